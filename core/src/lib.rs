@@ -1,0 +1,9 @@
+//! core
+#![allow(missing_docs)]
+pub mod commit;
+pub mod day;
+pub mod gate;
+pub mod ids;
+pub mod quantity;
+pub mod record;
+pub mod signing;

@@ -1,0 +1,2 @@
+//! Server.
+fn main() {}
