@@ -1,5 +1,7 @@
 //! core
 #![allow(missing_docs)]
+pub mod book;
+pub mod causality;
 pub mod commit;
 pub mod day;
 pub mod gate;
