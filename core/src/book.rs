@@ -186,7 +186,10 @@ impl Book {
 
     /// The text a carrier holds.
     pub fn text(&self, carrier: Carrier) -> &str {
-        self.commits.get(carrier.commit).and_then(|c| c.records().get(carrier.index)).map_or("", String::as_str)
+        self.commits
+            .get(carrier.commit)
+            .and_then(|c| c.records().get(carrier.index))
+            .map_or("", String::as_str)
     }
 
     /// Whether what stands at `a` was known where `b` was written (an earlier record of the same

@@ -27,12 +27,14 @@ impl Causality {
     pub fn push(&mut self, deps: &[usize]) {
         let position = self.places.len();
         let known = |p: &&usize| **p < position;
-        let continued = deps.iter().filter(known).copied().find(|p| self.ends[self.places[*p].chain as usize] == *p);
+        let continued =
+            deps.iter().filter(known).copied().find(|p| self.ends[self.places[*p].chain as usize] == *p);
         let (chain, index) = match continued {
             Some(p) => (self.places[p].chain, self.places[p].index + 1),
             None => (self.ends.len() as u32, 0),
         };
-        let others: Vec<usize> = deps.iter().filter(known).copied().filter(|p| Some(*p) != continued).collect();
+        let others: Vec<usize> =
+            deps.iter().filter(known).copied().filter(|p| Some(*p) != continued).collect();
         let mut knew = continued.map_or_else(|| Arc::new(Vec::new()), |p| Arc::clone(&self.places[p].knew));
         if !others.is_empty() {
             let mut merged = (*knew).clone();
