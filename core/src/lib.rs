@@ -2,6 +2,7 @@
 #![allow(missing_docs)]
 pub mod commit;
 pub mod day;
+pub mod dosing;
 pub mod gate;
 pub mod ids;
 pub mod quantity;
