@@ -5,6 +5,7 @@ pub mod causality;
 pub mod commit;
 pub mod day;
 pub mod facts;
+pub mod dosing;
 pub mod gate;
 pub mod geo;
 pub mod ids;
