@@ -79,9 +79,9 @@ fn pass(db: &Connection, book: BookId, empty: bool, lines: &[LogLine]) -> Result
             Ok(Verdict::New) => new.push(i),
             Ok(Verdict::Known) => {}
             Err(GateError::Refused(refusal)) => {
-                return Err(LogError::Refused { book, line: i, hash, refusal });
+                return Err(LogError::Refused { book, line: i, hash, refusal: Box::new(refusal) });
             }
-            Err(GateError::Log(e)) => return Err(e.into()),
+            Err(GateError::Log(e)) => return Err(e),
         }
     }
     Ok(new)

@@ -16,7 +16,7 @@ pub enum LogError {
         /// The commit it is, or signs.
         hash: CommitHash,
         /// The rule broken.
-        refusal: Refusal,
+        refusal: Box<Refusal>,
     },
     /// The database failed.
     #[error("the log's database failed: {0}")]
