@@ -1,9 +1,16 @@
 //! core
 #![allow(missing_docs)]
+pub mod book;
+pub mod causality;
 pub mod commit;
 pub mod day;
+pub mod facts;
+pub mod finding;
+pub mod dosing;
 pub mod gate;
+pub mod geo;
 pub mod ids;
 pub mod quantity;
 pub mod record;
 pub mod signing;
+pub mod view;

@@ -5,6 +5,7 @@ use serde::{Deserialize, Serialize};
 
 use crate::ids::{ActorId, BookId, ClientId, DeviceId, RecordId};
 use crate::quantity::{Ms, Um, UtcMs};
+use crate::record::label::ClosedSeason;
 use crate::signing::PublicKey;
 
 /// The first record of a book, alone in its genesis commit, signed by the office's root key.
@@ -53,6 +54,9 @@ pub struct Job {
     /// Breast height above ground for this job: 1 300 000 µm (metric convention) or 1 371 600 µm
     /// (4.5 ft, USDA FIADB User Guide v9.3 §3.1.18).
     pub breast_height_um: Um,
+    /// Parts of the year when trees of the site's region may not be wounded, by law or good practice.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub closed: Vec<ClosedSeason>,
     /// The last season's job book, if this one was opened from it.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub previous: Option<BookId>,

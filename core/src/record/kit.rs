@@ -69,6 +69,13 @@ pub struct ContainerKind {
     pub name: String,
     /// The charge it takes when full.
     pub charge_ul: Ul,
+    /// Inner volume, for a container filled against the air trapped in it; absent for one that
+    /// measures by a piston or is read off a scale.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub inner_volume_ul: Option<Ul>,
+    /// Step of its scale, to which a part charge can be read; absent when it is only filled whole.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub scale_step_ul: Option<Ul>,
     /// Standard uncertainty of one charge, independent from charge to charge.
     pub charge_u_ul: Ul,
     /// Standard uncertainty common to all charges (calibration of the fill).

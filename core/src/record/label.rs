@@ -6,7 +6,8 @@ use serde::{Deserialize, Serialize};
 
 use crate::day::Day;
 use crate::ids::LabelId;
-use crate::quantity::{MilliCelsius, PerMille, Ul, UlPerM, Um};
+use crate::quantity::{MilliCelsius, Pa, PerMille, Ul, UlPerM, Um};
+use crate::record::stand::SoilMoisture;
 
 /// A label version. Usable only after a [`LabelConfirmation`] by a second licensed person.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
@@ -40,6 +41,9 @@ pub struct Label {
     /// The most product per hectare and season.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub area_season_max_ul_per_ha: Option<Ul>,
+    /// The highest reservoir pressure the label allows; the kit's own ratings still hold.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub pressure_max_pa: Option<Pa>,
     /// Shortest interval between two treatments of a tree, in days.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub interval_days: Option<i64>,
@@ -69,6 +73,12 @@ pub struct ActiveIngredient {
     pub name: String,
     /// Micrograms per millilitre of product.
     pub ug_per_ml: i64,
+    /// The most of it per tree and season, in micrograms, over all products that hold it.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub tree_season_max_ug: Option<i64>,
+    /// The most of it per hectare and season, in micrograms, over all products that hold it.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub area_season_max_ug_per_ha: Option<i64>,
 }
 
 /// A rate for a diameter class and purpose.
@@ -171,12 +181,24 @@ pub struct ConditionRules {
     /// Lowest soil temperature.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub soil_min_mc: Option<MilliCelsius>,
+    /// Soil moistures it may be used at; empty when the label is silent.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub soil: Vec<SoilMoisture>,
     /// Greatest canopy loss.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub canopy_loss_max: Option<PerMille>,
     /// Not before or in bloom.
     #[serde(default)]
     pub not_in_bloom: bool,
+    /// Not on trees whose sap, fruit, nuts or leaves are eaten.
+    #[serde(default)]
+    pub not_for_food: bool,
+    /// Least distance to open water or a well.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub water_distance_um: Option<Um>,
+    /// Least time between treatment and felling, in days.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub days_before_felling: Option<i64>,
     /// Days of the year when it may not be used, as `MM-DD` to `MM-DD`, both included.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub closed: Vec<ClosedSeason>,

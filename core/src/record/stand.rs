@@ -101,6 +101,19 @@ pub struct Tree {
     pub position: Option<Position>,
     /// How many stems, when it forks below breast height; 1 otherwise.
     pub stems: i64,
+    /// The lasting mark arcs around its trunk are measured from.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub mark: Option<ReferenceMark>,
+}
+
+/// A mark on the trunk that is still there next season.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "snake_case")]
+pub enum ReferenceMark {
+    /// The north side.
+    North,
+    /// The middle of the tag.
+    Tag,
 }
 
 /// A stem's diameter at breast height, with how it was found.
@@ -164,6 +177,15 @@ pub struct Condition {
     /// Soil temperature.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub soil_mc: Option<MilliCelsius>,
+    /// Whether its sap is tapped or its fruit, nuts or leaves are eaten, if known.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub food: Option<bool>,
+    /// Distance to the nearest open water or well, if known.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub water_um: Option<Um>,
+    /// The day it is planned to be felled, if it is.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub felling: Option<Day>,
     /// Pest seen (EPPO code).
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub pest: Option<String>,

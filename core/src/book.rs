@@ -1,0 +1,239 @@
+//! A book in memory: its commits in an order of arrival, and what follows from them.
+//!
+//! A book *is* an Automerge document, whose ROOT maps record ids to canonical texts. Its commits
+//! are that document's changes, so nothing here needs the document itself: who carried a record,
+//! and what they knew, stands in the commits. [`Book::document`] makes the document, for anyone
+//! who wants to open a book with Automerge, and for the test that both say the same.
+
+use std::collections::{BTreeMap, BTreeSet};
+use std::convert::Infallible;
+
+use automerge::{Automerge, ReadDoc as _};
+
+use crate::causality::Causality;
+use crate::commit::{Commit, CommitError, Draft, MAX_RECORDS};
+use crate::gate::{Gate, GateError, Known, LogIndex, Refusal, Verdict, genesis_of};
+use crate::ids::{ActorId, BookId, CommitHash, RecordId};
+use crate::quantity::UtcMs;
+use crate::record::book_kinds::Genesis;
+use crate::signing::HeadSignature;
+
+/// Where a record stands: in which commit, and as which of its records.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub struct Carrier {
+    /// Position of the commit in this replica's order of arrival: for looking up, never for deciding.
+    pub commit: usize,
+    /// Index of the record in the commit.
+    pub index: usize,
+}
+
+/// A book's commits and signatures on one replica.
+#[derive(Clone, Debug)]
+pub struct Book {
+    id: BookId,
+    genesis: Option<Genesis>,
+    commits: Vec<Commit>,
+    causality: Causality,
+    index: BTreeMap<CommitHash, usize>,
+    ends: BTreeMap<ActorId, (u64, CommitHash)>,
+    heads: BTreeSet<CommitHash>,
+    records: BTreeMap<RecordId, Vec<Carrier>>,
+    signatures: BTreeMap<(ActorId, u64), BTreeSet<HeadSignature>>,
+}
+
+/// A book's document could not be made.
+#[derive(Debug, thiserror::Error)]
+pub enum DocumentError {
+    /// Automerge refused the changes.
+    #[error("Automerge refused the book's changes: {0}")]
+    Automerge(#[from] automerge::AutomergeError),
+    /// Changes were left waiting for others: the book is incomplete.
+    #[error("the book is incomplete: {0} commits are missing")]
+    Missing(usize),
+}
+
+impl Book {
+    /// An empty book, waiting for its genesis.
+    pub fn new(id: BookId) -> Self {
+        Self {
+            id,
+            genesis: None,
+            commits: vec![],
+            causality: Causality::default(),
+            index: BTreeMap::new(),
+            ends: BTreeMap::new(),
+            heads: BTreeSet::new(),
+            records: BTreeMap::new(),
+            signatures: BTreeMap::new(),
+        }
+    }
+
+    /// Takes in a parsed commit through the gate.
+    ///
+    /// # Errors
+    /// [`Refusal`]; the book is then as before.
+    pub fn take(&mut self, commit: Commit) -> Result<Verdict, Refusal> {
+        let verdict = match Gate::new(self.id, self).pass(&commit) {
+            Ok(verdict) => verdict,
+            Err(GateError::Refused(refusal)) => return Err(refusal),
+            Err(GateError::Log(never)) => match never {},
+        };
+        if verdict == Verdict::New {
+            self.append(commit);
+        }
+        Ok(verdict)
+    }
+
+    /// Takes in a commit from this device's own store, which took it in through the gate.
+    pub fn take_stored(&mut self, commit: Commit) {
+        if !self.index.contains_key(&commit.hash()) {
+            self.append(commit);
+        }
+    }
+
+    fn append(&mut self, commit: Commit) {
+        let position = self.commits.len();
+        if commit.deps().is_empty() {
+            self.genesis = genesis_of(&commit, self.id).ok();
+        }
+        let deps: Vec<usize> = commit.deps().iter().filter_map(|d| self.index.get(d).copied()).collect();
+        self.causality.push(&deps);
+        for dep in commit.deps() {
+            self.heads.remove(dep);
+        }
+        self.heads.insert(commit.hash());
+        self.index.insert(commit.hash(), position);
+        self.ends.insert(commit.actor(), (commit.seq(), commit.hash()));
+        for (index, id) in commit.record_ids().iter().enumerate() {
+            self.records.entry(*id).or_default().push(Carrier { commit: position, index });
+        }
+        self.commits.push(commit);
+    }
+
+    /// Takes in a head signature. Whether it holds is decided where the device's key is known.
+    pub fn take_signature(&mut self, signed: HeadSignature) {
+        self.signatures.entry((signed.actor, signed.seq)).or_default().insert(signed);
+    }
+
+    /// The next commit of `actor`, depending on all heads, ready for [`Commit::author`].
+    pub fn draft(&self, actor: ActorId, time: UtcMs, records: Vec<String>) -> Draft {
+        let mut deps: Vec<CommitHash> = self.heads.iter().copied().collect();
+        let mut seq = 1;
+        if let Some((last, hash)) = self.ends.get(&actor) {
+            seq = last + 1;
+            if !deps.contains(hash) {
+                deps.push(*hash);
+            }
+        }
+        let last_op = deps.iter().filter_map(|d| self.commit(*d)).map(Commit::last_op).max();
+        Draft { actor, seq, start_op: last_op.unwrap_or(0) + 1, time, deps, records }
+    }
+
+    /// Writes records as one or more commits of `actor` ([`MAX_RECORDS`] each) and takes them in.
+    ///
+    /// # Errors
+    /// [`Refusal`] when a record breaks a rule of form.
+    pub fn write(&mut self, actor: ActorId, time: UtcMs, records: &[String]) -> Result<Vec<Commit>, Refusal> {
+        let mut written = vec![];
+        for chunk in records.chunks(MAX_RECORDS) {
+            let commit = Commit::author(self.draft(actor, time, chunk.to_vec()))
+                .map_err(|e: CommitError| Refusal::Commit(e))?;
+            self.take(commit.clone())?;
+            written.push(commit);
+        }
+        Ok(written)
+    }
+
+    /// The book's id.
+    pub fn id(&self) -> BookId {
+        self.id
+    }
+
+    /// The genesis, once it has arrived.
+    pub fn genesis(&self) -> Option<&Genesis> {
+        self.genesis.as_ref()
+    }
+
+    /// The commits nothing else depends on yet, ascending: they name the book's state.
+    pub fn heads(&self) -> Vec<CommitHash> {
+        self.heads.iter().copied().collect()
+    }
+
+    /// All commits in this replica's order of arrival.
+    pub fn commits(&self) -> &[Commit] {
+        &self.commits
+    }
+
+    /// A commit by its hash.
+    pub fn commit(&self, hash: CommitHash) -> Option<&Commit> {
+        self.index.get(&hash).and_then(|p| self.commits.get(*p))
+    }
+
+    /// Position of a commit in this replica's order of arrival.
+    pub fn position(&self, hash: CommitHash) -> Option<usize> {
+        self.index.get(&hash).copied()
+    }
+
+    /// Every record id, ascending, with all that carry it.
+    pub fn records(&self) -> impl Iterator<Item = (RecordId, &[Carrier])> {
+        self.records.iter().map(|(id, carriers)| (*id, carriers.as_slice()))
+    }
+
+    /// What carries a record.
+    pub fn carriers(&self, id: RecordId) -> &[Carrier] {
+        self.records.get(&id).map_or(&[], Vec::as_slice)
+    }
+
+    /// The text a carrier holds.
+    pub fn text(&self, carrier: Carrier) -> &str {
+        self.commits
+            .get(carrier.commit)
+            .and_then(|c| c.records().get(carrier.index))
+            .map_or("", String::as_str)
+    }
+
+    /// Whether what stands at `a` was known where `b` was written (an earlier record of the same
+    /// commit was; a record does not know itself).
+    pub fn knew(&self, b: Carrier, a: Carrier) -> bool {
+        if a.commit == b.commit { a.index < b.index } else { self.causality.knew(b.commit, a.commit) }
+    }
+
+    /// The head signatures, by (actor, number).
+    pub fn signatures(&self) -> impl Iterator<Item = &HeadSignature> {
+        self.signatures.values().flatten()
+    }
+
+    /// The last commit of an actor.
+    pub fn chain_end_of(&self, actor: ActorId) -> Option<(u64, CommitHash)> {
+        self.ends.get(&actor).copied()
+    }
+
+    /// The whole book as the Automerge document it is.
+    ///
+    /// # Errors
+    /// [`DocumentError`] when commits are missing or Automerge does not take them.
+    pub fn document(&self) -> Result<Automerge, DocumentError> {
+        let mut document = Automerge::new();
+        document.apply_changes(self.commits.iter().map(Commit::to_change))?;
+        match document.get_missing_deps(&[]).len() {
+            0 => Ok(document),
+            missing => Err(DocumentError::Missing(missing)),
+        }
+    }
+}
+
+impl LogIndex for Book {
+    type Error = Infallible;
+
+    fn known(&self, hash: CommitHash) -> Result<Option<Known>, Infallible> {
+        Ok(self.commit(hash).map(Known::of))
+    }
+
+    fn chain_end(&self, actor: ActorId) -> Result<Option<(u64, CommitHash)>, Infallible> {
+        Ok(self.ends.get(&actor).copied())
+    }
+
+    fn is_empty(&self) -> Result<bool, Infallible> {
+        Ok(self.commits.is_empty())
+    }
+}

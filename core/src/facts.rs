@@ -1,0 +1,580 @@
+//! A book folded into facts: what stands, what was amended, struck, held or only proposed.
+//!
+//! The fold is a function of the set of commits and head signatures, never of their order of
+//! arrival. It is evaluated in one pass along the operation numbers, which grow along causality,
+//! so chains of any length and any reference a hostile writer invents are handled in a loop.
+
+use std::collections::{BTreeMap, BTreeSet};
+
+use crate::book::{Book, Carrier};
+use crate::commit::Commit;
+use crate::ids::{CrewId, DeviceId, RecordId};
+use crate::record::people::Role;
+use crate::record::{Body, Kind, Record, RecordError};
+
+/// Why a record is held: shown, but not in force until the office admits it.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub enum HeldReason {
+    /// The device has no certificate in the yard book.
+    NoCertificate,
+    /// Written outside the certificate's time.
+    OutsideCertificate,
+    /// No valid head signature covers the commit.
+    NotVouched,
+    /// The device was revoked before this commit was accepted.
+    Revoked,
+    /// The record names another device than the one that wrote its commit.
+    NotItsAuthor,
+}
+
+/// Why a record is only a proposal: shown, without effect.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub enum ProposalReason {
+    /// Only the office may write this kind.
+    OfficeOnly,
+    /// Only the author's device or the office may amend or strike a record.
+    NotOwn,
+    /// The crew's day was signed off before.
+    AfterSignOff,
+}
+
+/// How a record stands.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Standing {
+    /// In force.
+    InForce,
+    /// Held.
+    Held(HeldReason),
+    /// A proposal.
+    Proposal(ProposalReason),
+}
+
+/// What a reader of a book knows of the devices that write in it.
+pub trait Authority {
+    /// The role of a device, if it has a certificate.
+    fn role(&self, device: DeviceId) -> Option<Role>;
+    /// The crew of a device.
+    fn crew(&self, device: DeviceId) -> Option<CrewId>;
+    /// Why a commit's records are held, if they are.
+    fn hold(&self, book: &Book, commit: &Commit) -> Option<HeldReason>;
+}
+
+/// One readable text of a record.
+#[derive(Clone, Debug)]
+pub struct Version {
+    /// The record.
+    pub record: Record,
+    /// The commit that carries it.
+    pub carrier: Carrier,
+    /// Its operation number, which grows along causality.
+    pub op: u64,
+    /// The device that wrote the commit.
+    pub author: DeviceId,
+    /// How it stands.
+    pub standing: Standing,
+    /// The fact it belongs to, by index.
+    pub fact: usize,
+    superseded: bool,
+}
+
+impl Version {
+    /// The record's id.
+    pub fn id(&self) -> RecordId {
+        self.record.envelope.id
+    }
+}
+
+/// Why a fact has several values side by side.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Contest {
+    /// One id, different texts.
+    SameId,
+    /// Two amendments made apart.
+    AmendedTwoWays,
+    /// Struck by someone who did not know its latest amendment.
+    AmendedAndStruck,
+}
+
+/// A fact with its history.
+#[derive(Clone, Debug)]
+pub struct Fact {
+    /// The id of its first record, by which everything else names it.
+    pub id: RecordId,
+    /// Its kind.
+    pub kind: Kind,
+    /// Every version, oldest first, by index into [`Facts::versions`].
+    pub history: Vec<usize>,
+    /// The versions in force; one, unless contested.
+    pub current: Vec<usize>,
+    /// The strike in force against it.
+    pub struck_by: Option<RecordId>,
+    /// Why it has several values, if it has.
+    pub contested: Option<Contest>,
+}
+
+impl Fact {
+    /// Whether it counts: it has a version in force and is not struck.
+    pub fn in_force(&self) -> bool {
+        self.struck_by.is_none() && !self.current.is_empty()
+    }
+}
+
+/// A text of a book that this version cannot read as a record.
+#[derive(Clone, Debug)]
+pub struct Unreadable {
+    /// Its id.
+    pub id: RecordId,
+    /// The commit that carries it.
+    pub carrier: Carrier,
+    /// The device that wrote it.
+    pub author: DeviceId,
+    /// What does not fit.
+    pub error: RecordError,
+}
+
+/// A reference that has no effect: unknown, of another kind, not in the writer's past, or naming several facts.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub struct BadReference {
+    /// The record that names another.
+    pub from: RecordId,
+    /// The record named.
+    pub to: RecordId,
+}
+
+/// A book, folded.
+#[derive(Clone, Debug, Default)]
+pub struct Facts {
+    /// Every readable version, in causal order.
+    pub versions: Vec<Version>,
+    /// Every fact, by the id of its first record, ascending.
+    pub facts: Vec<Fact>,
+    /// What cannot be read.
+    pub unreadable: Vec<Unreadable>,
+    /// References without effect.
+    pub bad_references: Vec<BadReference>,
+    /// Ids under which different texts were written.
+    pub conflicting: Vec<RecordId>,
+    /// The sign-offs in force, as versions.
+    pub signed_off: Vec<usize>,
+    by_id: BTreeMap<RecordId, Vec<usize>>,
+    by_kind: BTreeMap<Kind, Vec<usize>>,
+}
+
+/// Whether only the office may write a kind.
+pub fn office_only(kind: Kind) -> bool {
+    use Kind::{
+        Admission, Authorisation, Block, Crew, Join, Kit, Label, LabelConfirmation, Licence, Lot, Person,
+        Question, Reopening, Revocation, Ruling, SignOff,
+    };
+    matches!(
+        kind,
+        Admission
+            | Authorisation
+            | Block
+            | Crew
+            | Join
+            | Kit
+            | Label
+            | LabelConfirmation
+            | Licence
+            | Lot
+            | Person
+            | Question
+            | Reopening
+            | Revocation
+            | Ruling
+            | SignOff
+    )
+}
+
+impl Facts {
+    /// Folds a book. `authority` judges authorship; `days` says which records a sign-off covers.
+    pub fn fold(book: &Book, authority: &impl Authority, days: &impl SignedDays) -> Self {
+        let mut facts = Self::read(book, authority);
+        facts.admit(book);
+        let closed = facts.signed_off(book, days, authority);
+        facts.link(book, authority, days, &closed);
+        facts.strike(book, authority, days, &closed);
+        facts.signed_off = closed;
+        facts.finish();
+        facts
+    }
+
+    /// Reads every record once, judges authorship, and sorts along causality.
+    fn read(book: &Book, authority: &impl Authority) -> Self {
+        let mut facts = Self::default();
+        let holds: Vec<Option<HeldReason>> = book.commits().iter().map(|c| authority.hold(book, c)).collect();
+        for (id, carriers) in book.records() {
+            let mut texts: BTreeMap<&str, Vec<Carrier>> = BTreeMap::new();
+            for carrier in carriers {
+                texts.entry(book.text(*carrier)).or_default().push(*carrier);
+            }
+            if texts.len() > 1 {
+                facts.conflicting.push(id);
+            }
+            for (text, mut carriers) in texts {
+                let read = serde_json::from_str(text)
+                    .map_err(|e| RecordError::Shape { kind: "?".into(), why: e.to_string() })
+                    .and_then(Record::from_value);
+                let device = read.as_ref().ok().map(|r| r.envelope.device);
+                // Several commits may carry one fact; the one that vouches best for it counts.
+                carriers.sort_by_key(|c| {
+                    let commit = &book.commits()[c.commit];
+                    let own = device == Some(commit.actor().device());
+                    (!own, holds[c.commit].is_some(), commit.start_op(), commit.hash())
+                });
+                let carrier = carriers[0];
+                let commit = &book.commits()[carrier.commit];
+                let author = commit.actor().device();
+                match read {
+                    Err(error) => facts.unreadable.push(Unreadable { id, carrier, author, error }),
+                    Ok(record) => {
+                        let standing = standing(&record, author, holds[carrier.commit], authority);
+                        let op = commit.start_op() + carrier.index as u64;
+                        facts.versions.push(Version {
+                            record,
+                            carrier,
+                            op,
+                            author,
+                            standing,
+                            fact: usize::MAX,
+                            superseded: false,
+                        });
+                    }
+                }
+            }
+        }
+        facts.versions.sort_by_cached_key(|v| (v.op, v.id(), book.commits()[v.carrier.commit].hash()));
+        for (index, version) in facts.versions.iter().enumerate() {
+            facts.by_id.entry(version.id()).or_default().push(index);
+        }
+        facts
+    }
+
+    /// Lets in what the office admitted.
+    fn admit(&mut self, book: &Book) {
+        let mut admitted = vec![];
+        for admission in &self.versions {
+            let Body::Admission(body) = &admission.record.body else { continue };
+            if admission.standing != Standing::InForce {
+                continue;
+            }
+            for id in &body.records {
+                for held in self.by_id.get(id).into_iter().flatten() {
+                    if book.knew(admission.carrier, self.versions[*held].carrier) {
+                        admitted.push(*held);
+                    }
+                }
+            }
+        }
+        for index in admitted {
+            let version = &mut self.versions[index];
+            if matches!(version.standing, Standing::Held(_)) && version.record.kind() != Kind::Admission {
+                version.standing = Standing::InForce;
+            }
+        }
+    }
+
+    /// The sign-offs in force: not struck by the office, not reopened.
+    fn signed_off(&self, book: &Book, days: &impl SignedDays, authority: &impl Authority) -> Vec<usize> {
+        if !days.apply() {
+            return vec![];
+        }
+        let mut undone: BTreeSet<RecordId> = BTreeSet::new();
+        for version in self.versions.iter().rev() {
+            if version.standing != Standing::InForce || undone.contains(&version.id()) {
+                continue;
+            }
+            let named: &[RecordId] = match &version.record.body {
+                Body::Reopening(b) => std::slice::from_ref(&b.sign_off),
+                Body::Strike(b) if authority.role(version.author) == Some(Role::Office) => &b.records,
+                _ => continue,
+            };
+            for id in named {
+                let target = self.by_id.get(id).and_then(|v| v.first()).map(|i| &self.versions[*i]);
+                let relevant = target.is_some_and(|t| {
+                    matches!(t.record.kind(), Kind::SignOff | Kind::Reopening | Kind::Strike)
+                        && book.knew(version.carrier, t.carrier)
+                });
+                if relevant {
+                    undone.insert(*id);
+                }
+            }
+        }
+        let in_force = |v: &&usize| {
+            let version = &self.versions[**v];
+            version.standing == Standing::InForce && !undone.contains(&version.id())
+        };
+        let all: Vec<usize> =
+            (0..self.versions.len()).filter(|i| self.versions[*i].record.kind() == Kind::SignOff).collect();
+        all.iter().filter(in_force).copied().collect()
+    }
+
+    /// Whether a crew's change to `target` comes after a sign-off that did not know it.
+    fn too_late(
+        &self,
+        book: &Book,
+        authority: &impl Authority,
+        days: &impl SignedDays,
+        closed: &[usize],
+        change: usize,
+        target: usize,
+    ) -> bool {
+        closed.iter().any(|s| {
+            let Body::SignOff(sign_off) = &self.versions[*s].record.body else { return false };
+            let crew = authority.crew(self.versions[target].author);
+            days.covers(sign_off, &self.versions[target].record, crew)
+                && !book.knew(self.versions[*s].carrier, self.versions[change].carrier)
+        })
+    }
+
+    /// Links amendments to their facts, oldest first: what a record replaces lies in its past and
+    /// so was linked before it.
+    fn link(&mut self, book: &Book, authority: &impl Authority, days: &impl SignedDays, closed: &[usize]) {
+        let mut roots: BTreeMap<(RecordId, Kind), usize> = BTreeMap::new();
+        for index in 0..self.versions.len() {
+            let (root, replaced) = self.targets(book, authority, days, closed, index);
+            let id = root.unwrap_or_else(|| self.versions[index].id());
+            let kind = self.versions[index].record.kind();
+            let fact = *roots.entry((id, kind)).or_insert_with(|| {
+                self.facts.push(Fact {
+                    id,
+                    kind,
+                    history: vec![],
+                    current: vec![],
+                    struck_by: None,
+                    contested: None,
+                });
+                self.facts.len() - 1
+            });
+            self.versions[index].fact = fact;
+            self.facts[fact].history.push(index);
+            if self.versions[index].standing == Standing::InForce {
+                for target in replaced {
+                    self.versions[target].superseded = true;
+                }
+            }
+        }
+        for fact in &mut self.facts {
+            let versions = &self.versions;
+            let in_force = |v: &usize| versions[*v].standing == Standing::InForce && !versions[*v].superseded;
+            fact.current = fact.history.iter().copied().filter(in_force).collect();
+            if let [first, .., last] = fact.current[..] {
+                let same = versions[first].id() == versions[last].id();
+                fact.contested = Some(if same { Contest::SameId } else { Contest::AmendedTwoWays });
+            }
+        }
+    }
+
+    /// The fact an amendment belongs to and the versions it replaces; nothing for a new fact and
+    /// for a reference without effect, whose record then stands by itself: no volume is hidden.
+    fn targets(
+        &mut self,
+        book: &Book,
+        authority: &impl Authority,
+        days: &impl SignedDays,
+        closed: &[usize],
+        index: usize,
+    ) -> (Option<RecordId>, Vec<usize>) {
+        let names = self.versions[index].record.envelope.replaces.clone();
+        let (mut root, mut replaced, mut bad) = (None, vec![], vec![]);
+        for to in names {
+            let known: Vec<usize> = self
+                .by_id
+                .get(&to)
+                .into_iter()
+                .flatten()
+                .copied()
+                .filter(|t| self.known_and_alike(book, index, *t))
+                .collect();
+            let of = known.first().map(|t| self.facts[self.versions[*t].fact].id);
+            if of.is_none() || (root.is_some() && root != of) {
+                bad.push(BadReference { from: self.versions[index].id(), to });
+                continue;
+            }
+            root = of;
+            replaced.extend(known);
+        }
+        if !bad.is_empty() {
+            self.bad_references.extend(bad);
+            return (None, vec![]);
+        }
+        if let (Some(first), Standing::InForce) = (replaced.first().copied(), self.versions[index].standing)
+            && let Some(reason) = self.limit(book, authority, days, closed, index, first)
+        {
+            self.versions[index].standing = Standing::Proposal(reason);
+        }
+        (root, replaced)
+    }
+
+    fn known_and_alike(&self, book: &Book, index: usize, target: usize) -> bool {
+        let (by, of) = (&self.versions[index], &self.versions[target]);
+        of.fact != usize::MAX
+            && by.record.kind() == of.record.kind()
+            && book.knew(by.carrier, of.carrier)
+            && by.id() != of.id()
+    }
+
+    /// Why a change by this author to that record has no effect, if it has none.
+    fn limit(
+        &self,
+        book: &Book,
+        authority: &impl Authority,
+        days: &impl SignedDays,
+        closed: &[usize],
+        change: usize,
+        target: usize,
+    ) -> Option<ProposalReason> {
+        if authority.role(self.versions[change].author) == Some(Role::Office) {
+            return None;
+        }
+        if self.versions[change].author != self.versions[target].author {
+            return Some(ProposalReason::NotOwn);
+        }
+        self.too_late(book, authority, days, closed, change, target).then_some(ProposalReason::AfterSignOff)
+    }
+
+    /// Applies strikes, latest first, so that a strike that is itself struck has no effect.
+    fn strike(&mut self, book: &Book, authority: &impl Authority, days: &impl SignedDays, closed: &[usize]) {
+        for index in (0..self.versions.len()).rev() {
+            let Body::Strike(body) = &self.versions[index].record.body else { continue };
+            let fact = &self.facts[self.versions[index].fact];
+            if self.versions[index].standing != Standing::InForce
+                || fact.struck_by.is_some()
+                || !fact.current.contains(&index)
+            {
+                continue;
+            }
+            let (from, carrier) = (self.versions[index].id(), self.versions[index].carrier);
+            let mut targets = BTreeSet::new();
+            for to in &body.records {
+                let known = self.by_id.get(to).into_iter().flatten().find(|t| {
+                    self.versions[**t].id() != from && book.knew(carrier, self.versions[**t].carrier)
+                });
+                match known {
+                    Some(target) => drop(targets.insert(self.versions[*target].fact)),
+                    None => self.bad_references.push(BadReference { from, to: *to }),
+                }
+            }
+            let limit = targets.iter().find_map(|fact| {
+                let first = self.facts[*fact].history[0];
+                self.limit(book, authority, days, closed, index, first)
+            });
+            if let Some(reason) = limit {
+                self.versions[index].standing = Standing::Proposal(reason);
+                continue;
+            }
+            for struck in targets {
+                let all_known =
+                    self.facts[struck].current.iter().all(|v| book.knew(carrier, self.versions[*v].carrier));
+                if all_known {
+                    self.facts[struck].struck_by = Some(from);
+                } else if self.facts[struck].contested.is_none() {
+                    self.facts[struck].contested = Some(Contest::AmendedAndStruck);
+                }
+            }
+        }
+    }
+
+    fn finish(&mut self) {
+        self.facts.sort_by_key(|f| f.id);
+        for (index, fact) in self.facts.iter().enumerate() {
+            for version in &fact.history {
+                self.versions[*version].fact = index;
+            }
+            self.by_kind.entry(fact.kind).or_default().push(index);
+        }
+        // A strike that was found to be a proposal is no longer current.
+        let versions = &self.versions;
+        for fact in &mut self.facts {
+            fact.current.retain(|v| versions[*v].standing == Standing::InForce);
+        }
+        self.unreadable.sort_by_key(|u| u.id);
+        self.bad_references.sort_unstable();
+        self.bad_references.dedup();
+    }
+
+    /// Every fact of a kind, ascending by id, whatever its standing.
+    pub fn of_kind(&self, kind: Kind) -> impl Iterator<Item = &Fact> {
+        self.by_kind.get(&kind).into_iter().flatten().map(|i| &self.facts[*i])
+    }
+
+    /// Every fact of a kind that is in force, ascending by id.
+    pub fn in_force(&self, kind: Kind) -> impl Iterator<Item = &Fact> {
+        self.of_kind(kind).filter(|f| f.in_force())
+    }
+
+    /// The fact a record belongs to: by its own id or that of any of its amendments.
+    pub fn fact_of(&self, id: RecordId) -> Option<&Fact> {
+        let version = self.by_id.get(&id)?.first()?;
+        self.facts.get(self.versions[*version].fact)
+    }
+
+    /// The fact with this id, if it is in force.
+    pub fn standing_fact(&self, id: RecordId) -> Option<&Fact> {
+        self.fact_of(id).filter(|f| f.in_force())
+    }
+
+    /// The versions of a fact in force.
+    pub fn current<'a>(&'a self, fact: &'a Fact) -> impl Iterator<Item = &'a Version> {
+        fact.current.iter().map(|v| &self.versions[*v])
+    }
+
+    /// The one version to show for a fact: the last in force, or the last of all when none is.
+    pub fn shown(&self, fact: &Fact) -> &Version {
+        let index = fact.current.last().or(fact.history.last()).copied().unwrap_or_default();
+        &self.versions[index]
+    }
+}
+
+/// How sign-offs close days, for books that have days.
+pub trait SignedDays {
+    /// Whether sign-offs apply to this book at all.
+    fn apply(&self) -> bool;
+    /// Whether a sign-off covers a record written by a device of `crew`.
+    fn covers(
+        &self,
+        sign_off: &crate::record::office::SignOff,
+        record: &Record,
+        crew: Option<CrewId>,
+    ) -> bool;
+}
+
+/// For books without days: the yard.
+pub struct NoDays;
+
+impl SignedDays for NoDays {
+    fn apply(&self) -> bool {
+        false
+    }
+
+    fn covers(&self, _: &crate::record::office::SignOff, _: &Record, _: Option<CrewId>) -> bool {
+        false
+    }
+}
+
+fn standing(
+    record: &Record,
+    author: DeviceId,
+    hold: Option<HeldReason>,
+    authority: &impl Authority,
+) -> Standing {
+    let kind = record.kind();
+    // A genesis is proven by the root's signature, a certificate by its own proof.
+    if matches!(kind, Kind::Genesis | Kind::Certificate) {
+        return Standing::InForce;
+    }
+    if record.envelope.device != author {
+        return Standing::Held(HeldReason::NotItsAuthor);
+    }
+    if let Some(reason) = hold {
+        return Standing::Held(reason);
+    }
+    let allowed = match authority.role(author) {
+        Some(Role::Office) => kind != Kind::Receipt,
+        Some(Role::Crew) => !office_only(kind) && kind != Kind::Receipt,
+        Some(Role::Server) => kind == Kind::Receipt,
+        None => return Standing::Held(HeldReason::NoCertificate),
+    };
+    if allowed { Standing::InForce } else { Standing::Proposal(ProposalReason::OfficeOnly) }
+}

@@ -1,0 +1,501 @@
+//! The view of a job: what is true now, with its history, from the job's and the yard's facts.
+
+use std::collections::{BTreeMap, BTreeSet};
+
+use crate::book::Book;
+use crate::day::Day;
+use crate::facts::{Authority, Fact, Facts, NoDays, SignedDays, Version};
+use crate::ids::{BookId, CommitHash, CrewId, LabelId, RecordId, Sha256Hash, TreeId};
+use crate::quantity::{Ul, Um, UtcMs};
+use crate::record::book_kinds::{BookContent, Job, Zone};
+use crate::record::kit::Kit;
+use crate::record::label::Label;
+use crate::record::office::SignOff;
+use crate::record::people::Crew;
+use crate::record::product::Lot;
+use crate::record::stand::{Diameter, Tree};
+use crate::record::work::{Application, NotTreated, NotTreatedReason};
+use crate::record::{Body, Kind, Record};
+
+/// Why no view could be made.
+#[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
+pub enum ViewError {
+    /// The book has no genesis yet.
+    #[error("book {0} has no genesis yet: exchange with a server or import its bundle first")]
+    NoGenesis(BookId),
+    /// A yard book was given where a job book is wanted, or the other way round.
+    #[error("book {book} is not a {wanted} book")]
+    WrongKind {
+        /// The book.
+        book: BookId,
+        /// What it should be.
+        wanted: &'static str,
+    },
+    /// The job belongs to another yard.
+    #[error("job {job} belongs to yard {wanted}, not to {found}")]
+    OtherYard {
+        /// The job book.
+        job: BookId,
+        /// The yard it names.
+        wanted: BookId,
+        /// The yard given.
+        found: BookId,
+    },
+}
+
+/// A crew's day.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub struct CrewDay {
+    /// The crew.
+    pub crew: CrewId,
+    /// The day, in the job's zone.
+    pub day: Day,
+}
+
+/// What became of a listed tree.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub enum TreeState {
+    /// Product went in.
+    Treated,
+    /// Decided against, for this reason.
+    NotTreated(NotTreatedReason),
+    /// Neither yet.
+    Left,
+}
+
+/// A tree with everything logged about it; facts are indices into the job's facts, ascending by id.
+#[derive(Clone, Debug, Default)]
+pub struct TreeView {
+    /// Its own `tree` fact and those of the trees joined to it.
+    pub listed_as: Vec<usize>,
+    /// Diameters.
+    pub diameters: Vec<usize>,
+    /// Conditions.
+    pub conditions: Vec<usize>,
+    /// Doses planned.
+    pub doses: Vec<usize>,
+    /// Applications.
+    pub applications: Vec<usize>,
+    /// Decisions not to treat.
+    pub not_treated: Vec<usize>,
+    /// Photos of it or of its records.
+    pub photos: Vec<usize>,
+    /// Inspections after treatment.
+    pub inspections: Vec<usize>,
+}
+
+/// The yard's facts and what names them.
+#[derive(Clone, Debug)]
+pub struct Yard {
+    /// The yard book.
+    pub book: BookId,
+    /// The company.
+    pub company: String,
+    /// Its heads.
+    pub heads: Vec<CommitHash>,
+    /// Its facts.
+    pub facts: Facts,
+}
+
+/// A job as it stands now.
+#[derive(Clone, Debug)]
+pub struct View<'y> {
+    /// The yard it is read with.
+    pub yard: &'y Yard,
+    /// The job book.
+    pub book: BookId,
+    /// The job's title.
+    pub title: String,
+    /// What holds for the whole job.
+    pub job: Job,
+    /// The job book's heads.
+    pub heads: Vec<CommitHash>,
+    /// Its facts.
+    pub facts: Facts,
+    /// Its trees, by the id of the tree that stays when trees are joined.
+    pub trees: BTreeMap<TreeId, TreeView>,
+    /// Trees joined to another: which one stays.
+    pub joined: BTreeMap<TreeId, TreeId>,
+    /// Facts about a tree no one has listed.
+    pub unknown_tree: Vec<usize>,
+    /// Every crew-day with work in it.
+    pub crew_days: BTreeSet<CrewDay>,
+    /// The sign-off in force of each signed crew-day.
+    pub signed_off: BTreeMap<CrewDay, RecordId>,
+    /// Versions that arrived after their crew-day was signed off without knowing of it: (version, sign-off).
+    pub late: Vec<(usize, RecordId)>,
+    crews_of_devices: BTreeMap<RecordId, CrewId>,
+}
+
+impl Yard {
+    /// Folds the yard book.
+    ///
+    /// # Errors
+    /// [`ViewError`] when the book has no genesis or is not a yard.
+    pub fn read(book: &Book, authority: &impl Authority) -> Result<Self, ViewError> {
+        let genesis = book.genesis().ok_or(ViewError::NoGenesis(book.id()))?;
+        let BookContent::Yard { company } = &genesis.content else {
+            return Err(ViewError::WrongKind { book: book.id(), wanted: "yard" });
+        };
+        let facts = Facts::fold(book, authority, &NoDays);
+        Ok(Self { book: book.id(), company: company.clone(), heads: book.heads(), facts })
+    }
+
+    /// A label version: the record with exactly this id, in force when it was written, whatever
+    /// versions came later. A later version never changes what was done under an earlier one.
+    pub fn label(&self, id: LabelId) -> Option<&Label> {
+        let fact = self.facts.standing_fact(id)?;
+        fact.history.iter().map(|v| &self.facts.versions[*v]).find_map(|v| match &v.record.body {
+            Body::Label(label) if v.id() == id && v.standing == crate::facts::Standing::InForce => {
+                Some(&**label)
+            }
+            _ => None,
+        })
+    }
+
+    /// Whether a second licensed person has confirmed a label version.
+    pub fn confirmed(&self, id: LabelId) -> Option<&Version> {
+        self.facts.in_force(Kind::LabelConfirmation).find_map(|fact| {
+            let version = self.facts.shown(fact);
+            matches!(&version.record.body, Body::LabelConfirmation(c) if c.label == id).then_some(version)
+        })
+    }
+
+    /// A lot as it stands.
+    pub fn lot(&self, id: RecordId) -> Option<&Lot> {
+        let fact = self.facts.standing_fact(id)?;
+        if let Body::Lot(lot) = &self.facts.shown(fact).record.body { Some(lot) } else { None }
+    }
+
+    /// A kit as it stands.
+    pub fn kit(&self, id: RecordId) -> Option<&Kit> {
+        let fact = self.facts.standing_fact(id)?;
+        if let Body::Kit(kit) = &self.facts.shown(fact).record.body { Some(kit) } else { None }
+    }
+
+    /// A crew as it stands.
+    pub fn crew(&self, id: CrewId) -> Option<&Crew> {
+        let fact = self.facts.standing_fact(id)?;
+        if let Body::Crew(crew) = &self.facts.shown(fact).record.body { Some(crew) } else { None }
+    }
+
+    /// A crew's name, or its id when it is not known.
+    pub fn crew_name(&self, id: CrewId) -> String {
+        self.crew(id).map_or_else(|| id.to_string(), |c| c.name.clone())
+    }
+
+    /// A lot's number, or its id when it is not known.
+    pub fn lot_number(&self, id: RecordId) -> String {
+        self.lot(id).map_or_else(|| id.to_string(), |l| l.number.clone())
+    }
+
+    /// A digest that names the state of a set of books.
+    pub fn state(&self, jobs: &[&[CommitHash]]) -> Sha256Hash {
+        let mut text = String::from("bolebook/state/1");
+        for hash in self.heads.iter().chain(jobs.iter().copied().flatten()) {
+            text.push_str(&hash.to_string());
+        }
+        Sha256Hash::of(text.as_bytes())
+    }
+}
+
+/// The crew-day a record counts to: that of its own fields where it has them, else its device's
+/// crew on the day it was logged.
+pub fn crew_day_of(record: &Record, device_crew: Option<CrewId>, zone: &Zone) -> Option<CrewDay> {
+    let (crew, at) = match &record.body {
+        Body::Application(b) => (b.crew, b.started_at),
+        Body::NotTreated(b) => (b.crew, record.envelope.at),
+        Body::Incident(b) => (b.crew, b.happened_at),
+        Body::DayClosing(b) => return Some(CrewDay { crew: b.crew, day: b.day }),
+        Body::Fill(b) => (b.crew, record.envelope.at),
+        _ => (device_crew?, record.envelope.at),
+    };
+    Some(CrewDay { crew, day: Day::of(at, zone) })
+}
+
+struct JobDays<'a>(&'a Zone);
+
+impl SignedDays for JobDays<'_> {
+    fn apply(&self) -> bool {
+        true
+    }
+
+    fn covers(&self, sign_off: &SignOff, record: &Record, crew: Option<CrewId>) -> bool {
+        crew_day_of(record, crew, self.0) == Some(CrewDay { crew: sign_off.crew, day: sign_off.day })
+    }
+}
+
+impl<'y> View<'y> {
+    /// Reads a job book with its yard.
+    ///
+    /// # Errors
+    /// [`ViewError`] when the book has no genesis, is not a job, or belongs to another yard.
+    pub fn read(book: &Book, yard: &'y Yard, authority: &impl Authority) -> Result<Self, ViewError> {
+        let genesis = book.genesis().ok_or(ViewError::NoGenesis(book.id()))?;
+        let BookContent::Job(job) = &genesis.content else {
+            return Err(ViewError::WrongKind { book: book.id(), wanted: "job" });
+        };
+        if job.yard != yard.book {
+            return Err(ViewError::OtherYard { job: book.id(), wanted: job.yard, found: yard.book });
+        }
+        let facts = Facts::fold(book, authority, &JobDays(&job.zone));
+        let mut view = Self {
+            yard,
+            book: book.id(),
+            title: genesis.title.clone(),
+            job: job.clone(),
+            heads: book.heads(),
+            facts,
+            trees: BTreeMap::new(),
+            joined: BTreeMap::new(),
+            unknown_tree: vec![],
+            crew_days: BTreeSet::new(),
+            signed_off: BTreeMap::new(),
+            late: vec![],
+            crews_of_devices: BTreeMap::new(),
+        };
+        view.list_trees();
+        view.attach();
+        view.find_days(book, authority);
+        Ok(view)
+    }
+
+    fn list_trees(&mut self) {
+        let ids: Vec<TreeId> = self.facts.in_force(Kind::Tree).map(|f| f.id).collect();
+        let mut stays: BTreeMap<TreeId, TreeId> = BTreeMap::new();
+        let mut joins: Vec<&Version> =
+            self.facts.in_force(Kind::Join).map(|fact| self.facts.shown(fact)).collect();
+        joins.sort_by_key(|v| (v.op, v.id()));
+        for version in joins {
+            let Body::Join(join) = &version.record.body else { continue };
+            let keep = follow(&stays, join.keep);
+            for other in &join.joined {
+                let other = follow(&stays, *other);
+                if other != keep {
+                    stays.insert(other, keep);
+                }
+            }
+        }
+        for id in &ids {
+            let keep = follow(&stays, *id);
+            if keep != *id {
+                self.joined.insert(*id, keep);
+            }
+        }
+        for (index, fact) in self.facts.facts.iter().enumerate() {
+            if fact.kind == Kind::Tree && fact.in_force() {
+                let keep = self.joined.get(&fact.id).copied().unwrap_or(fact.id);
+                self.trees.entry(keep).or_default().listed_as.push(index);
+            }
+        }
+    }
+
+    fn attach(&mut self) {
+        for index in 0..self.facts.facts.len() {
+            let fact = &self.facts.facts[index];
+            if !fact.in_force() {
+                continue;
+            }
+            let Some(about) = tree_named(&self.facts.shown(fact).record.body) else { continue };
+            let kind = fact.kind;
+            let about = match kind {
+                Kind::Photo => self.facts.fact_of(about).and_then(|f| {
+                    if f.kind == Kind::Tree { Some(f.id) } else { tree_named(&self.facts.shown(f).record.body) }
+                }),
+                _ => Some(about),
+            };
+            let tree = about.map(|id| self.stays(id)).and_then(|id| self.trees.get_mut(&id));
+            let Some(tree) = tree else {
+                if kind != Kind::Photo {
+                    self.unknown_tree.push(index);
+                }
+                continue;
+            };
+            match kind {
+                Kind::Diameter => tree.diameters.push(index),
+                Kind::Condition => tree.conditions.push(index),
+                Kind::Dose => tree.doses.push(index),
+                Kind::Application => tree.applications.push(index),
+                Kind::NotTreated => tree.not_treated.push(index),
+                Kind::Photo => tree.photos.push(index),
+                Kind::Inspection => tree.inspections.push(index),
+                _ => {}
+            }
+        }
+    }
+
+    fn find_days(&mut self, book: &Book, authority: &impl Authority) {
+        for index in &self.facts.signed_off {
+            let version = &self.facts.versions[*index];
+            if let Body::SignOff(body) = &version.record.body {
+                self.signed_off.insert(CrewDay { crew: body.crew, day: body.day }, version.id());
+            }
+        }
+        for (index, version) in self.facts.versions.iter().enumerate() {
+            let crew = authority.crew(version.author);
+            if let Some(crew) = crew {
+                self.crews_of_devices.insert(version.id(), crew);
+            }
+            let Some(day) = crew_day_of(&version.record, crew, &self.job.zone) else { continue };
+            if is_work(version.record.kind()) {
+                self.crew_days.insert(day);
+            }
+            for signed in &self.facts.signed_off {
+                let sign_off = &self.facts.versions[*signed];
+                let Body::SignOff(body) = &sign_off.record.body else { continue };
+                let same_day = (CrewDay { crew: body.crew, day: body.day }) == day;
+                if same_day && crew.is_some() && !book.knew(sign_off.carrier, version.carrier) {
+                    self.late.push((index, sign_off.id()));
+                }
+            }
+        }
+    }
+
+    /// The tree that stays, for a tree that may have been joined to another.
+    pub fn stays(&self, tree: TreeId) -> TreeId {
+        self.joined.get(&tree).copied().unwrap_or(tree)
+    }
+
+    /// The crew-day a version counts to.
+    pub fn crew_day(&self, version: &Version) -> Option<CrewDay> {
+        let crew = self.crews_of_devices.get(&version.id()).copied();
+        crew_day_of(&version.record, crew, &self.job.zone)
+    }
+
+    /// The fact at an index.
+    pub fn fact(&self, index: usize) -> &Fact {
+        &self.facts.facts[index]
+    }
+
+    /// The tree as listed under the id that stays.
+    pub fn tree(&self, id: TreeId) -> Option<&Tree> {
+        let fact = self.facts.standing_fact(self.stays(id))?;
+        if let Body::Tree(tree) = &self.facts.shown(fact).record.body { Some(tree) } else { None }
+    }
+
+    /// A tree's tag, or its id when no one has listed it.
+    pub fn tag(&self, id: TreeId) -> String {
+        self.tree(id).map_or_else(|| id.to_string(), |t| t.tag.clone())
+    }
+
+    /// The applications of a tree, every value of each: several when a fact is contested.
+    pub fn applications<'a>(&'a self, tree: &'a TreeView) -> impl Iterator<Item = (&'a Fact, &'a Version, &'a Application)> {
+        tree.applications.iter().flat_map(move |index| {
+            let fact = self.fact(*index);
+            self.facts.current(fact).filter_map(move |version| match &version.record.body {
+                Body::Application(body) => Some((fact, version, &**body)),
+                _ => None,
+            })
+        })
+    }
+
+    /// The decisions not to treat a tree.
+    pub fn not_treated<'a>(&'a self, tree: &'a TreeView) -> impl Iterator<Item = &'a NotTreated> {
+        tree.not_treated.iter().filter_map(|index| {
+            let body = &self.facts.shown(self.fact(*index)).record.body;
+            if let Body::NotTreated(body) = body { Some(&**body) } else { None }
+        })
+    }
+
+    /// The diameters of a tree's stem, oldest record first.
+    pub fn diameters<'a>(&'a self, tree: &'a TreeView, stem: i64) -> impl Iterator<Item = (&'a Version, &'a Diameter)> {
+        tree.diameters.iter().flat_map(move |index| {
+            let fact = self.fact(*index);
+            self.facts.current(fact).filter_map(move |version| match &version.record.body {
+                Body::Diameter(body) if body.stem == stem => Some((version, &**body)),
+                _ => None,
+            })
+        })
+    }
+
+    /// The diameter of a stem that counts now: the last one logged.
+    pub fn diameter(&self, tree: &TreeView, stem: i64) -> Option<Um> {
+        self.diameters(tree, stem).max_by_key(|(v, _)| (v.record.envelope.at, v.id())).map(|(_, d)| d.diameter_um)
+    }
+
+    /// The diameter an application was dosed from, as it stands now, else the stem's.
+    pub fn dosed_from(&self, tree: &TreeView, application: &Application) -> Option<(RecordId, Um)> {
+        let named = application.diameter.and_then(|id| self.facts.standing_fact(id)).and_then(|fact| {
+            let version = self.facts.shown(fact);
+            if let Body::Diameter(d) = &version.record.body { Some((version.id(), d.diameter_um)) } else { None }
+        });
+        named.or_else(|| {
+            self.diameters(tree, application.stem)
+                .max_by_key(|(v, _)| (v.record.envelope.at, v.id()))
+                .map(|(v, d)| (v.id(), d.diameter_um))
+        })
+    }
+
+    /// What became of a tree.
+    pub fn state(&self, tree: &TreeView) -> TreeState {
+        if self.applications(tree).any(|(_, _, a)| a.put_in_ul() > Ul::ZERO) {
+            return TreeState::Treated;
+        }
+        match self.not_treated(tree).last() {
+            Some(decision) => TreeState::NotTreated(decision.reason),
+            None => TreeState::Left,
+        }
+    }
+
+    /// How many trees are (listed, treated, not treated, left); the last three add up to the first.
+    pub fn counts(&self) -> TreeCounts {
+        let mut counts = TreeCounts { listed: self.trees.len(), ..TreeCounts::default() };
+        for tree in self.trees.values() {
+            match self.state(tree) {
+                TreeState::Treated => counts.treated += 1,
+                TreeState::NotTreated(_) => counts.not_treated += 1,
+                TreeState::Left => counts.left += 1,
+            }
+        }
+        counts
+    }
+
+    /// A digest that names the state of both books.
+    pub fn state_digest(&self) -> Sha256Hash {
+        self.yard.state(&[&self.heads])
+    }
+
+    /// When a version was logged, in the job's local time.
+    pub fn local_time(&self, at: UtcMs) -> String {
+        self.job.zone.rfc3339(at)
+    }
+}
+
+/// Trees of a job by what became of them.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, serde::Serialize)]
+pub struct TreeCounts {
+    /// All trees listed.
+    pub listed: usize,
+    /// Product went in.
+    pub treated: usize,
+    /// Decided against.
+    pub not_treated: usize,
+    /// Neither yet.
+    pub left: usize,
+}
+
+fn follow(stays: &BTreeMap<TreeId, TreeId>, mut id: TreeId) -> TreeId {
+    // Each step was entered only between two different ends, so the walk cannot turn in a circle.
+    while let Some(next) = stays.get(&id) {
+        id = *next;
+    }
+    id
+}
+
+/// The tree a record is about, or for a photo the record it belongs to.
+pub fn tree_named(body: &Body) -> Option<RecordId> {
+    match body {
+        Body::Diameter(b) => Some(b.tree),
+        Body::Condition(b) => Some(b.tree),
+        Body::Dose(b) => Some(b.tree),
+        Body::Application(b) => Some(b.tree),
+        Body::NotTreated(b) => Some(b.tree),
+        Body::Inspection(b) => Some(b.tree),
+        Body::Photo(b) => b.about,
+        _ => None,
+    }
+}
+
+fn is_work(kind: Kind) -> bool {
+    matches!(kind, Kind::Application | Kind::NotTreated | Kind::DayClosing | Kind::Incident)
+}
