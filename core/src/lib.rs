@@ -8,6 +8,7 @@ pub mod commit;
 pub mod day;
 pub mod dosing;
 pub mod exchange;
+pub mod export;
 pub mod facts;
 pub mod finding;
 pub mod gate;
