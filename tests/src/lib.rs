@@ -1,1 +1,13 @@
-//! Tests.
+//! What the whole-product tests share: where the repository is, and the files generated from the
+//! record types.
+
+pub mod generated;
+pub mod tables;
+
+use std::path::PathBuf;
+
+/// The repository's root folder.
+pub fn root() -> PathBuf {
+    let here = PathBuf::from(env!("CARGO_MANIFEST_DIR"));
+    here.parent().map_or_else(|| here.clone(), PathBuf::from)
+}

@@ -1,2 +1,71 @@
-//! Tasks.
-fn main() {}
+//! `cargo xtask TASK`: tests, generated files and the demo, with nothing to install by hand.
+
+#![allow(clippy::print_stdout, clippy::print_stderr, reason = "a task runner talks to a terminal")]
+
+use std::path::PathBuf;
+use std::process::ExitCode;
+
+use clap::{Parser, Subcommand};
+use xtask::process::TaskError;
+use xtask::{run_tests, schemas, setup, stand, wasm};
+
+#[derive(Parser)]
+#[command(name = "cargo xtask", about = "Tasks of the Bolebook repository", version)]
+struct Arguments {
+    #[command(subcommand)]
+    task: Task,
+}
+
+#[derive(Subcommand)]
+enum Task {
+    /// Check formatting, lints, documentation and run every test. What CI runs.
+    Test,
+    /// Install what the outside checks need: GDAL, Python packages, a WebAssembly toolchain.
+    Setup,
+    /// Write the generated files again: schemas/record/*.json and the tables of docs/record-format.md.
+    Schemas {
+        /// Write nothing; fail when a file is out of date.
+        #[arg(long)]
+        check: bool,
+    },
+    /// Compile the core to WebAssembly as the tests do, and say where the module lies.
+    Wasm,
+    /// Write an invented stand of trees as CSV (x_m, y_m, dbh_cm) to standard output or a file.
+    Stand {
+        /// Where to write it.
+        #[arg(long)]
+        out: Option<PathBuf>,
+        /// How many trees.
+        #[arg(long, default_value_t = stand::Parameters::default().trees)]
+        trees: usize,
+        /// The seed; the same seed and number give the same stand, byte for byte.
+        #[arg(long, default_value_t = stand::Parameters::default().seed)]
+        seed: u64,
+    },
+}
+
+fn main() -> ExitCode {
+    match carry_out(Arguments::parse().task) {
+        Ok(()) => ExitCode::SUCCESS,
+        Err(error) => {
+            eprintln!("cargo xtask: {error}");
+            ExitCode::FAILURE
+        }
+    }
+}
+
+fn carry_out(task: Task) -> Result<(), TaskError> {
+    match task {
+        Task::Test => run_tests::all(),
+        Task::Setup => setup::all(),
+        Task::Schemas { check } => schemas::write(check),
+        Task::Wasm => {
+            println!("{}", wasm::build_probe()?.display());
+            Ok(())
+        }
+        Task::Stand { out, trees, seed } => {
+            let stand = stand::generate(&stand::Parameters { trees, seed, ..Default::default() })?;
+            stand::write(&stand, out.as_deref())
+        }
+    }
+}

@@ -1,0 +1,98 @@
+//! `cargo xtask test`: everything CI checks, in one command.
+
+use crate::process::{TaskError, cargo, run, run_seen};
+use crate::setup;
+
+/// Test totals, summed from cargo test's own closing lines.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Totals {
+    /// Tests that passed.
+    pub passed: u64,
+    /// Tests that failed.
+    pub failed: u64,
+    /// Tests marked as ignored.
+    pub ignored: u64,
+}
+
+impl Totals {
+    /// Adds one line of output, if it closes a test program's run:
+    /// `test result: ok. 5 passed; 0 failed; 1 ignored; …`.
+    pub fn add_line(&mut self, line: &str) {
+        let Some(counts) = line.trim_start().strip_prefix("test result: ") else { return };
+        let mut words = counts.split([' ', ';', '.']).filter(|w| !w.is_empty()).peekable();
+        while let Some(word) = words.next() {
+            let (Ok(count), Some(what)) = (word.parse::<u64>(), words.peek()) else { continue };
+            match *what {
+                "passed" => self.passed += count,
+                "failed" => self.failed += count,
+                "ignored" => self.ignored += count,
+                _ => {}
+            }
+        }
+    }
+
+    /// `N passed, N failed`, and how many were skipped if any were.
+    pub fn line(self) -> String {
+        let Self { passed, failed, ignored } = self;
+        let skipped = if ignored == 0 { String::new() } else { format!(", {ignored} skipped") };
+        format!("{passed} passed, {failed} failed{skipped}")
+    }
+}
+
+/// Formatting, lints, documentation, then all tests. A failed step does not hide the next ones.
+///
+/// # Errors
+/// [`TaskError::Steps`] naming the steps that failed.
+pub fn all() -> Result<(), TaskError> {
+    let mut totals = Totals::default();
+    let mut failed: Vec<&str> = vec![];
+    let mut step = |name: &'static str, outcome: &mut dyn FnMut() -> Result<(), TaskError>| {
+        println!("==> {name}");
+        if let Err(error) = outcome() {
+            println!("==> {name}: {error}");
+            failed.push(name);
+        }
+    };
+    step("set up", &mut setup::all);
+    step("formatting", &mut || run(cargo().args(["fmt", "--all", "--check"])));
+    step("tests", &mut || {
+        let mut tests = cargo();
+        tests.args(["test", "--workspace", "--no-fail-fast"]);
+        run_seen(&mut tests, |line| totals.add_line(line))
+    });
+    step("lints", &mut || {
+        run(cargo().args(["clippy", "--workspace", "--all-targets", "--", "-D", "warnings"]))
+    });
+    step("documentation", &mut || {
+        let mut doc = cargo();
+        doc.args(["doc", "--workspace", "--no-deps", "--document-private-items"]);
+        run(doc.env("RUSTDOCFLAGS", "-D warnings"))
+    });
+    if failed.is_empty() && totals.passed == 0 {
+        failed.push("tests (none ran)");
+    }
+    println!("==> totals");
+    println!("{}", totals.line());
+    if failed.is_empty() { Ok(()) } else { Err(TaskError::Steps(failed.join(", "))) }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn totals_are_summed_over_test_programs() {
+        let mut totals = Totals::default();
+        for line in [
+            "running 3 tests",
+            "test result: ok. 5 passed; 0 failed; 1 ignored; 0 measured; 0 filtered out; finished in 0.12s",
+            "test a_test_that_says_test_result: ... ok",
+            "test result: FAILED. 2 passed; 3 failed; 0 ignored; 0 measured; 9 filtered out; finished in 1.00s",
+        ] {
+            totals.add_line(line);
+        }
+        assert_eq!(totals, Totals { passed: 7, failed: 3, ignored: 1 });
+        assert_eq!(totals.line(), "7 passed, 3 failed, 1 skipped");
+        assert_eq!(Totals { ignored: 0, ..totals }.line(), "7 passed, 3 failed");
+    }
+}
