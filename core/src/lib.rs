@@ -4,6 +4,7 @@ pub mod book;
 pub mod causality;
 pub mod commit;
 pub mod day;
+pub mod exchange;
 pub mod facts;
 pub mod finding;
 pub mod dosing;

@@ -1,1 +1,91 @@
-//! Log.
+//! The ordered log: what every store of Bolebook is, server's and device's alike.
+//!
+//! A log holds books; a book is a sequence of lines (commits and head signatures) at positions
+//! from 1, each with the chain up to it. [`append`] passes lines through the gate and never loads
+//! a document, so its cost grows with what is appended, not with the book. [`read`] hands them
+//! out. [`verify`] recomputes every hash. [`client`] is the asking side of an exchange, [`serve`] the
+//! answering one.
+//!
+//! ```
+//! # use bolebook_core::{commit::*, exchange::*, ids::*, quantity::UtcMs, record::*, record::book_kinds::*, signing::*};
+//! let root = SecretKey::from_seed([1; 32]);
+//! let book = BookId::new(0, [2; 10]);
+//! let content = BookContent::Yard { company: "Invented Trees".into() };
+//! let genesis = Genesis { format: 1, book, root: root.public(), title: "Yard".into(), content };
+//! let envelope = Envelope {
+//!     id: RecordId::new(0, [3; 10]), at: UtcMs(0), device: root.device(), by: None, replaces: vec![],
+//! };
+//! let record = Record { envelope, body: genesis.into() };
+//! let actor = ActorId::new(root.device(), [4; 16]);
+//! let records = vec![record.to_canonical()?];
+//! let commit = Commit::author(Draft { actor, seq: 1, start_op: 1, time: UtcMs(0), deps: vec![], records })?;
+//!
+//! let mut db = bolebook_log::open_in_memory()?;
+//! let tx = db.transaction()?;
+//! bolebook_log::append(&tx, book, &[commit.into()])?;
+//! tx.commit()?;
+//! assert_eq!(bolebook_log::book(&db, book)?.map(|b| b.end.position), Some(1));
+//! # Ok::<(), Box<dyn std::error::Error>>(())
+//! ```
+
+mod append;
+pub mod client;
+mod error;
+mod read;
+pub mod serve;
+mod sql;
+mod verify;
+
+use std::path::Path;
+
+use rusqlite::Connection;
+
+pub use append::{Appended, append};
+pub use error::LogError;
+pub use read::{
+    Basis, BookInfo, BookKind, Page, StoredLine, basis, book, books, chain_at, commit_position, genesis,
+    has_line, read, record_positions,
+};
+pub use verify::{Verified, verify};
+
+/// Opens (and at first makes) the log in a file: WAL, every commit on disk before it returns.
+///
+/// # Errors
+/// [`LogError`] when the file cannot be opened, is no database, or has a newer layout.
+pub fn open(path: &Path) -> Result<Connection, LogError> {
+    let db = Connection::open(path)?;
+    prepare(&db)?;
+    Ok(db)
+}
+
+/// A log in memory, for tests and for looking into bundles.
+///
+/// # Errors
+/// [`LogError::Sqlite`].
+pub fn open_in_memory() -> Result<Connection, LogError> {
+    let db = Connection::open_in_memory()?;
+    prepare(&db)?;
+    Ok(db)
+}
+
+/// Sets a connection up and lays the log's tables out if they are not there yet. Other tables in
+/// the same file are left alone; `user_version` belongs to the log.
+///
+/// # Errors
+/// [`LogError`] when the database fails or has a newer layout.
+pub fn prepare(db: &Connection) -> Result<(), LogError> {
+    db.execute_batch(sql::PRAGMAS)?;
+    db.set_prepared_statement_cache_capacity(64);
+    let version = || db.query_row(sql::USER_VERSION, [], |row| row.get::<_, i64>(0));
+    if version()? == 0 {
+        // Two processes may both find version 0; the lock lets one of them create.
+        db.execute_batch("BEGIN IMMEDIATE")?;
+        let made = version().and_then(|v| if v == 0 { db.execute_batch(sql::CREATE) } else { Ok(()) });
+        db.execute_batch(if made.is_ok() { "COMMIT" } else { "ROLLBACK" })?;
+        made?;
+    }
+    match version()? {
+        sql::LAYOUT => Ok(()),
+        found => Err(LogError::Layout { found, known: sql::LAYOUT }),
+    }
+}

@@ -1,0 +1,62 @@
+//! Licences: who applied must be certified on that day, or work under someone who is.
+
+use crate::day::Day;
+use crate::finding::{Code, Finding};
+use crate::ids::PersonId;
+use crate::record::{Body, Kind};
+use crate::view::View;
+
+/// What the yard knows of a person's licence on a day.
+enum Licensed {
+    Yes,
+    Expired(Day),
+    NotYet(Day),
+    None,
+}
+
+/// Findings of this rule.
+pub fn check(view: &View<'_>, findings: &mut Vec<Finding>) {
+    for (id, tree) in &view.trees {
+        for (fact, version, application) in view.applications(tree) {
+            let Some(day) = view.crew_day(version) else { continue };
+            let by = licensed(view, application.applicator, day.day);
+            let under = application.supervisor.map(|s| licensed(view, s, day.day));
+            if matches!(by, Licensed::Yes) || matches!(under, Some(Licensed::Yes)) {
+                continue;
+            }
+            let who = if under.is_some() { "neither the applicator nor the supervisor" } else { "the applicator" };
+            let why = match under.unwrap_or(by) {
+                Licensed::Expired(on) => format!("the licence ended on {on}"),
+                Licensed::NotYet(on) => format!("the licence begins on {on}"),
+                Licensed::None | Licensed::Yes => "no certifying licence is entered".into(),
+            };
+            let not = if application.supervisor.is_some() { "is" } else { "is not" };
+            let message =
+                format!("Tree {}: {who} {not} certified on {}: {why}.", view.tag(*id), day.day);
+            findings.push(
+                Finding::new(Code::LicenceMissing, &[&fact.id.to_string()], message, vec![version.id()])
+                    .about(*id)
+                    .on([day]),
+            );
+        }
+    }
+}
+
+fn licensed(view: &View<'_>, person: PersonId, day: Day) -> Licensed {
+    let mut best = Licensed::None;
+    for fact in view.yard.facts.in_force(Kind::Licence) {
+        let Body::Licence(licence) = &view.yard.facts.shown(fact).record.body else { continue };
+        if licence.person != person || !licence.certified {
+            continue;
+        }
+        if licence.valid_from <= day && day <= licence.valid_to {
+            return Licensed::Yes;
+        }
+        best = if day < licence.valid_from {
+            Licensed::NotYet(licence.valid_from)
+        } else {
+            Licensed::Expired(licence.valid_to)
+        };
+    }
+    best
+}

@@ -1,0 +1,155 @@
+//! The checks: one file a rule, each from a [`View`] to [`Finding`]s.
+//!
+//! To add one, see 'how to add a check' in DEVELOPERS.md: a code in `finding.rs`, a function here,
+//! a test that plants the fault and one that shows a normal day stays quiet.
+
+pub mod day;
+pub mod diameter;
+pub mod dose;
+pub mod entry;
+pub mod licence;
+pub mod lot;
+pub mod record;
+pub mod same_tree;
+pub mod season;
+pub mod tree;
+pub mod volume;
+
+use std::collections::BTreeMap;
+
+use crate::balance::Balance;
+use crate::facts::{Fact, Version};
+use crate::finding::{Code, Finding, Ruled, State};
+use crate::ids::{FindingId, RecordId};
+use crate::record::office::{Decision, Ruling};
+use crate::record::work::Application;
+use crate::record::{Body, Kind};
+use crate::view::{CrewDay, TreeView, View};
+
+/// Every finding of a job, with its rulings applied, ascending by severity, code and id.
+///
+/// `balance` is that of the yard over all jobs the replica holds, so that product used on another
+/// job is not missed here.
+pub fn check(view: &View<'_>, balance: &Balance) -> Vec<Finding> {
+    let mut findings = vec![];
+    record::check(view, &mut findings);
+    entry::check(view, &mut findings);
+    tree::check(view, &mut findings);
+    same_tree::check(view, &mut findings);
+    diameter::check(view, &mut findings);
+    dose::check(view, &mut findings);
+    season::check(view, &mut findings);
+    lot::check(view, &mut findings);
+    licence::check(view, &mut findings);
+    day::check(view, &mut findings);
+    volume::check(view, balance, &mut findings);
+    settle(view, &mut findings);
+    findings.sort_by(|a, b| (a.severity, a.code.name(), a.id).cmp(&(b.severity, b.code.name(), b.id)));
+    findings.dedup_by_key(|f| f.id);
+    findings
+}
+
+/// The findings that keep a crew-day from being signed off.
+pub fn blocking(findings: &[Finding], day: CrewDay) -> impl Iterator<Item = &Finding> {
+    findings.iter().filter(move |f| f.blocks() && f.crew_days.contains(&day))
+}
+
+/// Whether a decision is open to a finding: a violation of label or law cannot be accepted.
+pub fn allowed(code: Code, decision: &Decision) -> bool {
+    matches!(decision, Decision::ConfirmViolation { .. }) || code.ruled() == Ruled::Accepted
+}
+
+fn settle(view: &View<'_>, findings: &mut [Finding]) {
+    let mut rulings: BTreeMap<FindingId, Vec<(&Version, &Ruling)>> = BTreeMap::new();
+    for fact in view.facts.in_force(Kind::Ruling) {
+        for version in view.facts.current(fact) {
+            if let Body::Ruling(ruling) = &version.record.body {
+                rulings.entry(ruling.finding).or_default().push((version, ruling));
+            }
+        }
+    }
+    for finding in findings {
+        let Some(made) = rulings.get_mut(&finding.id) else { continue };
+        made.sort_by_key(|(v, _)| (v.op, v.id()));
+        let holds = made.iter().rev().find(|(_, r)| {
+            r.facts == finding.facts && allowed(finding.code, &r.decision) && !r.reason.trim().is_empty()
+        });
+        finding.state = match (holds, made.last()) {
+            (Some((version, ruling)), _) => State::Settled {
+                ruling: version.id(),
+                decision: match ruling.decision {
+                    Decision::Accept => "accept",
+                    Decision::ConfirmViolation { .. } => "confirm_violation",
+                },
+                reason: ruling.reason.clone(),
+            },
+            (None, Some((version, _))) => State::Reopened { ruling: version.id() },
+            (None, None) => State::Open,
+        };
+    }
+}
+
+/// One treatment of a stem: an application and those that continue it, whoever finished it.
+pub struct Treatment<'v> {
+    /// The stem, from 1.
+    pub stem: i64,
+    /// Its applications, ascending by id; every value of a contested one.
+    pub parts: Vec<(&'v Fact, &'v Version, &'v Application)>,
+}
+
+impl Treatment<'_> {
+    /// The records of this treatment.
+    pub fn records(&self) -> Vec<RecordId> {
+        self.parts.iter().map(|(_, version, _)| version.id()).collect()
+    }
+
+    /// The crew-days it counts to.
+    pub fn days<'a>(&'a self, view: &'a View<'_>) -> impl Iterator<Item = CrewDay> + 'a {
+        self.parts.iter().filter_map(|(_, version, _)| view.crew_day(version))
+    }
+
+    /// The least and most that may have been discharged: they differ when a part is contested.
+    pub fn discharged_ul(&self) -> (i64, i64) {
+        self.range(Application::discharged_ul)
+    }
+
+    /// The least and most that may have gone into the stem.
+    pub fn put_in_ul(&self) -> (i64, i64) {
+        self.range(Application::put_in_ul)
+    }
+
+    fn range(&self, volume: impl Fn(&Application) -> crate::quantity::Ul) -> (i64, i64) {
+        let mut facts: BTreeMap<RecordId, (i64, i64)> = BTreeMap::new();
+        for (fact, _, application) in &self.parts {
+            let v = volume(application).0;
+            let range = facts.entry(fact.id).or_insert((v, v));
+            *range = (range.0.min(v), range.1.max(v));
+        }
+        facts.values().fold((0, 0), |sum: (i64, i64), r| {
+            (sum.0.saturating_add(r.0), sum.1.saturating_add(r.1))
+        })
+    }
+}
+
+/// A tree's treatments, in order of their first application's id.
+pub fn treatments<'v>(view: &'v View<'_>, tree: &'v TreeView) -> Vec<Treatment<'v>> {
+    let mut treatments: Vec<Treatment<'v>> = vec![];
+    let mut of: BTreeMap<RecordId, usize> = BTreeMap::new();
+    let mut parts: Vec<_> = view.applications(tree).collect();
+    // An application continues one written before it, so along causality its treatment is known.
+    parts.sort_by_key(|(_, version, _)| (version.op, version.id()));
+    for (fact, version, application) in parts {
+        let continued = application
+            .continues
+            .and_then(|id| view.facts.fact_of(id))
+            .and_then(|f| of.get(&f.id).copied())
+            .filter(|t| treatments[*t].stem == application.stem);
+        let index = of.get(&fact.id).copied().or(continued).unwrap_or_else(|| {
+            treatments.push(Treatment { stem: application.stem, parts: vec![] });
+            treatments.len() - 1
+        });
+        of.insert(fact.id, index);
+        treatments[index].parts.push((fact, version, application));
+    }
+    treatments
+}

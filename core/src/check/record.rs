@@ -1,0 +1,103 @@
+//! What is wrong with records themselves: unreadable, conflicting, amended two ways, held,
+//! proposed, late.
+
+use crate::facts::{Contest, HeldReason, ProposalReason, Standing};
+use crate::finding::{Code, Finding};
+use crate::record::Kind;
+use crate::view::{View, tree_named};
+
+/// Findings of this rule, for the job's own book.
+pub fn check(view: &View<'_>, findings: &mut Vec<Finding>) {
+    let facts = &view.facts;
+    for item in &facts.unreadable {
+        let message = format!("Record {} of device {} cannot be read: {}", item.id, item.author, item.error);
+        findings.push(Finding::new(Code::Unreadable, &[&item.id.to_string()], message, vec![item.id]));
+    }
+    for id in &facts.conflicting {
+        let message = format!("Record {id} was written with different texts; all of them are counted, as a range.");
+        let days = facts.fact_of(*id).into_iter().flat_map(|f| facts.current(f)).filter_map(|v| view.crew_day(v));
+        findings.push(Finding::new(Code::Conflicting, &[&id.to_string()], message, vec![*id]).on(days));
+    }
+    for fact in &facts.facts {
+        let code = match fact.contested {
+            Some(Contest::AmendedTwoWays) => Code::AmendedTwoWays,
+            Some(Contest::AmendedAndStruck) => Code::AmendedAndStruck,
+            Some(Contest::SameId) | None => continue,
+        };
+        let what = if code == Code::AmendedTwoWays { "amended in two ways" } else { "amended and struck" };
+        let shown = facts.shown(fact);
+        let message =
+            format!("The {} {} was {what}, apart from each other.", label_of(fact.kind), subject(view, shown));
+        let records = facts.current(fact).map(|v| v.id()).collect();
+        let days: Vec<_> = facts.current(fact).filter_map(|v| view.crew_day(v)).collect();
+        let mut finding = Finding::new(code, &[&fact.id.to_string()], message, records).on(days);
+        finding.tree = tree_named(&shown.record.body).map(|t| view.stays(t));
+        findings.push(finding);
+    }
+    for version in &facts.versions {
+        let (code, why) = match version.standing {
+            Standing::InForce => continue,
+            Standing::Held(HeldReason::NotItsAuthor) => (Code::WrongAuthor, "names another device than the one that wrote it"),
+            Standing::Held(HeldReason::NoCertificate) => (Code::Held, "its device has no certificate"),
+            Standing::Held(HeldReason::OutsideCertificate) => (Code::Held, "written outside its device's certificate"),
+            Standing::Held(HeldReason::NotVouched) => (Code::Held, "no valid signature covers it"),
+            Standing::Held(HeldReason::Revoked) => (Code::Held, "its device was revoked before it was accepted"),
+            Standing::Proposal(ProposalReason::OfficeOnly) => (Code::Proposal, "only the office writes this kind"),
+            Standing::Proposal(ProposalReason::NotOwn) => (Code::Proposal, "it changes another device's record"),
+            Standing::Proposal(ProposalReason::AfterSignOff) => {
+                (Code::Proposal, "it changes a day that was already signed off")
+            }
+        };
+        let effect = if code == Code::Proposal { "is shown as a proposal" } else { "is held" };
+        let kind = version.record.kind();
+        let message = format!("The {} {} {effect}: {why}.", label_of(kind), subject(view, version));
+        let mut finding = Finding::new(code, &[&version.id().to_string()], message, vec![version.id()])
+            .on(view.crew_day(version));
+        finding.tree = tree_named(&version.record.body).map(|t| view.stays(t));
+        findings.push(finding);
+    }
+    for bad in &facts.bad_references {
+        let message = format!(
+            "Record {} names {}, which is not a record of its kind that it knew; the reference has no effect.",
+            bad.from, bad.to
+        );
+        findings.push(Finding::new(
+            Code::BadReference,
+            &[&bad.from.to_string(), &bad.to.to_string()],
+            message,
+            vec![bad.from, bad.to],
+        ));
+    }
+    for (index, sign_off) in &view.late {
+        let version = &facts.versions[*index];
+        if version.standing != Standing::InForce || matches!(version.record.kind(), Kind::Answer | Kind::Receipt) {
+            continue;
+        }
+        let message = format!(
+            "The {} {} arrived after its day was signed off.",
+            label_of(version.record.kind()),
+            subject(view, version)
+        );
+        let mut finding = Finding::new(
+            Code::AfterSignOff,
+            &[&version.id().to_string(), &sign_off.to_string()],
+            message,
+            vec![version.id(), *sign_off],
+        )
+        .on(view.crew_day(version));
+        finding.tree = tree_named(&version.record.body).map(|t| view.stays(t));
+        findings.push(finding);
+    }
+}
+
+/// A kind in plain words.
+pub fn label_of(kind: Kind) -> String {
+    kind.name().replace('_', " ")
+}
+
+fn subject(view: &View<'_>, version: &crate::facts::Version) -> String {
+    match tree_named(&version.record.body) {
+        Some(tree) if version.record.kind() != Kind::Photo => format!("of tree {}", view.tag(tree)),
+        _ => version.id().to_string(),
+    }
+}

@@ -1,0 +1,47 @@
+//! What can go wrong with a log.
+
+use bolebook_core::gate::Refusal;
+use bolebook_core::ids::{BookId, CommitHash};
+
+/// The log could not do what was asked; nothing was changed by it.
+#[derive(Debug, thiserror::Error)]
+pub enum LogError {
+    /// A line the gate refuses.
+    #[error("line {line} of book {book} is refused: {refusal}")]
+    Refused {
+        /// The book.
+        book: BookId,
+        /// Its index among the lines offered, from 0.
+        line: usize,
+        /// The commit it is, or signs.
+        hash: CommitHash,
+        /// The rule broken.
+        refusal: Box<Refusal>,
+    },
+    /// The database failed.
+    #[error("the log's database failed: {0}")]
+    Sqlite(#[from] rusqlite::Error),
+    /// What is stored is not what was stored.
+    #[error(
+        "the log of book {book} is damaged at position {position}: {why}; restore it from a copy or a server"
+    )]
+    Damaged {
+        /// The book.
+        book: BookId,
+        /// Where.
+        position: u64,
+        /// How.
+        why: String,
+    },
+    /// The log has no such book.
+    #[error("this log has no book {0}")]
+    NoBook(BookId),
+    /// A newer Bolebook laid the file out.
+    #[error("the log's layout is {found}; this Bolebook knows {known}: update it")]
+    Layout {
+        /// As found.
+        found: i64,
+        /// As known here.
+        known: i64,
+    },
+}

@@ -1,0 +1,273 @@
+//! Handing lines out, and answering what stands in a log.
+
+use bolebook_core::exchange::{CHAIN_START, Cursor, Entry, LogLine};
+use bolebook_core::gate::{Known, genesis_of};
+use bolebook_core::ids::{ActorId, BookId, CommitHash, RecordId, Sha256Hash};
+use bolebook_core::record::book_kinds::{BookContent, Genesis};
+use rusqlite::{Connection, OptionalExtension as _, Row, params};
+
+use crate::error::LogError;
+use crate::sql;
+
+/// Which of the two kinds a book is of.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum BookKind {
+    /// The company's own book.
+    Yard,
+    /// A job's.
+    Job,
+}
+
+impl BookKind {
+    /// As its genesis says.
+    pub fn of(content: &BookContent) -> Self {
+        match content {
+            BookContent::Yard { .. } => Self::Yard,
+            BookContent::Job(_) => Self::Job,
+        }
+    }
+
+    /// `yard` or `job`.
+    pub const fn name(self) -> &'static str {
+        match self {
+            Self::Yard => "yard",
+            Self::Job => "job",
+        }
+    }
+}
+
+/// Where a book stands.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct BookInfo {
+    /// The book.
+    pub book: BookId,
+    /// Its kind.
+    pub kind: BookKind,
+    /// Its last position and the chain there.
+    pub end: Cursor,
+    /// Commits nothing in the log depends on, ascending.
+    pub heads: Vec<CommitHash>,
+    /// The highest operation number.
+    pub last_op: u64,
+}
+
+/// A line as it is stored.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct StoredLine {
+    /// Its position, from 1.
+    pub position: u64,
+    /// What the chain runs over.
+    pub hash: Sha256Hash,
+    /// The chain up to and with this line.
+    pub chain: Sha256Hash,
+    /// Its text, without the line end.
+    pub text: String,
+}
+
+/// How much to hand out at once. At least one line is given, however long.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Page {
+    /// Most lines.
+    pub lines: usize,
+    /// Most bytes of text.
+    pub bytes: usize,
+}
+
+impl Page {
+    /// Everything.
+    pub const ALL: Self = Self { lines: i64::MAX as usize, bytes: usize::MAX };
+}
+
+/// What the next commit of an actor stands on.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Basis {
+    /// The book's heads and the actor's own last commit, ascending.
+    pub deps: Vec<CommitHash>,
+    /// The actor's next sequence number.
+    pub seq: u64,
+    /// The next operation number.
+    pub start_op: u64,
+}
+
+pub(crate) fn to_sql(number: u64) -> i64 {
+    i64::try_from(number).unwrap_or(i64::MAX)
+}
+
+pub(crate) fn from_sql(number: i64) -> u64 {
+    u64::try_from(number).unwrap_or(0)
+}
+
+fn book_id(bytes: [u8; 16]) -> Option<BookId> {
+    // The id type has one way in, its text form; the store keeps the sixteen bytes.
+    let hex: String = bytes.iter().map(|b| format!("{b:02x}")).collect();
+    let parts = [hex.get(..8)?, hex.get(8..12)?, hex.get(12..16)?, hex.get(16..20)?, hex.get(20..)?];
+    parts.join("-").parse().ok()
+}
+
+fn book_row(row: &Row<'_>) -> rusqlite::Result<BookInfo> {
+    let wrong = |column: usize, name: &str| {
+        rusqlite::Error::InvalidColumnType(column, name.to_owned(), rusqlite::types::Type::Blob)
+    };
+    let book = book_id(row.get(0)?).ok_or_else(|| wrong(0, "book_id"))?;
+    let kind = match row.get_ref(1)?.as_str()? {
+        "yard" => BookKind::Yard,
+        "job" => BookKind::Job,
+        _ => return Err(wrong(1, "kind")),
+    };
+    let heads: Vec<u8> = row.get(4)?;
+    let (heads, rest) = heads.as_chunks::<32>();
+    if !rest.is_empty() {
+        return Err(wrong(4, "heads"));
+    }
+    Ok(BookInfo {
+        book,
+        kind,
+        end: Cursor { position: from_sql(row.get(2)?), chain: Sha256Hash(row.get(3)?) },
+        heads: heads.iter().map(|h| CommitHash(*h)).collect(),
+        last_op: from_sql(row.get(5)?),
+    })
+}
+
+/// Every book, ascending by id.
+///
+/// # Errors
+/// [`LogError::Sqlite`].
+pub fn books(db: &Connection) -> Result<Vec<BookInfo>, LogError> {
+    let mut query = db.prepare_cached(sql::BOOKS)?;
+    let rows = query.query_map([], book_row)?;
+    Ok(rows.collect::<Result<_, _>>()?)
+}
+
+/// Where a book stands, if the log has it.
+///
+/// # Errors
+/// [`LogError::Sqlite`].
+pub fn book(db: &Connection, book: BookId) -> Result<Option<BookInfo>, LogError> {
+    let mut query = db.prepare_cached(sql::BOOK)?;
+    Ok(query.query_row([book.as_bytes()], book_row).optional()?)
+}
+
+/// The lines after a position, in order, as many as the page holds.
+///
+/// # Errors
+/// [`LogError::Sqlite`].
+pub fn read(db: &Connection, book: BookId, after: u64, page: Page) -> Result<Vec<StoredLine>, LogError> {
+    let mut query = db.prepare_cached(sql::LINES)?;
+    let limit = i64::try_from(page.lines).unwrap_or(i64::MAX);
+    let mut rows = query.query(params![book.as_bytes(), to_sql(after), limit])?;
+    let (mut lines, mut bytes) = (Vec::new(), 0usize);
+    while let Some(row) = rows.next()? {
+        let text: String = row.get(3)?;
+        bytes = bytes.saturating_add(text.len());
+        if bytes > page.bytes && !lines.is_empty() {
+            break;
+        }
+        let (hash, chain) = (Sha256Hash(row.get(1)?), Sha256Hash(row.get(2)?));
+        lines.push(StoredLine { position: from_sql(row.get(0)?), hash, chain, text });
+    }
+    Ok(lines)
+}
+
+/// The chain at a position, if the log reaches it.
+///
+/// # Errors
+/// [`LogError::Sqlite`].
+pub fn chain_at(db: &Connection, book: BookId, position: u64) -> Result<Option<Sha256Hash>, LogError> {
+    if position == 0 {
+        return Ok(Some(CHAIN_START));
+    }
+    let mut query = db.prepare_cached(sql::CHAIN_AT)?;
+    let row = query.query_row(params![book.as_bytes(), to_sql(position)], |row| row.get(0));
+    Ok(row.optional()?.map(Sha256Hash))
+}
+
+pub(crate) fn commit_row(
+    db: &Connection,
+    book: BookId,
+    hash: CommitHash,
+) -> Result<Option<(Known, u64)>, LogError> {
+    let mut query = db.prepare_cached(sql::COMMIT)?;
+    let row = query.query_row(params![book.as_bytes(), hash.0], |row| {
+        let (seq, last_op) = (from_sql(row.get(1)?), from_sql(row.get(2)?));
+        Ok((Known { actor: ActorId(row.get(0)?), seq, last_op }, from_sql(row.get(3)?)))
+    });
+    Ok(row.optional()?)
+}
+
+/// Where a commit stands, if the log has it.
+///
+/// # Errors
+/// [`LogError::Sqlite`].
+pub fn commit_position(db: &Connection, book: BookId, hash: CommitHash) -> Result<Option<u64>, LogError> {
+    Ok(commit_row(db, book, hash)?.map(|(_, position)| position))
+}
+
+pub(crate) fn chain_end(
+    db: &Connection,
+    book: BookId,
+    actor: ActorId,
+) -> Result<Option<(u64, CommitHash)>, LogError> {
+    let mut query = db.prepare_cached(sql::ACTOR)?;
+    let row = query.query_row(params![book.as_bytes(), actor.0], |row| {
+        Ok((from_sql(row.get(0)?), CommitHash(row.get(1)?)))
+    });
+    Ok(row.optional()?)
+}
+
+/// Whether the log has this very line.
+///
+/// # Errors
+/// [`LogError::Sqlite`].
+pub fn has_line(db: &Connection, book: BookId, line: &LogLine) -> Result<bool, LogError> {
+    match line.entry() {
+        Entry::Commit(commit) => Ok(commit_row(db, book, commit.hash())?.is_some()),
+        Entry::Signature(_) => {
+            let mut query = db.prepare_cached(sql::SIGNATURE)?;
+            Ok(query.exists(params![book.as_bytes(), line.hash().0])?)
+        }
+    }
+}
+
+/// What the next commit of `actor` stands on; in a book the log does not have, on nothing.
+///
+/// # Errors
+/// [`LogError::Sqlite`].
+pub fn basis(db: &Connection, id: BookId, actor: ActorId) -> Result<Basis, LogError> {
+    let Some(info) = book(db, id)? else {
+        return Ok(Basis { deps: vec![], seq: 1, start_op: 1 });
+    };
+    let mut deps = info.heads;
+    let mut seq = 1;
+    if let Some((last, hash)) = chain_end(db, id, actor)? {
+        seq = last + 1;
+        if let Err(place) = deps.binary_search(&hash) {
+            deps.insert(place, hash);
+        }
+    }
+    Ok(Basis { deps, seq, start_op: info.last_op + 1 })
+}
+
+/// Where a record id stands; more than once when commits repeat it.
+///
+/// # Errors
+/// [`LogError::Sqlite`].
+pub fn record_positions(db: &Connection, book: BookId, record: RecordId) -> Result<Vec<u64>, LogError> {
+    let mut query = db.prepare_cached(sql::RECORD)?;
+    let rows =
+        query.query_map(params![book.as_bytes(), record.as_bytes()], |row| row.get(0).map(from_sql))?;
+    Ok(rows.collect::<Result<_, _>>()?)
+}
+
+/// A book's genesis.
+///
+/// # Errors
+/// [`LogError::NoBook`], or [`LogError::Damaged`] when position 1 is not its genesis.
+pub fn genesis(db: &Connection, book: BookId) -> Result<Genesis, LogError> {
+    let first = read(db, book, 0, Page { lines: 1, bytes: usize::MAX })?;
+    let first = first.first().ok_or(LogError::NoBook(book))?;
+    let damaged = |why: String| LogError::Damaged { book, position: 1, why };
+    match LogLine::parse(&first.text).map_err(|e| damaged(e.to_string()))?.entry() {
+        Entry::Commit(commit) => genesis_of(commit, book).map_err(|e| damaged(e.to_string())),
+        Entry::Signature(_) => Err(damaged("a book begins with its genesis".into())),
+    }
+}

@@ -1,0 +1,119 @@
+//! Every statement of the log, on one page. Tables are keyed by book first, so that books can be
+//! spread over servers, and use no type that another SQL database lacks.
+
+/// The layout these statements are written for, kept in `PRAGMA user_version`.
+pub const LAYOUT: i64 = 1;
+
+/// Settings of every connection: readers never wait, and a commit is on the disk when it returns.
+pub const PRAGMAS: &str = "
+    PRAGMA journal_mode = WAL;
+    PRAGMA synchronous = FULL;
+    PRAGMA foreign_keys = ON;
+    PRAGMA busy_timeout = 10000;
+";
+
+/// The tables of layout 1. `lines` is the truth; the others are found again from it.
+pub const CREATE: &str = "
+    CREATE TABLE books (
+        book_id BLOB PRIMARY KEY,
+        kind TEXT NOT NULL,
+        end_position INTEGER NOT NULL,
+        chain BLOB NOT NULL,
+        heads BLOB NOT NULL,
+        last_op INTEGER NOT NULL
+    );
+    CREATE TABLE lines (
+        book_id BLOB NOT NULL,
+        position INTEGER NOT NULL,
+        kind TEXT NOT NULL,
+        hash BLOB NOT NULL,
+        line TEXT NOT NULL,
+        chain BLOB NOT NULL,
+        PRIMARY KEY (book_id, position)
+    );
+    CREATE TABLE commits (
+        book_id BLOB NOT NULL,
+        hash BLOB NOT NULL,
+        actor BLOB NOT NULL,
+        seq INTEGER NOT NULL,
+        last_op INTEGER NOT NULL,
+        position INTEGER NOT NULL,
+        PRIMARY KEY (book_id, hash)
+    ) WITHOUT ROWID;
+    CREATE TABLE actors (
+        book_id BLOB NOT NULL,
+        actor BLOB NOT NULL,
+        seq INTEGER NOT NULL,
+        hash BLOB NOT NULL,
+        PRIMARY KEY (book_id, actor)
+    ) WITHOUT ROWID;
+    CREATE TABLE record_index (
+        book_id BLOB NOT NULL,
+        record_id BLOB NOT NULL,
+        position INTEGER NOT NULL,
+        PRIMARY KEY (book_id, record_id, position)
+    ) WITHOUT ROWID;
+    CREATE TABLE signatures (
+        book_id BLOB NOT NULL,
+        hash BLOB NOT NULL,
+        actor BLOB NOT NULL,
+        seq INTEGER NOT NULL,
+        position INTEGER NOT NULL,
+        PRIMARY KEY (book_id, hash)
+    ) WITHOUT ROWID;
+    CREATE TABLE peers (
+        book_id BLOB NOT NULL,
+        server BLOB NOT NULL,
+        position INTEGER NOT NULL,
+        chain BLOB NOT NULL,
+        sent_to INTEGER NOT NULL,
+        PRIMARY KEY (book_id, server)
+    ) WITHOUT ROWID;
+    PRAGMA user_version = 1;
+";
+
+pub const USER_VERSION: &str = "PRAGMA user_version";
+
+pub const BOOKS: &str =
+    "SELECT book_id, kind, end_position, chain, heads, last_op FROM books ORDER BY book_id";
+pub const BOOK: &str =
+    "SELECT book_id, kind, end_position, chain, heads, last_op FROM books WHERE book_id = ?1";
+pub const PUT_BOOK: &str = "
+    INSERT INTO books (book_id, kind, end_position, chain, heads, last_op) VALUES (?1, ?2, ?3, ?4, ?5, ?6)
+    ON CONFLICT (book_id) DO UPDATE SET
+        end_position = excluded.end_position, chain = excluded.chain,
+        heads = excluded.heads, last_op = excluded.last_op";
+
+pub const ADD_LINE: &str =
+    "INSERT INTO lines (book_id, position, kind, hash, line, chain) VALUES (?1, ?2, ?3, ?4, ?5, ?6)";
+pub const LINES: &str = "
+    SELECT position, hash, chain, line FROM lines
+    WHERE book_id = ?1 AND position > ?2 ORDER BY position LIMIT ?3";
+pub const CHAIN_AT: &str = "SELECT chain FROM lines WHERE book_id = ?1 AND position = ?2";
+
+pub const ADD_COMMIT: &str = "
+    INSERT INTO commits (book_id, hash, actor, seq, last_op, position) VALUES (?1, ?2, ?3, ?4, ?5, ?6)";
+pub const COMMIT: &str = "SELECT actor, seq, last_op, position FROM commits WHERE book_id = ?1 AND hash = ?2";
+
+pub const PUT_ACTOR: &str = "
+    INSERT INTO actors (book_id, actor, seq, hash) VALUES (?1, ?2, ?3, ?4)
+    ON CONFLICT (book_id, actor) DO UPDATE SET seq = excluded.seq, hash = excluded.hash";
+pub const ACTOR: &str = "SELECT seq, hash FROM actors WHERE book_id = ?1 AND actor = ?2";
+
+pub const ADD_RECORD: &str =
+    "INSERT OR IGNORE INTO record_index (book_id, record_id, position) VALUES (?1, ?2, ?3)";
+pub const RECORD: &str =
+    "SELECT position FROM record_index WHERE book_id = ?1 AND record_id = ?2 ORDER BY position";
+
+pub const ADD_SIGNATURE: &str =
+    "INSERT INTO signatures (book_id, hash, actor, seq, position) VALUES (?1, ?2, ?3, ?4, ?5)";
+pub const SIGNATURE: &str = "SELECT position FROM signatures WHERE book_id = ?1 AND hash = ?2";
+
+pub const PEER: &str = "SELECT position, chain, sent_to FROM peers WHERE book_id = ?1 AND server = ?2";
+pub const PUT_PEER: &str = "
+    INSERT INTO peers (book_id, server, position, chain, sent_to) VALUES (?1, ?2, ?3, ?4, ?5)
+    ON CONFLICT (book_id, server) DO UPDATE SET
+        position = excluded.position, chain = excluded.chain, sent_to = excluded.sent_to";
+
+pub const COUNTS: &str = "
+    SELECT (SELECT count(*) FROM commits WHERE book_id = ?1), (SELECT count(*) FROM signatures WHERE book_id = ?1)";
