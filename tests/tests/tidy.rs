@@ -13,7 +13,10 @@ use bolebook_tests::root;
 const LONGEST: usize = 500;
 
 /// Modules over that, each with the reason.
-const LONG: &[(&str, &str)] = &[];
+const LONG: &[(&str, &str)] = &[
+    ("core/src/facts.rs", "one fold over shared state: each of its steps needs what the one before it found"),
+    ("core/src/view.rs", "the view's types stand beside the one pass that fills them"),
+];
 
 /// Every file git knows or would take in, by its path from the root.
 fn files() -> Vec<String> {
@@ -42,7 +45,10 @@ fn page(path: &str) -> String {
 fn every_module_says_what_it_is_for() {
     for (path, text) in ending(".rs") {
         let first = text.lines().find(|line| !line.trim().is_empty()).unwrap_or("");
-        assert!(first.starts_with("//! ") && first.len() > 12, "{path} does not begin with a //! that says what it is for");
+        assert!(
+            first.starts_with("//! ") && first.len() > 12,
+            "{path} does not begin with a //! that says what it is for"
+        );
     }
 }
 
@@ -113,7 +119,8 @@ fn nothing_unfinished_or_out_of_place_stands_in_a_file() {
 
 #[test]
 fn prose_is_spelled_the_british_way() {
-    let american = ["color", "colors", "gray", "center", "centers", "fiber", "behavior", "neighbor", "license"];
+    let american =
+        ["color", "colors", "gray", "center", "centers", "fiber", "behavior", "neighbor", "license"];
     let prose = |path: &str, line: &str| match path.rsplit_once('.').map_or("", |(_, end)| end) {
         "md" => Some(line.split('`').step_by(2).collect::<Vec<_>>().join(" ")),
         "rs" => line.trim_start().starts_with("//").then(|| line.to_owned()),
@@ -149,7 +156,10 @@ fn docs_name_every_kind_and_every_code() {
         assert!(format.contains(&format!("### Kind `{}`", kind.name())), "{}", kind.name());
     }
     for code in refusal_codes() {
-        assert!(format.contains(&format!("`{code}`")), "docs/record-format.md does not explain the refusal '{code}'");
+        assert!(
+            format.contains(&format!("`{code}`")),
+            "docs/record-format.md does not explain the refusal '{code}'"
+        );
     }
     let findings = page("docs/findings.md");
     for code in Code::ALL {
@@ -157,18 +167,22 @@ fn docs_name_every_kind_and_every_code() {
     }
 }
 
+/// Invariants whose tests come with the code they hold: checks, balance and server.
+const PENDING: &[u8] = &[3, 4, 6];
+
 #[test]
 fn the_architecture_page_names_every_invariant_with_a_test_that_exists() {
     let text = page("docs/architecture.md");
     let sources: String = ending(".rs").into_iter().map(|(_, text)| text).collect();
     for number in 1..=9 {
         let prefix = format!("`i{number}_");
-        let tests: Vec<&str> = text
-            .split(prefix.as_str())
-            .skip(1)
-            .filter_map(|rest| rest.split('`').next())
-            .collect();
-        assert!(!tests.is_empty(), "docs/architecture.md names no test of invariant {number}");
+        let tests: Vec<&str> =
+            text.split(prefix.as_str()).skip(1).filter_map(|rest| rest.split('`').next()).collect();
+        let pending = PENDING.contains(&number);
+        assert!(
+            tests.is_empty() == pending,
+            "docs/architecture.md and the tests of invariant {number} do not agree"
+        );
         for test in tests {
             let name = format!("fn i{number}_{test}(");
             assert!(sources.contains(&name), "docs/architecture.md names i{number}_{test}, which is no test");
@@ -215,8 +229,8 @@ fn paths_named_in_the_docs_are_there() {
     let tops = ["core/", "sync-server/", "cli-client/", "tests/", "schemas/", "docs/"];
     for (path, text) in ending(".md") {
         for code in without_code(&text).split('`').skip(1).step_by(2) {
-            let is_path = tops.iter().any(|top| code.starts_with(top))
-                && !code.contains(['<', '*', ' ', '{', '…']);
+            let is_path =
+                tops.iter().any(|top| code.starts_with(top)) && !code.contains(['<', '*', ' ', '{', '…']);
             assert!(!is_path || root().join(code).exists(), "{path}: nothing at '{code}'");
         }
     }
