@@ -4,6 +4,7 @@
 pub mod crowd;
 pub mod generated;
 pub mod tables;
+pub mod world;
 
 use std::path::PathBuf;
 
