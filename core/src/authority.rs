@@ -473,7 +473,7 @@ impl Directory {
         let mut ends = BTreeMap::new();
         for (actor, mut signatures) in by_actor {
             let Some(key) = self.key(actor.device()) else { continue };
-            signatures.sort_by(|a, b| b.seq.cmp(&a.seq));
+            signatures.sort_by_key(|s| std::cmp::Reverse(s.seq));
             let holds = |s: &&&HeadSignature| {
                 let own = book.commit(s.hash).is_some_and(|c| c.actor() == actor && c.seq() == s.seq);
                 own && s.verify(book.id(), key).is_ok()
