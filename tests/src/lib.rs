@@ -5,6 +5,7 @@ pub mod crowd;
 pub mod generated;
 pub mod stand;
 pub mod tables;
+pub mod world;
 
 use std::path::PathBuf;
 
