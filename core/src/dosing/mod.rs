@@ -3,3 +3,4 @@
 pub mod charges;
 pub mod dose;
 pub mod stem;
+pub mod tree_dose;
