@@ -5,3 +5,4 @@ pub mod dose;
 pub mod invented;
 pub mod label;
 pub mod stem;
+pub mod tree_dose;
