@@ -77,6 +77,16 @@ pub enum ChargeError {
         /// The nearest sum below.
         below: String,
     },
+    /// What the holes that fit may hold is less than the label's least.
+    #[error("no charges between {} and {} mL go into the {holes} holes that fit: leave the stem; holes are never crowded to meet a dose", .min.ml_exact(), .max.ml_exact())]
+    HolesTooFew {
+        /// Holes that fit.
+        holes: usize,
+        /// The label's least for this stem.
+        min: Ul,
+        /// The label's most.
+        max: Ul,
+    },
     /// More charges than any trunk takes.
     #[error("{0} charges or more: check the diameter and the container")]
     TooMany(i64),
@@ -97,6 +107,8 @@ pub const MOST_CHARGES: i64 = 400;
 /// beyond what a real kit and trunk ask for.
 const MOST_FILLS: i64 = 4_096;
 const MOST_PAIRS: i64 = 4_000_000;
+/// Most lesser sums tried when not all holes fit.
+const MOST_TURNS: usize = 64;
 
 /// A sum that no charges reach.
 const UNREACHED: u32 = u32::MAX;
@@ -158,26 +170,70 @@ pub fn choose(
     Ok(ChargePlan { charges_ul, fills, total_ul: Ul(total), off_target_ul: Ul(total - target.0), note })
 }
 
-/// How many holes a stem's charges need: each hole takes at most the label's charges per hole and
-/// at most its most per hole, largest charges first. Never fewer than the label allows.
-pub fn hole_count(charges: &[Ul], rules: &ChargeRules) -> usize {
-    let per_hole = usize::try_from(rules.per_hole).unwrap_or(1).max(1);
-    if per_hole == 1 {
-        return charges.len();
+/// As [`choose`], for charges that go into at most `holes` holes: a lesser dose within the label's
+/// range is taken when the nearest one needs more.
+///
+/// # Errors
+/// [`ChargeError::HolesTooFew`] when no dose within the range goes into them; else as [`choose`].
+pub fn choose_within(
+    dose: &StemDose,
+    rules: &ChargeRules,
+    kinds: &[ContainerKind],
+    holes: usize,
+) -> Result<ChargePlan, ChargeError> {
+    let (min, max) = (dose.min_ul, dose.max_ul);
+    let too_few = ChargeError::HolesTooFew { holes, min, max };
+    let largest = kinds.iter().map(|k| k.charge_ul.0).max().unwrap_or(0);
+    let at_one = rules.most_per_hole_ul.0.min(largest.saturating_mul(rules.per_hole.max(1)));
+    let most_held = Ul(at_one.saturating_mul(i64::try_from(holes).unwrap_or(i64::MAX)));
+    let mut plan = choose(dose, rules, kinds)?;
+    if hole_count(&plan.charges_ul, rules) <= holes {
+        return Ok(plan);
     }
-    let mut sorted = charges.to_vec();
-    sorted.sort_unstable_by(|a, b| b.cmp(a));
-    let mut holes: Vec<(usize, Ul)> = vec![];
-    for charge in sorted {
-        let room = holes
-            .iter_mut()
-            .find(|(count, held)| *count < per_hole && held.saturating_add(charge) <= rules.most_per_hole_ul);
-        match room {
-            Some((count, held)) => (*count, *held) = (*count + 1, held.saturating_add(charge)),
-            None => holes.push((1, charge)),
+    // Each turn goes to the next lesser sum; what the holes may hold is gone to at once, so few turns follow.
+    for _ in 0..MOST_TURNS {
+        let max_ul = most_held.min(Ul(plan.total_ul.0 - 1));
+        if max_ul < min {
+            break;
+        }
+        let lower = StemDose { target_ul: dose.target_ul.min(max_ul), max_ul, ..dose.clone() };
+        plan = choose(&lower, rules, kinds).map_err(|_| too_few.clone())?;
+        if hole_count(&plan.charges_ul, rules) <= holes {
+            plan.off_target_ul = plan.total_ul.saturating_sub(dose.target_ul);
+            plan.note = format!("{}; only {holes} holes fit", place(dose, &plan.fills, plan.total_ul));
+            return Ok(plan);
         }
     }
-    holes.len()
+    Err(too_few)
+}
+
+fn per_hole(rules: &ChargeRules) -> usize {
+    usize::try_from(rules.per_hole).unwrap_or(1).max(1)
+}
+
+/// How many holes a stem's charges need ([`pack`]).
+pub fn hole_count(charges: &[Ul], rules: &ChargeRules) -> usize {
+    if per_hole(rules) == 1 { charges.len() } else { pack(charges, rules).len() }
+}
+
+/// The charges of each hole: each takes at most the label's charges per hole and together at most
+/// its most at one hole, largest charges first into the first hole with room.
+pub fn pack(charges: &[Ul], rules: &ChargeRules) -> Vec<Vec<Ul>> {
+    let per_hole = per_hole(rules);
+    let mut sorted = charges.to_vec();
+    sorted.sort_unstable_by(|a, b| b.cmp(a));
+    let mut holes: Vec<Vec<Ul>> = vec![];
+    for charge in sorted {
+        let fits = |hole: &&mut Vec<Ul>| {
+            let held: Ul = hole.iter().copied().sum();
+            hole.len() < per_hole && held.saturating_add(charge) <= rules.most_per_hole_ul
+        };
+        match holes.iter_mut().find(fits).filter(|_| per_hole > 1) {
+            Some(hole) => hole.push(charge),
+            None => holes.push(vec![charge]),
+        }
+    }
+    holes
 }
 
 /// Every volume one charge may have, and the container it is measured with: a full one before a
@@ -335,6 +391,18 @@ fn fills(charges: &[Ul], choices: &BTreeMap<i64, Choice>, kinds: &[ContainerKind
 /// `15 charges: 138.0 mL, 1.4 % under the usual dose; 16 would pass the label's maximum`.
 fn note(dose: &StemDose, fills: &[Fill], total: Ul, smallest: Ul) -> String {
     let count: usize = fills.iter().map(|f| f.count).sum();
+    let alike = fills.len() == 1 && fills.iter().all(|f| f.charge_ul == smallest);
+    let more = match total.saturating_add(smallest) > dose.max_ul {
+        true if alike => format!("; {} would pass the label's maximum", count + 1),
+        true => format!("; one more of even {} mL would pass the label's maximum", smallest.ml_exact()),
+        false => String::new(),
+    };
+    format!("{}{more}", place(dose, fills, total))
+}
+
+/// `15 charges: 138.0 mL, 1.4 % under the usual dose`.
+fn place(dose: &StemDose, fills: &[Fill], total: Ul) -> String {
+    let count: usize = fills.iter().map(|f| f.count).sum();
     let unit = if count == 1 { "charge" } else { "charges" };
     let mix = match fills {
         [_] => String::new(),
@@ -351,13 +419,7 @@ fn note(dose: &StemDose, fills: &[Fill], total: Ul, smallest: Ul) -> String {
         _ if off < 0 => format!("{share} % under the usual dose"),
         _ => format!("{share} % over the usual dose"),
     };
-    let alike = fills.len() == 1 && fills.iter().all(|f| f.charge_ul == smallest);
-    let more = match total.saturating_add(smallest) > dose.max_ul {
-        true if alike => format!("; {} would pass the label's maximum", count + 1),
-        true => format!("; one more of even {} mL would pass the label's maximum", smallest.ml_exact()),
-        false => String::new(),
-    };
-    format!("{count} {unit}{mix}: {} mL, {place}{more}", total.ml_exact())
+    format!("{count} {unit}{mix}: {} mL, {place}", total.ml_exact())
 }
 
 #[cfg(test)]
@@ -476,6 +538,23 @@ mod tests {
         assert_eq!(hole_count(&charges, &two), 2);
         assert_eq!(hole_count(&charges, &ChargeRules { most_per_hole_ul: Ul(8_000), ..two }), 3);
         assert_eq!(hole_count(&charges, &ChargeRules { per_hole: i64::MIN, ..rules(1, false, None) }), 4);
+    }
+
+    #[test]
+    fn a_lesser_dose_within_the_label_is_taken_when_not_all_holes_fit() {
+        let ten = [container("10 mL", 10_000, None)];
+        let (dose, rules) = (dose(60_000, 90_000, 100_000), rules(10_000, false, None));
+        let plan = choose_within(&dose, &rules, &ten, 7).unwrap();
+        assert_eq!(plan.note, "7 charges: 70.0 mL, 22.2 % under the usual dose; only 7 holes fit");
+        assert_eq!(plan.off_target_ul, Ul(-20_000));
+        assert_eq!(choose_within(&dose, &rules, &ten, 20), choose(&dose, &rules, &ten));
+        let (min, max) = (dose.min_ul, dose.max_ul);
+        for holes in [0, 5] {
+            let too_few = Err(ChargeError::HolesTooFew { holes, min, max });
+            assert_eq!(choose_within(&dose, &rules, &ten, holes), too_few);
+        }
+        let two = ChargeRules { per_hole: 2, most_per_hole_ul: Ul(20_000), ..rules.clone() };
+        assert_eq!(choose_within(&dose, &two, &ten, 4).unwrap().total_ul, Ul(80_000));
     }
 
     /// Whether one charge of this volume is full, part, or not allowed, said as the rules say it.
