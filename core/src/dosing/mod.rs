@@ -1,5 +1,8 @@
-//! The dosing core: stems, doses, charges.
+//! The dosing core: labels, stems, doses, charges.
 
 pub mod charges;
 pub mod dose;
+pub mod invented;
+pub mod label;
 pub mod stem;
+pub mod tree_dose;
