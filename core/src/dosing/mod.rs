@@ -3,4 +3,5 @@
 pub mod charges;
 pub mod dose;
 pub mod stem;
+pub mod supply;
 pub mod tree_dose;
