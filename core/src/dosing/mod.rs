@@ -5,4 +5,5 @@ pub mod dose;
 pub mod invented;
 pub mod label;
 pub mod stem;
+pub mod supply;
 pub mod tree_dose;
