@@ -1,5 +1,6 @@
-//! The dosing core: stems, doses, charges.
+//! The dosing core: stems, doses, charges, and the physics and statistics of the kit.
 
 pub mod charges;
 pub mod dose;
 pub mod stem;
+pub mod units;
