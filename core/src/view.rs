@@ -5,7 +5,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use crate::book::Book;
 use crate::check::entry::CLOCK_TOLERANCE_MS;
 use crate::day::Day;
-use crate::facts::{Authority, Fact, Facts, NoDays, SignedDays, Version};
+use crate::facts::{Authority, Fact, Facts, NoDays, SignedDays, Standing, Version};
 use crate::ids::{ActorId, BookId, CommitHash, CrewId, LabelId, RecordId, Sha256Hash, TreeId};
 use crate::quantity::{Ul, Um, UtcMs};
 use crate::record::book_kinds::{BookContent, Job, Zone};
@@ -149,9 +149,7 @@ impl Yard {
     pub fn label(&self, id: LabelId) -> Option<&Label> {
         let fact = self.facts.standing_fact(id)?;
         fact.history.iter().map(|v| &self.facts.versions[*v]).find_map(|v| match &v.record.body {
-            Body::Label(label) if v.id() == id && v.standing == crate::facts::Standing::InForce => {
-                Some(&**label)
-            }
+            Body::Label(label) if v.id() == id && v.standing == Standing::InForce => Some(&**label),
             _ => None,
         })
     }
@@ -370,7 +368,7 @@ impl<'y> View<'y> {
                 self.crews_of_devices.insert(version.id(), crew);
             }
             let Some(day) = crew_day_of(&version.record, crew, &self.job.zone) else { continue };
-            if is_work(version.record.kind()) {
+            if is_work(version.record.kind()) && version.standing == Standing::InForce {
                 self.crew_days.insert(day);
             }
             for signed in &self.facts.signed_off {
