@@ -1,4 +1,4 @@
-//! The dosing core: labels, stems, doses, charges.
+//! The dosing core: labels, stems, doses, charges, layout, kits, supply and time.
 
 pub mod charges;
 pub mod dose;
@@ -7,3 +7,4 @@ pub mod label;
 pub mod stem;
 pub mod supply;
 pub mod tree_dose;
+pub mod units;
