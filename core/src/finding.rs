@@ -119,6 +119,10 @@ codes! {
     Implausible = "entry.implausible", Stop, Accepted,
         "Ask the crew what was meant and have it amended.",
         "limits of the entry check (docs/record-format.md)";
+    /// Dated after it had already arrived.
+    ClockAhead = "entry.in_future", Review, Accepted,
+        "Set the device's clock; amend the time if it matters for an interval.",
+        "the server's signed receipt";
     /// A record about a tree no one has listed.
     UnknownTree = "tree.unknown", Stop, Accepted,
         "The tree's own record is missing, struck or held: exchange with the crew that listed it, or amend the reference.",

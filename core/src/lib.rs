@@ -1,13 +1,16 @@
 //! core
 #![allow(missing_docs)]
+pub mod balance;
 pub mod book;
 pub mod causality;
+pub mod check;
 pub mod commit;
 pub mod day;
+pub mod dosing;
 pub mod exchange;
+pub mod export;
 pub mod facts;
 pub mod finding;
-pub mod dosing;
 pub mod gate;
 pub mod geo;
 pub mod ids;

@@ -3,9 +3,10 @@
 use std::collections::{BTreeMap, BTreeSet};
 
 use crate::book::Book;
+use crate::check::entry::CLOCK_TOLERANCE_MS;
 use crate::day::Day;
 use crate::facts::{Authority, Fact, Facts, NoDays, SignedDays, Version};
-use crate::ids::{BookId, CommitHash, CrewId, LabelId, RecordId, Sha256Hash, TreeId};
+use crate::ids::{ActorId, BookId, CommitHash, CrewId, LabelId, RecordId, Sha256Hash, TreeId};
 use crate::quantity::{Ul, Um, UtcMs};
 use crate::record::book_kinds::{BookContent, Job, Zone};
 use crate::record::kit::Kit;
@@ -124,6 +125,8 @@ pub struct View<'y> {
     pub signed_off: BTreeMap<CrewDay, RecordId>,
     /// Versions that arrived after their crew-day was signed off without knowing of it: (version, sign-off).
     pub late: Vec<(usize, RecordId)>,
+    /// Versions dated after a server had already received them: (version, arrival).
+    pub ahead: Vec<(usize, UtcMs)>,
     crews_of_devices: BTreeMap<RecordId, CrewId>,
 }
 
@@ -252,12 +255,38 @@ impl<'y> View<'y> {
             crew_days: BTreeSet::new(),
             signed_off: BTreeMap::new(),
             late: vec![],
+            ahead: vec![],
             crews_of_devices: BTreeMap::new(),
         };
         view.list_trees();
         view.attach();
         view.find_days(book, authority);
+        view.find_ahead(book);
         Ok(view)
+    }
+
+    /// Compares each record's date with the earliest receipt that covers its commit.
+    fn find_ahead(&mut self, book: &Book) {
+        let mut arrivals: BTreeMap<ActorId, Vec<(u64, UtcMs)>> = BTreeMap::new();
+        for fact in self.facts.in_force(Kind::Receipt) {
+            for version in self.facts.current(fact) {
+                let Body::Receipt(receipt) = &version.record.body else { continue };
+                for end in &receipt.through {
+                    arrivals.entry(end.actor).or_default().push((end.seq, receipt.arrived_at));
+                }
+            }
+        }
+        for (index, version) in self.facts.versions.iter().enumerate() {
+            let Some(commit) = book.commits().get(version.carrier.commit) else { continue };
+            let arrived = arrivals
+                .get(&commit.actor())
+                .and_then(|a| a.iter().filter(|(seq, _)| *seq >= commit.seq()).map(|(_, at)| *at).min());
+            if let Some(at) = arrived
+                && version.record.envelope.at.0 > at.0.saturating_add(CLOCK_TOLERANCE_MS)
+            {
+                self.ahead.push((index, at));
+            }
+        }
     }
 
     fn list_trees(&mut self) {
@@ -300,7 +329,11 @@ impl<'y> View<'y> {
             let kind = fact.kind;
             let about = match kind {
                 Kind::Photo => self.facts.fact_of(about).and_then(|f| {
-                    if f.kind == Kind::Tree { Some(f.id) } else { tree_named(&self.facts.shown(f).record.body) }
+                    if f.kind == Kind::Tree {
+                        Some(f.id)
+                    } else {
+                        tree_named(&self.facts.shown(f).record.body)
+                    }
                 }),
                 _ => Some(about),
             };
@@ -379,7 +412,10 @@ impl<'y> View<'y> {
     }
 
     /// The applications of a tree, every value of each: several when a fact is contested.
-    pub fn applications<'a>(&'a self, tree: &'a TreeView) -> impl Iterator<Item = (&'a Fact, &'a Version, &'a Application)> {
+    pub fn applications<'a>(
+        &'a self,
+        tree: &'a TreeView,
+    ) -> impl Iterator<Item = (&'a Fact, &'a Version, &'a Application)> {
         tree.applications.iter().flat_map(move |index| {
             let fact = self.fact(*index);
             self.facts.current(fact).filter_map(move |version| match &version.record.body {
@@ -398,7 +434,11 @@ impl<'y> View<'y> {
     }
 
     /// The diameters of a tree's stem, oldest record first.
-    pub fn diameters<'a>(&'a self, tree: &'a TreeView, stem: i64) -> impl Iterator<Item = (&'a Version, &'a Diameter)> {
+    pub fn diameters<'a>(
+        &'a self,
+        tree: &'a TreeView,
+        stem: i64,
+    ) -> impl Iterator<Item = (&'a Version, &'a Diameter)> {
         tree.diameters.iter().flat_map(move |index| {
             let fact = self.fact(*index);
             self.facts.current(fact).filter_map(move |version| match &version.record.body {
@@ -410,14 +450,20 @@ impl<'y> View<'y> {
 
     /// The diameter of a stem that counts now: the last one logged.
     pub fn diameter(&self, tree: &TreeView, stem: i64) -> Option<Um> {
-        self.diameters(tree, stem).max_by_key(|(v, _)| (v.record.envelope.at, v.id())).map(|(_, d)| d.diameter_um)
+        self.diameters(tree, stem)
+            .max_by_key(|(v, _)| (v.record.envelope.at, v.id()))
+            .map(|(_, d)| d.diameter_um)
     }
 
     /// The diameter an application was dosed from, as it stands now, else the stem's.
     pub fn dosed_from(&self, tree: &TreeView, application: &Application) -> Option<(RecordId, Um)> {
         let named = application.diameter.and_then(|id| self.facts.standing_fact(id)).and_then(|fact| {
             let version = self.facts.shown(fact);
-            if let Body::Diameter(d) = &version.record.body { Some((version.id(), d.diameter_um)) } else { None }
+            if let Body::Diameter(d) = &version.record.body {
+                Some((version.id(), d.diameter_um))
+            } else {
+                None
+            }
         });
         named.or_else(|| {
             self.diameters(tree, application.stem)

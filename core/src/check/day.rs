@@ -29,7 +29,11 @@ pub fn check(view: &View<'_>, findings: &mut Vec<Finding>) {
         }
     }
     for day in view.crew_days.difference(&closed) {
-        let message = format!("Crew {} worked on {} but has not closed the day.", view.yard.crew_name(day.crew), day.day);
+        let message = format!(
+            "Crew {} worked on {} but has not closed the day.",
+            view.yard.crew_name(day.crew),
+            day.day
+        );
         let subjects = [day.crew.to_string(), day.day.to_string()];
         findings.push(
             Finding::new(Code::NotClosed, &[&subjects[0], &subjects[1]], message, vec![day.crew]).on([*day]),

@@ -39,9 +39,14 @@ pub fn check(view: &View<'_>, findings: &mut Vec<Finding>) {
             let records = readings.iter().map(|(v, _)| v.id()).collect();
             let days: Vec<_> = readings.iter().filter_map(|(v, _)| view.crew_day(v)).collect();
             findings.push(
-                Finding::new(Code::DiametersDisagree, &[&id.to_string(), &stem.to_string()], message, records)
-                    .about(*id)
-                    .on(days),
+                Finding::new(
+                    Code::DiametersDisagree,
+                    &[&id.to_string(), &stem.to_string()],
+                    message,
+                    records,
+                )
+                .about(*id)
+                .on(days),
             );
         }
     }

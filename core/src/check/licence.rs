@@ -24,15 +24,15 @@ pub fn check(view: &View<'_>, findings: &mut Vec<Finding>) {
             if matches!(by, Licensed::Yes) || matches!(under, Some(Licensed::Yes)) {
                 continue;
             }
-            let who = if under.is_some() { "neither the applicator nor the supervisor" } else { "the applicator" };
+            let who =
+                if under.is_some() { "neither the applicator nor the supervisor" } else { "the applicator" };
             let why = match under.unwrap_or(by) {
                 Licensed::Expired(on) => format!("the licence ended on {on}"),
                 Licensed::NotYet(on) => format!("the licence begins on {on}"),
                 Licensed::None | Licensed::Yes => "no certifying licence is entered".into(),
             };
             let not = if application.supervisor.is_some() { "is" } else { "is not" };
-            let message =
-                format!("Tree {}: {who} {not} certified on {}: {why}.", view.tag(*id), day.day);
+            let message = format!("Tree {}: {who} {not} certified on {}: {why}.", view.tag(*id), day.day);
             findings.push(
                 Finding::new(Code::LicenceMissing, &[&fact.id.to_string()], message, vec![version.id()])
                     .about(*id)

@@ -10,14 +10,22 @@ pub fn check(view: &View<'_>, findings: &mut Vec<Finding>) {
             let tag = view.tag(*id);
             let day = view.crew_day(version);
             let (code, message) = match view.yard.lot(application.lot) {
-                None => (Code::LotUnknown, format!("Tree {tag}: lot {} is not in the yard's list.", application.lot)),
+                None => (
+                    Code::LotUnknown,
+                    format!("Tree {tag}: lot {} is not in the yard's list.", application.lot),
+                ),
                 Some(lot) => {
                     if let Some(why) = &lot.recalled {
                         let text = format!("Tree {tag}: lot {} was taken out of use: {why}.", lot.number);
                         findings.push(
-                            Finding::new(Code::LotRecalled, &[&fact.id.to_string()], text, vec![version.id()])
-                                .about(*id)
-                                .on(day),
+                            Finding::new(
+                                Code::LotRecalled,
+                                &[&fact.id.to_string()],
+                                text,
+                                vec![version.id()],
+                            )
+                            .about(*id)
+                            .on(day),
                         );
                     }
                     if lot.label != application.label {
@@ -29,16 +37,24 @@ pub fn check(view: &View<'_>, findings: &mut Vec<Finding>) {
                                 lot.number
                             );
                             findings.push(
-                                Finding::new(Code::LotOfOtherLabel, &[&fact.id.to_string()], text, vec![version.id()])
-                                    .about(*id)
-                                    .on(day),
+                                Finding::new(
+                                    Code::LotOfOtherLabel,
+                                    &[&fact.id.to_string()],
+                                    text,
+                                    vec![version.id()],
+                                )
+                                .about(*id)
+                                .on(day),
                             );
                         }
                     }
                     match day {
                         Some(d) if lot.expires < d.day => (
                             Code::LotExpired,
-                            format!("Tree {tag}: lot {} expired on {}, used on {}.", lot.number, lot.expires, d.day),
+                            format!(
+                                "Tree {tag}: lot {} expired on {}, used on {}.",
+                                lot.number, lot.expires, d.day
+                            ),
                         ),
                         _ => continue,
                     }

@@ -125,9 +125,9 @@ impl Treatment<'_> {
             let range = facts.entry(fact.id).or_insert((v, v));
             *range = (range.0.min(v), range.1.max(v));
         }
-        facts.values().fold((0, 0), |sum: (i64, i64), r| {
-            (sum.0.saturating_add(r.0), sum.1.saturating_add(r.1))
-        })
+        facts
+            .values()
+            .fold((0, 0), |sum: (i64, i64), r| (sum.0.saturating_add(r.0), sum.1.saturating_add(r.1)))
     }
 }
 

@@ -14,8 +14,10 @@ pub fn check(view: &View<'_>, findings: &mut Vec<Finding>) {
         findings.push(Finding::new(Code::Unreadable, &[&item.id.to_string()], message, vec![item.id]));
     }
     for id in &facts.conflicting {
-        let message = format!("Record {id} was written with different texts; all of them are counted, as a range.");
-        let days = facts.fact_of(*id).into_iter().flat_map(|f| facts.current(f)).filter_map(|v| view.crew_day(v));
+        let message =
+            format!("Record {id} was written with different texts; all of them are counted, as a range.");
+        let days =
+            facts.fact_of(*id).into_iter().flat_map(|f| facts.current(f)).filter_map(|v| view.crew_day(v));
         findings.push(Finding::new(Code::Conflicting, &[&id.to_string()], message, vec![*id]).on(days));
     }
     for fact in &facts.facts {
@@ -26,8 +28,11 @@ pub fn check(view: &View<'_>, findings: &mut Vec<Finding>) {
         };
         let what = if code == Code::AmendedTwoWays { "amended in two ways" } else { "amended and struck" };
         let shown = facts.shown(fact);
-        let message =
-            format!("The {} {} was {what}, apart from each other.", label_of(fact.kind), subject(view, shown));
+        let message = format!(
+            "The {} {} was {what}, apart from each other.",
+            label_of(fact.kind),
+            subject(view, shown)
+        );
         let records = facts.current(fact).map(|v| v.id()).collect();
         let days: Vec<_> = facts.current(fact).filter_map(|v| view.crew_day(v)).collect();
         let mut finding = Finding::new(code, &[&fact.id.to_string()], message, records).on(days);
@@ -37,13 +42,23 @@ pub fn check(view: &View<'_>, findings: &mut Vec<Finding>) {
     for version in &facts.versions {
         let (code, why) = match version.standing {
             Standing::InForce => continue,
-            Standing::Held(HeldReason::NotItsAuthor) => (Code::WrongAuthor, "names another device than the one that wrote it"),
+            Standing::Held(HeldReason::NotItsAuthor) => {
+                (Code::WrongAuthor, "names another device than the one that wrote it")
+            }
             Standing::Held(HeldReason::NoCertificate) => (Code::Held, "its device has no certificate"),
-            Standing::Held(HeldReason::OutsideCertificate) => (Code::Held, "written outside its device's certificate"),
+            Standing::Held(HeldReason::OutsideCertificate) => {
+                (Code::Held, "written outside its device's certificate")
+            }
             Standing::Held(HeldReason::NotVouched) => (Code::Held, "no valid signature covers it"),
-            Standing::Held(HeldReason::Revoked) => (Code::Held, "its device was revoked before it was accepted"),
-            Standing::Proposal(ProposalReason::OfficeOnly) => (Code::Proposal, "only the office writes this kind"),
-            Standing::Proposal(ProposalReason::NotOwn) => (Code::Proposal, "it changes another device's record"),
+            Standing::Held(HeldReason::Revoked) => {
+                (Code::Held, "its device was revoked before it was accepted")
+            }
+            Standing::Proposal(ProposalReason::OfficeOnly) => {
+                (Code::Proposal, "only the office writes this kind")
+            }
+            Standing::Proposal(ProposalReason::NotOwn) => {
+                (Code::Proposal, "it changes another device's record")
+            }
             Standing::Proposal(ProposalReason::AfterSignOff) => {
                 (Code::Proposal, "it changes a day that was already signed off")
             }
@@ -70,7 +85,9 @@ pub fn check(view: &View<'_>, findings: &mut Vec<Finding>) {
     }
     for (index, sign_off) in &view.late {
         let version = &facts.versions[*index];
-        if version.standing != Standing::InForce || matches!(version.record.kind(), Kind::Answer | Kind::Receipt) {
+        if version.standing != Standing::InForce
+            || matches!(version.record.kind(), Kind::Answer | Kind::Receipt)
+        {
             continue;
         }
         let message = format!(

@@ -19,7 +19,10 @@ pub fn check(view: &View<'_>, findings: &mut Vec<Finding>) {
     for (tag, trees) in &by_tag {
         let [first, .., _] = trees[..] else { continue };
         let message = format!("Tag {tag} stands on {} trees.", trees.len());
-        let days = trees.iter().filter_map(|id| view.facts.fact_of(*id)).filter_map(|f| view.crew_day(view.facts.shown(f)));
+        let days = trees
+            .iter()
+            .filter_map(|id| view.facts.fact_of(*id))
+            .filter_map(|f| view.crew_day(view.facts.shown(f)));
         findings.push(Finding::new(Code::SameTag, &[tag], message, trees.clone()).about(first).on(days));
     }
     for index in &view.unknown_tree {

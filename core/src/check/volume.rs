@@ -45,7 +45,11 @@ pub fn check(view: &View<'_>, balance: &Balance, findings: &mut Vec<Finding>) {
             "Lot {}: received, on hand and filled differ by {} mL ({}).",
             view.yard.lot_number(row.lot),
             gap.ml(),
-            if gap.low > 0 { "gone from stock without a fill" } else { "filled more than ever left the stock" },
+            if gap.low > 0 {
+                "gone from stock without a fill"
+            } else {
+                "filled more than ever left the stock"
+            },
         );
         findings.push(Finding::new(Code::StockUnexplained, &[&row.lot.to_string()], message, vec![row.lot]));
     }

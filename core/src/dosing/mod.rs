@@ -1,1 +1,5 @@
-//! The dosing core.
+//! The dosing core: stems, doses, charges.
+
+pub mod charges;
+pub mod dose;
+pub mod stem;

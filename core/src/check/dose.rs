@@ -1,0 +1,95 @@
+//! Doses against the label: over, under, below the smallest diameter, species, label not usable.
+
+use crate::check::{Treatment, treatments};
+use crate::dosing::dose::{DoseError, allows_species, dose_for};
+use crate::finding::{Code, Finding};
+use crate::ids::TreeId;
+use crate::quantity::Ul;
+use crate::view::{TreeView, View};
+
+/// Findings of this rule.
+pub fn check(view: &View<'_>, findings: &mut Vec<Finding>) {
+    for (id, tree) in &view.trees {
+        for treatment in treatments(view, tree) {
+            treatment_findings(view, *id, tree, &treatment, findings);
+        }
+    }
+}
+
+fn treatment_findings(
+    view: &View<'_>,
+    id: TreeId,
+    tree: &TreeView,
+    treatment: &Treatment<'_>,
+    findings: &mut Vec<Finding>,
+) {
+    let Some((first, _, application)) = treatment.parts.first() else { return };
+    let tag = view.tag(id);
+    let subject = first.id.to_string();
+    let mut records = treatment.records();
+    let mut add = |code, message, records: Vec<_>| {
+        findings.push(Finding::new(code, &[&subject], message, records).about(id).on(treatment.days(view)));
+    };
+    let Some(label) = view.yard.label(application.label) else {
+        let message =
+            format!("Tree {tag}: treated under label {}, which is not in the yard.", application.label);
+        add(Code::LabelNotUsable, message, records);
+        return;
+    };
+    if view.yard.confirmed(application.label).is_none() {
+        let message = format!("Tree {tag}: label {} has not been confirmed by a second person.", label.name);
+        add(Code::LabelNotUsable, message, records.clone());
+    }
+    let day = treatment.days(view).min();
+    if let (Some(day), Some(expires)) = (day, label.expires)
+        && expires < day.day
+    {
+        let message =
+            format!("Tree {tag}: label {} could be used until {expires}, used on {}.", label.name, day.day);
+        add(Code::LabelNotUsable, message, records.clone());
+    }
+    let species = view.tree(id).and_then(|t| t.species.as_deref());
+    if let Some(species) = species
+        && !allows_species(label, species)
+    {
+        let message = format!("Tree {tag}: {species} is not on label {}.", label.name);
+        add(Code::DoseSpecies, message, records.clone());
+    }
+    let Some((diameter_record, diameter)) = view.dosed_from(tree, application) else {
+        let message = format!("Tree {tag}, stem {}: treated without any diameter.", application.stem);
+        add(Code::DoseNoRate, message, records);
+        return;
+    };
+    records.push(diameter_record);
+    let (put_in, discharged) = (treatment.put_in_ul(), treatment.discharged_ul());
+    let cm = diameter.cm();
+    match dose_for(label, &application.purpose, diameter) {
+        Err(DoseError::BelowSmallest { smallest_um, .. }) => {
+            let message = format!(
+                "Tree {tag}: {cm} cm is below the smallest diameter of {} cm, yet {} mL were discharged.",
+                smallest_um.cm(),
+                Ul(discharged.1).ml()
+            );
+            add(Code::DoseBelowSmallest, message, records);
+        }
+        Err(error) => add(Code::DoseNoRate, format!("Tree {tag}: {error}."), records),
+        Ok(dose) => {
+            if discharged.1 > dose.max_ul.0 {
+                let message = format!(
+                    "Tree {tag}, {cm} cm: {} mL discharged, {} mL over the label's most of {} mL.",
+                    Ul(discharged.1).ml(),
+                    Ul(discharged.1 - dose.max_ul.0).ml(),
+                    dose.max_ul.ml()
+                );
+                add(Code::DoseOverLabel, message, records);
+            } else if put_in.0 < dose.min_ul.0 {
+                let message = format!(
+                    "Tree {tag}, {cm} cm: {} mL taken up, less than the label's least of {} mL.",
+                    Ul(put_in.0).ml(),
+                    dose.min_ul.ml()
+                );
+                add(Code::DoseUnderLabel, message, records);
+            }
+        }
+    }
+}

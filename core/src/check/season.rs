@@ -1,0 +1,103 @@
+//! A tree's season: treated twice, too soon again, over the limit per tree and season.
+
+use crate::check::{Treatment, treatments};
+use crate::day::Day;
+use crate::dosing::dose::season_limit_ul;
+use crate::finding::{Code, Finding};
+use crate::ids::TreeId;
+use crate::quantity::{Ul, Um};
+use crate::view::{TreeView, View};
+
+/// Findings of this rule.
+pub fn check(view: &View<'_>, findings: &mut Vec<Finding>) {
+    for (id, tree) in &view.trees {
+        let mut treatments = treatments(view, tree);
+        treatments.retain(|t| t.discharged_ul().1 > 0);
+        again(view, *id, &treatments, findings);
+        season(view, *id, tree, &treatments, findings);
+    }
+}
+
+/// Every treatment of a stem against the one before it: on different days the label's interval
+/// judges; without an interval, or on one day, a second treatment is a mistake.
+fn again(view: &View<'_>, id: TreeId, treatments: &[Treatment<'_>], findings: &mut Vec<Finding>) {
+    let day = |t: &Treatment<'_>| t.days(view).map(|d| d.day).min();
+    let mut order: Vec<(i64, Option<Day>, &Treatment<'_>)> =
+        treatments.iter().map(|t| (t.stem, day(t), t)).collect();
+    order.sort_by_key(|(stem, day, t)| (*stem, *day, t.records()));
+    for pair in order.windows(2) {
+        let [(stem_a, Some(day_a), a), (stem_b, Some(day_b), b)] = pair else { continue };
+        if stem_a != stem_b {
+            continue;
+        }
+        let Some((first, _, earlier)) = a.parts.first() else { continue };
+        let Some((second, _, _)) = b.parts.first() else { continue };
+        let interval = view.yard.label(earlier.label).and_then(|l| l.interval_days);
+        let days = day_a.days_until(*day_b);
+        let (code, message) = match interval {
+            Some(interval) if days > 0 && days >= interval => continue,
+            Some(interval) if days > 0 => (
+                Code::DoseTooSoon,
+                format!(
+                    "Tree {}, stem {stem_a}: treated on {day_a} and again on {day_b}, {days} days later; the label asks for {interval}.",
+                    view.tag(id)
+                ),
+            ),
+            _ => (
+                Code::TreatedTwice,
+                format!(
+                    "Tree {}, stem {stem_a}: treated twice, {} mL ({}) and {} mL ({}).",
+                    view.tag(id),
+                    Ul(a.discharged_ul().1).ml(),
+                    who(view, a),
+                    Ul(b.discharged_ul().1).ml(),
+                    who(view, b)
+                ),
+            ),
+        };
+        let mut records = a.records();
+        records.extend(b.records());
+        let subjects = [first.id.min(second.id).to_string(), first.id.max(second.id).to_string()];
+        findings.push(
+            Finding::new(code, &[&subjects[0], &subjects[1]], message, records)
+                .about(id)
+                .on(a.days(view).chain(b.days(view))),
+        );
+    }
+}
+
+fn who(view: &View<'_>, treatment: &Treatment<'_>) -> String {
+    let Some((_, _, application)) = treatment.parts.first() else { return String::new() };
+    let day = treatment.days(view).map(|d| d.day).min().map(|d| d.to_string()).unwrap_or_default();
+    format!("crew {}, {day}", view.yard.crew_name(application.crew))
+}
+
+fn season(
+    view: &View<'_>,
+    id: TreeId,
+    tree: &TreeView,
+    treatments: &[Treatment<'_>],
+    findings: &mut Vec<Finding>,
+) {
+    let Some((_, _, application)) = treatments.first().and_then(|t| t.parts.first()) else { return };
+    let Some(label) = view.yard.label(application.label) else { return };
+    let stems = view.tree(id).map_or(1, |t| t.stems.clamp(1, 64));
+    let diameters: Vec<Um> = (1..=stems).filter_map(|stem| view.diameter(tree, stem)).collect();
+    let Some(limit) = season_limit_ul(label, &diameters) else { return };
+    let discharged = treatments.iter().map(|t| t.discharged_ul().1).fold(0i64, i64::saturating_add);
+    if discharged <= limit.0 {
+        return;
+    }
+    let message = format!(
+        "Tree {}: {} mL discharged this season, over the label's limit of {} mL per tree and season.",
+        view.tag(id),
+        Ul(discharged).ml(),
+        limit.ml()
+    );
+    let records = treatments.iter().flat_map(Treatment::records).collect();
+    findings.push(
+        Finding::new(Code::DoseSeasonLimit, &[&id.to_string()], message, records)
+            .about(id)
+            .on(treatments.iter().flat_map(|t| t.days(view))),
+    );
+}

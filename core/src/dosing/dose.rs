@@ -1,0 +1,119 @@
+//! Dose: the label's rate × the stem's diameter. Maxima round down, minima up: a doubt never adds product.
+
+use serde::Serialize;
+
+use crate::quantity::{Ul, UlPerM, Um};
+use crate::record::label::{Label, RateRow};
+
+/// What a label allows for one stem.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize)]
+pub struct StemDose {
+    /// The rate row's purpose.
+    pub purpose: String,
+    /// The diameter it was worked from.
+    pub diameter_um: Um,
+    /// Least that is still a treatment, rounded up.
+    pub min_ul: Ul,
+    /// The usual dose, rounded down.
+    pub target_ul: Ul,
+    /// Most the label allows, rounded down.
+    pub max_ul: Ul,
+}
+
+/// Why there is no dose. Each of these stops the treatment.
+#[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
+pub enum DoseError {
+    /// Below the label's smallest diameter.
+    #[error("{} cm is below the label's smallest diameter of {} cm: do not treat this stem", .diameter_um.cm(), .smallest_um.cm())]
+    BelowSmallest {
+        /// The stem.
+        diameter_um: Um,
+        /// The label's smallest.
+        smallest_um: Um,
+    },
+    /// No rate row for this purpose and diameter.
+    #[error("the label has no rate for '{purpose}' at {} cm: do not treat this stem under it", .diameter_um.cm())]
+    NoRate {
+        /// The purpose asked for.
+        purpose: String,
+        /// The stem.
+        diameter_um: Um,
+    },
+    /// The label's rates contradict each other.
+    #[error("the label's rates for '{purpose}' at {} cm contradict each other: correct the label before using it", .diameter_um.cm())]
+    Contradiction {
+        /// The purpose asked for.
+        purpose: String,
+        /// The stem.
+        diameter_um: Um,
+    },
+    /// Not a diameter.
+    #[error("{} cm is not a diameter", .0.cm())]
+    NotADiameter(Um),
+}
+
+/// The dose of one stem: rate × diameter (µL/m × µm ÷ 10⁶), in product.
+///
+/// # Errors
+/// [`DoseError`] for a diameter the label has no clear rate for.
+pub fn dose_for(label: &Label, purpose: &str, diameter: Um) -> Result<StemDose, DoseError> {
+    if diameter.0 <= 0 {
+        return Err(DoseError::NotADiameter(diameter));
+    }
+    if diameter < label.smallest_diameter_um {
+        return Err(DoseError::BelowSmallest {
+            diameter_um: diameter,
+            smallest_um: label.smallest_diameter_um,
+        });
+    }
+    let mut rows = label.rates.iter().filter(|row| row.purpose == purpose && holds(row, diameter));
+    let Some(row) = rows.next() else {
+        return Err(DoseError::NoRate { purpose: purpose.into(), diameter_um: diameter });
+    };
+    let ordered = 0 < row.min_ul_per_m.0
+        && row.min_ul_per_m <= row.usual_ul_per_m
+        && row.usual_ul_per_m <= row.max_ul_per_m;
+    let max_ul = rate_times(row.max_ul_per_m, diameter);
+    let min_ul = rate_times_up(row.min_ul_per_m, diameter);
+    if rows.next().is_some() || !ordered || min_ul > max_ul {
+        return Err(DoseError::Contradiction { purpose: purpose.into(), diameter_um: diameter });
+    }
+    let target_ul = rate_times(row.usual_ul_per_m, diameter).max(min_ul);
+    Ok(StemDose { purpose: purpose.into(), diameter_um: diameter, min_ul, target_ul, max_ul })
+}
+
+fn holds(row: &RateRow, diameter: Um) -> bool {
+    row.from_um <= diameter && row.below_um.is_none_or(|below| diameter < below)
+}
+
+fn rate_times(rate: UlPerM, diameter: Um) -> Ul {
+    Ul(i64::try_from(i128::from(rate.0) * i128::from(diameter.0) / 1_000_000).unwrap_or(i64::MAX))
+}
+
+fn rate_times_up(rate: UlPerM, diameter: Um) -> Ul {
+    let product = i128::from(rate.0) * i128::from(diameter.0);
+    Ul(i64::try_from((product + 999_999) / 1_000_000).unwrap_or(i64::MAX))
+}
+
+/// The label's limit for a tree and season, rounded down: the lesser of the limit per tree and the
+/// limit per metre of diameter times the sum of its stems' diameters. Absent when the label sets none.
+pub fn season_limit_ul(label: &Label, stems: &[Um]) -> Option<Ul> {
+    let all = stems.iter().copied().sum();
+    let by_diameter = label.tree_season_max_ul_per_m.map(|rate| rate_times(rate, all));
+    match (label.tree_season_max_ul, by_diameter) {
+        (Some(a), Some(b)) => Some(a.min(b)),
+        (a, b) => a.or(b),
+    }
+}
+
+/// Whether a label allows a species: by its own code, or by a genus code `1XXXG` whose three
+/// letters begin the species code (EPPO: genus codes begin with a digit and end in G).
+pub fn allows_species(label: &Label, species: &str) -> bool {
+    label.species.iter().any(|allowed| {
+        allowed == species
+            || (allowed.len() == 5
+                && allowed.starts_with('1')
+                && allowed.ends_with('G')
+                && allowed.get(1..4).is_some_and(|genus| species.len() == 5 && species.starts_with(genus)))
+    })
+}

@@ -1,0 +1,79 @@
+//! Findings, balance and summary as JSON, pretty enough to read and stable enough to compare.
+
+use serde_json::{Value, json};
+
+use crate::balance::Balance;
+use crate::export::ExportError;
+use crate::finding::{Finding, Severity};
+use crate::view::View;
+
+fn about(view: &View<'_>) -> Value {
+    json!({
+        "book": view.book, "yard": view.yard.book, "title": view.title, "season": view.job.season,
+        "company": view.yard.company, "site": view.job.site,
+        "state": view.state_digest(), "job_heads": view.heads, "yard_heads": view.yard.heads,
+    })
+}
+
+fn pretty(value: &Value) -> Result<String, ExportError> {
+    let mut text = serde_json::to_string_pretty(value)?;
+    text.push('\n');
+    Ok(text)
+}
+
+/// Every finding, settled or not.
+///
+/// # Errors
+/// [`ExportError::Json`].
+pub fn findings_json(view: &View<'_>, findings: &[Finding]) -> Result<String, ExportError> {
+    pretty(&json!({ "about": about(view), "findings": findings }))
+}
+
+/// The balance by lot and by crew-day.
+///
+/// # Errors
+/// [`ExportError::Json`].
+pub fn balance_json(view: &View<'_>, balance: &Balance) -> Result<String, ExportError> {
+    pretty(&json!({ "about": about(view), "lots": balance.lots, "crew_days": balance.crew_days }))
+}
+
+/// The job in numbers: trees, volumes, days and their sign-off, findings by code.
+///
+/// # Errors
+/// [`ExportError::Json`].
+pub fn summary_json(view: &View<'_>, findings: &[Finding], balance: &Balance) -> Result<String, ExportError> {
+    let days: Vec<Value> = view
+        .crew_days
+        .iter()
+        .map(|day| {
+            json!({
+                "crew": view.yard.crew_name(day.crew), "day": day.day,
+                "signed_off": view.signed_off.get(day),
+                "blocking_findings": crate::check::blocking(findings, *day).count(),
+            })
+        })
+        .collect();
+    let mut by_code: std::collections::BTreeMap<&str, (u32, u32)> = std::collections::BTreeMap::new();
+    for finding in findings {
+        let entry = by_code.entry(finding.code.name()).or_default();
+        entry.0 += 1;
+        entry.1 += u32::from(finding.open());
+    }
+    let codes: serde_json::Map<String, Value> = by_code
+        .into_iter()
+        .map(|(code, (all, open))| (code.to_owned(), json!({ "all": all, "open": open })))
+        .collect();
+    let open_stops = findings.iter().filter(|f| f.open() && f.severity == Severity::Stop).count();
+    let sum = |of: fn(&crate::balance::LotBalance) -> i64| balance.lots.iter().map(of).sum::<i64>();
+    pretty(&json!({
+        "about": about(view),
+        "trees": view.counts(),
+        "applications": view.facts.in_force(crate::record::Kind::Application).count(),
+        "into_trees_ul": sum(|l| l.spent.into_trees_ul.high),
+        "received_ul": sum(|l| l.received_ul.high),
+        "unexplained_ul": sum(|l| l.unexplained_ul.high),
+        "crew_days": days,
+        "findings": codes,
+        "open_stops": open_stops,
+    }))
+}

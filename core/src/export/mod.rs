@@ -1,0 +1,62 @@
+//! Exports: what leaves Bolebook, as a function of the books' heads.
+//!
+//! The same state gives the same bytes. Names of people are not in the books; whoever exports
+//! resolves them through [`Names`]. Each export names the state it shows.
+
+mod geojson;
+mod json;
+mod table;
+
+use crate::ids::{PersonId, Sha256Hash};
+
+pub use geojson::trees_geojson;
+pub use json::{balance_json, findings_json, summary_json};
+pub use table::{applications_csv, trees_csv};
+
+/// Resolves people to what the register says of them.
+pub trait Names {
+    /// A person's name, if the register has it and it has not been erased.
+    fn person(&self, id: PersonId) -> Option<String>;
+    /// A person's licence number, if the register has it.
+    fn licence_number(&self, id: PersonId) -> Option<String>;
+}
+
+/// Resolves nobody: ids stand in for names.
+pub struct NoNames;
+
+impl Names for NoNames {
+    fn person(&self, _: PersonId) -> Option<String> {
+        None
+    }
+
+    fn licence_number(&self, _: PersonId) -> Option<String> {
+        None
+    }
+}
+
+/// An export could not be written.
+#[derive(Debug, thiserror::Error)]
+pub enum ExportError {
+    /// The CSV writer failed.
+    #[error("the table could not be written: {0}")]
+    Csv(#[from] csv::Error),
+    /// The JSON writer failed.
+    #[error("the JSON could not be written: {0}")]
+    Json(#[from] serde_json::Error),
+    /// Text that is not UTF-8 came out of a writer.
+    #[error("the export is not UTF-8")]
+    Utf8,
+}
+
+/// A short name of a state, for a column.
+fn short(state: Sha256Hash) -> String {
+    state.to_string().chars().take(16).collect()
+}
+
+/// Text that a spreadsheet would run as a formula gets a leading apostrophe (OWASP, CSV injection).
+fn inert(text: &str) -> String {
+    match text.chars().next() {
+        Some('=' | '+' | '-' | '@' | '\t' | '\r') => format!("'{text}"),
+        _ => text.to_owned(),
+    }
+}
