@@ -1,5 +1,6 @@
 //! core
 #![allow(missing_docs)]
+pub mod authority;
 pub mod balance;
 pub mod book;
 pub mod causality;

@@ -1,6 +1,7 @@
-//! What the whole-product tests share: where the repository is, and the files generated from the
-//! record types.
+//! What the whole-product tests share: where the repository is, the files generated from the record
+//! types, and a crowd of devices at random work.
 
+pub mod crowd;
 pub mod generated;
 pub mod tables;
 

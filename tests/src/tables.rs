@@ -1,13 +1,15 @@
-//! The field tables of `docs/record-format.md`, rendered from the JSON Schemas of the record types.
+//! The generated parts of `docs/record-format.md`, from the JSON Schemas of the record types, and
+//! of `docs/findings.md`, from the finding codes.
 
 use std::collections::BTreeMap;
 use std::fmt::Write as _;
 
+use bolebook_core::finding::{Code, Ruled, Severity};
 use bolebook_core::record::{Kind, record_schema};
 use serde_json::{Map, Value};
 
 /// The envelope's table, every kind's, and every type they refer to.
-pub fn all() -> String {
+pub fn records() -> String {
     let mut types: BTreeMap<String, Value> = BTreeMap::new();
     let mut kinds = String::new();
     for kind in Kind::ALL {
@@ -30,6 +32,32 @@ pub fn all() -> String {
         let _ = write!(out, "\n### Type {name}\n\n{}\n\n{}", text_of(definition), shape(definition));
     }
     out
+}
+
+/// Every finding code with its severity, next step, ruling and source.
+pub fn findings() -> String {
+    let mut table =
+        String::from("| code | severity | settled by | what to do | where the rule comes from |\n");
+    table += "|---|---|---|---|---|\n";
+    for code in Code::ALL {
+        let severity = match code.severity() {
+            Severity::Stop => "stop",
+            Severity::Review => "review",
+            Severity::Note => "note",
+        };
+        let ruled = match code.ruled() {
+            Ruled::Accepted => "accepting with a reason",
+            Ruled::Confirmed => "confirming the violation",
+        };
+        let _ = writeln!(
+            table,
+            "| `{}` | {severity} | {ruled} | {} | {} |",
+            code.name(),
+            code.next(),
+            code.source()
+        );
+    }
+    table
 }
 
 fn envelope() -> String {

@@ -22,7 +22,7 @@ enum Task {
     Test,
     /// Install what the outside checks need: GDAL, Python packages, a WebAssembly toolchain.
     Setup,
-    /// Write the generated files again: schemas/record/*.json and the tables of docs/record-format.md.
+    /// Write the generated files again: schemas/record/*.json, tables of docs/record-format.md and docs/findings.md.
     Schemas {
         /// Write nothing; fail when a file is out of date.
         #[arg(long)]
