@@ -137,11 +137,11 @@ fn fraction(text: &str, scale: i64, what: &'static str) -> Result<i64, FigureErr
     Ok(((whole * below + above) * scale * 2 + below) / (2 * below))
 }
 
-/// The figure and unit of a reading off a tape, kept as read.
+/// The figure and unit of a reading off a tape, to be kept as read.
 ///
 /// # Errors
 /// [`FigureError`] for a unit no tape has.
-pub fn reading(text: &str, default: ReadUnit, what: &'static str) -> Result<(String, ReadUnit, Um), FigureError> {
+pub fn reading(text: &str, default: ReadUnit, what: &'static str) -> Result<(String, ReadUnit), FigureError> {
     let (figure, unit) = split_unit(text);
     let unit = match unit {
         "" => default,
@@ -150,12 +150,10 @@ pub fn reading(text: &str, default: ReadUnit, what: &'static str) -> Result<(Str
         "in" | "\"" => ReadUnit::In,
         _ => return Err(wrong(text, what, "a tape is read in mm, cm or in")),
     };
-    let um = if figure.contains('/') {
-        fraction(figure, unit.um(), what)?
-    } else {
-        parse_decimal(figure, unit.um(), what)?
-    };
-    Ok((figure.chars().take(32).collect(), unit, Um(um)))
+    if figure.is_empty() || figure.len() > 32 {
+        return Err(wrong(text, what, "write the figure as it stands on the tape"));
+    }
+    Ok((figure.to_owned(), unit))
 }
 
 /// A volume of product; without unit in millilitres.

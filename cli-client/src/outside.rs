@@ -2,7 +2,7 @@
 //!
 //! Nothing else in this crate reads them, so a test that fixes them here has fixed them everywhere.
 
-use std::cell::Cell;
+use std::cell::{Cell, RefCell};
 use std::path::PathBuf;
 
 use bolebook_core::ids::{RecordId, Sha256Hash};
@@ -26,7 +26,7 @@ pub enum OutsideError {
 #[derive(Debug)]
 pub struct Outside {
     fixed: Option<UtcMs>,
-    seed: Option<String>,
+    seed: RefCell<Option<String>>,
     draws: Cell<u64>,
     last_id: Cell<(i64, u16)>,
 }
@@ -40,7 +40,7 @@ impl Outside {
         let fixed = now.map(|text| fixed_time(text).ok_or_else(|| OutsideError::Now(text.to_owned())));
         Ok(Self {
             fixed: fixed.transpose()?,
-            seed: seed.map(str::to_owned),
+            seed: RefCell::new(seed.map(str::to_owned)),
             draws: Cell::new(0),
             last_id: Cell::new((i64::MIN, 0)),
         })
@@ -48,12 +48,12 @@ impl Outside {
 
     /// Whether random bits come from a seed: then every opening of a store needs a number of its own.
     pub fn seeded(&self) -> bool {
-        self.seed.is_some()
+        self.seed.borrow().is_some()
     }
 
     /// Makes the seed that of one opening, so that two processes never draw the same bits.
-    pub fn begin_opening(&mut self, number: u64) {
-        if let Some(seed) = &mut self.seed {
+    pub fn begin_opening(&self, number: u64) {
+        if let Some(seed) = self.seed.borrow_mut().as_mut() {
             *seed = format!("{seed}/{number}");
         }
     }
@@ -73,7 +73,7 @@ impl Outside {
     /// [`OutsideError::Random`].
     pub fn random<const N: usize>(&self) -> Result<[u8; N], OutsideError> {
         let mut bytes = [0; N];
-        match &self.seed {
+        match self.seed.borrow().as_deref() {
             None => getrandom::fill(&mut bytes).map_err(|e| OutsideError::Random(e.to_string()))?,
             Some(seed) => {
                 for chunk in bytes.chunks_mut(32) {
@@ -140,7 +140,7 @@ mod tests {
     #[test]
     fn two_openings_of_one_seed_draw_different_bits() {
         let draw = |number| {
-            let mut outside = Outside::new(Some("0"), Some("seed")).unwrap();
+            let outside = Outside::new(Some("0"), Some("seed")).unwrap();
             outside.begin_opening(number);
             outside.random::<16>().unwrap()
         };
