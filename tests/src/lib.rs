@@ -1,9 +1,11 @@
 //! What the whole-product tests share: where the repository is, the files generated from the record
-//! types, and a crowd of devices at random work.
+//! types, a crowd of devices at random work, and a mapped stand as a book.
 
 pub mod crowd;
 pub mod generated;
+pub mod stand;
 pub mod tables;
+pub mod world;
 
 use std::path::PathBuf;
 

@@ -74,7 +74,11 @@ pub fn dose_for(label: &Label, purpose: &str, diameter: Um) -> Result<StemDose, 
         && row.min_ul_per_m <= row.usual_ul_per_m
         && row.usual_ul_per_m <= row.max_ul_per_m;
     let max_ul = rate_times(row.max_ul_per_m, diameter);
-    let min_ul = rate_times_up(row.min_ul_per_m, diameter);
+    // With one rate for least and most, rounding apart must not leave a microlitre between them.
+    let min_ul = match row.min_ul_per_m == row.max_ul_per_m {
+        true => max_ul,
+        false => rate_times_up(row.min_ul_per_m, diameter),
+    };
     if rows.next().is_some() || !ordered || min_ul > max_ul {
         return Err(DoseError::Contradiction { purpose: purpose.into(), diameter_um: diameter });
     }
@@ -116,4 +120,21 @@ pub fn allows_species(label: &Label, species: &str) -> bool {
                 && allowed.ends_with('G')
                 && allowed.get(1..4).is_some_and(|genus| species.len() == 5 && species.starts_with(genus)))
     })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::dosing::invented::ash_label;
+
+    #[test]
+    fn a_label_with_one_rate_gives_one_dose_at_every_diameter() {
+        let mut label = ash_label();
+        label.rates[0].min_ul_per_m = UlPerM(240_000);
+        label.rates[0].max_ul_per_m = UlPerM(240_000);
+        for diameter in [100_001, 299_003, 1_000_000] {
+            let dose = dose_for(&label, "preventive", Um(diameter)).unwrap();
+            assert_eq!((dose.min_ul, dose.target_ul), (dose.max_ul, dose.max_ul));
+        }
+    }
 }

@@ -1,5 +1,10 @@
-//! The dosing core: stems, doses, charges.
+//! The dosing core: labels, stems, doses, charges, layout, kits, supply and time.
 
 pub mod charges;
 pub mod dose;
+pub mod invented;
+pub mod label;
 pub mod stem;
+pub mod supply;
+pub mod tree_dose;
+pub mod units;
