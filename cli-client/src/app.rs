@@ -3,7 +3,7 @@
 
 use std::path::PathBuf;
 
-use bolebook_core::authority::Devices;
+use bolebook_core::authority::{BookAuthority, Directory};
 use bolebook_core::balance::{Balance, balance};
 use bolebook_core::book::Book;
 use bolebook_core::check;
@@ -84,8 +84,8 @@ impl App {
     ) -> Result<T, CliError> {
         let store = self.store()?;
         let books = self.books(&store, need)?;
-        let yard = Yard::read(&books.yard, &books.devices)?;
-        let view = books.job.as_ref().map(|b| View::read(b, &yard, &books.devices)).transpose()?;
+        let yard = books.yard()?;
+        let view = books.view(&yard)?;
         command(&mut self.desk(&store, &books, &yard, view.as_ref())?)
     }
 
@@ -104,13 +104,13 @@ impl App {
         let tx = store.begin()?;
         let mut books = self.books(&store, need)?;
         let (written, mut answer) = {
-            let yard = Yard::read(&books.yard, &books.devices)?;
-            let view = books.job.as_ref().map(|b| View::read(b, &yard, &books.devices)).transpose()?;
+            let yard = books.yard()?;
+            let view = books.view(&yard)?;
             let mut desk = self.desk(&store, &books, &yard, view.as_ref())?;
             command(&mut desk)?;
             let Parts { staged, register, answer } = desk.into_parts();
-            for (id, entry) in &register {
-                store.register_put(*id, entry, false)?;
+            for entry in &register {
+                store.register_put(entry, false)?;
             }
             (writer::write(&tx, &store, &self.outside, &staged)?, answer)
         };
@@ -127,7 +127,6 @@ impl App {
                 }
             }
         }
-        books.vouch();
         findings_of(&books, &ids, &mut answer)?;
         Ok(answer)
     }
@@ -142,17 +141,15 @@ impl App {
         command: impl FnOnce(&mut Desk<'_>, &[View<'_>], &Balance) -> Result<T, CliError>,
     ) -> Result<T, CliError> {
         let store = self.store()?;
-        let mut books = self.books(&store, need)?;
-        let yard = Yard::read(&books.yard, &books.devices)?;
+        let books = self.books(&store, need)?;
+        let yard = books.yard()?;
         let chosen = books.job.as_ref().map(Book::id);
         let mut views = vec![];
-        if let Some(book) = &books.job {
-            views.push(View::read(book, &yard, &books.devices)?);
-        }
+        views.extend(books.view(&yard)?);
         for id in store.jobs()?.into_iter().filter(|id| Some(*id) != chosen) {
             let book = store.book(id)?;
-            books.devices.vouch(&book);
-            views.push(View::read(&book, &yard, &books.devices)?);
+            books.directory.check_job(&book)?;
+            views.push(View::read(&book, &yard, &books.of(&book))?);
         }
         let all: Vec<&View<'_>> = views.iter().collect();
         let balance = balance(&yard, &all);
@@ -170,14 +167,14 @@ impl App {
         let device = store.device_key()?.device();
         let defaults = store.setting::<Defaults>(setting::DEFAULTS)?.unwrap_or_default();
         let register = store.register()?;
-        let mut desk = Desk::new(store, &self.outside, &books.devices, yard, view, register, defaults, device);
+        let mut desk = Desk::new(store, &self.outside, &books.directory, yard, view, register, defaults, device);
         desk.used_by(self.by.as_deref())?;
         Ok(desk)
     }
 
     fn books(&self, store: &Store, need: Need) -> Result<Books, CliError> {
         let yard = store.book(store.yard()?)?;
-        let mut devices = Devices::of(&yard);
+        let directory = Directory::read(&yard, &store.root_pin()?)?;
         let job = match need {
             Need::Yard => None,
             Need::Job => Some(self.job_id(store)?),
@@ -186,9 +183,9 @@ impl App {
         };
         let job = job.map(|id| store.book(id)).transpose()?;
         if let Some(book) = &job {
-            devices.vouch(book);
+            directory.check_job(book)?;
         }
-        Ok(Books { yard, job, devices })
+        Ok(Books { yard, job, directory })
     }
 
     /// The job named, the job in use, or the only job there is.
@@ -222,16 +219,20 @@ impl App {
 struct Books {
     yard: Book,
     job: Option<Book>,
-    devices: Devices,
+    directory: Directory,
 }
 
 impl Books {
-    /// Reads again who signed what, after lines were added.
-    fn vouch(&mut self) {
-        self.devices = Devices::of(&self.yard);
-        if let Some(job) = &self.job {
-            self.devices.vouch(job);
-        }
+    fn of(&self, book: &Book) -> BookAuthority<'_> {
+        self.directory.for_book(book)
+    }
+
+    fn yard(&self) -> Result<Yard, CliError> {
+        Ok(Yard::read(&self.yard, &self.of(&self.yard))?)
+    }
+
+    fn view<'y>(&self, yard: &'y Yard) -> Result<Option<View<'y>>, CliError> {
+        Ok(self.job.as_ref().map(|job| View::read(job, yard, &self.of(job))).transpose()?)
     }
 }
 
@@ -276,9 +277,11 @@ fn needs_all_jobs(finding: &Finding) -> bool {
 
 /// Checks what was just written, with the same rules every receiver will check it by.
 fn findings_of(books: &Books, written: &[RecordId], answer: &mut Answer) -> Result<(), CliError> {
-    let Some(job) = books.job.as_ref().filter(|_| !written.is_empty()) else { return Ok(()) };
-    let yard = Yard::read(&books.yard, &books.devices)?;
-    let view = View::read(job, &yard, &books.devices)?;
+    if written.is_empty() {
+        return Ok(());
+    }
+    let yard = books.yard()?;
+    let Some(view) = books.view(&yard)? else { return Ok(()) };
     let balance = balance(&yard, &[&view]);
     let mut findings = check::check(&view, &balance);
     findings.retain(|f| f.open() && !needs_all_jobs(f) && f.records.iter().any(|id| written.contains(id)));

@@ -1,20 +1,21 @@
 //! What a command works with: the books as they are, names to ids, and the records it stages.
 
-use bolebook_core::authority::Devices;
+use bolebook_core::authority::Directory;
 use bolebook_core::check::entry;
 use bolebook_core::day::Day;
-use bolebook_core::facts::{Authority as _, Fact, office_only};
+use bolebook_core::facts::{Fact, office_only};
 use bolebook_core::ids::{BookId, CrewId, DeviceId, KitId, LabelId, LotId, PersonId, RecordId, TreeId};
 use bolebook_core::quantity::UtcMs;
 use bolebook_core::record::book_kinds::{Zone, ZoneOffset};
 use bolebook_core::record::label::Label;
 use bolebook_core::record::people::Role;
 use bolebook_core::record::{Body, Envelope, Kind, Record};
+use bolebook_core::service::RegisterEntry;
 use bolebook_core::view::{View, Yard};
 
 use crate::error::CliError;
 use crate::figures::{self, Typed};
-use crate::local_store::{RegisterEntry, Store};
+use crate::local_store::{self, Store};
 use crate::names::{self, NameError, Named};
 use crate::outside::Outside;
 use crate::output::{Answer, short};
@@ -47,7 +48,7 @@ pub struct Parts {
     /// Records, in order.
     pub staged: Vec<Staged>,
     /// Register entries.
-    pub register: Vec<(RecordId, RegisterEntry)>,
+    pub register: Vec<RegisterEntry>,
     /// What to answer.
     pub answer: Answer,
 }
@@ -59,13 +60,13 @@ pub struct Desk<'a> {
     /// Clock and random source.
     pub outside: &'a Outside,
     /// The yard's devices.
-    pub devices: &'a Devices,
+    pub devices: &'a Directory,
     /// Now, the same for the whole command.
     pub now: UtcMs,
     /// The yard.
     pub yard: &'a Yard,
     /// Names and numbers of people and clients.
-    pub register: Vec<(RecordId, RegisterEntry)>,
+    pub register: Vec<RegisterEntry>,
     /// What is assumed.
     pub defaults: Defaults,
     /// This device.
@@ -78,7 +79,7 @@ pub struct Desk<'a> {
     device_crew: Option<CrewId>,
     by: Option<PersonId>,
     staged: Vec<Staged>,
-    new_register: Vec<(RecordId, RegisterEntry)>,
+    new_register: Vec<RegisterEntry>,
     stand: Option<StandIndex>,
 }
 
@@ -87,16 +88,16 @@ impl<'a> Desk<'a> {
     pub(crate) fn new(
         store: &'a Store,
         outside: &'a Outside,
-        devices: &'a Devices,
+        devices: &'a Directory,
         yard: &'a Yard,
         view: Option<&'a View<'a>>,
-        register: Vec<(RecordId, RegisterEntry)>,
+        register: Vec<RegisterEntry>,
         defaults: Defaults,
         device: DeviceId,
     ) -> Self {
         Self {
-            role: devices.role(device),
-            device_crew: devices.crew(device),
+            role: devices.role_of(device),
+            device_crew: devices.certificate(device).and_then(|c| c.crew),
             store,
             outside,
             devices,
@@ -296,11 +297,7 @@ impl<'a> Desk<'a> {
                     Body::Crew(b) => b.name.clone(),
                     Body::Kit(b) => b.name.clone(),
                     Body::Lot(b) => b.number.clone(),
-                    _ => self
-                        .new_register
-                        .iter()
-                        .find(|(entry, _)| *entry == id)
-                        .map_or_else(|| id.to_string(), |(_, entry)| entry.name.clone()),
+                    _ => names::person_name(&self.new_register, id),
                 };
                 Named { id, name }
             },
@@ -434,10 +431,12 @@ impl<'a> Desk<'a> {
         self.staged.len()
     }
 
-    /// Keeps an entry of the register, outside all books.
-    pub fn keep_in_register(&mut self, id: RecordId, entry: RegisterEntry) {
-        self.register.push((id, entry.clone()));
-        self.new_register.push((id, entry));
+    /// Keeps a name or number in the register, outside all books, with any details.
+    pub fn keep_in_register(&mut self, id: RecordId, kind: &str, name: &str, details: &[(String, String)]) {
+        let mut entry = local_store::register_entry(id, kind, name, self.now);
+        entry.fields.extend(details.iter().map(|(k, v)| (k.clone(), v.clone().into())));
+        self.register.push(entry.clone());
+        self.new_register.push(entry);
     }
 
     /// Refuses a command that only the office may run.

@@ -2,6 +2,7 @@
 
 use std::path::PathBuf;
 
+use bolebook_core::authority::AuthorityError;
 use bolebook_core::record::RecordError;
 use bolebook_core::view::ViewError;
 use bolebook_log::LogError;
@@ -27,6 +28,9 @@ pub enum CliError {
     /// A book that cannot be read as what it should be.
     #[error(transparent)]
     View(#[from] ViewError),
+    /// A book, certificate or invitation that proves nothing.
+    #[error(transparent)]
+    Authority(#[from] AuthorityError),
     /// The clock, the random source, the environment.
     #[error(transparent)]
     Outside(#[from] OutsideError),
@@ -161,6 +165,11 @@ impl CliError {
                 ("refused", exit::REFUSED, Some("correct these lines and run the command again".into()))
             }
             Self::Record(_) => ("refused", exit::REFUSED, None),
+            Self::Authority(_) => (
+                "not_proven",
+                exit::NOT_ALLOWED,
+                Some("ask the office for a new invitation; what is stored here stays".into()),
+            ),
             Self::View(_) => ("not_found", exit::NOT_FOUND, None),
             Self::Transport(error) => ("network", exit::NETWORK, Some(error.hint())),
             Self::Usage { hint, .. } => ("usage", exit::USAGE, Some(hint.clone())),

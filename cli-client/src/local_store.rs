@@ -6,7 +6,9 @@ use std::path::{Path, PathBuf};
 use bolebook_core::book::Book;
 use bolebook_core::exchange::{Entry, LogLine};
 use bolebook_core::ids::{BookId, RecordId, Sha256Hash};
-use bolebook_core::signing::SecretKey;
+use bolebook_core::quantity::UtcMs;
+use bolebook_core::service::RegisterEntry;
+use bolebook_core::signing::{PublicKey, SecretKey};
 use bolebook_log::{BookKind, LogError, Page};
 use rusqlite::{Connection, OptionalExtension as _, Transaction, TransactionBehavior, params};
 use serde::Serialize;
@@ -71,20 +73,15 @@ pub mod setting {
 const TABLES: &str = "
     CREATE TABLE IF NOT EXISTS settings (name TEXT PRIMARY KEY, value TEXT NOT NULL) WITHOUT ROWID;
     CREATE TABLE IF NOT EXISTS register (
-        id TEXT PRIMARY KEY, kind TEXT NOT NULL, entry TEXT NOT NULL, sent INTEGER NOT NULL DEFAULT 0
+        id TEXT PRIMARY KEY, entry TEXT NOT NULL, updated_at INTEGER NOT NULL, sent INTEGER NOT NULL
     ) WITHOUT ROWID;
 ";
 
-/// What the register keeps of a person or client, outside all books.
-#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, serde::Deserialize)]
-pub struct RegisterEntry {
-    /// `person`, `licence` or `client`.
-    pub kind: String,
-    /// The name, or a licence's number.
-    pub name: String,
-    /// Anything else, by name: address, telephone …
-    #[serde(default, skip_serializing_if = "std::collections::BTreeMap::is_empty")]
-    pub details: std::collections::BTreeMap<String, String>,
+/// An entry of the register, with the one field people are called by.
+pub fn register_entry(id: RecordId, kind: &str, name: &str, now: UtcMs) -> RegisterEntry {
+    let field = if kind == "licence" { "number" } else { "name" };
+    let fields = std::iter::once((field.to_owned(), name.trim().into())).collect();
+    RegisterEntry { id, kind: kind.to_owned(), fields, updated_at: now }
 }
 
 /// An open store.
@@ -261,42 +258,46 @@ impl Store {
     ///
     /// # Errors
     /// [`StoreError`].
-    pub fn register(&self) -> Result<Vec<(RecordId, RegisterEntry)>, StoreError> {
-        self.register_where("SELECT id, entry FROM register ORDER BY id")
+    pub fn register(&self) -> Result<Vec<RegisterEntry>, StoreError> {
+        self.register_where("SELECT entry FROM register ORDER BY id")
     }
 
     /// The entries the server has not had.
     ///
     /// # Errors
     /// [`StoreError`].
-    pub fn register_unsent(&self) -> Result<Vec<(RecordId, RegisterEntry)>, StoreError> {
-        self.register_where("SELECT id, entry FROM register WHERE sent = 0 ORDER BY id")
+    pub fn register_unsent(&self) -> Result<Vec<RegisterEntry>, StoreError> {
+        self.register_where("SELECT entry FROM register WHERE sent = 0 ORDER BY id")
     }
 
-    fn register_where(&self, query: &str) -> Result<Vec<(RecordId, RegisterEntry)>, StoreError> {
+    fn register_where(&self, query: &str) -> Result<Vec<RegisterEntry>, StoreError> {
         let mut query = self.db.prepare_cached(query)?;
-        let rows = query.query_map([], |row| Ok((row.get::<_, String>(0)?, row.get::<_, String>(1)?)))?;
-        let mut entries = vec![];
-        for row in rows {
-            let (id, text) = row?;
-            let entry = serde_json::from_str(&text).map_err(|e| damaged("register", &e))?;
-            let id = id.parse().map_err(|e: bolebook_core::ids::IdError| damaged("register", &e))?;
-            entries.push((id, entry));
-        }
-        Ok(entries)
+        let rows = query.query_map([], |row| row.get::<_, String>(0))?;
+        rows.map(|text| serde_json::from_str(&text?).map_err(|e| damaged("register", &e))).collect()
     }
 
-    /// Makes or changes an entry of the register.
+    /// Makes or changes an entry of the register; an older state than the one here changes nothing.
     ///
     /// # Errors
     /// [`StoreError`].
-    pub fn register_put(&self, id: RecordId, entry: &RegisterEntry, sent: bool) -> Result<(), StoreError> {
+    pub fn register_put(&self, entry: &RegisterEntry, sent: bool) -> Result<(), StoreError> {
         let text = serde_json::to_string(entry).map_err(|e| damaged("register", &e))?;
-        let mut put = self
-            .db
-            .prepare_cached("INSERT OR REPLACE INTO register (id, kind, entry, sent) VALUES (?1, ?2, ?3, ?4)")?;
-        put.execute(params![id.to_string(), entry.kind, text, sent])?;
+        let mut put = self.db.prepare_cached(
+            "INSERT INTO register (id, entry, updated_at, sent) VALUES (?1, ?2, ?3, ?4)
+             ON CONFLICT (id) DO UPDATE SET
+                entry = excluded.entry, updated_at = excluded.updated_at, sent = excluded.sent
+             WHERE excluded.updated_at >= register.updated_at",
+        )?;
+        put.execute(params![entry.id.to_string(), text, entry.updated_at.0, sent])?;
         Ok(())
+    }
+
+    /// The root public key pinned when the yard was made or joined.
+    ///
+    /// # Errors
+    /// [`StoreError::NoYard`] before that.
+    pub fn root_pin(&self) -> Result<PublicKey, StoreError> {
+        self.setting(setting::ROOT_KEY)?.ok_or(StoreError::NoYard)
     }
 
     /// Where a photo's bytes are kept: by their digest.

@@ -3,9 +3,9 @@
 use bolebook_core::finding::Finding;
 use bolebook_core::ids::{FindingId, RecordId};
 use bolebook_core::record::{Body, Kind};
+use bolebook_core::service::RegisterEntry;
 use bolebook_core::view::{View, Yard};
 
-use crate::local_store::RegisterEntry;
 use crate::output::short;
 
 /// A name that stands for nothing, or for several things.
@@ -103,7 +103,7 @@ pub fn find(what: &'static str, text: &str, there: &[Named]) -> Result<RecordId,
 }
 
 /// Everything of a kind in the yard that can be named, in force only.
-pub fn in_yard(yard: &Yard, register: &[(RecordId, RegisterEntry)], kind: Kind) -> Vec<Named> {
+pub fn in_yard(yard: &Yard, register: &[RegisterEntry], kind: Kind) -> Vec<Named> {
     let facts = &yard.facts;
     let named = facts.in_force(kind).map(|fact| {
         let name = match &facts.shown(fact).record.body {
@@ -138,9 +138,14 @@ pub fn blocks(view: &View<'_>) -> Vec<Named> {
 }
 
 /// What the register calls a person or client, else the end of the id.
-pub fn person_name(register: &[(RecordId, RegisterEntry)], id: RecordId) -> String {
-    let entry = register.iter().find(|(entry_id, _)| *entry_id == id);
-    entry.map_or_else(|| short(id), |(_, entry)| entry.name.clone())
+pub fn person_name(register: &[RegisterEntry], id: RecordId) -> String {
+    register_field(register, id, "name").unwrap_or_else(|| short(id))
+}
+
+/// A field of a register entry, unless it was erased.
+pub fn register_field(register: &[RegisterEntry], id: RecordId, field: &str) -> Option<String> {
+    let entry = register.iter().rev().find(|entry| entry.id == id)?;
+    entry.fields.get(field)?.as_str().map(str::to_owned)
 }
 
 /// The finding a text names, by its id or any beginning of it.

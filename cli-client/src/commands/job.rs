@@ -11,7 +11,7 @@ use crate::desk::{Defaults, Desk};
 use crate::error::CliError;
 use crate::figures::{self, Typed};
 use crate::founding;
-use crate::local_store::{RegisterEntry, setting};
+use crate::local_store::{register_entry, setting};
 use crate::output::{Answer, Table, short};
 
 /// Jobs: one site and season each.
@@ -99,9 +99,9 @@ impl New {
             previous: None,
         });
         let book = founding::found(&tx, &app.outside, &root, self.title.trim(), content)?;
-        let details = self.address.iter().map(|a| ("address".to_owned(), a.clone())).collect();
-        let entry = RegisterEntry { kind: "client".into(), name: self.client.clone(), details };
-        store.register_put(client, &entry, false)?;
+        let mut entry = register_entry(client, "client", &self.client, app.outside.now());
+        entry.fields.extend(self.address.iter().map(|a| ("address".to_owned(), a.clone().into())));
+        store.register_put(&entry, false)?;
         let mut defaults = store.setting::<Defaults>(setting::DEFAULTS)?.unwrap_or_default();
         defaults.job = Some(book);
         store.set(setting::DEFAULTS, &defaults)?;

@@ -7,7 +7,6 @@ use crate::app::{App, Need};
 use crate::desk::Desk;
 use crate::error::CliError;
 use crate::figures::{self, Typed};
-use crate::local_store::RegisterEntry;
 use crate::output::{Answer, Table, short};
 
 /// People who work for the company.
@@ -109,7 +108,7 @@ impl PersonAdd {
         if desk.named(Kind::Person).iter().any(|n| n.name.eq_ignore_ascii_case(&name)) {
             desk.answer.warnings.push(format!("there is another {name}: name them apart, or use ids"));
         }
-        let details = self
+        let details: Vec<(String, String)> = self
             .details
             .iter()
             .map(|detail| match detail.split_once('=') {
@@ -118,7 +117,7 @@ impl PersonAdd {
             })
             .collect::<Result<_, _>>()?;
         let id = desk.to_yard(Person { work }, desk.now)?;
-        desk.keep_in_register(id, RegisterEntry { kind: "person".into(), name: name.clone(), details });
+        desk.keep_in_register(id, "person", &name, &details);
         desk.logged(format_args!("{name} added"), id);
         desk.answer.json.insert("person".into(), id.to_string().into());
         Ok(())
@@ -144,8 +143,7 @@ impl LicenceCommand {
                 valid_to,
             };
             let id = desk.to_yard(licence, desk.now)?;
-            let entry = RegisterEntry { kind: "licence".into(), name: add.number.clone(), ..Default::default() };
-            desk.keep_in_register(id, entry);
+            desk.keep_in_register(id, "licence", &add.number, &[]);
             desk.logged(format_args!("Licence of {} added", desk.person_name(person)), id);
             desk.answer.json.insert("licence".into(), id.to_string().into());
             Ok(())

@@ -1,6 +1,6 @@
 //! `yard`: the company's own book.
 
-use bolebook_core::authority::certificate_by_root;
+use bolebook_core::authority::{Grant, certify};
 use bolebook_core::ids::{ActorId, RecordId};
 use bolebook_core::quantity::UtcMs;
 use bolebook_core::record::book_kinds::BookContent;
@@ -12,7 +12,7 @@ use crate::app::{App, Need};
 use crate::desk::Defaults;
 use crate::error::CliError;
 use crate::founding;
-use crate::local_store::{RegisterEntry, setting};
+use crate::local_store::{register_entry, setting};
 use crate::output::{Answer, short};
 use crate::writer;
 
@@ -67,9 +67,15 @@ impl New {
         let content = BookContent::Yard { company: company.clone() };
         let yard = founding::found(&tx, outside, &root, &company, content)?;
         let not_after = UtcMs(now.0 + founding::OFFICE_TERM.0);
-        let certificate =
-            certificate_by_root(&root, key.public(), Role::Office, None, &self.device_name, now, not_after)
-                .map_err(|e| CliError::Unexpected(e.to_string()))?;
+        let grant = Grant {
+            key: key.public(),
+            role: Role::Office,
+            crew: None,
+            name: self.device_name.clone(),
+            not_before: now,
+            not_after,
+        };
+        let certificate = certify(&root, grant)?;
         let envelope = |by: Option<RecordId>| {
             let id = outside.record_id()?;
             Ok::<_, CliError>(Envelope { id, at: now, device: key.device(), by, replaces: vec![] })
@@ -84,8 +90,7 @@ impl New {
         store.set(setting::YARD, &yard)?;
         store.set(setting::ROOT_KEY, &root.public())?;
         store.set(setting::DEFAULTS, &Defaults { person: Some(person_id), ..Defaults::default() })?;
-        let entry = RegisterEntry { kind: "person".into(), name: self.person.clone(), ..Default::default() };
-        store.register_put(person_id, &entry, false)?;
+        store.register_put(&register_entry(person_id, "person", &self.person, now), false)?;
         tx.commit()?;
         let mut answer = Answer::line(format!("Yard of {company} made [{}].", short(yard)));
         answer.say(format!(
@@ -120,7 +125,7 @@ fn show(desk: &mut crate::desk::Desk<'_>) -> Result<Answer, CliError> {
         answer.say(format!("{name:<10} {}", count(kind)));
         answer.json.insert(name.into(), count(kind).into());
     }
-    let devices = desk.devices.iter().count();
+    let devices = desk.devices.devices().count();
     answer.say(format!("{:<10} {devices}", "devices"));
     let heads: Vec<String> = desk.yard.heads.iter().map(ToString::to_string).collect();
     Ok(answer.with("devices", devices).with("heads", heads))
