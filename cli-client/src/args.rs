@@ -6,7 +6,7 @@ use clap::{CommandFactory as _, Parser, Subcommand};
 use clap_complete::Shell;
 
 use crate::app::App;
-use crate::commands::{self, field, job, kit, label, list, log, people, product, show, stand, treat, use_defaults, work, yard};
+use crate::commands::{self, device, field, job, join, kit, label, list, log, people, product, show, stand, treat, use_defaults, work, yard};
 use crate::error::CliError;
 use crate::output::Answer;
 use crate::outside::{self, Outside};
@@ -80,6 +80,10 @@ enum Command {
     Show(show::Show),
     List(list::List),
     Use(use_defaults::Use),
+    #[command(subcommand)]
+    Device(device::DeviceCommand),
+    Join(join::Join),
+    Exchange(join::Exchange),
     Completions(Completions),
 }
 
@@ -141,6 +145,9 @@ impl Args {
             Command::Show(c) => c.run(app),
             Command::List(c) => c.run(app),
             Command::Use(c) => c.run(app),
+            Command::Device(c) => c.run(app),
+            Command::Join(c) => c.run(app),
+            Command::Exchange(c) => c.run(app),
             Command::Completions(c) => completions(c.shell),
         }
     }

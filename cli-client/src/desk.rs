@@ -3,7 +3,7 @@
 use bolebook_core::authority::Directory;
 use bolebook_core::check::entry;
 use bolebook_core::day::Day;
-use bolebook_core::facts::{Fact, office_only};
+use bolebook_core::facts::{Fact, Facts, office_only};
 use bolebook_core::ids::{BookId, CrewId, DeviceId, KitId, LabelId, LotId, PersonId, RecordId, TreeId};
 use bolebook_core::quantity::UtcMs;
 use bolebook_core::record::book_kinds::{Zone, ZoneOffset};
@@ -374,6 +374,11 @@ impl<'a> Desk<'a> {
         }
     }
 
+    /// The facts of a book that is read: the job's or the yard's.
+    pub fn facts_of(&self, book: BookId) -> &'a Facts {
+        self.view.filter(|v| v.book == book).map_or(&self.yard.facts, |v| &v.facts)
+    }
+
     /// Stages a record of the job.
     ///
     /// # Errors
@@ -435,6 +440,11 @@ impl<'a> Desk<'a> {
     pub fn keep_in_register(&mut self, id: RecordId, kind: &str, name: &str, details: &[(String, String)]) {
         let mut entry = local_store::register_entry(id, kind, name, self.now);
         entry.fields.extend(details.iter().map(|(k, v)| (k.clone(), v.clone().into())));
+        self.put_in_register(entry);
+    }
+
+    /// Puts a newer state of an entry into the register.
+    pub fn put_in_register(&mut self, entry: RegisterEntry) {
         self.register.push(entry.clone());
         self.new_register.push(entry);
     }

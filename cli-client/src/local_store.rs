@@ -5,8 +5,9 @@ use std::path::{Path, PathBuf};
 
 use bolebook_core::book::Book;
 use bolebook_core::exchange::{Entry, LogLine};
-use bolebook_core::ids::{BookId, RecordId, Sha256Hash};
+use bolebook_core::ids::{BookId, DeviceId, RecordId, Sha256Hash};
 use bolebook_core::quantity::UtcMs;
+use bolebook_core::record::people::Invitation;
 use bolebook_core::service::RegisterEntry;
 use bolebook_core::signing::{PublicKey, SecretKey};
 use bolebook_log::{BookKind, LogError, Page};
@@ -66,6 +67,8 @@ pub mod setting {
     pub const DEFAULTS: &str = "defaults";
     /// The server and its token.
     pub const SERVER: &str = "server";
+    /// A joining device's certificate, until it is in the yard book.
+    pub const CERTIFICATE: &str = "certificate";
     /// How often a seeded process opened the store.
     pub const OPENINGS: &str = "openings";
 }
@@ -74,6 +77,12 @@ const TABLES: &str = "
     CREATE TABLE IF NOT EXISTS settings (name TEXT PRIMARY KEY, value TEXT NOT NULL) WITHOUT ROWID;
     CREATE TABLE IF NOT EXISTS register (
         id TEXT PRIMARY KEY, entry TEXT NOT NULL, updated_at INTEGER NOT NULL, sent INTEGER NOT NULL
+    ) WITHOUT ROWID;
+    CREATE TABLE IF NOT EXISTS invitations (
+        code_key TEXT PRIMARY KEY, invitation TEXT NOT NULL, deposited INTEGER NOT NULL
+    ) WITHOUT ROWID;
+    CREATE TABLE IF NOT EXISTS photos_sent (
+        server TEXT NOT NULL, sha256 TEXT NOT NULL, PRIMARY KEY (server, sha256)
     ) WITHOUT ROWID;
 ";
 
@@ -171,6 +180,15 @@ impl Store {
         let text = serde_json::to_string(value).map_err(|e| damaged(name, &e))?;
         let mut put = self.db.prepare_cached("INSERT OR REPLACE INTO settings (name, value) VALUES (?1, ?2)")?;
         put.execute(params![name, text])?;
+        Ok(())
+    }
+
+    /// Takes a setting back.
+    ///
+    /// # Errors
+    /// [`StoreError`].
+    pub fn unset(&self, name: &str) -> Result<(), StoreError> {
+        self.db.execute("DELETE FROM settings WHERE name = ?1", [name])?;
         Ok(())
     }
 
@@ -289,6 +307,56 @@ impl Store {
              WHERE excluded.updated_at >= register.updated_at",
         )?;
         put.execute(params![entry.id.to_string(), text, entry.updated_at.0, sent])?;
+        Ok(())
+    }
+
+    /// Keeps an invitation for the server.
+    ///
+    /// # Errors
+    /// [`StoreError`].
+    pub fn keep_invitation(&self, invitation: &Invitation) -> Result<(), StoreError> {
+        let text = serde_json::to_string(invitation).map_err(|e| damaged("invitation", &e))?;
+        let key = &invitation.code_key.key;
+        self.db.execute("INSERT INTO invitations (code_key, invitation, deposited) VALUES (?1, ?2, 0)", [key, &text])?;
+        Ok(())
+    }
+
+    /// The invitations no server has yet.
+    ///
+    /// # Errors
+    /// [`StoreError`].
+    pub fn invitations_to_deposit(&self) -> Result<Vec<Invitation>, StoreError> {
+        let mut query = self.db.prepare_cached("SELECT invitation FROM invitations WHERE deposited = 0")?;
+        let rows = query.query_map([], |row| row.get::<_, String>(0))?;
+        rows.map(|text| serde_json::from_str(&text?).map_err(|e| damaged("invitation", &e))).collect()
+    }
+
+    /// Marks an invitation as deposited.
+    ///
+    /// # Errors
+    /// [`StoreError`].
+    pub fn invitation_deposited(&self, invitation: &Invitation) -> Result<(), StoreError> {
+        self.db.execute("UPDATE invitations SET deposited = 1 WHERE code_key = ?1", [&invitation.code_key.key])?;
+        Ok(())
+    }
+
+    /// Whether a server was given a photo.
+    ///
+    /// # Errors
+    /// [`StoreError`].
+    pub fn is_photo_sent(&self, server: DeviceId, digest: Sha256Hash) -> Result<bool, StoreError> {
+        let mut query = self.db.prepare_cached("SELECT 1 FROM photos_sent WHERE server = ?1 AND sha256 = ?2")?;
+        Ok(query.exists(params![server.to_string(), digest.to_string()])?)
+    }
+
+    /// Marks a photo as given to a server.
+    ///
+    /// # Errors
+    /// [`StoreError`].
+    pub fn photo_sent(&self, server: DeviceId, digest: Sha256Hash) -> Result<(), StoreError> {
+        let mut put =
+            self.db.prepare_cached("INSERT OR IGNORE INTO photos_sent (server, sha256) VALUES (?1, ?2)")?;
+        put.execute(params![server.to_string(), digest.to_string()])?;
         Ok(())
     }
 

@@ -17,6 +17,7 @@ mod names;
 mod output;
 mod outside;
 mod stand_index;
+mod sync;
 mod transport;
 mod writer;
 

@@ -1,7 +1,9 @@
 //! One file per command, or per noun with a few verbs. The doc comments are the help texts.
 
+pub mod device;
 pub mod field;
 pub mod job;
+pub mod join;
 pub mod kit;
 pub mod label;
 pub mod list;
@@ -57,6 +59,20 @@ pub fn read_file(path: &Path) -> Result<Vec<u8>, CliError> {
         return Ok(bytes);
     }
     std::fs::read(path).map_err(failed)
+}
+
+/// Writes a file only its owner can read.
+///
+/// # Errors
+/// [`CliError::File`].
+pub fn write_private(path: &Path, bytes: &[u8]) -> Result<(), CliError> {
+    let failed = |e: std::io::Error| CliError::File { doing: "writing", path: path.to_owned(), why: e.to_string() };
+    let mut options = std::fs::OpenOptions::new();
+    options.write(true).create(true).truncate(true);
+    #[cfg(unix)]
+    std::os::unix::fs::OpenOptionsExt::mode(&mut options, 0o600);
+    let mut file = options.open(path).map_err(failed)?;
+    std::io::Write::write_all(&mut file, bytes).map_err(failed)
 }
 
 /// A JSON file as what it should hold.

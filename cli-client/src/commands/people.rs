@@ -144,6 +144,13 @@ impl LicenceCommand {
             };
             let id = desk.to_yard(licence, desk.now)?;
             desk.keep_in_register(id, "licence", &add.number, &[]);
+            // Exports name a person's licence: its number stands with the person, too.
+            let known = desk.register.iter().rev().find(|e| e.id == person).cloned();
+            if let Some(mut entry) = known {
+                entry.fields.insert("licence_number".into(), add.number.trim().into());
+                entry.updated_at = desk.now;
+                desk.put_in_register(entry);
+            }
             desk.logged(format_args!("Licence of {} added", desk.person_name(person)), id);
             desk.answer.json.insert("licence".into(), id.to_string().into());
             Ok(())
