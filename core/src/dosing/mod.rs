@@ -1,6 +1,9 @@
 //! The dosing core: stems, doses, charges, and the physics and statistics of the kit.
 
+pub mod caution;
 pub mod charges;
 pub mod dose;
+pub mod gas;
 pub mod stem;
 pub mod units;
+pub mod warming;
