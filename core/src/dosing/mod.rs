@@ -5,5 +5,6 @@ pub mod charges;
 pub mod dose;
 pub mod gas;
 pub mod stem;
+pub mod uncertainty;
 pub mod units;
 pub mod warming;
