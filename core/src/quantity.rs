@@ -67,6 +67,14 @@ quantity!(
     Pa, "Pa"
 );
 quantity!(
+    /// An absolute pressure in pascals: gauge and local atmosphere together.
+    AbsPa, "Pa absolute"
+);
+quantity!(
+    /// An area in square millimetres.
+    Mm2, "mm²"
+);
+quantity!(
     /// A dose rate in microlitres of product per metre of trunk diameter (2.4 mL per cm is 240 000).
     UlPerM, "µL/m"
 );

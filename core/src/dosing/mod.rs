@@ -1,4 +1,4 @@
-//! The dosing core: labels, stems, doses, charges, layouts.
+//! The dosing core: labels, stems, doses, charges, layout, conditions, advice, kits, supply and time.
 
 pub mod charges;
 pub mod dose;
@@ -6,4 +6,6 @@ pub mod invented;
 pub mod label;
 pub mod layout;
 pub mod stem;
+pub mod supply;
 pub mod tree_dose;
+pub mod units;
