@@ -5,6 +5,7 @@ pub mod dose;
 pub mod invented;
 pub mod label;
 pub mod layout;
+pub mod picture;
 pub mod stem;
 pub mod supply;
 pub mod tree_dose;
