@@ -1,6 +1,7 @@
 //! The dosing core: labels, stems, doses, charges, layout, conditions, advice, kits, supply and time.
 
 pub mod charges;
+pub mod conditions;
 pub mod dose;
 pub mod invented;
 pub mod label;
