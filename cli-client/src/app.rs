@@ -101,18 +101,50 @@ impl App {
         command: impl FnOnce(&mut Desk<'_>) -> Result<(), CliError>,
     ) -> Result<Answer, CliError> {
         let store = self.store()?;
+        self.write_to(&store, need, command)
+    }
+
+    /// The same for a command that rules on the job's findings.
+    ///
+    /// # Errors
+    /// As [`App::write`].
+    pub fn write_all(
+        &self,
+        command: impl FnOnce(&mut Desk<'_>, &[Finding]) -> Result<(), CliError>,
+    ) -> Result<Answer, CliError> {
+        let store = self.store()?;
+        self.write_to(&store, Need::Job, |desk| {
+            let view = desk.view()?;
+            let mut others = vec![];
+            for id in store.jobs()?.into_iter().filter(|id| *id != view.book) {
+                let book = store.book(id)?;
+                desk.devices.check_job(&book)?;
+                others.push(View::read(&book, desk.yard, &desk.devices.for_book(&book))?);
+            }
+            let all: Vec<&View<'_>> = std::iter::once(view).chain(&others).collect();
+            let findings = check::check(view, &balance(desk.yard, &all));
+            command(desk, &findings)
+        })
+    }
+
+    fn write_to(
+        &self,
+        store: &Store,
+        need: Need,
+        command: impl FnOnce(&mut Desk<'_>) -> Result<(), CliError>,
+    ) -> Result<Answer, CliError> {
         let tx = store.begin()?;
-        let mut books = self.books(&store, need)?;
+        let mut books = self.books(store, need)?;
         let (written, mut answer) = {
             let yard = books.yard()?;
             let view = books.view(&yard)?;
-            let mut desk = self.desk(&store, &books, &yard, view.as_ref())?;
+            let mut desk = self.desk(store, &books, &yard, view.as_ref())?;
             command(&mut desk)?;
             let Parts { staged, register, answer } = desk.into_parts();
             for entry in &register {
                 store.register_put(entry, false)?;
             }
-            (writer::write(&tx, &store, &self.outside, &staged)?, answer)
+            (writer::write(&tx, store, &self.outside, &staged)?, answer)
         };
         tx.commit()?;
         let ids: Vec<RecordId> = written.records.iter().map(|r| r.id).collect();

@@ -431,11 +431,6 @@ impl<'a> Desk<'a> {
         Ok(id)
     }
 
-    /// How many records are staged.
-    pub fn staged(&self) -> usize {
-        self.staged.len()
-    }
-
     /// Keeps a name or number in the register, outside all books, with any details.
     pub fn keep_in_register(&mut self, id: RecordId, kind: &str, name: &str, details: &[(String, String)]) {
         let mut entry = local_store::register_entry(id, kind, name, self.now);

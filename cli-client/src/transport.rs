@@ -62,11 +62,6 @@ impl TransportError {
             Self::Exchange(_) => "what is logged stays here; exchange again, or send the office this message".into(),
         }
     }
-
-    /// The server's word on it, if there was one.
-    pub fn problem(&self) -> Option<&Problem> {
-        if let Self::Refused(problem) = self { Some(problem) } else { None }
-    }
 }
 
 /// How much of an answer is read at most.

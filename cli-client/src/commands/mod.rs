@@ -1,6 +1,10 @@
 //! One file per command, or per noun with a few verbs. The doc comments are the help texts.
 
+pub mod bundle;
+pub mod change;
+pub mod check;
 pub mod device;
+pub mod export;
 pub mod field;
 pub mod job;
 pub mod join;
@@ -8,6 +12,7 @@ pub mod kit;
 pub mod label;
 pub mod list;
 pub mod log;
+pub mod office;
 pub mod people;
 pub mod product;
 pub mod show;
