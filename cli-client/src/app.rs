@@ -17,8 +17,8 @@ use crate::desk::{Defaults, Desk, Parts};
 use crate::error::CliError;
 use crate::local_store::{Store, setting};
 use crate::names::NameError;
-use crate::outside::Outside;
 use crate::output::Answer;
+use crate::outside::Outside;
 use crate::writer;
 
 /// Which books a command works on.
@@ -199,7 +199,8 @@ impl App {
         let device = store.device_key()?.device();
         let defaults = store.setting::<Defaults>(setting::DEFAULTS)?.unwrap_or_default();
         let register = store.register()?;
-        let mut desk = Desk::new(store, &self.outside, &books.directory, yard, view, register, defaults, device);
+        let mut desk =
+            Desk::new(store, &self.outside, &books.directory, yard, view, register, defaults, device);
         desk.used_by(self.by.as_deref())?;
         Ok(desk)
     }
@@ -241,8 +242,12 @@ impl App {
             _ => {
                 let titles: Vec<_> = jobs.iter().map(|(_, g)| g.title.clone()).collect();
                 let why = format!("there are {}: {}", titles.len(), titles.join(", "));
-                Err(NameError::Unsaid { what: "job", why, option: "--job NAME, or 'bolebook use --job NAME'" }
-                    .into())
+                Err(NameError::Unsaid {
+                    what: "job",
+                    why,
+                    option: "--job NAME, or 'bolebook use --job NAME'",
+                }
+                .into())
             }
         }
     }

@@ -6,7 +6,10 @@ use clap::{CommandFactory as _, Parser, Subcommand};
 use clap_complete::Shell;
 
 use crate::app::App;
-use crate::commands::{self, bundle, change, check, device, export, field, job, join, kit, label, list, log, office, people, product, show, stand, treat, use_defaults, work, yard};
+use crate::commands::{
+    self, bundle, change, check, device, export, field, job, join, kit, label, list, log, office, people,
+    product, show, stand, treat, use_defaults, work, yard,
+};
 use crate::error::CliError;
 use crate::output::Answer;
 use crate::outside::{self, Outside};

@@ -17,8 +17,8 @@ use crate::error::CliError;
 use crate::figures::{self, Typed};
 use crate::local_store::{self, Store};
 use crate::names::{self, NameError, Named};
-use crate::outside::Outside;
 use crate::output::{Answer, short};
+use crate::outside::Outside;
 use crate::stand_index::StandIndex;
 use crate::writer::Staged;
 
@@ -238,7 +238,9 @@ impl<'a> Desk<'a> {
         let stored = || {
             let fills = self.yard.facts.in_force(Kind::Fill).map(|fact| self.yard.facts.shown(fact));
             let of_kit = fills.filter_map(|version| match &version.record.body {
-                Body::Fill(fill) if fill.kit == kit => Some((version.record.envelope.at, version.op, fill.lot)),
+                Body::Fill(fill) if fill.kit == kit => {
+                    Some((version.record.envelope.at, version.op, fill.lot))
+                }
                 _ => None,
             });
             of_kit.max().map(|(_, _, lot)| lot)
@@ -269,11 +271,11 @@ impl<'a> Desk<'a> {
         there.dedup();
         let wanted = name.map(|n| n.text().to_owned()).or_else(|| self.defaults.purpose.clone());
         match (wanted, &there[..]) {
-            (Some(wanted), _) => there
-                .iter()
-                .find(|p| p.eq_ignore_ascii_case(&wanted))
-                .cloned()
-                .ok_or_else(|| NameError::Unknown { what: "purpose", name: wanted, there: there.clone() }.into()),
+            (Some(wanted), _) => {
+                there.iter().find(|p| p.eq_ignore_ascii_case(&wanted)).cloned().ok_or_else(|| {
+                    NameError::Unknown { what: "purpose", name: wanted, there: there.clone() }.into()
+                })
+            }
             (None, [one]) => Ok(one.clone()),
             (None, _) => {
                 let why = format!("the label has {}", there.join(", "));
@@ -290,8 +292,10 @@ impl<'a> Desk<'a> {
     }
 
     fn staged_named(&self, kind: Kind) -> impl Iterator<Item = Named> {
-        self.staged.iter().filter(move |s| s.record.kind() == kind && s.record.envelope.replaces.is_empty()).map(
-            |s| {
+        self.staged
+            .iter()
+            .filter(move |s| s.record.kind() == kind && s.record.envelope.replaces.is_empty())
+            .map(|s| {
                 let id = s.record.envelope.id;
                 let name = match &s.record.body {
                     Body::Crew(b) => b.name.clone(),
@@ -300,8 +304,7 @@ impl<'a> Desk<'a> {
                     _ => names::person_name(&self.new_register, id),
                 };
                 Named { id, name }
-            },
-        )
+            })
     }
 
     fn one_of(

@@ -127,7 +127,8 @@ impl BundleExport {
         }
         let register = if self.with_register { store.register()? } else { vec![] };
         text.push_str(&line(&Closing { end: true, register }));
-        let packed = zstd::encode_all(text.as_bytes(), 10).map_err(|e| CliError::Unexpected(e.to_string()))?;
+        let packed =
+            zstd::encode_all(text.as_bytes(), 10).map_err(|e| CliError::Unexpected(e.to_string()))?;
         super::write_private(&self.file, &packed)?;
         Ok(Answer::line(format!("{} books, {count} lines, {} bytes written.", books.len(), packed.len()))
             .with("books", books.len())
@@ -212,8 +213,10 @@ impl BundleImport {
         sync::take_place(app, &store)?;
         let new: u64 = taken.values().map(|(new, _)| new).sum();
         let known: u64 = taken.values().map(|(_, known)| known).sum();
-        let rows: Vec<_> =
-            taken.iter().map(|(book, (new, known))| json!({ "book": book, "new": new, "known": known })).collect();
+        let rows: Vec<_> = taken
+            .iter()
+            .map(|(book, (new, known))| json!({ "book": book, "new": new, "known": known }))
+            .collect();
         Ok(Answer::line(format!("{new} lines taken in, {known} were here already."))
             .with("books", rows)
             .with("new", new)
@@ -251,13 +254,20 @@ impl BundleShow {
                 Entry::Signature(_) => None,
             });
             let commits: Vec<_> = commits.collect();
-            let title = commits.first().and_then(|c| genesis_of(c, *book).ok()).map_or("?".into(), |g| g.title);
+            let title =
+                commits.first().and_then(|c| genesis_of(c, *book).ok()).map_or("?".into(), |g| g.title);
             let records: usize = commits.iter().map(|c| c.records().len()).sum();
             let signatures = lines.len() - commits.len();
             rows.push(json!({
                 "book": book, "title": title, "commits": commits.len(), "signatures": signatures, "records": records,
             }));
-            table.row([short(book), title, commits.len().to_string(), signatures.to_string(), records.to_string()]);
+            table.row([
+                short(book),
+                title,
+                commits.len().to_string(),
+                signatures.to_string(),
+                records.to_string(),
+            ]);
         }
         let mut answer = Answer::default().with("yard", bundle.yard.to_string()).with("books", rows);
         answer.table(&table);

@@ -72,7 +72,8 @@ fn may_change(desk: &Desk<'_>, book: BookId, fact: &Fact, what: &str) -> Result<
     let why = if own { "its day is signed off" } else { "another device wrote it" };
     Err(CliError::NotAllowed {
         message: format!("this device cannot {what} {}: {why}", fact.id),
-        hint: "ask the office; a note on the record says what is wrong: 'bolebook note --about ID TEXT'".into(),
+        hint: "ask the office; a note on the record says what is wrong: 'bolebook note --about ID TEXT'"
+            .into(),
     })
 }
 
@@ -169,12 +170,15 @@ impl Amend {
 fn put(body: &mut Value, set: &str) -> Result<(), CliError> {
     let (path, text) = set.split_once('=').ok_or_else(|| wrong(set, "change", "write FIELD=VALUE"))?;
     let new: Value = serde_json::from_str(text).unwrap_or_else(|_| Value::String(text.to_owned()));
-    let missing = || CliError::Refused(vec![format!("the record has no field '{path}'; see 'bolebook show'")]);
+    let missing =
+        || CliError::Refused(vec![format!("the record has no field '{path}'; see 'bolebook show'")]);
     let (parents, last) = path.trim().rsplit_once('.').map_or((None, path.trim()), |(p, l)| (Some(p), l));
     let mut place = body;
     for step in parents.into_iter().flat_map(|p| p.split('.')) {
         place = match place {
-            Value::Array(items) => step.parse::<usize>().ok().and_then(|i| items.get_mut(i)).ok_or_else(missing)?,
+            Value::Array(items) => {
+                step.parse::<usize>().ok().and_then(|i| items.get_mut(i)).ok_or_else(missing)?
+            }
             Value::Object(fields) => fields.get_mut(step).ok_or_else(missing)?,
             _ => return Err(missing()),
         };
@@ -197,6 +201,7 @@ fn put(body: &mut Value, set: &str) -> Result<(), CliError> {
 
 /// Reads a changed record back through the format's own reader, which refuses what does not fit.
 fn body_of(value: &Value) -> Result<Body, CliError> {
-    let text = bolebook_core::record::canonical::write(value).map_err(bolebook_core::record::RecordError::from)?;
+    let text =
+        bolebook_core::record::canonical::write(value).map_err(bolebook_core::record::RecordError::from)?;
     Ok(Record::read(&text)?.body)
 }

@@ -37,7 +37,9 @@ fn severity(finding: &Finding) -> &'static str {
 fn state(finding: &Finding) -> String {
     match &finding.state {
         State::Open => String::new(),
-        State::Settled { decision, reason, .. } => format!(" (settled, {}: {reason})", decision.replace('_', " ")),
+        State::Settled { decision, reason, .. } => {
+            format!(" (settled, {}: {reason})", decision.replace('_', " "))
+        }
         State::Reopened { .. } => " (open again: its facts changed since it was ruled on)".into(),
     }
 }
@@ -71,7 +73,9 @@ impl Check {
     pub fn run(self, app: &App) -> Result<Answer, CliError> {
         app.read_all(Need::Job, |desk, views, balance| {
             let tree = self.tree.as_ref().map(|t| desk.tree(t)).transpose()?;
-            let Some(view) = views.first() else { return Err(CliError::Unexpected("no job was read".into())) };
+            let Some(view) = views.first() else {
+                return Err(CliError::Unexpected("no job was read".into()));
+            };
             let mut findings = check::check(view, balance);
             let open = Open::of(&findings);
             findings.retain(|f| (self.all || f.open()) && (tree.is_none() || f.tree == tree));
@@ -214,9 +218,12 @@ impl Days {
     /// Runs it.
     pub fn run(self, app: &App) -> Result<Answer, CliError> {
         app.read_all(Need::Job, |desk, views, balance| {
-            let Some(view) = views.first() else { return Err(CliError::Unexpected("no job was read".into())) };
+            let Some(view) = views.first() else {
+                return Err(CliError::Unexpected("no job was read".into()));
+            };
             let findings = check::check(view, balance);
-            let mut table = Table::new(&["day", "crew", "trees", "mL", "stops", "open", "state"]).right(&[2, 3, 4, 5]);
+            let mut table =
+                Table::new(&["day", "crew", "trees", "mL", "stops", "open", "state"]).right(&[2, 3, 4, 5]);
             let mut rows = vec![];
             for day in &view.crew_days {
                 let (trees, volume) = done(view, *day);

@@ -51,12 +51,16 @@ impl Export {
     /// Runs it.
     pub fn run(self, app: &App) -> Result<Answer, CliError> {
         let (files, state) = app.read_all(Need::Job, |desk, views, balance| {
-            let Some(view) = views.first() else { return Err(CliError::Unexpected("no job was read".into())) };
+            let Some(view) = views.first() else {
+                return Err(CliError::Unexpected("no job was read".into()));
+            };
             let register: &[RegisterEntry] = if self.no_names { &[] } else { &desk.register };
             Ok((self.texts(view, balance, &FromRegister(register))?, view.state_digest()))
         })?;
         let Some(folder) = &self.folder else {
-            let [(name, text)] = &files[..] else { return Err(CliError::Unexpected("not one export".into())) };
+            let [(name, text)] = &files[..] else {
+                return Err(CliError::Unexpected("not one export".into()));
+            };
             return Ok(Answer::line(text.trim_end()).with("name", *name).with("text", text.clone()));
         };
         let mut answer = Answer::default().with("state", state.to_string());
@@ -100,7 +104,8 @@ impl Export {
 /// # Errors
 /// [`CliError::File`].
 pub fn write_whole(path: &Path, text: impl AsRef<[u8]>) -> Result<(), CliError> {
-    let failed = |e: std::io::Error| CliError::File { doing: "writing", path: path.to_owned(), why: e.to_string() };
+    let failed =
+        |e: std::io::Error| CliError::File { doing: "writing", path: path.to_owned(), why: e.to_string() };
     if let Some(folder) = path.parent().filter(|f| !f.as_os_str().is_empty()) {
         std::fs::create_dir_all(folder).map_err(failed)?;
     }

@@ -158,7 +158,8 @@ impl Entry for DiameterEntry {
         let (text, unit) = figures::reading(self.reading.text(), default, "diameter")?;
         let of = if self.girth { Measured::Girth } else { Measured::Diameter };
         let as_read = AsRead { text, unit, of };
-        let diameter_um = diameter_from_reading(&as_read).map_err(|e| CliError::Refused(vec![e.to_string()]))?;
+        let diameter_um =
+            diameter_from_reading(&as_read).map_err(|e| CliError::Refused(vec![e.to_string()]))?;
         let optional = |typed: &Option<Typed>, unit, what| {
             typed.as_ref().map(|t| figures::length(t.text(), unit, what)).transpose()
         };
@@ -258,12 +259,15 @@ impl Entry for ConditionEntry {
 
     fn stage(&self, desk: &mut Desk<'_>) -> Result<(), CliError> {
         let tree = desk.tree(&self.tree)?;
-        let degrees = |t: &Option<Typed>| {
-            t.as_ref().map(|t| figures::temperature(t.text(), "temperature")).transpose()
-        };
+        let degrees =
+            |t: &Option<Typed>| t.as_ref().map(|t| figures::temperature(t.text(), "temperature")).transpose();
         let body = Condition {
             tree,
-            canopy_loss: self.canopy_loss.as_ref().map(|c| figures::share(c.text(), "canopy loss")).transpose()?,
+            canopy_loss: self
+                .canopy_loss
+                .as_ref()
+                .map(|c| figures::share(c.text(), "canopy loss"))
+                .transpose()?,
             bloom: self.bloom.as_ref().map(|w| figures::word(w, "bloom")).transpose()?,
             soil: self.soil.as_ref().map(|w| figures::word(w, "soil moisture")).transpose()?,
             air_mc: degrees(&self.air)?,
@@ -322,8 +326,16 @@ impl Entry for InspectEntry {
         let tree = desk.tree(&self.tree)?;
         let body = Inspection {
             tree,
-            canopy_loss: self.canopy_loss.as_ref().map(|c| figures::share(c.text(), "canopy loss")).transpose()?,
-            holes_closed: self.holes_closed.as_ref().map(|c| figures::count(c.text(), "holes")).transpose()?,
+            canopy_loss: self
+                .canopy_loss
+                .as_ref()
+                .map(|c| figures::share(c.text(), "canopy loss"))
+                .transpose()?,
+            holes_closed: self
+                .holes_closed
+                .as_ref()
+                .map(|c| figures::count(c.text(), "holes"))
+                .transpose()?,
             text: self.text.clone(),
         };
         let tag = desk.stand()?.tag(tree);
@@ -367,4 +379,3 @@ pub fn about(desk: &mut Desk<'_>, typed: &Typed) -> Result<bolebook_core::ids::R
         Err(unknown) => desk.fact(typed.text()).map(|(_, fact)| fact.id).map_err(|_| unknown),
     }
 }
-

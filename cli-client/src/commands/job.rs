@@ -79,7 +79,8 @@ impl New {
         }
         let Some(root) = store.root_key()? else {
             return Err(CliError::NotAllowed {
-                message: "a job's book is opened with the yard's root key, which this store does not hold".into(),
+                message: "a job's book is opened with the yard's root key, which this store does not hold"
+                    .into(),
                 hint: "open the job on the device the yard was made on".into(),
             });
         };
@@ -247,4 +248,3 @@ impl NoticeEntry {
         })
     }
 }
-

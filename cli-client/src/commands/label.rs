@@ -77,7 +77,11 @@ impl LabelCommand {
                 form(&if template.invented { invented::ash_label() } else { invented::template() })
             }
             Self::ConfirmTemplate(template) => {
-                let label = if template.invented { invented::ash_label() } else { Label { rates: vec![], ..invented::template() } };
+                let label = if template.invented {
+                    invented::ash_label()
+                } else {
+                    Label { rates: vec![], ..invented::template() }
+                };
                 let again = invented::confirmation_of(&label, RecordId::new(0, [0; 10]));
                 form(&Again { rates: again.rates, worked: again.worked })
             }
@@ -109,7 +113,8 @@ impl LabelCommand {
 
 /// Refuses a label that cannot be right; gives what it cannot do.
 fn passes(label: &Label) -> Result<Vec<String>, CliError> {
-    let (blocking, rest): (Vec<LabelProblem>, Vec<_>) = validate(label).into_iter().partition(LabelProblem::blocks);
+    let (blocking, rest): (Vec<LabelProblem>, Vec<_>) =
+        validate(label).into_iter().partition(LabelProblem::blocks);
     if blocking.is_empty() {
         return Ok(rest.iter().map(ToString::to_string).collect());
     }

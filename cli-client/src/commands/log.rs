@@ -69,7 +69,10 @@ fn why(error: &CliError) -> String {
 
 fn stage(desk: &mut Desk<'_>, line: &[u8]) -> Result<(), CliError> {
     if line.len() > MAX_LINE {
-        return Err(CliError::Refused(vec![format!("the line has {} bytes; at most {MAX_LINE}", line.len())]));
+        return Err(CliError::Refused(vec![format!(
+            "the line has {} bytes; at most {MAX_LINE}",
+            line.len()
+        )]));
     }
     let json = |e: serde_json::Error| CliError::Refused(vec![e.to_string()]);
     let mut value: Value = serde_json::from_slice(line).map_err(json)?;

@@ -57,7 +57,8 @@ pub fn log_one<E: Entry>(app: &App, entry: &E) -> Result<Answer, CliError> {
 /// # Errors
 /// [`CliError::File`].
 pub fn read_file(path: &Path) -> Result<Vec<u8>, CliError> {
-    let failed = |e: std::io::Error| CliError::File { doing: "reading", path: path.to_owned(), why: e.to_string() };
+    let failed =
+        |e: std::io::Error| CliError::File { doing: "reading", path: path.to_owned(), why: e.to_string() };
     if path.as_os_str() == "-" {
         let mut bytes = vec![];
         std::io::stdin().lock().read_to_end(&mut bytes).map_err(failed)?;
@@ -71,7 +72,8 @@ pub fn read_file(path: &Path) -> Result<Vec<u8>, CliError> {
 /// # Errors
 /// [`CliError::File`].
 pub fn write_private(path: &Path, bytes: &[u8]) -> Result<(), CliError> {
-    let failed = |e: std::io::Error| CliError::File { doing: "writing", path: path.to_owned(), why: e.to_string() };
+    let failed =
+        |e: std::io::Error| CliError::File { doing: "writing", path: path.to_owned(), why: e.to_string() };
     let mut options = std::fs::OpenOptions::new();
     options.write(true).create(true).truncate(true);
     #[cfg(unix)]

@@ -4,7 +4,9 @@ use bolebook_core::check;
 use bolebook_core::finding::Ruled;
 use bolebook_core::ids::{RecordId, TreeId};
 use bolebook_core::record::book_kinds::Strike;
-use bolebook_core::record::office::{Answer as AnswerBody, Decision, Join, Question, Reopening, Ruling, SignOff};
+use bolebook_core::record::office::{
+    Answer as AnswerBody, Decision, Join, Question, Reopening, Ruling, SignOff,
+};
 use bolebook_core::record::{Body, Kind};
 use bolebook_core::view::CrewDay;
 
@@ -51,14 +53,19 @@ impl Rule {
             };
             if !check::allowed(finding.code, &decision) {
                 return Err(CliError::NotAllowed {
-                    message: format!("{} is a violation of label or law and cannot be accepted", finding.code.name()),
-                    hint: "amend what was logged wrong, or confirm the violation with --done and --reported".into(),
+                    message: format!(
+                        "{} is a violation of label or law and cannot be accepted",
+                        finding.code.name()
+                    ),
+                    hint: "amend what was logged wrong, or confirm the violation with --done and --reported"
+                        .into(),
                 });
             }
             if finding.code.ruled() == Ruled::Accepted && decision != Decision::Accept {
                 desk.answer.warnings.push("this finding could also be explained and accepted".into());
             }
-            let body = Ruling { finding: finding.id, facts: finding.facts, decision, reason: self.reason.clone() };
+            let body =
+                Ruling { finding: finding.id, facts: finding.facts, decision, reason: self.reason.clone() };
             let line = format!("Finding {} ruled on: {}", names::finding_name(finding), self.reason);
             let id = desk.to_job(body, desk.now)?;
             desk.logged(line, id);
@@ -120,7 +127,8 @@ impl PartTrees {
                 }
                 _ => false,
             };
-            let records: Vec<RecordId> = view.facts.in_force(Kind::Join).filter(named).map(|f| f.id).collect();
+            let records: Vec<RecordId> =
+                view.facts.in_force(Kind::Join).filter(named).map(|f| f.id).collect();
             if records.is_empty() {
                 return Err(CliError::Refused(vec!["nothing joined this tree to another".into()]));
             }
@@ -153,7 +161,10 @@ impl SignOffCommand {
                 return Err(CliError::Refused(vec![format!("crew {name} has no work on {}", day.day)]));
             }
             if view.signed_off.contains_key(&day) {
-                return Err(CliError::Refused(vec![format!("crew {name}'s {} is signed off already", day.day)]));
+                return Err(CliError::Refused(vec![format!(
+                    "crew {name}'s {} is signed off already",
+                    day.day
+                )]));
             }
             let stops: Vec<String> = check::blocking(findings, day)
                 .map(|f| format!("{} {}: {}", names::finding_name(f), f.code.name(), f.message))

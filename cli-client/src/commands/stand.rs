@@ -141,7 +141,8 @@ impl Import {
                     faults.extend(problems.into_iter().map(|(column, why)| Fault { line, column, why }));
                 }
                 Ok(row) => {
-                    let mut again = tags.insert(row.tag.to_uppercase(), line).map(|l| format!("is on line {l} too"));
+                    let mut again =
+                        tags.insert(row.tag.to_uppercase(), line).map(|l| format!("is on line {l} too"));
                     if desk.stand()?.has_tag(&row.tag) {
                         again = Some("stands on a tree of the job already".into());
                     }
@@ -208,12 +209,12 @@ impl Import {
         let names: Vec<String> = head.iter().map(|h| String::from_utf8_lossy(h).trim().to_owned()).collect();
         let find = |wanted: &Option<String>| match wanted {
             None => Ok(None),
-            Some(wanted) => names.iter().position(|n| n.eq_ignore_ascii_case(wanted.trim())).map(Some).ok_or_else(
-                || {
+            Some(wanted) => {
+                names.iter().position(|n| n.eq_ignore_ascii_case(wanted.trim())).map(Some).ok_or_else(|| {
                     let why = format!("there is no column '{wanted}'; there are: {}", names.join(", "));
                     self.lines(vec![Fault { line: 1, column: Some(wanted.clone()), why }])
-                },
-            ),
+                })
+            }
         };
         Ok(Columns {
             tag: find(&self.tag)?,

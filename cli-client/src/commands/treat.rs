@@ -151,7 +151,10 @@ fn usable(desk: &mut Desk<'_>, id: RecordId, label: &Label, tree: TreeId) -> Res
         Some(_) => {}
     }
     if listed.is_some_and(|t| t.stems > 1) && label.forked == ForkedRule::Silent {
-        stops.push(format!("tree {tag} forks below breast height, and label {} is silent on that", label.name));
+        stops.push(format!(
+            "tree {tag} forks below breast height, and label {} is silent on that",
+            label.name
+        ));
     }
     if stops.is_empty() { Ok(()) } else { Err(CliError::Refused(stops)) }
 }
@@ -248,9 +251,17 @@ impl Entry for TreatEntry {
             diameter: diameter.map(|(id, _)| id),
             started_at: self.started.as_ref().map_or(Ok(ended_at), |t| desk.moment(Some(t)))?,
             ended_at,
-            pressure_pa: self.pressure.as_ref().map(|p| figures::pressure(p.text(), "pressure")).transpose()?,
+            pressure_pa: self
+                .pressure
+                .as_ref()
+                .map(|p| figures::pressure(p.text(), "pressure"))
+                .transpose()?,
             holes: self.holes(&label, diameter.map(|(_, d)| d), sealed)?,
-            continues: self.continues.as_ref().map(|id| desk.fact(id.text()).map(|(_, f)| f.id)).transpose()?,
+            continues: self
+                .continues
+                .as_ref()
+                .map(|id| desk.fact(id.text()).map(|(_, f)| f.id))
+                .transpose()?,
             position: None,
         };
         for caution in cautions::treating(&label) {
@@ -283,7 +294,9 @@ impl TreatEntry {
         }
         let put_in_ul = figures::volume(each.text(), "charge")?;
         let Some(diameter) = diameter else {
-            return Err(CliError::Refused(vec!["the holes cannot be laid out on a stem without a diameter".into()]));
+            return Err(CliError::Refused(vec![
+                "the holes cannot be laid out on a stem without a diameter".into(),
+            ]));
         };
         let girth = bolebook_core::dosing::stem::girth_of_diameter(diameter).0;
         let rules = &label.holes;
@@ -306,7 +319,9 @@ fn hole(typed: &Typed, sealed: bool) -> Result<Hole, figures::FigureError> {
     let (arc, height, depth, put_in, leaked) = match parts[..] {
         [arc, height, depth, put_in] => (arc, height, depth, put_in, "0"),
         [arc, height, depth, put_in, leaked] => (arc, height, depth, put_in, leaked),
-        _ => return Err(wrong(typed.text(), "hole", "write ARC_CM,HEIGHT_CM,DEPTH_MM,PUT_IN_ML[,LEAKED_ML]")),
+        _ => {
+            return Err(wrong(typed.text(), "hole", "write ARC_CM,HEIGHT_CM,DEPTH_MM,PUT_IN_ML[,LEAKED_ML]"));
+        }
     };
     Ok(Hole {
         arc_um: figures::length(arc, "cm", "arc")?,

@@ -167,7 +167,8 @@ impl Entry for CloseDay {
             kits.push(KitContent { kit, lot, content_ul: figures::volume(amount, "volume")? });
         }
         let own = desk.named(Kind::Kit).into_iter().filter(|k| {
-            desk.yard.kit(k.id).is_some_and(|kit| kit.crew == Some(crew)) && kits.iter().all(|c| c.kit != k.id)
+            desk.yard.kit(k.id).is_some_and(|kit| kit.crew == Some(crew))
+                && kits.iter().all(|c| c.kit != k.id)
         });
         let unmeasured: Vec<String> = own.map(|k| k.name).collect();
         if !unmeasured.is_empty() {
@@ -178,7 +179,9 @@ impl Entry for CloseDay {
         }
         let containers_out = figures::count(self.containers_out.text(), "containers")?;
         if containers_out > 0 {
-            desk.caution("A container that has not emptied is under pressure: do not leave it on a tree.".into());
+            desk.caution(
+                "A container that has not emptied is under pressure: do not leave it on a tree.".into(),
+            );
         }
         let id = desk.to_job(DayClosing { crew, day, containers_out, kits }, at)?;
         desk.logged(format_args!("Day {day} of crew {} closed", desk.yard.crew_name(crew)), id);
