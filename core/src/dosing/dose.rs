@@ -110,16 +110,20 @@ pub fn season_limit_ul(label: &Label, stems: &[Um]) -> Option<Ul> {
     }
 }
 
-/// Whether a label allows a species: by its own code, or by a genus code `1XXXG` whose three
-/// letters begin the species code (EPPO: genus codes begin with a digit and end in G).
+/// Whether a label allows a species ([`covers_species`]).
 pub fn allows_species(label: &Label, species: &str) -> bool {
-    label.species.iter().any(|allowed| {
-        allowed == species
-            || (allowed.len() == 5
-                && allowed.starts_with('1')
-                && allowed.ends_with('G')
-                && allowed.get(1..4).is_some_and(|genus| species.len() == 5 && species.starts_with(genus)))
-    })
+    label.species.iter().any(|code| covers_species(code, species))
+}
+
+/// Whether a code covers a species: its own, or a genus code `1XXXG` whose three letters begin the
+/// species code (EPPO: genus codes begin with a digit and end in G).
+pub fn covers_species(code: &str, species: &str) -> bool {
+    code == species
+        || (code.len() == 5
+            && code.starts_with('1')
+            && code.ends_with('G')
+            && species.len() == 5
+            && code.get(1..4).is_some_and(|genus| species.starts_with(genus)))
 }
 
 #[cfg(test)]
