@@ -7,8 +7,8 @@ use clap_complete::Shell;
 
 use crate::app::App;
 use crate::commands::{
-    self, bundle, change, check, device, export, field, job, join, kit, label, list, log, office, people,
-    product, show, stand, treat, use_defaults, work, yard,
+    self, bundle, change, check, device, dose, export, field, job, join, kit, label, list, log, office,
+    people, product, show, stand, treat, use_defaults, work, yard,
 };
 use crate::error::CliError;
 use crate::output::Answer;
@@ -70,7 +70,7 @@ enum Command {
     Tree(TreeCommand),
     Diameter(field::DiameterEntry),
     Condition(field::ConditionEntry),
-    Dose(treat::DoseEntry),
+    Dose(dose::DoseEntry),
     Treat(Box<treat::TreatEntry>),
     NotTreated(work::NotTreatedEntry),
     Incident(work::IncidentEntry),

@@ -44,6 +44,14 @@ pub enum CliError {
     /// What was to be logged cannot be true.
     #[error("not logged: {}", .0.join("; "))]
     Refused(Vec<String>),
+    /// Something speaks against a dose: a doubt stops it.
+    #[error("no dose for tree {tag}: {}", .stops.join("; "))]
+    NoDose {
+        /// The tree.
+        tag: String,
+        /// What.
+        stops: Vec<String>,
+    },
     /// Open findings stop a day from being signed off.
     #[error("crew {crew}'s {day} cannot be signed off while these are open:\n  {}", .stops.join("\n  "))]
     Stopped {
@@ -175,6 +183,11 @@ impl CliError {
             Self::Lines { .. } => {
                 ("refused", exit::REFUSED, Some("correct these lines and run the command again".into()))
             }
+            Self::NoDose { .. } => (
+                "refused",
+                exit::REFUSED,
+                Some("find out and log it ('bolebook condition TREE ...'), or leave the tree".into()),
+            ),
             Self::Stopped { .. } => {
                 ("stopped", exit::STOPPED, Some("settle each: amend, strike, or 'bolebook rule'".into()))
             }

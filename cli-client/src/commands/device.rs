@@ -263,7 +263,7 @@ impl Revoke {
                 accepted.push(AcceptedChains { book: info.book, ends });
             }
         }
-        let id = desk.to_yard(Revocation { device, reason: self.reason.clone(), accepted }, desk.now)?;
+        let id = desk.log_in_yard(Revocation { device, reason: self.reason.clone(), accepted }, desk.now)?;
         desk.logged(format_args!("Device {name} revoked; what it wrote and is here stays in force"), id);
         Ok(())
     }

@@ -91,7 +91,7 @@ impl Entry for TreeEntry {
             desk.answer.warnings.push(format!("tag {tag} stands on a tree already: read it again"));
         }
         let at = desk.moment(self.at.as_ref())?;
-        let id = desk.to_job(tree, at)?;
+        let id = desk.log_in_job(tree, at)?;
         desk.logged(format_args!("Tree {tag} listed"), id);
         desk.answer.json.insert("tree".into(), id.to_string().into());
         Ok(())
@@ -189,7 +189,7 @@ impl Entry for DiameterEntry {
         }
         let shown = echo(&body.as_read, diameter_um);
         let at = desk.moment(self.at.as_ref())?;
-        let id = desk.to_job(body, at)?;
+        let id = desk.log_in_job(body, at)?;
         desk.logged(format_args!("Tree {tag}: {shown}"), id);
         desk.answer.json.insert("diameter".into(), id.to_string().into());
         desk.answer.json.insert("diameter_um".into(), diameter_um.0.into());
@@ -281,7 +281,7 @@ impl Entry for ConditionEntry {
         };
         let tag = desk.stand()?.tag(tree);
         let at = desk.moment(self.at.as_ref())?;
-        let id = desk.to_job(body, at)?;
+        let id = desk.log_in_job(body, at)?;
         desk.logged(format_args!("Tree {tag}: condition logged"), id);
         Ok(())
     }
@@ -340,7 +340,7 @@ impl Entry for InspectEntry {
         };
         let tag = desk.stand()?.tag(tree);
         let at = desk.moment(self.at.as_ref())?;
-        let id = desk.to_job(body, at)?;
+        let id = desk.log_in_job(body, at)?;
         desk.logged(format_args!("Tree {tag}: inspection logged"), id);
         Ok(())
     }
@@ -366,7 +366,7 @@ impl Entry for NoteEntry {
     fn stage(&self, desk: &mut Desk<'_>) -> Result<(), CliError> {
         let about = self.about.as_ref().map(|a| about(desk, a)).transpose()?;
         let at = desk.moment(self.at.as_ref())?;
-        let id = desk.to_job(Note { about, text: self.text.clone() }, at)?;
+        let id = desk.log_in_job(Note { about, text: self.text.clone() }, at)?;
         desk.logged("Note logged", id);
         Ok(())
     }

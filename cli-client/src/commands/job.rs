@@ -180,7 +180,7 @@ impl BlockCommand {
             if there.iter().any(|b| b.name.eq_ignore_ascii_case(add.name.trim())) {
                 return Err(CliError::Refused(vec![format!("there is a block '{}' already", add.name)]));
             }
-            let id = desk.to_job(Block { name: add.name.trim().to_owned(), boundary }, desk.now)?;
+            let id = desk.log_in_job(Block { name: add.name.trim().to_owned(), boundary }, desk.now)?;
             desk.logged(format_args!("Block {} added", add.name.trim()), id);
             desk.answer.json.insert("block".into(), id.to_string().into());
             Ok(())
@@ -212,7 +212,7 @@ impl Authorise {
                 covers: self.covers.clone(),
                 document: document.as_deref().map(Sha256Hash::of),
             };
-            let id = desk.to_job(body, desk.now)?;
+            let id = desk.log_in_job(body, desk.now)?;
             desk.logged("Authorisation logged", id);
             Ok(())
         })
@@ -242,7 +242,7 @@ impl NoticeEntry {
             let given_at = desk.moment(self.given.as_ref())?;
             let body =
                 Notice { to: self.to.clone(), how: self.how.clone(), given_at, text: self.text.clone() };
-            let id = desk.to_job(body, desk.now)?;
+            let id = desk.log_in_job(body, desk.now)?;
             desk.logged("Notice logged", id);
             Ok(())
         })

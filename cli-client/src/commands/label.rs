@@ -95,7 +95,7 @@ impl LabelCommand {
                 let label: Label = super::json_file(&add.file)?;
                 app.write(Need::Yard, |desk| {
                     desk.answer.warnings = passes(&label)?;
-                    let id = desk.to_yard(label.clone(), desk.now)?;
+                    let id = desk.log_in_yard(label.clone(), desk.now)?;
                     desk.logged(format_args!("Label {} entered", label.name), id);
                     desk.answer.say("It is usable once a second licensed person has confirmed it.");
                     desk.answer.json.insert("label".into(), id.to_string().into());
@@ -142,7 +142,7 @@ impl Confirm {
         if !problems.is_empty() {
             return Err(CliError::Refused(problems.iter().map(ToString::to_string).collect()));
         }
-        let confirmation = desk.to_yard(body, desk.now)?;
+        let confirmation = desk.log_in_yard(body, desk.now)?;
         desk.logged(format_args!("Label {} confirmed", label.name), confirmation);
         Ok(())
     }

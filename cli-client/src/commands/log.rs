@@ -6,9 +6,10 @@ use serde::de::DeserializeOwned;
 use serde_json::Value;
 
 use super::Entry;
+use super::dose::DoseEntry;
 use super::field::{ConditionEntry, DiameterEntry, InspectEntry, NoteEntry, TreeEntry};
 use super::product::{FillEntry, Move};
-use super::treat::{DoseEntry, TreatEntry};
+use super::treat::TreatEntry;
 use super::work::{CloseDay, IncidentEntry, NotTreatedEntry};
 use crate::app::{App, Need};
 use crate::desk::Desk;

@@ -4,6 +4,7 @@ pub mod bundle;
 pub mod change;
 pub mod check;
 pub mod device;
+pub mod dose;
 pub mod export;
 pub mod field;
 pub mod job;

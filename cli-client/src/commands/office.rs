@@ -67,7 +67,7 @@ impl Rule {
             let body =
                 Ruling { finding: finding.id, facts: finding.facts, decision, reason: self.reason.clone() };
             let line = format!("Finding {} ruled on: {}", names::finding_name(finding), self.reason);
-            let id = desk.to_job(body, desk.now)?;
+            let id = desk.log_in_job(body, desk.now)?;
             desk.logged(line, id);
             Ok(())
         })
@@ -97,7 +97,7 @@ impl JoinTrees {
                 return Err(CliError::Refused(vec!["a tree cannot be joined to itself".into()]));
             }
             let (stays, gone) = (desk.stand()?.tag(keep), joined.len());
-            let id = desk.to_job(Join { keep, joined, reason: self.reason.clone() }, desk.now)?;
+            let id = desk.log_in_job(Join { keep, joined, reason: self.reason.clone() }, desk.now)?;
             desk.logged(format_args!("{gone} joined to tree {stays}"), id);
             Ok(())
         })
@@ -132,7 +132,7 @@ impl PartTrees {
             if records.is_empty() {
                 return Err(CliError::Refused(vec!["nothing joined this tree to another".into()]));
             }
-            let id = desk.to_job(Strike { records, reason: self.reason.clone() }, desk.now)?;
+            let id = desk.log_in_job(Strike { records, reason: self.reason.clone() }, desk.now)?;
             desk.logged("Trees parted", id);
             Ok(())
         })
@@ -182,7 +182,7 @@ impl SignOffCommand {
                 job_heads: view.heads.clone(),
                 yard_heads: desk.yard.heads.clone(),
             };
-            let id = desk.to_job(body, desk.now)?;
+            let id = desk.log_in_job(body, desk.now)?;
             desk.logged(format_args!("Crew {name}'s {} signed off", day.day), id);
             Ok(())
         })
@@ -219,7 +219,7 @@ impl Reopen {
                 return Err(CliError::Refused(vec![format!("crew {name}'s {} is not signed off", day.day)]));
             }
             for sign_off in sign_offs {
-                let id = desk.to_job(Reopening { sign_off, reason: self.reason.clone() }, desk.now)?;
+                let id = desk.log_in_job(Reopening { sign_off, reason: self.reason.clone() }, desk.now)?;
                 desk.logged(format_args!("Crew {name}'s {} opened again", day.day), id);
             }
             Ok(())
@@ -254,7 +254,7 @@ impl Ask {
             }
             let crew = desk.crew(Some(&self.crew))?;
             let body = Question { crew, finding: finding.map(|f| f.id), records, text: self.text.clone() };
-            let id = desk.to_job(body, desk.now)?;
+            let id = desk.log_in_job(body, desk.now)?;
             desk.logged("Question put", id);
             desk.answer.json.insert("question".into(), id.to_string().into());
             Ok(())
@@ -280,7 +280,7 @@ impl AnswerCommand {
                 Some(typed) => desk.fact(typed.text())?.1.id,
                 None => only_open(desk)?,
             };
-            let id = desk.to_job(AnswerBody { question, text: self.text.clone() }, desk.now)?;
+            let id = desk.log_in_job(AnswerBody { question, text: self.text.clone() }, desk.now)?;
             desk.logged("Answer given", id);
             Ok(())
         })

@@ -68,7 +68,8 @@ impl LotAdd {
         }
         let (label, product) = desk.label(self.label.as_ref(), None)?;
         let expires = desk.day(Some(&self.expires))?;
-        let id = desk.to_yard(Lot { label, number: number.clone(), expires, recalled: None }, desk.now)?;
+        let id =
+            desk.log_in_yard(Lot { label, number: number.clone(), expires, recalled: None }, desk.now)?;
         desk.logged(format_args!("Lot {number} of {} entered", product.name), id);
         desk.answer.json.insert("lot".into(), id.to_string().into());
         Ok(())
@@ -184,7 +185,7 @@ impl Entry for Move {
         let found = self.found(amount_ul.0)?;
         let at = desk.moment(self.at.as_ref())?;
         let body = Movement { lot, what, amount_ul, kit, crew, found, note: self.note.clone() };
-        let id = desk.to_yard(body, at)?;
+        let id = desk.log_in_yard(body, at)?;
         let line =
             format!("{} mL {}, lot {}", amount_ul.ml(), super::spelled(what), desk.yard.lot_number(lot));
         desk.logged(line, id);
@@ -286,7 +287,7 @@ impl Entry for FillEntry {
         };
         let line = format!("{} mL filled, lot {}", fill.amount_ul.ml(), desk.yard.lot_number(lot));
         let at = desk.moment(self.at.as_ref())?;
-        let id = desk.to_yard(fill, at)?;
+        let id = desk.log_in_yard(fill, at)?;
         desk.logged(line, id);
         Ok(())
     }

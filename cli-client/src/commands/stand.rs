@@ -175,7 +175,7 @@ impl Import {
         for row in rows {
             let tree =
                 Tree { tag: row.tag, species: row.species, block, position: row.position, stems: 1, mark };
-            let id = desk.to_job(tree, desk.now)?;
+            let id = desk.log_in_job(tree, desk.now)?;
             ids.push(id);
             if let Some((as_read, diameter_um)) = row.size {
                 measured += 1;
@@ -190,7 +190,7 @@ impl Import {
                     band_high_girth_um: None,
                     bark_um: None,
                 };
-                desk.to_job(diameter, desk.now)?;
+                desk.log_in_job(diameter, desk.now)?;
             }
             bar.inc(1);
         }

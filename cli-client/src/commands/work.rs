@@ -56,7 +56,7 @@ impl Entry for NotTreatedEntry {
         let crew = desk.crew(self.crew.as_ref())?;
         let tag = desk.stand()?.tag(tree);
         let at = desk.moment(self.at.as_ref())?;
-        let id = desk.to_job(NotTreated { tree, crew, reason, note: self.note.clone() }, at)?;
+        let id = desk.log_in_job(NotTreated { tree, crew, reason, note: self.note.clone() }, at)?;
         desk.logged(format_args!("Tree {tag} not treated: {}", super::spelled(reason)), id);
         Ok(())
     }
@@ -110,7 +110,7 @@ impl Entry for IncidentEntry {
             told: self.told.clone(),
         };
         desk.caution("First aid is on the label; product under the skin is a hospital emergency.".into());
-        let id = desk.to_job(body, at)?;
+        let id = desk.log_in_job(body, at)?;
         desk.logged("Incident logged", id);
         Ok(())
     }
@@ -183,7 +183,7 @@ impl Entry for CloseDay {
                 "A container that has not emptied is under pressure: do not leave it on a tree.".into(),
             );
         }
-        let id = desk.to_job(DayClosing { crew, day, containers_out, kits }, at)?;
+        let id = desk.log_in_job(DayClosing { crew, day, containers_out, kits }, at)?;
         desk.logged(format_args!("Day {day} of crew {} closed", desk.yard.crew_name(crew)), id);
         Ok(())
     }
@@ -233,7 +233,7 @@ impl PhotoCommand {
                 caption: add.caption.clone(),
             };
             let digest = body.sha256;
-            let id = desk.to_job(body, desk.now)?;
+            let id = desk.log_in_job(body, desk.now)?;
             desk.logged("Photo kept", id);
             desk.answer.json.insert("sha256".into(), digest.to_string().into());
             Ok(())
