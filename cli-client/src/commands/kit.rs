@@ -64,7 +64,7 @@ impl Add {
                 return Err(CliError::Refused(vec![format!("there is a kit '{}' already", kit.name)]));
             }
             let name = kit.name.clone();
-            let id = desk.to_yard(kit.clone(), desk.now)?;
+            let id = desk.log_in_yard(kit.clone(), desk.now)?;
             desk.logged(format_args!("Kit {name} added"), id);
             desk.answer.json.insert("kit".into(), id.to_string().into());
             Ok(())
