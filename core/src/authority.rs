@@ -278,6 +278,7 @@ pub struct Directory {
     devices: BTreeMap<DeviceId, Vec<Certificate>>,
     revoked: BTreeMap<DeviceId, BTreeMap<(BookId, ActorId), u64>>,
     unproven: Vec<Unproven>,
+    waiting: bool,
 }
 
 impl Directory {
@@ -298,6 +299,7 @@ impl Directory {
             devices: BTreeMap::new(),
             revoked: BTreeMap::new(),
             unproven: vec![],
+            waiting: false,
         };
         let mut revocations = vec![];
         let mut proven: Vec<(RecordId, DeviceId, Certificate)> = vec![];
@@ -334,6 +336,8 @@ impl Directory {
             let office = directory.role_of(commit.actor().device()) == Some(Role::Office);
             if office && directory.hold_with(&vouched, yard.id(), commit).is_none() {
                 directory.revoke(&body);
+            } else {
+                directory.waiting = true;
             }
         }
         Ok(directory)
@@ -415,6 +419,12 @@ impl Directory {
     /// Certificates that prove nothing, and why.
     pub fn unproven(&self) -> &[Unproven] {
         &self.unproven
+    }
+
+    /// Whether a revocation waits for its signature or its author's certificate: any signature that
+    /// arrives may then change this directory.
+    pub fn waiting(&self) -> bool {
+        self.waiting
     }
 
     /// The key a device signs with.
@@ -507,8 +517,9 @@ impl Directory {
     }
 }
 
-/// Cheap look before reading a record whole: canonical text has one spelling of a kind.
-fn may_matter(text: &str) -> bool {
+/// Whether a record's or commit's text may change a directory: a cheap look before reading it
+/// whole, for canonical text has one spelling of a kind.
+pub fn may_matter(text: &str) -> bool {
     [Kind::Certificate, Kind::Revocation].iter().any(|k| text.contains(&format!(r#""kind":"{}""#, k.name())))
 }
 

@@ -125,6 +125,14 @@ impl Ul {
     pub fn ml(self) -> String {
         decimal(self.0, 1_000, 1)
     }
+
+    /// Millilitres to the microlitre, with one decimal at least: `138.0`, `2.25`. For limits, which
+    /// must not be shown rounded up.
+    pub fn ml_exact(self) -> String {
+        let text = decimal(self.0, 1_000, 3);
+        let spare = text.bytes().rev().take(2).take_while(|b| *b == b'0').count();
+        text.get(..text.len() - spare).unwrap_or(&text).to_owned()
+    }
 }
 
 /// `value / scale` with `places` decimals, rounded half away from zero, without floats.
@@ -242,6 +250,7 @@ mod tests {
         assert_eq!(Ul(-50).ml(), "-0.1");
         assert_eq!(Ul(-49).ml(), "0.0");
         assert_eq!(decimal(1_234, 1_000, 0), "1");
+        assert_eq!([0, 138_000, 2_250, -5].map(|v| Ul(v).ml_exact()), ["0.0", "138.0", "2.25", "-0.005"]);
     }
 
     #[test]

@@ -74,7 +74,11 @@ pub fn dose_for(label: &Label, purpose: &str, diameter: Um) -> Result<StemDose, 
         && row.min_ul_per_m <= row.usual_ul_per_m
         && row.usual_ul_per_m <= row.max_ul_per_m;
     let max_ul = rate_times(row.max_ul_per_m, diameter);
-    let min_ul = rate_times_up(row.min_ul_per_m, diameter);
+    // With one rate for least and most, rounding apart must not leave a microlitre between them.
+    let min_ul = match row.min_ul_per_m == row.max_ul_per_m {
+        true => max_ul,
+        false => rate_times_up(row.min_ul_per_m, diameter),
+    };
     if rows.next().is_some() || !ordered || min_ul > max_ul {
         return Err(DoseError::Contradiction { purpose: purpose.into(), diameter_um: diameter });
     }
@@ -106,14 +110,35 @@ pub fn season_limit_ul(label: &Label, stems: &[Um]) -> Option<Ul> {
     }
 }
 
-/// Whether a label allows a species: by its own code, or by a genus code `1XXXG` whose three
-/// letters begin the species code (EPPO: genus codes begin with a digit and end in G).
+/// Whether a label allows a species ([`covers_species`]).
 pub fn allows_species(label: &Label, species: &str) -> bool {
-    label.species.iter().any(|allowed| {
-        allowed == species
-            || (allowed.len() == 5
-                && allowed.starts_with('1')
-                && allowed.ends_with('G')
-                && allowed.get(1..4).is_some_and(|genus| species.len() == 5 && species.starts_with(genus)))
-    })
+    label.species.iter().any(|code| covers_species(code, species))
+}
+
+/// Whether a code covers a species: its own, or a genus code `1XXXG` whose three letters begin the
+/// species code (EPPO: genus codes begin with a digit and end in G).
+pub fn covers_species(code: &str, species: &str) -> bool {
+    code == species
+        || (code.len() == 5
+            && code.starts_with('1')
+            && code.ends_with('G')
+            && species.len() == 5
+            && code.get(1..4).is_some_and(|genus| species.starts_with(genus)))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::dosing::invented::ash_label;
+
+    #[test]
+    fn a_label_with_one_rate_gives_one_dose_at_every_diameter() {
+        let mut label = ash_label();
+        label.rates[0].min_ul_per_m = UlPerM(240_000);
+        label.rates[0].max_ul_per_m = UlPerM(240_000);
+        for diameter in [100_001, 299_003, 1_000_000] {
+            let dose = dose_for(&label, "preventive", Um(diameter)).unwrap();
+            assert_eq!((dose.min_ul, dose.target_ul), (dose.max_ul, dose.max_ul));
+        }
+    }
 }
