@@ -10,6 +10,7 @@ use crate::dosing::caution::{Act, cautions};
 use crate::dosing::gas::{Air, GasError, absolute};
 use crate::dosing::units;
 use crate::quantity::{AbsPa, MilliCelsius, Pa, Ul};
+use crate::record::kit::ContainerKind;
 
 /// What is known of the liquid.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
@@ -45,6 +46,21 @@ pub struct ClosedVessel {
     pub atmosphere: AbsPa,
     /// Its temperature now.
     pub temperature: MilliCelsius,
+}
+
+impl ClosedVessel {
+    /// A loaded container that has not emptied; absent when its record has no inner volume. It warms
+    /// like the reservoir, and faster.
+    pub fn loaded(
+        kind: &ContainerKind,
+        liquid: Liquid,
+        gauge_pa: Pa,
+        atmosphere: AbsPa,
+        temperature: MilliCelsius,
+    ) -> Option<Self> {
+        let volume_ul = kind.inner_volume_ul?;
+        Some(Self { volume_ul, liquid_ul: kind.charge_ul, liquid, gauge_pa, atmosphere, temperature })
+    }
 }
 
 /// Why there is no figure. The vessel is still never left in sun or vehicle.
@@ -305,6 +321,24 @@ mod tests {
         }
         let unknown = warmed(&vessel(800, Liquid::Unknown), MilliCelsius(45_000)).unwrap();
         assert!(unknown.after_pa > found.after_pa, "{unknown:?}");
+    }
+
+    #[test]
+    fn a_loaded_container_warms_as_a_vessel_does() {
+        let kind = ContainerKind {
+            name: "10 mL".into(),
+            charge_ul: Ul(10_000),
+            inner_volume_ul: Some(Ul(11_000)),
+            scale_step_ul: None,
+            charge_u_ul: Ul(0),
+            shared_u_ul: Ul(0),
+        };
+        let loaded =
+            |kind| ClosedVessel::loaded(kind, Liquid::Water, Pa(1_000_000), SEA_LEVEL, MilliCelsius(20_000));
+        let found = warmed(&loaded(&kind).unwrap(), MilliCelsius(45_000)).unwrap();
+        // 10 mL of water swell by 0.8 %, 0.08 mL of the 1 mL of air: more than the air's own rise.
+        assert!(found.after_pa.unwrap() > Pa(1_180_000), "{found:?}");
+        assert_eq!(loaded(&ContainerKind { inner_volume_ul: None, ..kind.clone() }), None);
     }
 
     #[test]
