@@ -1,5 +1,6 @@
 //! The dosing core: labels, stems, doses, charges, layout, conditions, advice, kits, supply and time.
 
+pub mod advice;
 pub mod calibration;
 pub mod caution;
 pub mod charges;
