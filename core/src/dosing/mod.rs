@@ -2,6 +2,7 @@
 
 pub mod charges;
 pub mod dose;
+pub mod dose_table;
 pub mod stem;
 pub mod supply;
 pub mod tree_dose;
