@@ -3,6 +3,7 @@
 pub mod charges;
 pub mod dose;
 pub mod dose_table;
+pub mod forecast;
 pub mod stem;
 pub mod supply;
 pub mod tree_dose;
