@@ -1,6 +1,7 @@
 //! The dosing core: stems, doses, charges.
 
 pub mod charges;
+pub mod dayplan;
 pub mod dose;
 pub mod dose_table;
 pub mod forecast;

@@ -16,6 +16,8 @@ use serde::Serialize;
 
 use crate::dosing::forecast::log::{Logged, Visit};
 use crate::dosing::forecast::model::{SpeciesTime, Sums, TimeModel, by_day};
+use crate::dosing::supply::{Listed, PlannedStem, SupplyPlan};
+use crate::ids::TreeId;
 use crate::view::CrewDay;
 
 /// A stem still to be treated.
@@ -25,6 +27,14 @@ pub struct LeftStem {
     pub species: Option<String>,
     /// The charges planned for it.
     pub charges: usize,
+}
+
+/// The stems of a supply plan, with their trees' species, for a forecast.
+pub fn stems_left(trees: &[Listed], plan: &SupplyPlan) -> Vec<LeftStem> {
+    let species: BTreeMap<TreeId, Option<&str>> =
+        trees.iter().map(|t| (t.tree, t.species.as_deref())).collect();
+    let of = |stem: &PlannedStem| species.get(&stem.tree).copied().flatten().map(str::to_owned);
+    plan.stems.iter().map(|s| LeftStem { species: of(s), charges: s.charges }).collect()
 }
 
 /// What is left, in time.

@@ -104,6 +104,22 @@ pub struct SupplyPlan {
     pub held_by_limit: Vec<String>,
     /// Stems without a dose, and why, in the order given.
     pub left_out: Vec<LeftOut>,
+    /// Stems with a dose, in the order given: for forecasts and day plans, not for the sheet.
+    #[serde(skip)]
+    pub stems: Vec<PlannedStem>,
+}
+
+/// A stem that is in the sums.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct PlannedStem {
+    /// Its tree.
+    pub tree: TreeId,
+    /// Which stem, from 1.
+    pub stem: usize,
+    /// Charges planned.
+    pub charges: usize,
+    /// Their sum.
+    pub total_ul: Ul,
 }
 
 /// A label named as a record names it.
@@ -210,7 +226,7 @@ pub fn plan(trees: &[Listed], request: &Request<'_>) -> Result<SupplyPlan, Suppl
     let mut groups: BTreeMap<&str, Need> = BTreeMap::new();
     let mut total = Need::default();
     let (mut left_out, mut held_by_limit) = (vec![], vec![]);
-    let mut known: Known = BTreeMap::new();
+    let (mut known, mut stems): (Known, _) = (BTreeMap::new(), vec![]);
     for tree in trees {
         let mut add_left = |stem: Option<usize>, reason: Reason| {
             let (tag, group) = (tree.tag.clone(), tree.group.clone());
@@ -227,7 +243,11 @@ pub fn plan(trees: &[Listed], request: &Request<'_>) -> Result<SupplyPlan, Suppl
         let mut planned = vec![];
         for (index, dose) in doses.stems.into_iter().enumerate() {
             match dose.map_err(Reason::from).and_then(|d| stem(&d, request, &mut known)) {
-                Ok(stem) => planned.push(stem),
+                Ok((plan, holes)) => {
+                    let (charges, total_ul) = (plan.charges_ul.len(), plan.total_ul);
+                    stems.push(PlannedStem { tree: tree.tree, stem: index + 1, charges, total_ul });
+                    planned.push((plan, holes));
+                }
                 Err(reason) => add_left(Some(index + 1), reason),
             }
         }
@@ -249,6 +269,7 @@ pub fn plan(trees: &[Listed], request: &Request<'_>) -> Result<SupplyPlan, Suppl
         groups: groups.collect(),
         held_by_limit,
         left_out,
+        stems,
     })
 }
 
