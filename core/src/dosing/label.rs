@@ -14,6 +14,9 @@ use crate::record::label::{HoleRules, Label, LabelConfirmation, RateRow, WorkedD
 
 mod entry;
 
+pub(crate) use entry::day_of_year;
+pub use entry::{pest_code, plant_code};
+
 /// What is wrong or worth knowing about a label's entry.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, thiserror::Error)]
 #[serde(tag = "problem", rename_all = "snake_case")]
