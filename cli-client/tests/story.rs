@@ -133,8 +133,9 @@ fn a_day_from_the_founding_of_a_yard_to_its_sign_off() {
     teller.tell(&["not-treated", "A-3", "too-small"]);
     teller.tell(&["not-treated", "B-1", "other"]);
     teller.tell(&["close-day", "--in-kit", "Kit N=310"]);
+    let text = teller.text;
     device.at(MORNING + 10 * 3_600_000);
-    let mut teller = Teller { device: &device, base: &base, text: teller.text };
+    let mut teller = Teller { device: &device, base: &base, text };
     teller.tell(&["check"]);
     teller.tell(&["sign-off", "today"]);
     let finding = device.run(&["--json", "check"]).json()["findings"][0]["id"].as_str().unwrap().to_owned();
