@@ -48,6 +48,14 @@ pub enum GasError {
     /// A barometer reading that is no local pressure.
     #[error("a barometer at {} Pa is outside 50 to 110 kPa: check the reading and its unit", .0.0)]
     Barometer(AbsPa),
+    /// The second pressure is not above the first.
+    #[error("putting air on raises the gauge: {} Pa is not above {} Pa", .to.0, .from.0)]
+    NotRising {
+        /// First gauge pressure.
+        from: Pa,
+        /// Second gauge pressure.
+        to: Pa,
+    },
     /// The second pressure is not below the first.
     #[error("air expands from a higher to a lower pressure: {} Pa is not above {} Pa", .from.0, .to.0)]
     NotFalling {

@@ -99,8 +99,7 @@ pub fn combine(components: &[Component], correlations: &[Correlation]) -> Result
         if c.standard < 0.0 || !part.is_finite() {
             return Err(UncertaintyError::NotANumber(place));
         }
-        // Not written as `< 1.0`, so that NaN is refused too.
-        if c.degrees.is_some_and(|d| !(d >= 1.0)) {
+        if c.degrees.is_some_and(|d| d.is_nan() || d < 1.0) {
             return Err(UncertaintyError::Degrees(place));
         }
         parts.push(part);

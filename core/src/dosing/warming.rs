@@ -10,6 +10,7 @@ use crate::dosing::caution::{Act, cautions};
 use crate::dosing::gas::{Air, GasError, absolute};
 use crate::dosing::units;
 use crate::quantity::{AbsPa, MilliCelsius, Pa, Ul};
+use crate::record::kit::ContainerKind;
 
 /// What is known of the liquid.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
@@ -45,6 +46,21 @@ pub struct ClosedVessel {
     pub atmosphere: AbsPa,
     /// Its temperature now.
     pub temperature: MilliCelsius,
+}
+
+impl ClosedVessel {
+    /// A loaded container that has not emptied; absent when its record has no inner volume. It warms
+    /// like the reservoir, and faster.
+    pub fn loaded(
+        kind: &ContainerKind,
+        liquid: Liquid,
+        gauge_pa: Pa,
+        atmosphere: AbsPa,
+        temperature: MilliCelsius,
+    ) -> Option<Self> {
+        let volume_ul = kind.inner_volume_ul?;
+        Some(Self { volume_ul, liquid_ul: kind.charge_ul, liquid, gauge_pa, atmosphere, temperature })
+    }
 }
 
 /// Why there is no figure. The vessel is still never left in sun or vehicle.
@@ -164,8 +180,9 @@ pub fn warmed(vessel: &ClosedVessel, to: MilliCelsius) -> Result<Warming, Warmin
     let by_liquid = in_less_head(in_head, 0.0);
     let (held_cold, held_warm) = (dissolved_per_pascal(liquid, from), dissolved_per_pascal(liquid, to));
     // Never less than without dissolved air: a liquid that is not yet saturated would take some up.
-    let by_release =
-        in_less_head(in_head + held_cold * before, held_warm).map(|p| p.max(by_liquid.unwrap_or(0.0)));
+    // Where the air alone is beyond the formulas there is no figure, for the same reason.
+    let by_release = by_liquid
+        .and_then(|least| in_less_head(in_head + held_cold * before, held_warm).map(|p| p.max(least)));
     let vapour = vapour_pressure(vessel.liquid, to) * f64::from(u8::from(liquid > 0.0));
 
     let part = |after: Option<f64>, before: Option<f64>| {
@@ -308,11 +325,36 @@ mod tests {
     }
 
     #[test]
+    fn a_loaded_container_warms_as_a_vessel_does() {
+        let kind = ContainerKind {
+            name: "10 mL".into(),
+            charge_ul: Ul(10_000),
+            inner_volume_ul: Some(Ul(11_000)),
+            scale_step_ul: None,
+            charge_u_ul: Ul(0),
+            shared_u_ul: Ul(0),
+        };
+        let loaded =
+            |kind| ClosedVessel::loaded(kind, Liquid::Water, Pa(1_000_000), SEA_LEVEL, MilliCelsius(20_000));
+        let found = warmed(&loaded(&kind).unwrap(), MilliCelsius(45_000)).unwrap();
+        // 10 mL of water swell by 0.8 %, 0.08 mL of the 1 mL of air: more than the air's own rise.
+        assert!(found.after_pa.unwrap() > Pa(1_180_000), "{found:?}");
+        assert_eq!(loaded(&ContainerKind { inner_volume_ul: None, ..kind.clone() }), None);
+    }
+
+    #[test]
     fn a_nearly_full_vessel_bursts_and_says_so() {
         let found = warmed(&vessel(995, Liquid::Unknown), MilliCelsius(45_000)).unwrap();
         assert!(found.liquid_fills_it && found.after_pa.is_none());
         assert!(found.to_string().contains("bursting"), "{found}");
         assert!(found.passes(Pa(2_000_000), "the vessel's rating").unwrap().contains("burst"));
+    }
+
+    #[test]
+    fn where_the_air_alone_is_beyond_all_figures_air_taken_up_by_the_liquid_gives_none() {
+        let full = ClosedVessel { gauge_pa: Pa(1_032_093), ..vessel(917, Liquid::Unknown) };
+        let found = warmed(&full, MilliCelsius(44_508)).unwrap();
+        assert_eq!((found.after_pa, found.by_released_air_pa), (None, None), "{found:?}");
     }
 
     #[test]
