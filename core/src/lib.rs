@@ -86,5 +86,6 @@ pub mod geo;
 pub mod ids;
 pub mod quantity;
 pub mod record;
+pub mod service;
 pub mod signing;
 pub mod view;

@@ -71,6 +71,10 @@ quantity!(
     AbsPa, "Pa absolute"
 );
 quantity!(
+    /// A density in micrograms per millilitre (water at 20 °C is 998 207).
+    UgPerMl, "µg/mL"
+);
+quantity!(
     /// An area in square millimetres.
     Mm2, "mm²"
 );

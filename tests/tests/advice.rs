@@ -14,7 +14,7 @@ use bolebook_core::record::stand::{
     Authorisation, Block, Bloom, Corner, Diameter, Position, PositionSource, ReferenceMark, SoilMoisture,
     Tree,
 };
-use bolebook_core::record::work::{NotTreated, NotTreatedReason};
+use bolebook_core::record::work::{Application, NotTreated, NotTreatedReason};
 use bolebook_tests::world::{MORNING, Who, World, day, label};
 use proptest::prelude::*;
 
@@ -490,14 +490,24 @@ fn the_seasons_limits_hold_the_dose_down_and_then_stop() {
     let plan = held(64_000).plan.unwrap();
     assert_eq!((plan.dose.max_ul, plan.charges.total_ul), (Ul(64_000), Ul(60_000)));
     assert_eq!(stops_of(&held(50_000)), ["dose.none"]);
-    // An ingredient's limit counts what any product put in: here 1 mg per mL.
+    // An ingredient's limit counts what any product with it put in: here 70 mg at stem 2.
     let ingredient = |limit: i64| {
         let mut ready = ready();
-        relabel(&mut ready, |l| l.active_ingredients[0].tree_season_max_ug = Some(limit));
+        ready.tree = ready.world.write(Who::Crew(0), Tree { stems: 2, ..listed("F-2") });
+        for stem in [1, 2] {
+            let diameter = Diameter { stem, ..diameter_of(&ready.world, ready.tree, 3_000) };
+            ready.world.write(Who::Crew(0), diameter);
+        }
+        let body = Application { stem: 2, ..ready.world.application(0, ready.tree, 7) };
+        ready.world.write(Who::Crew(0), body);
+        relabel(&mut ready, |l| {
+            l.registration = "INV-0002".into();
+            l.active_ingredients[0].tree_season_max_ug = Some(limit);
+        });
         ready.advise(|_| {})
     };
-    assert_eq!(ingredient(65_000).plan.unwrap().charges.total_ul, Ul(60_000));
-    assert_eq!(stops_of(&ingredient(53_000)), ["limit.reached"]);
+    assert_eq!(ingredient(136_000).plan.unwrap().charges.total_ul, Ul(60_000));
+    assert_eq!(stops_of(&ingredient(123_000)), ["limit.reached"]);
 }
 
 #[test]
@@ -612,7 +622,10 @@ fn every_code_of_advice_and_conditions_stands_in_the_docs() {
         for literal in text.split('"').skip(1).step_by(2) {
             let word = |w: &str| !w.is_empty() && w.bytes().all(|b| b.is_ascii_lowercase() || b == b'_');
             if literal.split_once('.').is_some_and(|(a, b)| word(a) && word(b)) {
-                assert!(docs.contains(&format!("`{literal}`")), "docs/dosing.md does not explain '{literal}'");
+                assert!(
+                    docs.contains(&format!("`{literal}`")),
+                    "docs/dosing.md does not explain '{literal}'"
+                );
                 seen += 1;
             }
         }
