@@ -17,8 +17,8 @@ use crate::desk::{Defaults, Desk, Parts};
 use crate::error::CliError;
 use crate::local_store::{Store, setting};
 use crate::names::NameError;
-use crate::outside::Outside;
 use crate::output::Answer;
+use crate::outside::Outside;
 use crate::writer;
 
 /// Which books a command works on.
@@ -101,18 +101,50 @@ impl App {
         command: impl FnOnce(&mut Desk<'_>) -> Result<(), CliError>,
     ) -> Result<Answer, CliError> {
         let store = self.store()?;
+        self.write_to(&store, need, command)
+    }
+
+    /// The same for a command that rules on the job's findings.
+    ///
+    /// # Errors
+    /// As [`App::write`].
+    pub fn write_all(
+        &self,
+        command: impl FnOnce(&mut Desk<'_>, &[Finding]) -> Result<(), CliError>,
+    ) -> Result<Answer, CliError> {
+        let store = self.store()?;
+        self.write_to(&store, Need::Job, |desk| {
+            let view = desk.view()?;
+            let mut others = vec![];
+            for id in store.jobs()?.into_iter().filter(|id| *id != view.book) {
+                let book = store.book(id)?;
+                desk.devices.check_job(&book)?;
+                others.push(View::read(&book, desk.yard, &desk.devices.for_book(&book))?);
+            }
+            let all: Vec<&View<'_>> = std::iter::once(view).chain(&others).collect();
+            let findings = check::check(view, &balance(desk.yard, &all));
+            command(desk, &findings)
+        })
+    }
+
+    fn write_to(
+        &self,
+        store: &Store,
+        need: Need,
+        command: impl FnOnce(&mut Desk<'_>) -> Result<(), CliError>,
+    ) -> Result<Answer, CliError> {
         let tx = store.begin()?;
-        let mut books = self.books(&store, need)?;
+        let mut books = self.books(store, need)?;
         let (written, mut answer) = {
             let yard = books.yard()?;
             let view = books.view(&yard)?;
-            let mut desk = self.desk(&store, &books, &yard, view.as_ref())?;
+            let mut desk = self.desk(store, &books, &yard, view.as_ref())?;
             command(&mut desk)?;
             let Parts { staged, register, answer } = desk.into_parts();
             for entry in &register {
                 store.register_put(entry, false)?;
             }
-            (writer::write(&tx, &store, &self.outside, &staged)?, answer)
+            (writer::write(&tx, store, &self.outside, &staged)?, answer)
         };
         tx.commit()?;
         let ids: Vec<RecordId> = written.records.iter().map(|r| r.id).collect();
@@ -167,7 +199,8 @@ impl App {
         let device = store.device_key()?.device();
         let defaults = store.setting::<Defaults>(setting::DEFAULTS)?.unwrap_or_default();
         let register = store.register()?;
-        let mut desk = Desk::new(store, &self.outside, &books.directory, yard, view, register, defaults, device);
+        let mut desk =
+            Desk::new(store, &self.outside, &books.directory, yard, view, register, defaults, device);
         desk.used_by(self.by.as_deref())?;
         Ok(desk)
     }
@@ -209,8 +242,12 @@ impl App {
             _ => {
                 let titles: Vec<_> = jobs.iter().map(|(_, g)| g.title.clone()).collect();
                 let why = format!("there are {}: {}", titles.len(), titles.join(", "));
-                Err(NameError::Unsaid { what: "job", why, option: "--job NAME, or 'bolebook use --job NAME'" }
-                    .into())
+                Err(NameError::Unsaid {
+                    what: "job",
+                    why,
+                    option: "--job NAME, or 'bolebook use --job NAME'",
+                }
+                .into())
             }
         }
     }

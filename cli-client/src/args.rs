@@ -1,13 +1,17 @@
 //! What can be typed.
 
 use std::path::PathBuf;
+use std::process::ExitCode;
 
 use clap::{CommandFactory as _, Parser, Subcommand};
 use clap_complete::Shell;
 
 use crate::app::App;
-use crate::commands::{self, device, field, job, join, kit, label, list, log, people, product, show, stand, treat, use_defaults, work, yard};
-use crate::error::CliError;
+use crate::commands::{
+    self, bundle, change, check, device, dose, export, field, job, join, kit, label, list, log, office,
+    people, product, show, stand, treat, use_defaults, work, yard,
+};
+use crate::error::{CliError, Explained, exit};
 use crate::output::Answer;
 use crate::outside::{self, Outside};
 
@@ -67,7 +71,7 @@ enum Command {
     Tree(TreeCommand),
     Diameter(field::DiameterEntry),
     Condition(field::ConditionEntry),
-    Dose(treat::DoseEntry),
+    Dose(dose::DoseEntry),
     Treat(Box<treat::TreatEntry>),
     NotTreated(work::NotTreatedEntry),
     Incident(work::IncidentEntry),
@@ -84,6 +88,22 @@ enum Command {
     Device(device::DeviceCommand),
     Join(join::Join),
     Exchange(join::Exchange),
+    Check(check::Check),
+    Balance(check::BalanceCommand),
+    Days(check::Days),
+    Rule(office::Rule),
+    Strike(change::StrikeCommand),
+    Amend(change::Amend),
+    JoinTrees(office::JoinTrees),
+    PartTrees(office::PartTrees),
+    SignOff(office::SignOffCommand),
+    Reopen(office::Reopen),
+    Ask(office::Ask),
+    Answer(office::AnswerCommand),
+    Export(export::Export),
+    #[command(subcommand)]
+    Bundle(bundle::BundleCommand),
+    Verify(bundle::Verify),
     Completions(Completions),
 }
 
@@ -148,9 +168,39 @@ impl Args {
             Command::Device(c) => c.run(app),
             Command::Join(c) => c.run(app),
             Command::Exchange(c) => c.run(app),
+            Command::Check(c) => c.run(app),
+            Command::Balance(c) => c.run(app),
+            Command::Days(c) => c.run(app),
+            Command::Rule(c) => c.run(app),
+            Command::Strike(c) => c.run(app),
+            Command::Amend(c) => c.run(app),
+            Command::JoinTrees(c) => c.run(app),
+            Command::PartTrees(c) => c.run(app),
+            Command::SignOff(c) => c.run(app),
+            Command::Reopen(c) => c.run(app),
+            Command::Ask(c) => c.run(app),
+            Command::Answer(c) => c.run(app),
+            Command::Export(c) => c.run(app),
+            Command::Bundle(c) => c.run(app),
+            Command::Verify(c) => c.run(app),
             Command::Completions(c) => completions(c.shell),
         }
     }
+}
+
+/// Prints what clap has to say: help and versions as they are, mistakes as JSON when that was asked for.
+pub fn explain(error: &clap::Error) -> ExitCode {
+    let asked_for_json = std::env::args_os().any(|a| a == "--json");
+    if asked_for_json && error.use_stderr() {
+        let text = error.render().to_string();
+        let message = text.lines().next().unwrap_or_default().trim_start_matches("error: ").to_owned();
+        let hint = Some("see --help".to_owned());
+        Explained { kind: "usage", message, hint, faults: vec![], exit: exit::USAGE }.print(true);
+        return ExitCode::from(exit::USAGE);
+    }
+    // A closed pipe is no reason to fail: whoever asked for help has stopped reading.
+    let _ = error.print();
+    ExitCode::from(if error.use_stderr() { exit::USAGE } else { 0 })
 }
 
 fn completions(shell: Shell) -> Result<Answer, CliError> {

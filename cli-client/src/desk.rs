@@ -5,10 +5,11 @@ use bolebook_core::check::entry;
 use bolebook_core::day::Day;
 use bolebook_core::facts::{Fact, Facts, office_only};
 use bolebook_core::ids::{BookId, CrewId, DeviceId, KitId, LabelId, LotId, PersonId, RecordId, TreeId};
-use bolebook_core::quantity::UtcMs;
+use bolebook_core::quantity::{Ul, UtcMs};
 use bolebook_core::record::book_kinds::{Zone, ZoneOffset};
 use bolebook_core::record::label::Label;
 use bolebook_core::record::people::Role;
+use bolebook_core::record::stand::{Condition, Damage, Diameter};
 use bolebook_core::record::{Body, Envelope, Kind, Record};
 use bolebook_core::service::RegisterEntry;
 use bolebook_core::view::{View, Yard};
@@ -17,8 +18,8 @@ use crate::error::CliError;
 use crate::figures::{self, Typed};
 use crate::local_store::{self, Store};
 use crate::names::{self, NameError, Named};
-use crate::outside::Outside;
 use crate::output::{Answer, short};
+use crate::outside::Outside;
 use crate::stand_index::StandIndex;
 use crate::writer::Staged;
 
@@ -238,7 +239,9 @@ impl<'a> Desk<'a> {
         let stored = || {
             let fills = self.yard.facts.in_force(Kind::Fill).map(|fact| self.yard.facts.shown(fact));
             let of_kit = fills.filter_map(|version| match &version.record.body {
-                Body::Fill(fill) if fill.kit == kit => Some((version.record.envelope.at, version.op, fill.lot)),
+                Body::Fill(fill) if fill.kit == kit => {
+                    Some((version.record.envelope.at, version.op, fill.lot))
+                }
                 _ => None,
             });
             of_kit.max().map(|(_, _, lot)| lot)
@@ -269,11 +272,11 @@ impl<'a> Desk<'a> {
         there.dedup();
         let wanted = name.map(|n| n.text().to_owned()).or_else(|| self.defaults.purpose.clone());
         match (wanted, &there[..]) {
-            (Some(wanted), _) => there
-                .iter()
-                .find(|p| p.eq_ignore_ascii_case(&wanted))
-                .cloned()
-                .ok_or_else(|| NameError::Unknown { what: "purpose", name: wanted, there: there.clone() }.into()),
+            (Some(wanted), _) => {
+                there.iter().find(|p| p.eq_ignore_ascii_case(&wanted)).cloned().ok_or_else(|| {
+                    NameError::Unknown { what: "purpose", name: wanted, there: there.clone() }.into()
+                })
+            }
             (None, [one]) => Ok(one.clone()),
             (None, _) => {
                 let why = format!("the label has {}", there.join(", "));
@@ -290,8 +293,10 @@ impl<'a> Desk<'a> {
     }
 
     fn staged_named(&self, kind: Kind) -> impl Iterator<Item = Named> {
-        self.staged.iter().filter(move |s| s.record.kind() == kind && s.record.envelope.replaces.is_empty()).map(
-            |s| {
+        self.staged
+            .iter()
+            .filter(move |s| s.record.kind() == kind && s.record.envelope.replaces.is_empty())
+            .map(|s| {
                 let id = s.record.envelope.id;
                 let name = match &s.record.body {
                     Body::Crew(b) => b.name.clone(),
@@ -300,8 +305,7 @@ impl<'a> Desk<'a> {
                     _ => names::person_name(&self.new_register, id),
                 };
                 Named { id, name }
-            },
-        )
+            })
     }
 
     fn one_of(
@@ -347,6 +351,65 @@ impl<'a> Desk<'a> {
         Ok(view.stays(id))
     }
 
+    /// A diameter record, stored or staged.
+    pub fn diameter_record(&self, id: RecordId) -> Option<Diameter> {
+        let staged = self.staged.iter().find(|s| s.record.envelope.id == id).map(|s| &s.record.body);
+        let stored = || {
+            let facts = &self.view?.facts;
+            let fact = facts.fact_of(id)?;
+            fact.history
+                .iter()
+                .map(|v| &facts.versions[*v].record)
+                .find(|r| r.envelope.id == id)
+                .map(|r| &r.body)
+        };
+        match staged.or_else(stored) {
+            Some(Body::Diameter(diameter)) => Some((**diameter).clone()),
+            _ => None,
+        }
+    }
+
+    /// What is known of a tree's condition, oldest first, with what is staged.
+    ///
+    /// # Errors
+    /// [`NameError::Unsaid`] without a job.
+    pub fn conditions(&self, tree: TreeId) -> Result<Vec<Condition>, CliError> {
+        let view = self.view()?;
+        let attached = view.trees.get(&tree).map(|t| t.conditions.clone()).unwrap_or_default();
+        let mut stored: Vec<_> = attached.iter().flat_map(|f| view.facts.current(view.fact(*f))).collect();
+        stored.sort_by_key(|v| (v.record.envelope.at, v.op));
+        let bodies = stored.iter().map(|v| &v.record.body).chain(self.staged.iter().map(|s| &s.record.body));
+        Ok(bodies
+            .filter_map(|body| match body {
+                Body::Condition(c) if view.stays(c.tree) == tree => Some((**c).clone()),
+                _ => None,
+            })
+            .collect())
+    }
+
+    /// Arcs of a stem where no hole may go.
+    ///
+    /// # Errors
+    /// [`NameError::Unsaid`] without a job.
+    pub fn damage(&self, tree: TreeId, stem: i64) -> Result<Vec<Damage>, CliError> {
+        let all = self.conditions(tree)?.into_iter().flat_map(|c| c.damage);
+        Ok(all.filter(|d| d.stem == stem).collect())
+    }
+
+    /// What was discharged at a tree under a label this season, with what is staged.
+    ///
+    /// # Errors
+    /// [`NameError::Unsaid`] without a job.
+    pub fn discharged(&self, tree: TreeId, label: LabelId) -> Result<Ul, CliError> {
+        let view = self.view()?;
+        let stored = view.trees.get(&tree).into_iter().flat_map(|t| view.applications(t)).map(|(_, _, a)| a);
+        let staged = self.staged.iter().filter_map(|s| match &s.record.body {
+            Body::Application(a) if view.stays(a.tree) == tree => Some(&**a),
+            _ => None,
+        });
+        Ok(stored.chain(staged).filter(|a| a.label == label).map(|a| a.discharged_ul()).sum())
+    }
+
     /// The fact a text names in the job or the yard: an id or its end.
     ///
     /// # Errors
@@ -383,7 +446,7 @@ impl<'a> Desk<'a> {
     ///
     /// # Errors
     /// [`CliError::Refused`] when it cannot be true, [`CliError::NotAllowed`] when only the office may write it.
-    pub fn to_job(&mut self, body: impl Into<Body>, at: UtcMs) -> Result<RecordId, CliError> {
+    pub fn log_in_job(&mut self, body: impl Into<Body>, at: UtcMs) -> Result<RecordId, CliError> {
         let book = self.view()?.book;
         self.stage(book, body.into(), at, vec![])
     }
@@ -391,15 +454,15 @@ impl<'a> Desk<'a> {
     /// Stages a record of the yard.
     ///
     /// # Errors
-    /// As [`Desk::to_job`].
-    pub fn to_yard(&mut self, body: impl Into<Body>, at: UtcMs) -> Result<RecordId, CliError> {
+    /// As [`Desk::log_in_job`].
+    pub fn log_in_yard(&mut self, body: impl Into<Body>, at: UtcMs) -> Result<RecordId, CliError> {
         self.stage(self.yard.book, body.into(), at, vec![])
     }
 
     /// Stages a record of any book, perhaps one that replaces others.
     ///
     /// # Errors
-    /// As [`Desk::to_job`].
+    /// As [`Desk::log_in_job`].
     pub fn stage(
         &mut self,
         book: BookId,
@@ -429,11 +492,6 @@ impl<'a> Desk<'a> {
         }
         self.staged.push(Staged { book, record });
         Ok(id)
-    }
-
-    /// How many records are staged.
-    pub fn staged(&self) -> usize {
-        self.staged.len()
     }
 
     /// Keeps a name or number in the register, outside all books, with any details.

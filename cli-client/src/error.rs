@@ -3,6 +3,7 @@
 use std::path::PathBuf;
 
 use bolebook_core::authority::AuthorityError;
+use bolebook_core::day::Day;
 use bolebook_core::record::RecordError;
 use bolebook_core::view::ViewError;
 use bolebook_log::LogError;
@@ -43,6 +44,24 @@ pub enum CliError {
     /// What was to be logged cannot be true.
     #[error("not logged: {}", .0.join("; "))]
     Refused(Vec<String>),
+    /// Something speaks against a dose: a doubt stops it.
+    #[error("no dose for tree {tag}:\n  {}", .stops.join("\n  "))]
+    NoDose {
+        /// The tree.
+        tag: String,
+        /// What.
+        stops: Vec<String>,
+    },
+    /// Open findings stop a day from being signed off.
+    #[error("crew {crew}'s {day} cannot be signed off while these are open:\n  {}", .stops.join("\n  "))]
+    Stopped {
+        /// The day.
+        day: Day,
+        /// The crew.
+        crew: String,
+        /// The findings.
+        stops: Vec<String>,
+    },
     /// Lines of a file that cannot be taken in; nothing of it was.
     #[error("{file}: {} of its lines cannot be taken in, so nothing was", .faults.len())]
     Lines {
@@ -163,6 +182,14 @@ impl CliError {
             Self::Refused(_) => ("refused", exit::REFUSED, Some("correct the entry and log it again".into())),
             Self::Lines { .. } => {
                 ("refused", exit::REFUSED, Some("correct these lines and run the command again".into()))
+            }
+            Self::NoDose { .. } => (
+                "refused",
+                exit::REFUSED,
+                Some("find out and log it ('bolebook condition TREE ...'), or leave the tree".into()),
+            ),
+            Self::Stopped { .. } => {
+                ("stopped", exit::STOPPED, Some("settle each: amend, strike, or 'bolebook rule'".into()))
             }
             Self::Record(_) => ("refused", exit::REFUSED, None),
             Self::Authority(_) => (

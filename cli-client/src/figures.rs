@@ -7,7 +7,9 @@ use std::fmt;
 use std::str::FromStr;
 
 use bolebook_core::day::{Day, DayError};
-use bolebook_core::quantity::{MilliCelsius, Pa, PerMille, ReadUnit, ReadingError, Ul, Um, UtcMs, parse_decimal};
+use bolebook_core::quantity::{
+    MilliCelsius, Pa, PerMille, ReadUnit, ReadingError, Ul, Um, UtcMs, parse_decimal,
+};
 use bolebook_core::record::book_kinds::Zone;
 use bolebook_core::record::stand::Corner;
 use serde::de::{Deserialize, DeserializeOwned, Deserializer, Error as _};
@@ -249,8 +251,9 @@ pub fn degrees(text: &str, limit: i64, what: &'static str) -> Result<i64, Figure
 /// # Errors
 /// [`FigureError`].
 pub fn corner(text: &str) -> Result<Corner, FigureError> {
-    let (lat, lon) =
-        text.split_once(',').ok_or_else(|| wrong(text, "place", "write LAT,LON in degrees, like 42.28,-83.74"))?;
+    let (lat, lon) = text
+        .split_once(',')
+        .ok_or_else(|| wrong(text, "place", "write LAT,LON in degrees, like 42.28,-83.74"))?;
     Ok(Corner { lat_ndeg: degrees(lat, 90, "latitude")?, lon_ndeg: degrees(lon, 180, "longitude")? })
 }
 
@@ -269,8 +272,7 @@ pub fn moment(text: &str, zone: &Zone, now: UtcMs) -> Result<UtcMs, FigureError>
         None => (Day::of(now, zone), text),
     };
     let time: jiff::civil::Time = time.parse().map_err(|_| error())?;
-    let into_day =
-        i64::from(time.hour()) * 3_600 + i64::from(time.minute()) * 60 + i64::from(time.second());
+    let into_day = i64::from(time.hour()) * 3_600 + i64::from(time.minute()) * 60 + i64::from(time.second());
     let guess = UtcMs(zone.start_of(day).0 + into_day * 1_000);
     // On the day a clock is changed, midnight's offset is not the hour's.
     let shift = zone.offset_ms(zone.start_of(day)) - zone.offset_ms(guess);

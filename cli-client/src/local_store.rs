@@ -178,7 +178,8 @@ impl Store {
     /// [`StoreError`] when it cannot be written.
     pub fn set(&self, name: &str, value: &impl Serialize) -> Result<(), StoreError> {
         let text = serde_json::to_string(value).map_err(|e| damaged(name, &e))?;
-        let mut put = self.db.prepare_cached("INSERT OR REPLACE INTO settings (name, value) VALUES (?1, ?2)")?;
+        let mut put =
+            self.db.prepare_cached("INSERT OR REPLACE INTO settings (name, value) VALUES (?1, ?2)")?;
         put.execute(params![name, text])?;
         Ok(())
     }
@@ -317,7 +318,10 @@ impl Store {
     pub fn keep_invitation(&self, invitation: &Invitation) -> Result<(), StoreError> {
         let text = serde_json::to_string(invitation).map_err(|e| damaged("invitation", &e))?;
         let key = &invitation.code_key.key;
-        self.db.execute("INSERT INTO invitations (code_key, invitation, deposited) VALUES (?1, ?2, 0)", [key, &text])?;
+        self.db.execute(
+            "INSERT INTO invitations (code_key, invitation, deposited) VALUES (?1, ?2, 0)",
+            [key, &text],
+        )?;
         Ok(())
     }
 
@@ -336,7 +340,10 @@ impl Store {
     /// # Errors
     /// [`StoreError`].
     pub fn invitation_deposited(&self, invitation: &Invitation) -> Result<(), StoreError> {
-        self.db.execute("UPDATE invitations SET deposited = 1 WHERE code_key = ?1", [&invitation.code_key.key])?;
+        self.db.execute(
+            "UPDATE invitations SET deposited = 1 WHERE code_key = ?1",
+            [&invitation.code_key.key],
+        )?;
         Ok(())
     }
 
@@ -345,7 +352,8 @@ impl Store {
     /// # Errors
     /// [`StoreError`].
     pub fn is_photo_sent(&self, server: DeviceId, digest: Sha256Hash) -> Result<bool, StoreError> {
-        let mut query = self.db.prepare_cached("SELECT 1 FROM photos_sent WHERE server = ?1 AND sha256 = ?2")?;
+        let mut query =
+            self.db.prepare_cached("SELECT 1 FROM photos_sent WHERE server = ?1 AND sha256 = ?2")?;
         Ok(query.exists(params![server.to_string(), digest.to_string()])?)
     }
 

@@ -40,7 +40,8 @@ impl StandIndex {
                 }
             }
             for stem in 1..=listed.stems.clamp(1, 64) {
-                let last = view.diameters(tree, stem).max_by_key(|(v, _)| (v.record.envelope.at, v.op, v.id()));
+                let last =
+                    view.diameters(tree, stem).max_by_key(|(v, _)| (v.record.envelope.at, v.op, v.id()));
                 if let Some((version, diameter)) = last {
                     index.diameters.insert((*id, stem), (version.id(), diameter.diameter_um));
                 }
@@ -85,7 +86,9 @@ impl StandIndex {
             [] => Err(NameError::Unknown { what: "tree", name: text.to_owned(), there: self.near(text) }),
             _ => {
                 let shown = |id: &TreeId| {
-                    let size = self.diameter(*id, 1).map_or("not measured".into(), |(_, d)| format!("{} cm", d.cm()));
+                    let size = self
+                        .diameter(*id, 1)
+                        .map_or("not measured".into(), |(_, d)| format!("{} cm", d.cm()));
                     format!("[{}] {size}", short(id))
                 };
                 let there = hits.iter().map(shown).collect();

@@ -82,7 +82,8 @@ pub fn exchange(
     let known: Option<KnownServer> = store.setting(setting::SERVER)?;
     let address = url.map(str::to_owned).or_else(|| known.as_ref().map(|k| k.url.clone()));
     let server = Server::new(&address.ok_or(TransportError::NoServer)?);
-    let known = known.filter(|k| k.url == server.url() && k.token_until.is_some_and(|t| t > app.outside.now()));
+    let known =
+        known.filter(|k| k.url == server.url() && k.token_until.is_some_and(|t| t > app.outside.now()));
     let mut link = match known {
         Some(KnownServer { device, token: Some(token), .. }) => Link { server, device, token },
         _ => Link::open(app, store, server)?,
@@ -184,7 +185,8 @@ fn books_round(
         outcome.requests += 1;
         match link.server.exchange(&link.token, &request.body) {
             Ok(answer) => {
-                let applied = session.apply(store.db_mut(), &request, BufReader::new(answer)).map_err(failed)?;
+                let applied =
+                    session.apply(store.db_mut(), &request, BufReader::new(answer)).map_err(failed)?;
                 for (book, moved) in applied.books {
                     let total = outcome.books.entry(book).or_default();
                     total.sent += moved.pushed;
@@ -212,7 +214,9 @@ fn books_round(
 /// # Errors
 /// [`CliError`].
 pub fn take_place(app: &App, store: &Store) -> Result<bool, CliError> {
-    let Some(Pending { certificate, record }) = store.setting(setting::CERTIFICATE)? else { return Ok(false) };
+    let Some(Pending { certificate, record }) = store.setting(setting::CERTIFICATE)? else {
+        return Ok(false);
+    };
     let yard = store.yard()?;
     if bolebook_log::book(store.db(), yard)?.is_none() {
         return Ok(false);

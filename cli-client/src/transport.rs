@@ -7,9 +7,7 @@ use bolebook_core::exchange::{MEDIA_TYPE, Problem};
 use bolebook_core::ids::{DeviceId, Sha256Hash};
 use bolebook_core::quantity::UtcMs;
 use bolebook_core::record::people::{Certificate, Invitation};
-use bolebook_core::service::{
-    BookList, EnrolRequest, Enrolment, Health, Register, TokenAnswer, assertion,
-};
+use bolebook_core::service::{BookList, EnrolRequest, Enrolment, Health, Register, TokenAnswer, assertion};
 use bolebook_core::signing::SecretKey;
 use serde::de::DeserializeOwned;
 use ureq::http::{Response, StatusCode};
@@ -55,17 +53,16 @@ impl TransportError {
             Self::NotAServer { .. } => "check the address".into(),
             Self::NoServer => "name it once: 'bolebook exchange URL'".into(),
             Self::Refused(problem) => match problem.status {
-                401 | 403 => "ask the office whether this device is admitted; what is logged stays here".into(),
+                401 | 403 => {
+                    "ask the office whether this device is admitted; what is logged stays here".into()
+                }
                 429 => "wait a little and exchange again; what is logged stays here".into(),
                 _ => "what is logged stays here; send the office this message".into(),
             },
-            Self::Exchange(_) => "what is logged stays here; exchange again, or send the office this message".into(),
+            Self::Exchange(_) => {
+                "what is logged stays here; exchange again, or send the office this message".into()
+            }
         }
-    }
-
-    /// The server's word on it, if there was one.
-    pub fn problem(&self) -> Option<&Problem> {
-        if let Self::Refused(problem) = self { Some(problem) } else { None }
     }
 }
 

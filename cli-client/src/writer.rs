@@ -102,9 +102,8 @@ pub fn append(
         let Basis { deps, seq, start_op } = basis;
         let commit = Commit::author(Draft { actor, seq, start_op, time, deps, records })
             .map_err(|e| CliError::Unexpected(format!("a commit could not be made: {e}")))?;
-        basis =
-            Basis { deps: vec![commit.hash()], seq: commit.seq() + 1, start_op: commit.last_op() + 1 };
-        if !rest.peek().is_some() {
+        basis = Basis { deps: vec![commit.hash()], seq: commit.seq() + 1, start_op: commit.last_op() + 1 };
+        if rest.peek().is_none() {
             let signed = HeadSignature::sign(key, book, actor, commit.seq(), commit.hash());
             lines.push(LogLine::from(commit));
             lines.push(signed.into());

@@ -110,7 +110,13 @@ fn code(desk: &Desk<'_>) -> Result<String, CliError> {
 /// A root key's digest in short, to be compared by eye when a device joins.
 pub fn fingerprint(root: &PublicKey) -> String {
     let digest = Sha256Hash::of(root.key.as_bytes()).to_string();
-    digest.as_bytes().chunks(4).take(5).map(|c| String::from_utf8_lossy(c).into_owned()).collect::<Vec<_>>().join("-")
+    digest
+        .as_bytes()
+        .chunks(4)
+        .take(5)
+        .map(|c| String::from_utf8_lossy(c).into_owned())
+        .collect::<Vec<_>>()
+        .join("-")
 }
 
 impl Invite {
@@ -118,7 +124,9 @@ impl Invite {
         app.read(Need::MayJob, |desk| {
             let Some(root) = desk.store.root_key()? else {
                 return Err(CliError::NotAllowed {
-                    message: "invitations are signed with the yard's root key, which this store does not hold".into(),
+                    message:
+                        "invitations are signed with the yard's root key, which this store does not hold"
+                            .into(),
                     hint: "invite from the device the yard was made on".into(),
                 });
             };
@@ -153,15 +161,24 @@ impl Invite {
             };
             let code = code(desk)?;
             let invitation = invite(&root, &code, offer)?;
-            desk.store.keep_invitation(&invitation)?;
+            if role != Role::Server {
+                desk.store.keep_invitation(&invitation)?;
+            }
             let until = desk.zone().rfc3339(invitation.use_by);
             let mut answer = Answer::line(format!("Code for {}: {code}", self.name.trim()));
             answer.say(format!("It can be used once, until {until}."));
             answer.say(format!("The yard's root key shows as {}.", fingerprint(&root.public())));
             if let Some(path) = &self.out {
-                let file = InvitationFile { code: code.clone(), root: root.public(), invitation: invitation.clone() };
+                let file = InvitationFile {
+                    code: code.clone(),
+                    root: root.public(),
+                    invitation: invitation.clone(),
+                };
                 super::write_private(path, &serde_json::to_vec_pretty(&file).unwrap_or_default())?;
-                answer.say(format!("Invitation with its code written to {}: delete it when used.", path.display()));
+                answer.say(format!(
+                    "Invitation with its code written to {}: delete it when used.",
+                    path.display()
+                ));
             }
             if role != Role::Server {
                 answer.say("The server takes the code after the next 'bolebook exchange' here.");
@@ -239,13 +256,14 @@ impl Revoke {
             actors.sort_unstable();
             actors.dedup();
             let ends = actors.into_iter().filter(|a| a.device() == device);
-            let ends = ends.filter_map(|actor| book.chain_end_of(actor).map(|(seq, _)| ChainEnd { actor, seq }));
+            let ends =
+                ends.filter_map(|actor| book.chain_end_of(actor).map(|(seq, _)| ChainEnd { actor, seq }));
             let ends: Vec<ChainEnd> = ends.collect();
             if !ends.is_empty() {
                 accepted.push(AcceptedChains { book: info.book, ends });
             }
         }
-        let id = desk.to_yard(Revocation { device, reason: self.reason.clone(), accepted }, desk.now)?;
+        let id = desk.log_in_yard(Revocation { device, reason: self.reason.clone(), accepted }, desk.now)?;
         desk.logged(format_args!("Device {name} revoked; what it wrote and is here stays in force"), id);
         Ok(())
     }

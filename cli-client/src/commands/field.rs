@@ -91,7 +91,7 @@ impl Entry for TreeEntry {
             desk.answer.warnings.push(format!("tag {tag} stands on a tree already: read it again"));
         }
         let at = desk.moment(self.at.as_ref())?;
-        let id = desk.to_job(tree, at)?;
+        let id = desk.log_in_job(tree, at)?;
         desk.logged(format_args!("Tree {tag} listed"), id);
         desk.answer.json.insert("tree".into(), id.to_string().into());
         Ok(())
@@ -158,7 +158,8 @@ impl Entry for DiameterEntry {
         let (text, unit) = figures::reading(self.reading.text(), default, "diameter")?;
         let of = if self.girth { Measured::Girth } else { Measured::Diameter };
         let as_read = AsRead { text, unit, of };
-        let diameter_um = diameter_from_reading(&as_read).map_err(|e| CliError::Refused(vec![e.to_string()]))?;
+        let diameter_um =
+            diameter_from_reading(&as_read).map_err(|e| CliError::Refused(vec![e.to_string()]))?;
         let optional = |typed: &Option<Typed>, unit, what| {
             typed.as_ref().map(|t| figures::length(t.text(), unit, what)).transpose()
         };
@@ -188,7 +189,7 @@ impl Entry for DiameterEntry {
         }
         let shown = echo(&body.as_read, diameter_um);
         let at = desk.moment(self.at.as_ref())?;
-        let id = desk.to_job(body, at)?;
+        let id = desk.log_in_job(body, at)?;
         desk.logged(format_args!("Tree {tag}: {shown}"), id);
         desk.answer.json.insert("diameter".into(), id.to_string().into());
         desk.answer.json.insert("diameter_um".into(), diameter_um.0.into());
@@ -258,12 +259,15 @@ impl Entry for ConditionEntry {
 
     fn stage(&self, desk: &mut Desk<'_>) -> Result<(), CliError> {
         let tree = desk.tree(&self.tree)?;
-        let degrees = |t: &Option<Typed>| {
-            t.as_ref().map(|t| figures::temperature(t.text(), "temperature")).transpose()
-        };
+        let degrees =
+            |t: &Option<Typed>| t.as_ref().map(|t| figures::temperature(t.text(), "temperature")).transpose();
         let body = Condition {
             tree,
-            canopy_loss: self.canopy_loss.as_ref().map(|c| figures::share(c.text(), "canopy loss")).transpose()?,
+            canopy_loss: self
+                .canopy_loss
+                .as_ref()
+                .map(|c| figures::share(c.text(), "canopy loss"))
+                .transpose()?,
             bloom: self.bloom.as_ref().map(|w| figures::word(w, "bloom")).transpose()?,
             soil: self.soil.as_ref().map(|w| figures::word(w, "soil moisture")).transpose()?,
             air_mc: degrees(&self.air)?,
@@ -277,7 +281,7 @@ impl Entry for ConditionEntry {
         };
         let tag = desk.stand()?.tag(tree);
         let at = desk.moment(self.at.as_ref())?;
-        let id = desk.to_job(body, at)?;
+        let id = desk.log_in_job(body, at)?;
         desk.logged(format_args!("Tree {tag}: condition logged"), id);
         Ok(())
     }
@@ -322,13 +326,21 @@ impl Entry for InspectEntry {
         let tree = desk.tree(&self.tree)?;
         let body = Inspection {
             tree,
-            canopy_loss: self.canopy_loss.as_ref().map(|c| figures::share(c.text(), "canopy loss")).transpose()?,
-            holes_closed: self.holes_closed.as_ref().map(|c| figures::count(c.text(), "holes")).transpose()?,
+            canopy_loss: self
+                .canopy_loss
+                .as_ref()
+                .map(|c| figures::share(c.text(), "canopy loss"))
+                .transpose()?,
+            holes_closed: self
+                .holes_closed
+                .as_ref()
+                .map(|c| figures::count(c.text(), "holes"))
+                .transpose()?,
             text: self.text.clone(),
         };
         let tag = desk.stand()?.tag(tree);
         let at = desk.moment(self.at.as_ref())?;
-        let id = desk.to_job(body, at)?;
+        let id = desk.log_in_job(body, at)?;
         desk.logged(format_args!("Tree {tag}: inspection logged"), id);
         Ok(())
     }
@@ -354,7 +366,7 @@ impl Entry for NoteEntry {
     fn stage(&self, desk: &mut Desk<'_>) -> Result<(), CliError> {
         let about = self.about.as_ref().map(|a| about(desk, a)).transpose()?;
         let at = desk.moment(self.at.as_ref())?;
-        let id = desk.to_job(Note { about, text: self.text.clone() }, at)?;
+        let id = desk.log_in_job(Note { about, text: self.text.clone() }, at)?;
         desk.logged("Note logged", id);
         Ok(())
     }
@@ -367,4 +379,3 @@ pub fn about(desk: &mut Desk<'_>, typed: &Typed) -> Result<bolebook_core::ids::R
         Err(unknown) => desk.fact(typed.text()).map(|(_, fact)| fact.id).map_err(|_| unknown),
     }
 }
-

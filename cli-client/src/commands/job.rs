@@ -79,7 +79,8 @@ impl New {
         }
         let Some(root) = store.root_key()? else {
             return Err(CliError::NotAllowed {
-                message: "a job's book is opened with the yard's root key, which this store does not hold".into(),
+                message: "a job's book is opened with the yard's root key, which this store does not hold"
+                    .into(),
                 hint: "open the job on the device the yard was made on".into(),
             });
         };
@@ -179,7 +180,7 @@ impl BlockCommand {
             if there.iter().any(|b| b.name.eq_ignore_ascii_case(add.name.trim())) {
                 return Err(CliError::Refused(vec![format!("there is a block '{}' already", add.name)]));
             }
-            let id = desk.to_job(Block { name: add.name.trim().to_owned(), boundary }, desk.now)?;
+            let id = desk.log_in_job(Block { name: add.name.trim().to_owned(), boundary }, desk.now)?;
             desk.logged(format_args!("Block {} added", add.name.trim()), id);
             desk.answer.json.insert("block".into(), id.to_string().into());
             Ok(())
@@ -211,7 +212,7 @@ impl Authorise {
                 covers: self.covers.clone(),
                 document: document.as_deref().map(Sha256Hash::of),
             };
-            let id = desk.to_job(body, desk.now)?;
+            let id = desk.log_in_job(body, desk.now)?;
             desk.logged("Authorisation logged", id);
             Ok(())
         })
@@ -241,10 +242,9 @@ impl NoticeEntry {
             let given_at = desk.moment(self.given.as_ref())?;
             let body =
                 Notice { to: self.to.clone(), how: self.how.clone(), given_at, text: self.text.clone() };
-            let id = desk.to_job(body, desk.now)?;
+            let id = desk.log_in_job(body, desk.now)?;
             desk.logged("Notice logged", id);
             Ok(())
         })
     }
 }
-

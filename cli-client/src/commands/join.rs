@@ -65,8 +65,12 @@ impl Join {
                 KnownServer { url: server.url().to_owned(), device: *device, token: None, token_until: None };
             store.set(setting::SERVER, &known)?;
         }
-        let mut answer = Answer::line(format!("Joined as {} ({}).", invitation.name, super::spelled(invitation.role)));
-        answer.say(format!("The yard's root key shows as {}: compare it with the office's.", fingerprint(&root)));
+        let mut answer =
+            Answer::line(format!("Joined as {} ({}).", invitation.name, super::spelled(invitation.role)));
+        answer.say(format!(
+            "The yard's root key shows as {}: compare it with the office's.",
+            fingerprint(&root)
+        ));
         answer = answer
             .with("device", key.device().to_string())
             .with("yard", invitation.yard.to_string())
@@ -154,9 +158,11 @@ impl Exchange {
         let outcome = sync::exchange(app, &mut store, self.url.as_deref(), self.photos)?;
         let sent: u64 = outcome.books.values().map(|m| m.sent).sum();
         let received: u64 = outcome.books.values().map(|m| m.received).sum();
-        let mut answer = Answer::line(format!("{}: {sent} lines given, {received} taken in.", outcome.server));
+        let mut answer =
+            Answer::line(format!("{}: {sent} lines given, {received} taken in.", outcome.server));
         if outcome.photos.sent + outcome.photos.received > 0 {
-            answer.say(format!("Photos: {} given, {} fetched.", outcome.photos.sent, outcome.photos.received));
+            answer
+                .say(format!("Photos: {} given, {} fetched.", outcome.photos.sent, outcome.photos.received));
         }
         if outcome.photos_missing > 0 {
             answer.warnings.push(format!("{} photos are not on the server yet", outcome.photos_missing));

@@ -64,8 +64,8 @@ impl Add {
                 return Err(CliError::Refused(vec![format!("there is a kit '{}' already", kit.name)]));
             }
             let name = kit.name.clone();
-            let id = desk.to_yard(kit.clone(), desk.now)?;
-            desk.logged(format_args!("Kit {name} added"), id);
+            let id = desk.log_in_yard(kit.clone(), desk.now)?;
+            desk.logged(format_args!("{name} added"), id);
             desk.answer.json.insert("kit".into(), id.to_string().into());
             Ok(())
         })

@@ -77,7 +77,11 @@ impl LabelCommand {
                 form(&if template.invented { invented::ash_label() } else { invented::template() })
             }
             Self::ConfirmTemplate(template) => {
-                let label = if template.invented { invented::ash_label() } else { Label { rates: vec![], ..invented::template() } };
+                let label = if template.invented {
+                    invented::ash_label()
+                } else {
+                    Label { rates: vec![], ..invented::template() }
+                };
                 let again = invented::confirmation_of(&label, RecordId::new(0, [0; 10]));
                 form(&Again { rates: again.rates, worked: again.worked })
             }
@@ -91,7 +95,7 @@ impl LabelCommand {
                 let label: Label = super::json_file(&add.file)?;
                 app.write(Need::Yard, |desk| {
                     desk.answer.warnings = passes(&label)?;
-                    let id = desk.to_yard(label.clone(), desk.now)?;
+                    let id = desk.log_in_yard(label.clone(), desk.now)?;
                     desk.logged(format_args!("Label {} entered", label.name), id);
                     desk.answer.say("It is usable once a second licensed person has confirmed it.");
                     desk.answer.json.insert("label".into(), id.to_string().into());
@@ -109,7 +113,8 @@ impl LabelCommand {
 
 /// Refuses a label that cannot be right; gives what it cannot do.
 fn passes(label: &Label) -> Result<Vec<String>, CliError> {
-    let (blocking, rest): (Vec<LabelProblem>, Vec<_>) = validate(label).into_iter().partition(LabelProblem::blocks);
+    let (blocking, rest): (Vec<LabelProblem>, Vec<_>) =
+        validate(label).into_iter().partition(LabelProblem::blocks);
     if blocking.is_empty() {
         return Ok(rest.iter().map(ToString::to_string).collect());
     }
@@ -137,7 +142,7 @@ impl Confirm {
         if !problems.is_empty() {
             return Err(CliError::Refused(problems.iter().map(ToString::to_string).collect()));
         }
-        let confirmation = desk.to_yard(body, desk.now)?;
+        let confirmation = desk.log_in_yard(body, desk.now)?;
         desk.logged(format_args!("Label {} confirmed", label.name), confirmation);
         Ok(())
     }

@@ -45,15 +45,18 @@ impl TreeList {
     fn list(&self, desk: &mut Desk<'_>) -> Result<Answer, CliError> {
         let view = desk.view()?;
         let blocks = crate::names::blocks(view);
-        let block = self.block.as_ref().map(|b| crate::names::find("block", b.text(), &blocks)).transpose()?;
+        let block =
+            self.block.as_ref().map(|b| crate::names::find("block", b.text(), &blocks)).transpose()?;
         let wanted = self.state.as_deref().map(|s| s.replace('-', " "));
         let mut table = Table::new(&["tag", "species", "dbh cm", "state", "mL", "id"]).right(&[2, 4]);
-        let mut trees: Vec<_> = view.trees.iter().filter_map(|(id, t)| Some((*id, t, view.tree(*id)?))).collect();
+        let mut trees: Vec<_> =
+            view.trees.iter().filter_map(|(id, t)| Some((*id, t, view.tree(*id)?))).collect();
         trees.sort_by_cached_key(|(id, _, tree)| (natural(&tree.tag), *id));
         let mut rows = vec![];
         for (id, tree, listed) in trees {
             let state = state_word(view.state(tree));
-            if wanted.as_deref().is_some_and(|w| w != state) || block.is_some_and(|b| listed.block != Some(b)) {
+            if wanted.as_deref().is_some_and(|w| w != state) || block.is_some_and(|b| listed.block != Some(b))
+            {
                 continue;
             }
             let diameters: Vec<_> = (1..=listed.stems.clamp(1, 64)).map(|s| view.diameter(tree, s)).collect();
@@ -86,7 +89,8 @@ impl TreeList {
 /// Tags in the order people count: A2 before A10.
 fn natural(tag: &str) -> (String, u64, String) {
     let letters: String = tag.chars().take_while(|c| !c.is_ascii_digit()).collect();
-    let digits: String = tag.chars().skip_while(|c| !c.is_ascii_digit()).take_while(char::is_ascii_digit).collect();
+    let digits: String =
+        tag.chars().skip_while(|c| !c.is_ascii_digit()).take_while(char::is_ascii_digit).collect();
     (letters.to_uppercase(), digits.parse().unwrap_or(u64::MAX), tag.to_owned())
 }
 

@@ -6,9 +6,10 @@ use serde::de::DeserializeOwned;
 use serde_json::Value;
 
 use super::Entry;
+use super::dose::DoseEntry;
 use super::field::{ConditionEntry, DiameterEntry, InspectEntry, NoteEntry, TreeEntry};
 use super::product::{FillEntry, Move};
-use super::treat::{DoseEntry, TreatEntry};
+use super::treat::TreatEntry;
 use super::work::{CloseDay, IncidentEntry, NotTreatedEntry};
 use crate::app::{App, Need};
 use crate::desk::Desk;
@@ -69,7 +70,10 @@ fn why(error: &CliError) -> String {
 
 fn stage(desk: &mut Desk<'_>, line: &[u8]) -> Result<(), CliError> {
     if line.len() > MAX_LINE {
-        return Err(CliError::Refused(vec![format!("the line has {} bytes; at most {MAX_LINE}", line.len())]));
+        return Err(CliError::Refused(vec![format!(
+            "the line has {} bytes; at most {MAX_LINE}",
+            line.len()
+        )]));
     }
     let json = |e: serde_json::Error| CliError::Refused(vec![e.to_string()]);
     let mut value: Value = serde_json::from_slice(line).map_err(json)?;

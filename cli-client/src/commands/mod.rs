@@ -1,6 +1,11 @@
 //! One file per command, or per noun with a few verbs. The doc comments are the help texts.
 
+pub mod bundle;
+pub mod change;
+pub mod check;
 pub mod device;
+pub mod dose;
+pub mod export;
 pub mod field;
 pub mod job;
 pub mod join;
@@ -8,6 +13,7 @@ pub mod kit;
 pub mod label;
 pub mod list;
 pub mod log;
+pub mod office;
 pub mod people;
 pub mod product;
 pub mod show;
@@ -52,7 +58,8 @@ pub fn log_one<E: Entry>(app: &App, entry: &E) -> Result<Answer, CliError> {
 /// # Errors
 /// [`CliError::File`].
 pub fn read_file(path: &Path) -> Result<Vec<u8>, CliError> {
-    let failed = |e: std::io::Error| CliError::File { doing: "reading", path: path.to_owned(), why: e.to_string() };
+    let failed =
+        |e: std::io::Error| CliError::File { doing: "reading", path: path.to_owned(), why: e.to_string() };
     if path.as_os_str() == "-" {
         let mut bytes = vec![];
         std::io::stdin().lock().read_to_end(&mut bytes).map_err(failed)?;
@@ -66,7 +73,8 @@ pub fn read_file(path: &Path) -> Result<Vec<u8>, CliError> {
 /// # Errors
 /// [`CliError::File`].
 pub fn write_private(path: &Path, bytes: &[u8]) -> Result<(), CliError> {
-    let failed = |e: std::io::Error| CliError::File { doing: "writing", path: path.to_owned(), why: e.to_string() };
+    let failed =
+        |e: std::io::Error| CliError::File { doing: "writing", path: path.to_owned(), why: e.to_string() };
     let mut options = std::fs::OpenOptions::new();
     options.write(true).create(true).truncate(true);
     #[cfg(unix)]

@@ -116,7 +116,7 @@ impl PersonAdd {
                 None => Err(figures::wrong(detail, "detail", "write NAME=VALUE")),
             })
             .collect::<Result<_, _>>()?;
-        let id = desk.to_yard(Person { work }, desk.now)?;
+        let id = desk.log_in_yard(Person { work }, desk.now)?;
         desk.keep_in_register(id, "person", &name, &details);
         desk.logged(format_args!("{name} added"), id);
         desk.answer.json.insert("person".into(), id.to_string().into());
@@ -142,7 +142,7 @@ impl LicenceCommand {
                 valid_from,
                 valid_to,
             };
-            let id = desk.to_yard(licence, desk.now)?;
+            let id = desk.log_in_yard(licence, desk.now)?;
             desk.keep_in_register(id, "licence", &add.number, &[]);
             // Exports name a person's licence: its number stands with the person, too.
             let known = desk.register.iter().rev().find(|e| e.id == person).cloned();
@@ -182,7 +182,7 @@ impl CrewAdd {
                 members.push(id);
             }
         }
-        let id = desk.to_yard(Crew { name: name.clone(), lead, members }, desk.now)?;
+        let id = desk.log_in_yard(Crew { name: name.clone(), lead, members }, desk.now)?;
         desk.logged(format_args!("Crew {name} added"), id);
         desk.answer.json.insert("crew".into(), id.to_string().into());
         Ok(())

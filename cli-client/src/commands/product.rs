@@ -62,11 +62,14 @@ impl LotAdd {
     fn stage(&self, desk: &mut Desk<'_>) -> Result<(), CliError> {
         let number = self.number.text().to_owned();
         if number.is_empty() || desk.named(Kind::Lot).iter().any(|n| n.name.eq_ignore_ascii_case(&number)) {
-            return Err(CliError::Refused(vec![format!("there is a lot '{number}' already, or it has no number")]));
+            return Err(CliError::Refused(vec![format!(
+                "there is a lot '{number}' already, or it has no number"
+            )]));
         }
         let (label, product) = desk.label(self.label.as_ref(), None)?;
         let expires = desk.day(Some(&self.expires))?;
-        let id = desk.to_yard(Lot { label, number: number.clone(), expires, recalled: None }, desk.now)?;
+        let id =
+            desk.log_in_yard(Lot { label, number: number.clone(), expires, recalled: None }, desk.now)?;
         desk.logged(format_args!("Lot {number} of {} entered", product.name), id);
         desk.answer.json.insert("lot".into(), id.to_string().into());
         Ok(())
@@ -124,6 +127,7 @@ pub struct Move {
     #[arg(value_parser = WHAT)]
     what: String,
     /// How much, in mL of product.
+    #[arg(allow_hyphen_values = true)]
     amount: Typed,
     /// The lot.
     #[arg(long)]
@@ -155,7 +159,8 @@ pub struct Move {
     at: Option<Typed>,
 }
 
-const WHAT: [&str; 7] = ["received", "on-hand", "in-kit", "primed-or-tested", "returned", "spilled", "disposed"];
+const WHAT: [&str; 7] =
+    ["received", "on-hand", "in-kit", "primed-or-tested", "returned", "spilled", "disposed"];
 
 impl Entry for Move {
     const NEED: Need = Need::MayJob;
@@ -181,8 +186,9 @@ impl Entry for Move {
         let found = self.found(amount_ul.0)?;
         let at = desk.moment(self.at.as_ref())?;
         let body = Movement { lot, what, amount_ul, kit, crew, found, note: self.note.clone() };
-        let id = desk.to_yard(body, at)?;
-        let line = format!("{} mL {}, lot {}", amount_ul.ml(), super::spelled(what), desk.yard.lot_number(lot));
+        let id = desk.log_in_yard(body, at)?;
+        let line =
+            format!("{} mL {}, lot {}", amount_ul.ml(), super::spelled(what), desk.yard.lot_number(lot));
         desk.logged(line, id);
         Ok(())
     }
@@ -206,10 +212,13 @@ impl Move {
         let slack = (weighed_ul / 200).max(100);
         if (weighed_ul - i128::from(amount_ul)).abs() > slack {
             let found = bolebook_core::quantity::Ul(i64::try_from(weighed_ul).unwrap_or(i64::MAX)).ml();
-            return Err(CliError::Refused(vec![format!("mass and density give {found} mL, not the amount stated")]));
+            return Err(CliError::Refused(vec![format!(
+                "mass and density give {found} mL, not the amount stated"
+            )]));
         }
         let temperature = self.temperature.as_ref();
-        let temperature_mc = temperature.map(|t| figures::temperature(t.text(), "temperature")).transpose()?;
+        let temperature_mc =
+            temperature.map(|t| figures::temperature(t.text(), "temperature")).transpose()?;
         Ok(Found::Weighed { mass_mg: Mg(mass_mg), density_mg_per_ml, temperature_mc })
     }
 }
@@ -219,6 +228,7 @@ impl Move {
 #[serde(deny_unknown_fields)]
 pub struct FillEntry {
     /// How much, in mL of product.
+    #[arg(allow_hyphen_values = true)]
     amount: Typed,
     /// The lot number, read off the container.
     #[arg(long, value_name = "NUMBER")]
@@ -279,7 +289,7 @@ impl Entry for FillEntry {
         };
         let line = format!("{} mL filled, lot {}", fill.amount_ul.ml(), desk.yard.lot_number(lot));
         let at = desk.moment(self.at.as_ref())?;
-        let id = desk.to_yard(fill, at)?;
+        let id = desk.log_in_yard(fill, at)?;
         desk.logged(line, id);
         Ok(())
     }

@@ -141,7 +141,8 @@ impl Import {
                     faults.extend(problems.into_iter().map(|(column, why)| Fault { line, column, why }));
                 }
                 Ok(row) => {
-                    let mut again = tags.insert(row.tag.to_uppercase(), line).map(|l| format!("is on line {l} too"));
+                    let mut again =
+                        tags.insert(row.tag.to_uppercase(), line).map(|l| format!("is on line {l} too"));
                     if desk.stand()?.has_tag(&row.tag) {
                         again = Some("stands on a tree of the job already".into());
                     }
@@ -174,7 +175,7 @@ impl Import {
         for row in rows {
             let tree =
                 Tree { tag: row.tag, species: row.species, block, position: row.position, stems: 1, mark };
-            let id = desk.to_job(tree, desk.now)?;
+            let id = desk.log_in_job(tree, desk.now)?;
             ids.push(id);
             if let Some((as_read, diameter_um)) = row.size {
                 measured += 1;
@@ -189,7 +190,7 @@ impl Import {
                     band_high_girth_um: None,
                     bark_um: None,
                 };
-                desk.to_job(diameter, desk.now)?;
+                desk.log_in_job(diameter, desk.now)?;
             }
             bar.inc(1);
         }
@@ -208,12 +209,12 @@ impl Import {
         let names: Vec<String> = head.iter().map(|h| String::from_utf8_lossy(h).trim().to_owned()).collect();
         let find = |wanted: &Option<String>| match wanted {
             None => Ok(None),
-            Some(wanted) => names.iter().position(|n| n.eq_ignore_ascii_case(wanted.trim())).map(Some).ok_or_else(
-                || {
+            Some(wanted) => {
+                names.iter().position(|n| n.eq_ignore_ascii_case(wanted.trim())).map(Some).ok_or_else(|| {
                     let why = format!("there is no column '{wanted}'; there are: {}", names.join(", "));
                     self.lines(vec![Fault { line: 1, column: Some(wanted.clone()), why }])
-                },
-            ),
+                })
+            }
         };
         Ok(Columns {
             tag: find(&self.tag)?,

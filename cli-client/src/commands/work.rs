@@ -56,7 +56,7 @@ impl Entry for NotTreatedEntry {
         let crew = desk.crew(self.crew.as_ref())?;
         let tag = desk.stand()?.tag(tree);
         let at = desk.moment(self.at.as_ref())?;
-        let id = desk.to_job(NotTreated { tree, crew, reason, note: self.note.clone() }, at)?;
+        let id = desk.log_in_job(NotTreated { tree, crew, reason, note: self.note.clone() }, at)?;
         desk.logged(format_args!("Tree {tag} not treated: {}", super::spelled(reason)), id);
         Ok(())
     }
@@ -110,7 +110,7 @@ impl Entry for IncidentEntry {
             told: self.told.clone(),
         };
         desk.caution("First aid is on the label; product under the skin is a hospital emergency.".into());
-        let id = desk.to_job(body, at)?;
+        let id = desk.log_in_job(body, at)?;
         desk.logged("Incident logged", id);
         Ok(())
     }
@@ -167,7 +167,8 @@ impl Entry for CloseDay {
             kits.push(KitContent { kit, lot, content_ul: figures::volume(amount, "volume")? });
         }
         let own = desk.named(Kind::Kit).into_iter().filter(|k| {
-            desk.yard.kit(k.id).is_some_and(|kit| kit.crew == Some(crew)) && kits.iter().all(|c| c.kit != k.id)
+            desk.yard.kit(k.id).is_some_and(|kit| kit.crew == Some(crew))
+                && kits.iter().all(|c| c.kit != k.id)
         });
         let unmeasured: Vec<String> = own.map(|k| k.name).collect();
         if !unmeasured.is_empty() {
@@ -178,9 +179,11 @@ impl Entry for CloseDay {
         }
         let containers_out = figures::count(self.containers_out.text(), "containers")?;
         if containers_out > 0 {
-            desk.caution("A container that has not emptied is under pressure: do not leave it on a tree.".into());
+            desk.caution(
+                "A container that has not emptied is under pressure: do not leave it on a tree.".into(),
+            );
         }
-        let id = desk.to_job(DayClosing { crew, day, containers_out, kits }, at)?;
+        let id = desk.log_in_job(DayClosing { crew, day, containers_out, kits }, at)?;
         desk.logged(format_args!("Day {day} of crew {} closed", desk.yard.crew_name(crew)), id);
         Ok(())
     }
@@ -230,7 +233,7 @@ impl PhotoCommand {
                 caption: add.caption.clone(),
             };
             let digest = body.sha256;
-            let id = desk.to_job(body, desk.now)?;
+            let id = desk.log_in_job(body, desk.now)?;
             desk.logged("Photo kept", id);
             desk.answer.json.insert("sha256".into(), digest.to_string().into());
             Ok(())

@@ -1,11 +1,12 @@
 //! Forged, replayed, stripped and stretched: none of it gives authority.
 
 use super::*;
-use crate::ids::CommitHash;
-use crate::record::Envelope;
-use crate::record::book_kinds::ChainEnd;
-use crate::record::people::AcceptedChains;
+use crate::facts::{Authority as _, HeldReason};
+use crate::ids::{ActorId, CommitHash, RecordId};
+use crate::record::book_kinds::{BookContent, ChainEnd};
+use crate::record::people::{AcceptedChains, Revocation};
 use crate::record::work::Note;
+use crate::record::{Body, Envelope, Record};
 
 const CODE: &str = "0123 4567 8901 2345 6789";
 const END: UtcMs = UtcMs(1_000_000_000_000);

@@ -90,6 +90,14 @@ pub enum ChargeError {
     /// More charges than any trunk takes.
     #[error("{0} charges or more: check the diameter and the container")]
     TooMany(i64),
+    /// The holes that fit do not hold the label's least.
+    #[error("the {holes} holes that fit this trunk do not hold the label's least of {} mL: leave the stem", .min.ml_exact())]
+    TooFewHoles {
+        /// Holes that fit.
+        holes: usize,
+        /// The label's least for this stem.
+        min: Ul,
+    },
     /// So many different fills that not every choice can be looked at.
     #[error("the containers' charges and scales differ in steps of {} mL, too fine to look at every choice for {} mL: name fewer container kinds or a coarser scale", .step.ml_exact(), .max.ml_exact())]
     TooFine {
@@ -137,6 +145,22 @@ pub fn choose(
     rules: &ChargeRules,
     kinds: &[ContainerKind],
 ) -> Result<ChargePlan, ChargeError> {
+    choose_for_holes(dose, rules, kinds, usize::MAX)
+}
+
+/// The same where only so many holes fit the trunk: holes are never crowded to meet a dose.
+///
+/// With one charge a hole the choice is the best of all that fit. Where the label allows several
+/// in one hole ([`hole_count`]), charges are taken off until they fit, which may stop short of the best.
+///
+/// # Errors
+/// As [`choose`]; [`ChargeError::TooFewHoles`] when the holes do not hold the label's least.
+pub fn choose_for_holes(
+    dose: &StemDose,
+    rules: &ChargeRules,
+    kinds: &[ContainerKind],
+    holes: usize,
+) -> Result<ChargePlan, ChargeError> {
     let (min, target, max) = (dose.min_ul, dose.target_ul, dose.max_ul);
     if min.0 < 1 || target < min || max < target {
         return Err(ChargeError::NotADose { min, target, max });
@@ -155,7 +179,7 @@ pub fn choose(
     }
     let table = Table::fill(&choices, max.0.min(most_in_all))
         .ok_or_else(|| ChargeError::TooFine { step: Ul(common_step(&choices)), max })?;
-    let Some(total) = table.nearest(dose) else {
+    let Some(freely) = table.nearest(dose, MOST_CHARGES) else {
         let (sum, count) = table.below(min.0);
         if count >= MOST_CHARGES {
             return Err(ChargeError::TooMany(MOST_CHARGES));
@@ -164,9 +188,13 @@ pub fn choose(
         let below = format!("{count} {unit} {} mL, which", Ul(sum).ml_exact());
         return Err(ChargeError::NoneInRange { min, max, below });
     };
-    let charges_ul = table.charges(total);
+    let (total, charges_ul) =
+        table.within(dose, rules, holes).ok_or(ChargeError::TooFewHoles { holes, min })?;
     let fills = fills(&charges_ul, &choices, kinds);
-    let note = note(dose, &fills, Ul(total), Ul(*smallest));
+    let mut note = note(dose, &fills, Ul(total), Ul(*smallest));
+    if total != freely {
+        note.push_str(&format!("; only {holes} {} fit", if holes == 1 { "hole" } else { "holes" }));
+    }
     Ok(ChargePlan { charges_ul, fills, total_ul: Ul(total), off_target_ul: Ul(total - target.0), note })
 }
 
@@ -324,17 +352,33 @@ impl Table {
         Some(Self { step, cost, fills })
     }
 
-    fn reached(&self, sum: usize) -> bool {
-        self.cost.get(sum).is_some_and(|c| *c != UNREACHED)
+    /// Whether `most` charges or fewer reach a sum.
+    fn reached(&self, sum: usize, most: i64) -> bool {
+        self.cost.get(sum).is_some_and(|c| *c != UNREACHED && i64::from(c / ONE_CHARGE) <= most)
     }
 
-    /// The reached sum nearest the usual dose within the label's range; the lesser of two as near.
-    fn nearest(&self, dose: &StemDose) -> Option<i64> {
+    /// The nearest sum and its charges that need no more than so many holes.
+    fn within(&self, dose: &StemDose, rules: &ChargeRules, holes: usize) -> Option<(i64, Vec<Ul>)> {
+        let per_hole = rules.per_hole.max(1);
+        let mut most = i64::try_from(holes).unwrap_or(i64::MAX).saturating_mul(per_hole).min(MOST_CHARGES);
+        loop {
+            let total = self.nearest(dose, most)?;
+            let charges = self.charges(total);
+            if hole_count(&charges, rules) <= holes {
+                return Some((total, charges));
+            }
+            most = charges.len() as i64 - 1;
+        }
+    }
+
+    /// The sum that `most` charges or fewer reach nearest the usual dose within the
+    /// label's range; the lesser of two as near.
+    fn nearest(&self, dose: &StemDose, most: i64) -> Option<i64> {
         let at = |steps: usize| steps as i64 * self.step;
         let (least, usual) = (steps_up(dose.min_ul.0, self.step), dose.target_ul.0 / self.step);
         let usual = usize::try_from(usual).ok()?.min(self.cost.len() - 1);
-        let under = (usize::try_from(least).ok()?..=usual).rev().find(|s| self.reached(*s)).map(at);
-        let over = (usual + 1..self.cost.len()).find(|s| self.reached(*s)).map(at);
+        let under = (usize::try_from(least).ok()?..=usual).rev().find(|s| self.reached(*s, most)).map(at);
+        let over = (usual + 1..self.cost.len()).find(|s| self.reached(*s, most)).map(at);
         let target = dose.target_ul.0;
         match (under.filter(|u| *u >= dose.min_ul.0), over.filter(|o| *o >= dose.min_ul.0)) {
             (Some(under), Some(over)) if over - target < target - under => Some(over),
@@ -346,7 +390,7 @@ impl Table {
     /// The largest reached sum below `min`, and its number of charges.
     fn below(&self, min: i64) -> (i64, i64) {
         let end = usize::try_from(steps_up(min, self.step)).unwrap_or(usize::MAX).min(self.cost.len());
-        let found = (0..end).rev().find(|s| self.reached(*s)).unwrap_or(0);
+        let found = (0..end).rev().find(|s| self.reached(*s, MOST_CHARGES)).unwrap_or(0);
         let cost = self.cost.get(found).copied().unwrap_or(0);
         (found as i64 * self.step, i64::from(cost / ONE_CHARGE))
     }
@@ -530,6 +574,21 @@ mod tests {
         assert!(matches!(fine, Err(ChargeError::TooFine { .. })), "{fine:?}");
     }
 
+    /// 22 cm × 2.4 mL are 52.8 mL: six holes for 52.5 mL, but a turn of 69.1 cm takes five at 12 cm.
+    #[test]
+    fn where_fewer_holes_fit_the_dose_gives_way_down_to_the_labels_least() {
+        let (ten, part) = ([container("10 mL", 10_000, Some(500))], rules(10_000, true, None));
+        let stem = dose(44_000, 52_800, 52_800);
+        let five = choose_for_holes(&stem, &part, &ten, 5).unwrap();
+        assert_eq!(five.note, "5 charges: 50.0 mL, 5.3 % under the usual dose; only 5 holes fit");
+        let four = choose_for_holes(&stem, &part, &ten, 4).unwrap_err();
+        assert_eq!(four, ChargeError::TooFewHoles { holes: 4, min: Ul(44_000) });
+        // Two charges a hole of 8 mL: pairs of at most 8 mL only.
+        let two = ChargeRules { per_hole: 2, ..rules(8_000, true, None) };
+        let paired = choose_for_holes(&dose(10_000, 22_000, 30_000), &two, &ten, 2).unwrap();
+        assert!(hole_count(&paired.charges_ul, &two) <= 2 && paired.total_ul <= Ul(16_000), "{paired:?}");
+    }
+
     #[test]
     fn charges_share_a_hole_only_as_far_as_the_label_allows() {
         let charges = [Ul(6_000), Ul(4_000), Ul(4_000), Ul(4_000)];
@@ -573,16 +632,22 @@ mod tests {
     }
 
     /// Every multiset of allowed fills up to the label's most, listed one by one.
-    fn best_of_all(dose: &StemDose, rules: &ChargeRules, kinds: &[ContainerKind]) -> Option<Vec<i64>> {
+    fn best_of_all(
+        dose: &StemDose,
+        rules: &ChargeRules,
+        kinds: &[ContainerKind],
+        holes: usize,
+    ) -> Option<Vec<i64>> {
         type Key = (i64, i64, usize, usize, Vec<std::cmp::Reverse<i64>>);
         fn list(
             fills: &[(i64, bool)],
             dose: &StemDose,
+            holes: usize,
             taken: &mut Vec<(i64, bool)>,
             best: &mut Option<(Key, Vec<i64>)>,
         ) {
             let sum: i64 = taken.iter().map(|t| t.0).sum();
-            if sum > dose.max_ul.0 {
+            if sum > dose.max_ul.0 || taken.len() > holes {
                 return;
             }
             if sum >= dose.min_ul.0 {
@@ -596,7 +661,7 @@ mod tests {
             }
             for (i, fill) in fills.iter().enumerate() {
                 taken.push(*fill);
-                list(&fills[i..], dose, taken, best);
+                list(&fills[i..], dose, holes, taken, best);
                 taken.pop();
             }
         }
@@ -604,7 +669,7 @@ mod tests {
         let fills: Vec<(i64, bool)> =
             (1..=largest).rev().filter_map(|v| allowed(v, rules, kinds).map(|part| (v, part))).collect();
         let mut best = None;
-        list(&fills, dose, &mut vec![], &mut best);
+        list(&fills, dose, holes, &mut vec![], &mut best);
         best.map(|(_, volumes)| volumes)
     }
 
@@ -631,6 +696,7 @@ mod tests {
         fn no_other_multiset_of_charges_is_better(
             (small_dose, small_rules, small_kinds) in small(),
             unit in prop::sample::select(vec![1i64, 500, 997]),
+            holes in prop_oneof![Just(usize::MAX), 0usize..8],
         ) {
             let up = |v: Ul| Ul(v.0 * unit);
             let kinds: Vec<ContainerKind> = small_kinds.iter().map(|k| ContainerKind {
@@ -642,8 +708,8 @@ mod tests {
                 ..small_rules.clone()
             };
             let dose = dose(small_dose.min_ul.0 * unit, small_dose.target_ul.0 * unit, small_dose.max_ul.0 * unit);
-            let best = best_of_all(&small_dose, &small_rules, &small_kinds);
-            let found = choose(&dose, &rules, &kinds).ok().map(|p| volumes(&p));
+            let best = best_of_all(&small_dose, &small_rules, &small_kinds, holes);
+            let found = choose_for_holes(&dose, &rules, &kinds, holes).ok().map(|p| volumes(&p));
             prop_assert_eq!(found, best.map(|b| b.into_iter().map(|v| v * unit).collect::<Vec<_>>()));
         }
 
@@ -653,7 +719,7 @@ mod tests {
             near in prop::collection::vec((-5i64..20_000, prop::option::of(-2i64..3_000)), 0..3),
             most in any::<i64>(), part in any::<bool>(), least in prop::option::of(any::<i64>()),
             doses in (any::<i64>(), any::<i64>(), any::<i64>()),
-            sane in any::<bool>(),
+            sane in any::<bool>(), per_hole in any::<i64>(), holes in any::<u16>(),
         ) {
             let kinds: Vec<_> = kinds.into_iter().chain(near).map(|(c, s)| container("any", c, s)).collect();
             let mut dose = dose(doses.0, doses.1, doses.2);
@@ -661,8 +727,11 @@ mod tests {
                 dose = self::dose(doses.0.rem_euclid(100_000), doses.1.rem_euclid(300_000), doses.2.rem_euclid(600_000));
             }
             let rules = rules(if sane { most.rem_euclid(20_000) } else { most }, part, least.map(|l| if sane { l % 3_000 } else { l }));
-            match choose(&dose, &rules, &kinds) {
+            let rules = ChargeRules { per_hole, ..rules };
+            let holes = if sane { usize::from(holes % 40) } else { usize::from(holes) };
+            match choose_for_holes(&dose, &rules, &kinds, holes) {
                 Ok(plan) => {
+                    prop_assert!(hole_count(&plan.charges_ul, &rules) <= holes);
                     let sum: i64 = plan.charges_ul.iter().map(|c| c.0).sum();
                     prop_assert_eq!(sum, plan.total_ul.0);
                     prop_assert!(dose.min_ul <= plan.total_ul && plan.total_ul <= dose.max_ul);

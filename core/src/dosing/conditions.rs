@@ -42,7 +42,7 @@ impl Caution {
     }
 
     /// One to read and go on.
-    pub fn caution(code: &'static str, text: impl Into<String>, source: impl Into<String>) -> Self {
+    pub fn to_read(code: &'static str, text: impl Into<String>, source: impl Into<String>) -> Self {
         Self { code, weight: Weight::Caution, text: text.into(), source: source.into() }
     }
 }
@@ -112,7 +112,7 @@ pub fn cautions(label: &Label, closed_by_job: &[ClosedSeason], now: &Circumstanc
     water(rules, now, &mut found);
     felling(rules, now, &mut found);
     if let Some(hour @ (16..=23 | 0..=5)) = now.hour {
-        found.push(Caution::caution(
+        found.push(Caution::to_read(
             "condition.hour",
             format!("It is {hour} o'clock: uptake is slow late in the day and at night."),
             format!("read for another product group, by analogy; the hours: {NO_SOURCE}"),
@@ -161,14 +161,14 @@ fn temperatures(rules: &ConditionRules, now: &Circumstances, found: &mut Vec<Cau
         }
     }
     if let Some(t) = now.soil_mc.filter(|t| t.0 < 5_000 && rules.soil_min_mc.is_none()) {
-        found.push(Caution::caution(
+        found.push(Caution::to_read(
             "condition.soil_cold",
             format!("The soil is at {}: little moves in the stem until it is at least 5 °C.", celsius(t)),
             "Doccola, dye in hemlock: moves once the soil is at least 5 °C",
         ));
     }
     if let Some(t) = now.air_mc.filter(|t| t.0 < 5_000 && rules.air_min_mc.is_none()) {
-        found.push(Caution::caution(
+        found.push(Caution::to_read(
             "condition.air_cold",
             format!("The air is at {}: uptake follows its temperature and will be slow.", celsius(t)),
             format!("Wang 2011 for the dependence; the 5 °C: {NO_SOURCE}"),
@@ -196,7 +196,7 @@ fn soil(rules: &ConditionRules, now: &Circumstances, found: &mut Vec<Caution>) {
             format!("The soil is {}; the label asks for {allowed} soil.", soil_name(soil)),
             LABEL,
         )),
-        Some(soil @ (SoilMoisture::Dry | SoilMoisture::Saturated)) => found.push(Caution::caution(
+        Some(soil @ (SoilMoisture::Dry | SoilMoisture::Saturated)) => found.push(Caution::to_read(
             "condition.soil",
             format!("The soil is {}: uptake wants it moist, neither dry nor saturated.", soil_name(soil)),
             HERMS,
@@ -217,7 +217,7 @@ fn canopy(rules: &ConditionRules, now: &Circumstances, found: &mut Vec<Caution>)
             format!("{} of the canopy is lost; the label allows at most {}.", percent(loss), percent(most)),
             LABEL,
         )),
-        (_, Some(loss)) if loss.0 > 500 => found.push(Caution::caution(
+        (_, Some(loss)) if loss.0 > 500 => found.push(Caution::to_read(
             "condition.canopy",
             format!(
                 "{} of the canopy is lost: above half, a tree is unlikely to recover even if treated.",
@@ -225,7 +225,7 @@ fn canopy(rules: &ConditionRules, now: &Circumstances, found: &mut Vec<Caution>)
             ),
             format!("{HERMS}; Wisconsin DNR 2024 after Smitley 2008"),
         )),
-        (_, Some(loss)) if loss.0 > 300 => found.push(Caution::caution(
+        (_, Some(loss)) if loss.0 > 300 => found.push(Caution::to_read(
             "condition.canopy",
             format!(
                 "{} of the canopy is lost: above 30 %, ask whether treatment still makes sense.",
@@ -254,7 +254,7 @@ fn bloom(rules: &ConditionRules, now: &Circumstances, found: &mut Vec<Caution>) 
             format!("The tree is {state}; the label forbids use before and in bloom."),
             LABEL,
         ),
-        false => Caution::caution(
+        false => Caution::to_read(
             "condition.bloom",
             format!("The tree is {state}: bees take pollen, of ash for about two weeks in early spring."),
             "Michigan State University 2019",
@@ -313,7 +313,7 @@ fn food(rules: &ConditionRules, now: &Circumstances, found: &mut Vec<Caution>) {
             &format!("whether of this tree {eaten}"),
             "forbids use on trees that give food",
         )),
-        (None, false) => found.push(Caution::caution(
+        (None, false) => found.push(Caution::to_read(
             "condition.food",
             format!("Ask whether of this tree {eaten}."),
             "no residue in food without a tolerance: 40 CFR part 180, from memory",
@@ -339,7 +339,7 @@ fn water(rules: &ConditionRules, now: &Circumstances, found: &mut Vec<Caution>) 
             ),
             LABEL,
         )),
-        (None, Some(distance)) if distance.0 < 10_000_000 => found.push(Caution::caution(
+        (None, Some(distance)) if distance.0 < 10_000_000 => found.push(Caution::to_read(
             "condition.water",
             format!(
                 "Open water or a well is {} away: have something to soak up a spill at hand.",
@@ -366,7 +366,7 @@ fn felling(rules: &ConditionRules, now: &Circumstances, found: &mut Vec<Caution>
             LABEL,
         )),
         (Some(_), None) => found.push(unknown("condition.felling", "today's date", "sets a time before felling")),
-        _ => found.push(Caution::caution(
+        _ => found.push(Caution::to_read(
             "condition.felling",
             format!("The tree is to be felled on {felling}: ask whether to treat it at all, and what becomes of wood and chips."),
             NO_SOURCE,
@@ -392,7 +392,7 @@ fn not_known(now: &Circumstances, found: &mut Vec<Caution>) {
     .filter_map(|(open, what)| open.then_some(what))
     .collect();
     if !open.is_empty() {
-        found.push(Caution::caution(
+        found.push(Caution::to_read(
             "condition.not_known",
             format!("Not judged: {}.", open.join(", ")),
             format!("uptake depends on soil, air and canopy: {HERMS}; Wang 2011"),

@@ -1,10 +1,14 @@
 //! The dosing core: labels, stems, doses, charges, layout, conditions, advice, kits, supply and time.
 
+pub mod advice;
 pub mod calibration;
 pub mod caution;
 pub mod charges;
 pub mod conditions;
+pub mod dayplan;
 pub mod dose;
+pub mod dose_table;
+pub mod forecast;
 pub mod gas;
 pub mod invented;
 pub mod kit;

@@ -180,8 +180,9 @@ pub fn warmed(vessel: &ClosedVessel, to: MilliCelsius) -> Result<Warming, Warmin
     let by_liquid = in_less_head(in_head, 0.0);
     let (held_cold, held_warm) = (dissolved_per_pascal(liquid, from), dissolved_per_pascal(liquid, to));
     // Never less than without dissolved air: a liquid that is not yet saturated would take some up.
-    let by_release =
-        in_less_head(in_head + held_cold * before, held_warm).map(|p| p.max(by_liquid.unwrap_or(0.0)));
+    // Where the air alone is beyond the formulas there is no figure, for the same reason.
+    let by_release = by_liquid
+        .and_then(|least| in_less_head(in_head + held_cold * before, held_warm).map(|p| p.max(least)));
     let vapour = vapour_pressure(vessel.liquid, to) * f64::from(u8::from(liquid > 0.0));
 
     let part = |after: Option<f64>, before: Option<f64>| {
@@ -347,6 +348,13 @@ mod tests {
         assert!(found.liquid_fills_it && found.after_pa.is_none());
         assert!(found.to_string().contains("bursting"), "{found}");
         assert!(found.passes(Pa(2_000_000), "the vessel's rating").unwrap().contains("burst"));
+    }
+
+    #[test]
+    fn where_the_air_alone_is_beyond_all_figures_air_taken_up_by_the_liquid_gives_none() {
+        let full = ClosedVessel { gauge_pa: Pa(1_032_093), ..vessel(917, Liquid::Unknown) };
+        let found = warmed(&full, MilliCelsius(44_508)).unwrap();
+        assert_eq!((found.after_pa, found.by_released_air_pa), (None, None), "{found:?}");
     }
 
     #[test]

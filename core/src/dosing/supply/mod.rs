@@ -12,7 +12,7 @@ use std::fmt;
 use serde::Serialize;
 
 use crate::day::Day;
-use crate::dosing::charges::{ChargeError, ChargePlan, choose, hole_count};
+use crate::dosing::charges::{ChargeError, ChargePlan, choose_for_holes, hole_count};
 use crate::dosing::dose::{StemDose, allows_species};
 use crate::dosing::stem::girth_of_diameter;
 use crate::dosing::tree_dose::{TreeDoseError, tree_dose};
@@ -104,6 +104,22 @@ pub struct SupplyPlan {
     pub held_by_limit: Vec<String>,
     /// Stems without a dose, and why, in the order given.
     pub left_out: Vec<LeftOut>,
+    /// Stems with a dose, in the order given: for forecasts and day plans, not for the sheet.
+    #[serde(skip)]
+    pub stems: Vec<PlannedStem>,
+}
+
+/// A stem that is in the sums.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct PlannedStem {
+    /// Its tree.
+    pub tree: TreeId,
+    /// Which stem, from 1.
+    pub stem: usize,
+    /// Charges planned.
+    pub charges: usize,
+    /// Their sum.
+    pub total_ul: Ul,
 }
 
 /// A label named as a record names it.
@@ -163,16 +179,6 @@ pub enum Reason {
     /// No charges.
     #[error(transparent)]
     Charges(#[from] ChargeError),
-    /// More holes than the trunk or label takes.
-    #[error(
-        "needs {need} holes, only {fit} fit at the label's spacing and limit: plan it by hand or leave it"
-    )]
-    Holes {
-        /// Holes the charges need.
-        need: usize,
-        /// Holes that fit one turn of the trunk at breast height.
-        fit: usize,
-    },
 }
 
 impl Serialize for Reason {
@@ -208,7 +214,7 @@ pub enum SupplyError {
 
 /// Works out what a set of trees needs.
 ///
-/// Every dose and charge is the one a crew gets for the same stem ([`tree_dose`], [`choose`]).
+/// Every dose and charge is the one a crew gets for the same stem ([`tree_dose`], [`choose_for_holes`]).
 /// Allowances round up. Holes that fit are counted on one turn at breast height, girth ÷ spacing
 /// rounded down; the layout of a tree, which knows its flares and wounds, may fit fewer.
 ///
@@ -220,7 +226,7 @@ pub fn plan(trees: &[Listed], request: &Request<'_>) -> Result<SupplyPlan, Suppl
     let mut groups: BTreeMap<&str, Need> = BTreeMap::new();
     let mut total = Need::default();
     let (mut left_out, mut held_by_limit) = (vec![], vec![]);
-    let mut known: Known = BTreeMap::new();
+    let (mut known, mut stems): (Known, _) = (BTreeMap::new(), vec![]);
     for tree in trees {
         let mut add_left = |stem: Option<usize>, reason: Reason| {
             let (tag, group) = (tree.tag.clone(), tree.group.clone());
@@ -237,7 +243,11 @@ pub fn plan(trees: &[Listed], request: &Request<'_>) -> Result<SupplyPlan, Suppl
         let mut planned = vec![];
         for (index, dose) in doses.stems.into_iter().enumerate() {
             match dose.map_err(Reason::from).and_then(|d| stem(&d, request, &mut known)) {
-                Ok(stem) => planned.push(stem),
+                Ok((plan, holes)) => {
+                    let (charges, total_ul) = (plan.charges_ul.len(), plan.total_ul);
+                    stems.push(PlannedStem { tree: tree.tree, stem: index + 1, charges, total_ul });
+                    planned.push((plan, holes));
+                }
                 Err(reason) => add_left(Some(index + 1), reason),
             }
         }
@@ -259,6 +269,7 @@ pub fn plan(trees: &[Listed], request: &Request<'_>) -> Result<SupplyPlan, Suppl
         groups: groups.collect(),
         held_by_limit,
         left_out,
+        stems,
     })
 }
 
@@ -323,22 +334,19 @@ fn treatable(tree: &Listed, label: &Label) -> Result<(), Reason> {
     if tree.diameters.is_empty() { Err(Reason::NoStems) } else { Ok(()) }
 }
 
-/// Charges already chosen, by least, usual and most: a stand has far fewer different doses than stems.
-type Known = BTreeMap<(Ul, Ul, Ul), Result<(ChargePlan, usize), ChargeError>>;
+/// Charges already chosen, by least, usual and most and the holes that fit: a stand has far fewer
+/// different doses than stems.
+type Known = BTreeMap<(Ul, Ul, Ul, usize), Result<(ChargePlan, usize), ChargeError>>;
 
 fn stem(dose: &StemDose, request: &Request<'_>, known: &mut Known) -> Result<(ChargePlan, usize), Reason> {
     let rules = &request.label.charges;
-    let chosen = known.entry((dose.min_ul, dose.target_ul, dose.max_ul)).or_insert_with(|| {
-        let plan = choose(dose, rules, request.containers)?;
+    let fit = holes_that_fit(request.label, dose.diameter_um);
+    let chosen = known.entry((dose.min_ul, dose.target_ul, dose.max_ul, fit)).or_insert_with(|| {
+        let plan = choose_for_holes(dose, rules, request.containers, fit)?;
         let holes = hole_count(&plan.charges_ul, rules);
         Ok((plan, holes))
     });
-    let (plan, need) = chosen.clone()?;
-    let fit = holes_that_fit(request.label, dose.diameter_um);
-    if need > fit {
-        return Err(Reason::Holes { need, fit });
-    }
-    Ok((plan, need))
+    Ok(chosen.clone()?)
 }
 
 /// Holes that fit one turn of a sound, round trunk of this diameter; one always does.
@@ -446,9 +454,9 @@ mod tests {
     #[test]
     fn what_cannot_be_dosed_stands_on_the_sheet_with_the_reason() {
         let (mut label, containers) = (invented_label(), ten());
-        label.holes.most_holes = Some(6);
+        label.holes.most_holes = Some(5);
         let mut trees =
-            vec![tree(1, "N", &[90]), tree(2, "N", &[300]), tree(3, "N", &[250]), tree(4, "N", &[])];
+            vec![tree(1, "N", &[90]), tree(2, "N", &[300]), tree(3, "N", &[240]), tree(4, "N", &[])];
         trees.push(Listed { species: None, ..tree(5, "N", &[250]) });
         trees.push(Listed { species: Some("QUEAL".into()), ..tree(6, "N", &[250]) });
         trees.push(Listed { diameters: vec![None], ..tree(7, "N", &[]) });
@@ -459,7 +467,7 @@ mod tests {
             reasons,
             [
                 "A1 9.0 cm is below the label's smallest diameter of 10.0 cm: do not treat this stem",
-                "A2 needs 7 holes, only 6 fit at the label's spacing and limit: plan it by hand or leave it",
+                "A2 the 5 holes that fit this trunk do not hold the label's least of 60.0 mL: leave the stem",
                 "A4 no stem is listed: correct the tree's record",
                 "A5 no species is noted, so whether the label allows it is not known: note the species",
                 "A6 species QUEAL is not on the label",
