@@ -1,349 +1,265 @@
-//! Authority: which devices may write what, checked by every receiver.
+//! Who may speak: invitations, certificates, the genesis, revocations, and what a signature covers.
 //!
-//! A certificate proves itself: the root's signature stands on it, or on the invitation whose
-//! one-time code bound the device's key to it. So it does not matter who carried it, and a hub
-//! cannot invent a device. A commit is vouched for when its device signed the end of the chain it
-//! lies on; a record of a device that is unknown, unvouched or revoked is held, never refused.
+//! Everything hangs on the office's root key, pinned when a device is enrolled. A certificate
+//! proves itself by its signatures, so it may travel in any commit. Whether a commit's records are
+//! in force follows from the certificate of its author, the head signatures of its chain and the
+//! revocations of the yard; every receiver finds the same from the same books. Nothing is refused
+//! for want of authority: it is held, and said why ([`HeldReason`](crate::facts::HeldReason)).
 
-use std::collections::BTreeMap;
-
-use serde_json::Value;
+mod directory;
 
 use crate::book::Book;
 use crate::commit::Commit;
-use crate::facts::{Authority, HeldReason};
-use crate::ids::{ActorId, BookId, CrewId, DeviceId, RecordId};
+use crate::ids::{BookId, CrewId, DeviceId};
 use crate::quantity::UtcMs;
-use crate::record::book_kinds::BookContent;
-use crate::record::canonical::CanonicalError;
-use crate::record::people::{Certificate, CertificateProof, Invitation, Revocation, Role};
-use crate::record::{Body, Record};
+use crate::record::CanonicalError;
+use crate::record::book_kinds::Genesis;
+use crate::record::people::{Certificate, CertificateProof, Invitation, Role};
 use crate::signing::{HeadSignature, PublicKey, SecretKey, Signature, SigningError, statement};
 
-const CERTIFICATE: &str = "bolebook/certificate/1";
-const INVITATION: &str = "bolebook/invitation/1";
+pub use directory::{BookAuthority, Directory, Unproven, Vouched, may_matter};
 
-/// Why a certificate or invitation does not hold.
+/// Domain of a certificate's signatures.
+pub const CERTIFICATE_DOMAIN: &str = "bolebook/certificate/1";
+/// Domain of an invitation's signature.
+pub const INVITATION_DOMAIN: &str = "bolebook/invitation/1";
+/// Domain of the statement by which a one-time code is used.
+pub const ENROL_DOMAIN: &str = "bolebook/enrol/1";
+/// Fewest digits of a one-time code: 20 digits are 66 bits, out of reach of guessing offline.
+pub const CODE_DIGITS: usize = 20;
+/// A device's clock may be this far behind at its certificate's beginning, or ahead at its end: one day.
+pub const CLOCK_TOLERANCE_MS: i64 = 86_400_000;
+
+/// A certificate, invitation or genesis proves nothing.
 #[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
 pub enum AuthorityError {
-    /// A signature does not hold.
-    #[error("{what}: {why}")]
+    /// A signature that does not hold, or a key that is none.
+    #[error("{what}: {source}")]
     Signature {
-        /// What was signed.
+        /// Whose or which.
         what: &'static str,
-        /// Why it does not hold.
-        why: SigningError,
+        /// Why.
+        source: SigningError,
     },
-    /// The certificate gives more than its invitation.
+    /// Signed for another yard.
+    #[error("it was made for yard {found}, not for {wanted}")]
+    OtherYard {
+        /// The yard it names.
+        found: BookId,
+        /// This yard.
+        wanted: BookId,
+    },
+    /// A genesis that names another root key than the pinned one.
+    #[error("it names another root key than the one pinned at enrolment")]
+    OtherRoot,
+    /// A certificate that says otherwise than its invitation.
     #[error("the certificate's {0} is not what the invitation gives")]
     NotAsInvited(&'static str),
-    /// The invitation is for another yard.
-    #[error("the invitation is for yard {0}")]
-    OtherYard(BookId),
-    /// The statement could not be written.
+    /// A genesis without the root's signature.
+    #[error("the genesis commit does not carry the root key's signature")]
+    GenesisUnsigned,
+    /// A book that is not of the kind asked for, or has not begun.
+    #[error("the book has no genesis of kind '{0}'")]
+    NoGenesis(&'static str),
+    /// An invitation that made certificates for several devices: none of them counts.
+    #[error("the one-time code was used for several devices")]
+    UsedTwice,
+    /// A one-time code that is too short.
+    #[error("a one-time code has at least {CODE_DIGITS} digits")]
+    Code,
+    /// A statement that cannot be written.
     #[error(transparent)]
-    Statement(#[from] CanonicalError),
+    Canonical(#[from] CanonicalError),
 }
 
-/// An invitation for one device, signed by the root. Give the code to the device, nobody else.
+fn signature(what: &'static str) -> impl Fn(SigningError) -> AuthorityError {
+    move |source| AuthorityError::Signature { what, source }
+}
+
+/// What a certificate will say, before it is proven.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Grant {
+    /// The device's public key.
+    pub key: PublicKey,
+    /// What it may do.
+    pub role: Role,
+    /// Its crew.
+    pub crew: Option<CrewId>,
+    /// What the office calls it.
+    pub name: String,
+    /// From when.
+    pub not_before: UtcMs,
+    /// Until when.
+    pub not_after: UtcMs,
+}
+
+impl Grant {
+    fn proven(self, proof: CertificateProof) -> Certificate {
+        let Self { key, role, crew, name, not_before, not_after } = self;
+        Certificate { key, role, crew, name, not_before, not_after, proof }
+    }
+
+    fn statement(&self) -> Result<Vec<u8>, AuthorityError> {
+        let signature = Signature(String::new());
+        certificate_statement(&self.clone().proven(CertificateProof::Root { signature }))
+    }
+}
+
+fn certificate_statement(certificate: &Certificate) -> Result<Vec<u8>, AuthorityError> {
+    Ok(statement(CERTIFICATE_DOMAIN, certificate, "proof")?)
+}
+
+/// A certificate signed by the root key.
 ///
 /// # Errors
-/// [`AuthorityError::Statement`] when it cannot be written.
-#[expect(clippy::too_many_arguments, reason = "an invitation is these facts and nothing else")]
-pub fn invite(
-    root: &SecretKey,
-    yard: BookId,
-    code: &str,
-    role: Role,
-    crew: Option<CrewId>,
-    name: &str,
-    use_by: UtcMs,
-    not_after: UtcMs,
-) -> Result<Invitation, AuthorityError> {
-    let mut invitation = Invitation {
-        yard,
-        code_key: SecretKey::from_code(code).public(),
-        role,
-        crew,
-        name: name.into(),
-        use_by,
-        not_after,
-        signature: Signature(String::new()),
-    };
-    invitation.signature = root.sign(&statement(INVITATION, &invitation, "signature")?);
+/// [`AuthorityError::Canonical`] when a time lies outside the safe integers.
+pub fn certify(root: &SecretKey, grant: Grant) -> Result<Certificate, AuthorityError> {
+    let signature = root.sign(&grant.statement()?);
+    Ok(grant.proven(CertificateProof::Root { signature }))
+}
+
+/// What an invitation will say.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Offer {
+    /// The yard.
+    pub yard: BookId,
+    /// The role it gives.
+    pub role: Role,
+    /// The crew it joins.
+    pub crew: Option<CrewId>,
+    /// What the office calls the device.
+    pub name: String,
+    /// The last moment the code can be used.
+    pub use_by: UtcMs,
+    /// Until when the certificate will hold.
+    pub not_after: UtcMs,
+}
+
+/// An invitation for the holder of `code`, signed by the root key.
+///
+/// # Errors
+/// [`AuthorityError::Code`] when the code has fewer than [`CODE_DIGITS`] digits.
+pub fn invite(root: &SecretKey, code: &str, offer: Offer) -> Result<Invitation, AuthorityError> {
+    if code.chars().filter(char::is_ascii_digit).count() < CODE_DIGITS {
+        return Err(AuthorityError::Code);
+    }
+    let Offer { yard, role, crew, name, use_by, not_after } = offer;
+    let code_key = SecretKey::from_code(code).public();
+    let signature = Signature(String::new());
+    let mut invitation = Invitation { yard, code_key, role, crew, name, use_by, not_after, signature };
+    invitation.signature = root.sign(&statement(INVITATION_DOMAIN, &invitation, "signature")?);
     Ok(invitation)
 }
 
-/// A certificate from an invitation, made by the device that holds the code.
+/// A device's certificate, made by the device itself from an invitation and its code.
 ///
 /// # Errors
-/// [`AuthorityError::Statement`] when it cannot be written.
-pub fn certificate_by_invitation(
+/// [`AuthorityError::Signature`] when the code is not that of the invitation.
+pub fn accept(
     invitation: &Invitation,
     code: &str,
     key: PublicKey,
-    not_before: UtcMs,
+    now: UtcMs,
 ) -> Result<Certificate, AuthorityError> {
-    let proof =
-        CertificateProof::Invitation { invitation: invitation.clone(), signature: Signature(String::new()) };
-    let mut certificate = Certificate {
-        key,
-        role: invitation.role,
-        crew: invitation.crew,
-        name: invitation.name.clone(),
-        not_before,
-        not_after: invitation.not_after,
-        proof,
-    };
-    let signature = SecretKey::from_code(code).sign(&statement(CERTIFICATE, &certificate, "proof")?);
-    certificate.proof = CertificateProof::Invitation { invitation: invitation.clone(), signature };
-    Ok(certificate)
+    let code_key = SecretKey::from_code(code);
+    if code_key.public() != invitation.code_key {
+        return Err(signature("the one-time code")(SigningError::Key));
+    }
+    let Invitation { role, crew, ref name, not_after, .. } = *invitation;
+    let grant = Grant { key, role, crew, name: name.clone(), not_before: now, not_after };
+    let signature = code_key.sign(&grant.statement()?);
+    Ok(grant.proven(CertificateProof::Invitation { invitation: invitation.clone(), signature }))
 }
 
-/// A certificate signed by the root itself: for the office's own devices and for devices without signal.
+/// What the holder of a one-time code signs with the code's key to enrol a device.
 ///
 /// # Errors
-/// [`AuthorityError::Statement`] when it cannot be written.
-pub fn certificate_by_root(
-    root: &SecretKey,
-    key: PublicKey,
-    role: Role,
-    crew: Option<CrewId>,
-    name: &str,
-    not_before: UtcMs,
-    not_after: UtcMs,
-) -> Result<Certificate, AuthorityError> {
-    let proof = CertificateProof::Root { signature: Signature(String::new()) };
-    let mut certificate = Certificate { key, role, crew, name: name.into(), not_before, not_after, proof };
-    let signature = root.sign(&statement(CERTIFICATE, &certificate, "proof")?);
-    certificate.proof = CertificateProof::Root { signature };
-    Ok(certificate)
+/// [`AuthorityError::Canonical`].
+pub fn enrol_statement(device: &PublicKey) -> Result<Vec<u8>, AuthorityError> {
+    Ok(statement(ENROL_DOMAIN, device, "")?)
 }
 
-/// Checks an invitation against the pinned root key.
+/// Checks an invitation against the pinned root key and its yard.
 ///
 /// # Errors
-/// [`AuthorityError`] when it is for another yard or the root did not sign it.
-pub fn check_invitation(
+/// [`AuthorityError`] with what does not hold.
+pub fn verify_invitation(
     invitation: &Invitation,
-    yard: BookId,
     root: &PublicKey,
+    yard: BookId,
 ) -> Result<(), AuthorityError> {
     if invitation.yard != yard {
-        return Err(AuthorityError::OtherYard(invitation.yard));
+        return Err(AuthorityError::OtherYard { found: invitation.yard, wanted: yard });
     }
-    let signed = statement(INVITATION, invitation, "signature")?;
-    root.verify(&signed, &invitation.signature)
-        .map_err(|why| AuthorityError::Signature { what: "the invitation", why })
+    let bytes = statement(INVITATION_DOMAIN, invitation, "signature")?;
+    root.verify(&bytes, &invitation.signature).map_err(signature("the root's signature on the invitation"))
 }
 
-/// Checks a certificate against the pinned root key and gives the device it is for.
+/// Checks a certificate against the pinned root key and its yard, and gives the device it is for.
 ///
 /// # Errors
-/// [`AuthorityError`] when it does not prove itself.
-pub fn check_certificate(
+/// [`AuthorityError`] with what does not hold.
+pub fn verify_certificate(
     certificate: &Certificate,
-    yard: BookId,
     root: &PublicKey,
+    yard: BookId,
 ) -> Result<DeviceId, AuthorityError> {
-    let bad = |what| move |why| AuthorityError::Signature { what, why };
-    let device = certificate.key.device().map_err(bad("the device's key"))?;
-    let signed = statement(CERTIFICATE, certificate, "proof")?;
+    let device = certificate.key.device().map_err(signature("the device's key"))?;
+    let bytes = certificate_statement(certificate)?;
     match &certificate.proof {
-        CertificateProof::Root { signature } => {
-            root.verify(&signed, signature).map_err(bad("the certificate"))?;
+        CertificateProof::Root { signature: signed } => {
+            root.verify(&bytes, signed).map_err(signature("the root's signature on the certificate"))?;
         }
-        CertificateProof::Invitation { invitation, signature } => {
-            check_invitation(invitation, yard, root)?;
-            invitation.code_key.verify(&signed, signature).map_err(bad("the certificate"))?;
-            let as_invited = [
-                ("role", certificate.role == invitation.role),
-                ("crew", certificate.crew == invitation.crew),
-                ("name", certificate.name == invitation.name),
-                ("end", certificate.not_after <= invitation.not_after),
-                ("start", certificate.not_before <= invitation.use_by),
+        CertificateProof::Invitation { invitation, signature: signed } => {
+            verify_invitation(invitation, root, yard)?;
+            let differs = [
+                ("role", invitation.role != certificate.role),
+                ("crew", invitation.crew != certificate.crew),
+                ("name", invitation.name != certificate.name),
+                ("end", invitation.not_after != certificate.not_after),
+                ("beginning", invitation.use_by < certificate.not_before),
             ];
-            if let Some((what, _)) = as_invited.into_iter().find(|(_, holds)| !holds) {
+            if let Some((what, _)) = differs.into_iter().find(|(_, differs)| *differs) {
                 return Err(AuthorityError::NotAsInvited(what));
             }
+            let code_key = &invitation.code_key;
+            code_key.verify(&bytes, signed).map_err(signature("the code key's signature"))?;
         }
     }
     Ok(device)
 }
 
-/// The devices of a yard, as its book proves them.
-#[derive(Clone, Debug, Default)]
-pub struct Devices {
-    devices: BTreeMap<DeviceId, Certificate>,
-    revocations: BTreeMap<DeviceId, Vec<Revocation>>,
-    /// Certificates that prove nothing: shown to the office.
-    pub rejected: Vec<(RecordId, AuthorityError)>,
-    /// One-time codes that more than one device used: (code key, devices). The first in the order
-    /// of device ids is no better than the others, so all of them are held.
-    pub shared_codes: Vec<(String, Vec<DeviceId>)>,
-    vouched: BTreeMap<BookId, BTreeMap<ActorId, u64>>,
-}
-
-impl Devices {
-    /// Reads the certificates and revocations of a yard book.
-    pub fn of(yard: &Book) -> Self {
-        let mut devices = Self::default();
-        let Some(root) = yard.genesis().map(|g| g.root.clone()) else { return devices };
-        let mut codes: BTreeMap<String, Vec<DeviceId>> = BTreeMap::new();
-        let mut revocations = vec![];
-        for (id, carriers) in yard.records() {
-            for carrier in carriers {
-                let text = yard.text(*carrier);
-                // Most records of a yard are of other kinds: look before reading.
-                if !text.contains(r#""kind":"certificate""#) && !text.contains(r#""kind":"revocation""#) {
-                    continue;
-                }
-                let Ok(record) = serde_json::from_str::<Value>(text)
-                    .map_err(|_| ())
-                    .and_then(|v| Record::from_value(v).map_err(|_| ()))
-                else {
-                    continue;
-                };
-                match record.body {
-                    Body::Certificate(certificate) => match check_certificate(&certificate, yard.id(), &root)
-                    {
-                        Err(error) => devices.rejected.push((id, error)),
-                        Ok(device) => {
-                            if let CertificateProof::Invitation { invitation, .. } = &certificate.proof {
-                                codes.entry(invitation.code_key.key.clone()).or_default().push(device);
-                            }
-                            devices.admit(device, *certificate);
-                        }
-                    },
-                    Body::Revocation(revocation) => revocations.push((*carrier, *revocation)),
-                    _ => {}
-                }
-            }
-        }
-        for (code, mut users) in codes {
-            users.sort_unstable();
-            users.dedup();
-            if users.len() > 1 {
-                for device in &users {
-                    devices.devices.remove(device);
-                }
-                devices.shared_codes.push((code, users));
-            }
-        }
-        devices.vouch(yard);
-        for (carrier, revocation) in revocations {
-            let commit = &yard.commits()[carrier.commit];
-            let office = devices.role(commit.actor().device()) == Some(Role::Office);
-            if office && devices.vouched_through(yard.id(), commit.actor()) >= commit.seq() {
-                devices.revocations.entry(revocation.device).or_default().push(revocation);
-            }
-        }
-        devices
-    }
-
-    /// A later certificate for the same key replaces the earlier one; the choice depends on the
-    /// certificates alone, not on their arrival.
-    fn admit(&mut self, device: DeviceId, certificate: Certificate) {
-        let rank = |c: &Certificate| (c.not_before, c.not_after, c.role, c.name.clone());
-        match self.devices.get(&device) {
-            Some(known) if rank(known) >= rank(&certificate) => {}
-            _ => drop(self.devices.insert(device, certificate)),
-        }
-    }
-
-    /// Checks a book's head signatures and remembers how far each chain is vouched for. Call it for
-    /// every book before folding it.
-    pub fn vouch(&mut self, book: &Book) {
-        let mut ends: BTreeMap<ActorId, u64> = BTreeMap::new();
-        // Only the last valid signature of a chain matters, so chains are tried from their end.
-        let mut by_actor: BTreeMap<ActorId, Vec<&HeadSignature>> = BTreeMap::new();
-        for signed in book.signatures() {
-            by_actor.entry(signed.actor).or_default().push(signed);
-        }
-        for (actor, mut signed) in by_actor {
-            let Some(certificate) = self.devices.get(&actor.device()) else { continue };
-            signed.sort_by_key(|s| std::cmp::Reverse(s.seq));
-            let valid = signed.into_iter().find(|s| {
-                let commit = book.commit(s.hash);
-                commit.is_some_and(|c| c.actor() == s.actor && c.seq() == s.seq)
-                    && s.verify(book.id(), &certificate.key).is_ok()
-            });
-            if let Some(signed) = valid {
-                ends.insert(actor, signed.seq);
-            }
-        }
-        self.vouched.insert(book.id(), ends);
-    }
-
-    fn vouched_through(&self, book: BookId, actor: ActorId) -> u64 {
-        self.vouched.get(&book).and_then(|ends| ends.get(&actor)).copied().unwrap_or(0)
-    }
-
-    /// A device's certificate.
-    pub fn certificate(&self, device: DeviceId) -> Option<&Certificate> {
-        self.devices.get(&device)
-    }
-
-    /// Every device with a certificate, ascending.
-    pub fn iter(&self) -> impl Iterator<Item = (DeviceId, &Certificate)> {
-        self.devices.iter().map(|(id, c)| (*id, c))
-    }
-
-    /// Whether a device has been revoked.
-    pub fn revoked(&self, device: DeviceId) -> bool {
-        self.revocations.contains_key(&device)
-    }
-
-    /// Whether a commit of a revoked device lies beyond what was accepted. Several revocations of
-    /// one device all hold.
-    fn beyond_revocation(&self, book: BookId, commit: &Commit) -> bool {
-        let revocations = self.revocations.get(&commit.actor().device());
-        revocations.into_iter().flatten().any(|revocation| {
-            let accepted = revocation.accepted.iter().filter(|a| a.book == book).flat_map(|a| &a.ends);
-            let last = accepted.filter(|end| end.actor == commit.actor()).map(|end| end.seq).max();
-            last.is_none_or(|seq| commit.seq() > seq)
-        })
-    }
-}
-
-impl Authority for Devices {
-    fn role(&self, device: DeviceId) -> Option<Role> {
-        self.devices.get(&device).map(|c| c.role)
-    }
-
-    fn crew(&self, device: DeviceId) -> Option<CrewId> {
-        self.devices.get(&device).and_then(|c| c.crew)
-    }
-
-    fn hold(&self, book: &Book, commit: &Commit) -> Option<HeldReason> {
-        let Some(certificate) = self.devices.get(&commit.actor().device()) else {
-            return Some(HeldReason::NoCertificate);
-        };
-        if self.beyond_revocation(book.id(), commit) {
-            return Some(HeldReason::Revoked);
-        }
-        if self.vouched_through(book.id(), commit.actor()) < commit.seq() {
-            return Some(HeldReason::NotVouched);
-        }
-        let outside = commit.time() < certificate.not_before || commit.time() > certificate.not_after;
-        outside.then_some(HeldReason::OutsideCertificate)
-    }
-}
-
-/// Whether a genesis is signed by the root key it names, and that root is the pinned one.
-///
-/// The root signs genesis commits with an actor of its own, so an ordinary head signature proves it.
+/// Checks that a genesis commit is the root key's own and signed by it.
 ///
 /// # Errors
-/// [`SigningError`] when no signature in the book proves it.
-pub fn check_genesis(book: &Book, root: &PublicKey) -> Result<(), SigningError> {
-    let genesis = book.genesis().ok_or(SigningError::Key)?;
-    let first = book.commits().first().ok_or(SigningError::Key)?;
-    let pinned = genesis.root == *root && root.device()? == first.actor().device();
-    if !pinned || !matches!(genesis.content, BookContent::Yard { .. } | BookContent::Job(_)) {
-        return Err(SigningError::Key);
+/// [`AuthorityError::OtherRoot`], [`AuthorityError::GenesisUnsigned`].
+pub fn verify_genesis<'a>(
+    genesis: &Genesis,
+    commit: &Commit,
+    signatures: impl IntoIterator<Item = &'a HeadSignature>,
+    root: &PublicKey,
+) -> Result<(), AuthorityError> {
+    if genesis.root != *root {
+        return Err(AuthorityError::OtherRoot);
     }
-    let mut signatures = book.signatures().filter(|s| s.hash == first.hash());
-    let proven = signatures.any(|s| s.verify(book.id(), root).is_ok());
-    proven.then_some(()).ok_or(SigningError::Signature)
+    let signed = signatures.into_iter().any(|s| {
+        (s.actor, s.seq, s.hash) == (commit.actor(), commit.seq(), commit.hash())
+            && s.verify(genesis.book, root).is_ok()
+    });
+    if signed { Ok(()) } else { Err(AuthorityError::GenesisUnsigned) }
 }
+
+fn book_genesis<'a>(
+    book: &'a Book,
+    root: &PublicKey,
+    kind: &'static str,
+) -> Result<&'a Genesis, AuthorityError> {
+    let genesis = book.genesis().ok_or(AuthorityError::NoGenesis(kind))?;
+    let commit = book.commits().iter().find(|c| c.deps().is_empty());
+    let commit = commit.ok_or(AuthorityError::NoGenesis(kind))?;
+    verify_genesis(genesis, commit, book.signatures(), root)?;
+    Ok(genesis)
+}
+
+#[cfg(test)]
+mod tests;

@@ -14,6 +14,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use serde::Serialize;
 
 use crate::day::Day;
+use crate::dosing::uncertainty::tolerance_ul;
 use crate::facts::{Fact, Facts};
 use crate::ids::{BookId, CrewId, KitId, LotId};
 use crate::quantity::{Ul, UtcMs};
@@ -430,14 +431,6 @@ fn charge_uncertainty(yard: &Yard, kit: KitId) -> (i64, i64) {
     let worst =
         |u: fn(&crate::record::kit::ContainerKind) -> i64| containers.iter().map(u).max().unwrap_or(0);
     (worst(|c| c.charge_u_ul.0.clamp(0, 1_000_000)), worst(|c| c.shared_u_ul.0.clamp(0, 1_000_000)))
-}
-
-/// Twice the standard uncertainty of `n` charges: shared parts add linearly, independent ones by
-/// √n (JCGM 100:2008, 5.1.2 and 5.2.2 with correlation 1 for the shared part).
-pub fn tolerance_ul(n: i64, independent: i64, shared: i64) -> Ul {
-    let n = i128::from(n.max(0));
-    let variance = n * i128::from(independent).pow(2) + (n * i128::from(shared)).pow(2);
-    Ul(i64::try_from((4 * variance).isqrt()).unwrap_or(i64::MAX))
 }
 
 fn add_kit(

@@ -407,12 +407,21 @@ impl Facts {
         (root, replaced)
     }
 
+    /// Whether the writer of one version knew another: by any commit that carries its text.
+    fn knew(&self, book: &Book, by: usize, of: usize) -> bool {
+        let (by, of) = (&self.versions[by], &self.versions[of]);
+        book.knew(by.carrier, of.carrier)
+            || book.carriers(of.id()).iter().any(|c| {
+                *c != of.carrier && book.knew(by.carrier, *c) && book.text(*c) == book.text(of.carrier)
+            })
+    }
+
     fn known_and_alike(&self, book: &Book, index: usize, target: usize) -> bool {
         let (by, of) = (&self.versions[index], &self.versions[target]);
         of.fact != usize::MAX
             && by.record.kind() == of.record.kind()
-            && book.knew(by.carrier, of.carrier)
             && by.id() != of.id()
+            && self.knew(book, index, target)
     }
 
     /// Why a change by this author to that record has no effect, if it has none.
@@ -445,14 +454,14 @@ impl Facts {
             {
                 continue;
             }
-            let (from, carrier) = (self.versions[index].id(), self.versions[index].carrier);
+            let from = self.versions[index].id();
             let mut targets = BTreeSet::new();
             for to in &body.records {
-                let known = self.by_id.get(to).into_iter().flatten().find(|t| {
-                    self.versions[**t].id() != from && book.knew(carrier, self.versions[**t].carrier)
-                });
+                let known = self.by_id.get(to).into_iter().flatten();
+                let known =
+                    known.copied().find(|t| self.versions[*t].id() != from && self.knew(book, index, *t));
                 match known {
-                    Some(target) => drop(targets.insert(self.versions[*target].fact)),
+                    Some(target) => drop(targets.insert(self.versions[target].fact)),
                     None => self.bad_references.push(BadReference { from, to: *to }),
                 }
             }
@@ -465,8 +474,7 @@ impl Facts {
                 continue;
             }
             for struck in targets {
-                let all_known =
-                    self.facts[struck].current.iter().all(|v| book.knew(carrier, self.versions[*v].carrier));
+                let all_known = self.facts[struck].current.iter().all(|v| self.knew(book, index, *v));
                 if all_known {
                     self.facts[struck].struck_by = Some(from);
                 } else if self.facts[struck].contested.is_none() {

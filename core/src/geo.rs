@@ -44,6 +44,17 @@ pub fn distance_m(a: &Position, b: &Position) -> f64 {
     libm::sqrt(east * east + north * north)
 }
 
+/// The area inside a boundary in square metres, whichever way round it is given; 0 with fewer than
+/// three corners. Planar about its first corner: for blocks, not for counties.
+pub fn area_m2(boundary: &[Corner]) -> f64 {
+    let Some(first) = boundary.first() else { return 0.0 };
+    let at = |c: &Corner| offset_m((first.lat_ndeg, first.lon_ndeg), (c.lat_ndeg, c.lon_ndeg));
+    let points: Vec<(f64, f64)> = boundary.iter().map(at).collect();
+    let pairs = points.iter().zip(points.iter().cycle().skip(1));
+    let doubled: f64 = pairs.map(|((x1, y1), (x2, y2))| x1 * y2 - x2 * y1).sum();
+    libm::fabs(doubled) / 2.0
+}
+
 /// The position `east_um`, `north_um` micrometres from an origin: for stands mapped in metres.
 pub fn place(origin: Corner, east_um: Um, north_um: Um) -> Position {
     let mut lat = origin.lat_ndeg as f64 / NDEG;
@@ -105,5 +116,22 @@ mod tests {
         let here = place(origin, Um(150_000_000), Um(-75_500_000));
         let (east, north) = offset_m((origin.lat_ndeg, origin.lon_ndeg), (here.lat_ndeg, here.lon_ndeg));
         assert!((east - 150.0).abs() < 2e-4 && (north + 75.5).abs() < 2e-4, "{east} {north}");
+    }
+
+    /// geographiclib 2.1 and pyproj 3.7.2 agree on 272 910.5521 m² for this rectangle (computed).
+    #[test]
+    fn the_area_of_the_reference_rectangle_is_geographiclibs() {
+        let corner = |lat: i64, lon: i64| Corner { lat_ndeg: lat * 100_000, lon_ndeg: lon * 100_000 };
+        let mut corners = vec![
+            corner(427_325, -845_555),
+            corner(427_325, -845_495),
+            corner(427_375, -845_495),
+            corner(427_375, -845_555),
+        ];
+        let area = area_m2(&corners);
+        assert!((area / 272_910.552_1 - 1.0).abs() < 1e-5, "{area}");
+        corners.reverse();
+        assert!((area_m2(&corners) - area).abs() < 1e-3);
+        assert!(area_m2(&corners[..2]) < 1e-9 && area_m2(&[]) < 1e-9);
     }
 }

@@ -67,6 +67,18 @@ quantity!(
     Pa, "Pa"
 );
 quantity!(
+    /// An absolute pressure in pascals: gauge and local atmosphere together.
+    AbsPa, "Pa absolute"
+);
+quantity!(
+    /// A density in micrograms per millilitre (water at 20 °C is 998 207).
+    UgPerMl, "µg/mL"
+);
+quantity!(
+    /// An area in square millimetres.
+    Mm2, "mm²"
+);
+quantity!(
     /// A dose rate in microlitres of product per metre of trunk diameter (2.4 mL per cm is 240 000).
     UlPerM, "µL/m"
 );

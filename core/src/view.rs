@@ -6,7 +6,7 @@ use crate::book::Book;
 use crate::check::entry::CLOCK_TOLERANCE_MS;
 use crate::day::Day;
 use crate::facts::{Authority, Fact, Facts, NoDays, SignedDays, Standing, Version};
-use crate::ids::{ActorId, BookId, CommitHash, CrewId, LabelId, RecordId, Sha256Hash, TreeId};
+use crate::ids::{ActorId, BookId, CommitHash, CrewId, DeviceId, LabelId, RecordId, Sha256Hash, TreeId};
 use crate::quantity::{Ul, Um, UtcMs};
 use crate::record::book_kinds::{BookContent, Job, Zone};
 use crate::record::kit::Kit;
@@ -127,7 +127,7 @@ pub struct View<'y> {
     pub late: Vec<(usize, RecordId)>,
     /// Versions dated after a server had already received them: (version, arrival).
     pub ahead: Vec<(usize, UtcMs)>,
-    crews_of_devices: BTreeMap<RecordId, CrewId>,
+    crews_of_devices: BTreeMap<DeviceId, Option<CrewId>>,
 }
 
 impl Yard {
@@ -356,26 +356,27 @@ impl<'y> View<'y> {
     }
 
     fn find_days(&mut self, book: &Book, authority: &impl Authority) {
+        let mut signed: BTreeMap<CrewDay, Vec<usize>> = BTreeMap::new();
         for index in &self.facts.signed_off {
             let version = &self.facts.versions[*index];
             if let Body::SignOff(body) = &version.record.body {
-                self.signed_off.insert(CrewDay { crew: body.crew, day: body.day }, version.id());
+                let day = CrewDay { crew: body.crew, day: body.day };
+                signed.entry(day).or_default().push(*index);
+                self.signed_off.insert(day, version.id());
             }
         }
         for (index, version) in self.facts.versions.iter().enumerate() {
-            let crew = authority.crew(version.author);
-            if let Some(crew) = crew {
-                self.crews_of_devices.insert(version.id(), crew);
-            }
+            let crew = *self
+                .crews_of_devices
+                .entry(version.author)
+                .or_insert_with(|| authority.crew(version.author));
             let Some(day) = crew_day_of(&version.record, crew, &self.job.zone) else { continue };
             if is_work(version.record.kind()) && version.standing == Standing::InForce {
                 self.crew_days.insert(day);
             }
-            for signed in &self.facts.signed_off {
-                let sign_off = &self.facts.versions[*signed];
-                let Body::SignOff(body) = &sign_off.record.body else { continue };
-                let same_day = (CrewDay { crew: body.crew, day: body.day }) == day;
-                if same_day && crew.is_some() && !book.knew(sign_off.carrier, version.carrier) {
+            for sign_off in signed.get(&day).into_iter().flatten() {
+                let sign_off = &self.facts.versions[*sign_off];
+                if crew.is_some() && !book.knew(sign_off.carrier, version.carrier) {
                     self.late.push((index, sign_off.id()));
                 }
             }
@@ -389,7 +390,7 @@ impl<'y> View<'y> {
 
     /// The crew-day a version counts to.
     pub fn crew_day(&self, version: &Version) -> Option<CrewDay> {
-        let crew = self.crews_of_devices.get(&version.id()).copied();
+        let crew = self.crews_of_devices.get(&version.author).copied().flatten();
         crew_day_of(&version.record, crew, &self.job.zone)
     }
 

@@ -1,2 +1,129 @@
-//! Server.
-fn main() {}
+//! `bolebook-server`: sets a data folder up, and serves it.
+
+use std::net::SocketAddr;
+use std::path::{Path, PathBuf};
+use std::process::ExitCode;
+use std::sync::Arc;
+
+use bolebook_core::quantity::UtcMs;
+use bolebook_server::identity::Identity;
+use bolebook_server::{App, Clock, Config, serve};
+use clap::{Parser, Subcommand};
+
+/// The sync server of Bolebook: an ordered log of records in one data folder.
+#[derive(Parser)]
+#[command(version)]
+struct Arguments {
+    #[command(subcommand)]
+    command: Command,
+}
+
+#[derive(Subcommand)]
+enum Command {
+    /// Sets a data folder up: makes the server's key and, from the office's invitation, its certificate.
+    Init {
+        /// The data folder; made if it is not there.
+        #[arg(long)]
+        data: PathBuf,
+        /// The invitation file the office made for this server. It holds a one-time code: delete it afterwards.
+        #[arg(long)]
+        invitation: PathBuf,
+    },
+    /// Serves a data folder. Prints its address as a line of JSON, and writes it to `address.json` there.
+    Serve {
+        /// The data folder.
+        #[arg(long)]
+        data: PathBuf,
+        /// Where to listen; port 0 takes a free one. Put a TLS proxy in front for anything but loopback.
+        #[arg(long, default_value = "127.0.0.1:8642")]
+        listen: SocketAddr,
+    },
+    /// Recomputes every hash of every book and says whether the log is whole.
+    Verify {
+        /// The data folder.
+        #[arg(long)]
+        data: PathBuf,
+    },
+}
+
+type Failure = Box<dyn std::error::Error>;
+
+#[expect(clippy::disallowed_methods, reason = "the binary's one clock")]
+fn now() -> UtcMs {
+    let since = std::time::SystemTime::now().duration_since(std::time::UNIX_EPOCH);
+    UtcMs(since.ok().and_then(|d| i64::try_from(d.as_millis()).ok()).unwrap_or(0))
+}
+
+#[expect(clippy::print_stderr, reason = "the binary's one way to say why it stops")]
+fn main() -> ExitCode {
+    let done = match Arguments::parse().command {
+        Command::Init { data, invitation } => init(&data, &invitation),
+        Command::Serve { data, listen } => run(data, listen),
+        Command::Verify { data } => verify(&data),
+    };
+    match done {
+        Ok(()) => ExitCode::SUCCESS,
+        Err(error) => {
+            eprintln!("bolebook-server: {error}");
+            ExitCode::FAILURE
+        }
+    }
+}
+
+#[expect(clippy::print_stdout, reason = "the answer of the command")]
+fn say(line: &serde_json::Value) {
+    println!("{line}");
+}
+
+fn init(data: &Path, invitation: &Path) -> Result<(), Failure> {
+    let (mut seed, mut random) = ([0; 32], [0; 10]);
+    getrandom::fill(&mut seed)?;
+    getrandom::fill(&mut random)?;
+    let identity = Identity::init(data, invitation, seed, random, now())?;
+    say(&serde_json::json!({ "server": identity.device(), "yard": identity.yard, "data": data }));
+    Ok(())
+}
+
+fn verify(data: &Path) -> Result<(), Failure> {
+    let path = data.join(bolebook_server::state::DATABASE);
+    if !path.exists() {
+        return Err(format!("{}: no such log", path.display()).into());
+    }
+    let db = bolebook_log::open(&path)?;
+    for book in bolebook_log::books(&db)? {
+        let whole = bolebook_log::verify(&db, book.book)?;
+        let (commits, signatures) = (whole.commits, whole.signatures);
+        say(
+            &serde_json::json!({ "book": book.book, "end": whole.end.position, "commits": commits, "signatures": signatures }),
+        );
+    }
+    Ok(())
+}
+
+#[tokio::main]
+async fn run(data: PathBuf, listen: SocketAddr) -> Result<(), Failure> {
+    let filter = tracing_subscriber::EnvFilter::try_from_default_env()
+        .unwrap_or_else(|_| tracing_subscriber::EnvFilter::new("info"));
+    tracing_subscriber::fmt().json().with_env_filter(filter).with_writer(std::io::stderr).init();
+    let clock: Clock = Arc::new(now);
+    let app = App::open(Config::new(data.clone()), clock)?;
+    let listener = tokio::net::TcpListener::bind(listen).await?;
+    let url = format!("http://{}", listener.local_addr()?);
+    let address = serde_json::json!({ "url": url, "server": app.identity.device() });
+    std::fs::write(data.join("address.json"), format!("{address}\n"))?;
+    say(&address);
+    serve(app, listener, stopped()).await?;
+    Ok(())
+}
+
+/// Resolves when the process is asked to stop.
+async fn stopped() {
+    use tokio::signal::unix::{SignalKind, signal};
+    let Ok(mut terminate) = signal(SignalKind::terminate()) else {
+        return std::future::pending().await;
+    };
+    tokio::select! {
+        _ = terminate.recv() => {}
+        _ = tokio::signal::ctrl_c() => {}
+    }
+}

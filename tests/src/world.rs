@@ -1,7 +1,7 @@
 //! A small invented contractor with real keys: two crews, an office, a label, kits, a lot, one job.
 //! For tests only: whatever cannot happen here panics. Everything in it is INVENTED: NOT FOR USE.
 
-use bolebook_core::authority::{Devices, certificate_by_root};
+use bolebook_core::authority::{Directory, Grant, certify};
 use bolebook_core::balance::{Balance, balance};
 use bolebook_core::book::Book;
 use bolebook_core::check::check;
@@ -15,7 +15,7 @@ use bolebook_core::record::label::{
     ActiveIngredient, ChargeRules, ConditionRules, ForkedRule, HoleRules, Label, LabelConfirmation, RateRow,
     Sealing,
 };
-use bolebook_core::record::people::{Crew, Licence, Person, PersonWork, Role};
+use bolebook_core::record::people::{Certificate, Crew, Licence, Person, PersonWork, Role};
 use bolebook_core::record::product::{Fill, Found, Lot, Movement, MovementKind};
 use bolebook_core::record::stand::{Diameter, GroundDatum, Position, Tree};
 use bolebook_core::record::work::{Application, DayClosing, Hole, KitContent};
@@ -75,6 +75,12 @@ fn key(who: Who) -> SecretKey {
 
 fn root() -> SecretKey {
     SecretKey::from_seed([200; 32])
+}
+
+fn certificate(who: Who, role: Role, crew: Option<RecordId>, name: &str) -> Certificate {
+    let (key, name) = (key(who).public(), name.into());
+    let grant = Grant { key, role, crew, name, not_before: UtcMs(0), not_after: UtcMs(MORNING.0 * 2) };
+    certify(&root(), grant).unwrap()
 }
 
 /// A label with geometry that closes: 2.4 mL per cm, 12 cm apart, 10 mL containers.
@@ -160,16 +166,8 @@ impl World {
         };
         world.found(false, genesis(yard_id, BookContent::Yard { company: "Invented Trees".into() }));
         for (who, role) in [(Who::Office, Role::Office), (Who::Server, Role::Server)] {
-            let certificate = certificate_by_root(
-                &root,
-                key(who).public(),
-                role,
-                None,
-                "desk",
-                UtcMs(0),
-                UtcMs(MORNING.0 * 2),
-            );
-            world.yard_write(Who::Office, certificate.unwrap());
+            let certificate = certificate(who, role, None, "desk");
+            world.yard_write(Who::Office, certificate);
         }
         for n in 0..2 {
             world.crews[n] = world.crew(n);
@@ -212,10 +210,7 @@ impl World {
         self.yard_write(Who::Office, licence);
         let crew =
             self.yard_write(Who::Office, Crew { name: format!("Crew {n}"), lead, members: vec![lead] });
-        let public = key(Who::Crew(n)).public();
-        let end = UtcMs(MORNING.0 * 2);
-        let certificate =
-            certificate_by_root(&root(), public, Role::Crew, Some(crew), "phone", UtcMs(0), end).unwrap();
+        let certificate = certificate(Who::Crew(n), Role::Crew, Some(crew), "phone");
         self.yard_write(Who::Office, certificate);
         let kit = Kit {
             name: format!("Kit {n}"),
@@ -431,18 +426,16 @@ impl World {
         self.write(Who::Crew(crew), closing)
     }
 
-    /// Devices as both books prove them.
-    pub fn devices(&self) -> Devices {
-        let mut devices = Devices::of(&self.yard);
-        devices.vouch(&self.job);
-        devices
+    /// The yard's devices, as its book proves them.
+    pub fn devices(&self) -> Directory {
+        Directory::read(&self.yard, &root().public()).unwrap()
     }
 
     /// Reads view, balance and findings and shows them to `look`.
     pub fn look<T>(&self, look: impl FnOnce(&View<'_>, &Balance, &[Finding]) -> T) -> T {
         let devices = self.devices();
-        let yard = Yard::read(&self.yard, &devices).unwrap();
-        let view = View::read(&self.job, &yard, &devices).unwrap();
+        let yard = Yard::read(&self.yard, &devices.for_book(&self.yard)).unwrap();
+        let view = View::read(&self.job, &yard, &devices.for_book(&self.job)).unwrap();
         let balance = balance(&yard, &[&view]);
         let findings = check(&view, &balance);
         look(&view, &balance, &findings)

@@ -7,11 +7,27 @@ use crate::record::{Body, Kind};
 use crate::view::View;
 
 /// What the yard knows of a person's licence on a day.
-enum Licensed {
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Licensed {
+    /// A certifying licence holds on the day.
     Yes,
+    /// The last one ended on this day.
     Expired(Day),
+    /// The only one begins on this day.
     NotYet(Day),
+    /// None is entered.
     None,
+}
+
+impl Licensed {
+    /// Why it does not let its holder apply.
+    pub fn why_not(self) -> String {
+        match self {
+            Self::Expired(on) => format!("the licence ended on {on}"),
+            Self::NotYet(on) => format!("the licence begins on {on}"),
+            Self::None | Self::Yes => "no certifying licence is entered".into(),
+        }
+    }
 }
 
 /// Findings of this rule.
@@ -26,11 +42,7 @@ pub fn check(view: &View<'_>, findings: &mut Vec<Finding>) {
             }
             let who =
                 if under.is_some() { "neither the applicator nor the supervisor" } else { "the applicator" };
-            let why = match under.unwrap_or(by) {
-                Licensed::Expired(on) => format!("the licence ended on {on}"),
-                Licensed::NotYet(on) => format!("the licence begins on {on}"),
-                Licensed::None | Licensed::Yes => "no certifying licence is entered".into(),
-            };
+            let why = under.unwrap_or(by).why_not();
             let not = if application.supervisor.is_some() { "is" } else { "is not" };
             let message = format!("Tree {}: {who} {not} certified on {}: {why}.", view.tag(*id), day.day);
             findings.push(
@@ -42,7 +54,8 @@ pub fn check(view: &View<'_>, findings: &mut Vec<Finding>) {
     }
 }
 
-fn licensed(view: &View<'_>, person: PersonId, day: Day) -> Licensed {
+/// Whether a person may apply, or stand behind who does, on a day.
+pub fn licensed(view: &View<'_>, person: PersonId, day: Day) -> Licensed {
     let mut best = Licensed::None;
     for fact in view.yard.facts.in_force(Kind::Licence) {
         let Body::Licence(licence) = &view.yard.facts.shown(fact).record.body else { continue };

@@ -77,17 +77,19 @@ pub enum ChargeError {
         /// The nearest sum below.
         below: String,
     },
-    /// More charges than any trunk takes.
-    #[error("{0} charges or more: check the diameter and the container")]
-    TooMany(i64),
-    /// The holes that fit do not hold the label's least.
-    #[error("the {holes} holes that fit this trunk do not hold the label's least of {} mL: leave the stem", .min.ml_exact())]
-    TooFewHoles {
+    /// What the holes that fit may hold is less than the label's least.
+    #[error("no charges between {} and {} mL go into the {holes} holes that fit: leave the stem; holes are never crowded to meet a dose", .min.ml_exact(), .max.ml_exact())]
+    HolesTooFew {
         /// Holes that fit.
         holes: usize,
         /// The label's least for this stem.
         min: Ul,
+        /// The label's most.
+        max: Ul,
     },
+    /// More charges than any trunk takes.
+    #[error("{0} charges or more: check the diameter and the container")]
+    TooMany(i64),
     /// So many different fills that not every choice can be looked at.
     #[error("the containers' charges and scales differ in steps of {} mL, too fine to look at every choice for {} mL: name fewer container kinds or a coarser scale", .step.ml_exact(), .max.ml_exact())]
     TooFine {
@@ -105,6 +107,8 @@ pub const MOST_CHARGES: i64 = 400;
 /// beyond what a real kit and trunk ask for.
 const MOST_FILLS: i64 = 4_096;
 const MOST_PAIRS: i64 = 4_000_000;
+/// Most lesser sums tried when not all holes fit.
+const MOST_TURNS: usize = 64;
 
 /// A sum that no charges reach.
 const UNREACHED: u32 = u32::MAX;
@@ -133,17 +137,19 @@ pub fn choose(
     rules: &ChargeRules,
     kinds: &[ContainerKind],
 ) -> Result<ChargePlan, ChargeError> {
-    choose_for_holes(dose, rules, kinds, usize::MAX)
+    choose_within(dose, rules, kinds, usize::MAX)
 }
 
-/// The same where only so many holes fit the trunk: holes are never crowded to meet a dose.
+/// As [`choose`], for charges that go into at most `holes` holes: another dose within the label's
+/// range is taken when the nearest one needs more. Holes are never crowded to meet a dose.
 ///
-/// With one charge a hole the choice is the best of all that fit. Where the label allows several
-/// in one hole ([`hole_count`]), charges are taken off until they fit, which may stop short of the best.
+/// With one charge a hole the choice is the best of all that fit. Where the label allows several in
+/// one hole ([`pack`]), the nearest sums are tried, then ever fewer charges: that may stop short of
+/// the best, never beyond the label.
 ///
 /// # Errors
-/// As [`choose`]; [`ChargeError::TooFewHoles`] when the holes do not hold the label's least.
-pub fn choose_for_holes(
+/// [`ChargeError::HolesTooFew`] when no dose within the range goes into them; else as [`choose`].
+pub fn choose_within(
     dose: &StemDose,
     rules: &ChargeRules,
     kinds: &[ContainerKind],
@@ -177,35 +183,43 @@ pub fn choose_for_holes(
         return Err(ChargeError::NoneInRange { min, max, below });
     };
     let (total, charges_ul) =
-        table.within(dose, rules, holes).ok_or(ChargeError::TooFewHoles { holes, min })?;
+        table.within(dose, rules, holes).ok_or(ChargeError::HolesTooFew { holes, min, max })?;
     let fills = fills(&charges_ul, &choices, kinds);
-    let mut note = note(dose, &fills, Ul(total), Ul(*smallest));
-    if total != freely {
-        note.push_str(&format!("; only {holes} {} fit", if holes == 1 { "hole" } else { "holes" }));
-    }
+    let note = match total == freely {
+        true => note(dose, &fills, Ul(total), Ul(*smallest)),
+        false if holes == 1 => format!("{}; only 1 hole fits", place(dose, &fills, Ul(total))),
+        false => format!("{}; only {holes} holes fit", place(dose, &fills, Ul(total))),
+    };
     Ok(ChargePlan { charges_ul, fills, total_ul: Ul(total), off_target_ul: Ul(total - target.0), note })
 }
 
-/// How many holes a stem's charges need: each hole takes at most the label's charges per hole and
-/// at most its most per hole, largest charges first. Never fewer than the label allows.
+fn per_hole(rules: &ChargeRules) -> usize {
+    usize::try_from(rules.per_hole).unwrap_or(1).max(1)
+}
+
+/// How many holes a stem's charges need ([`pack`]).
 pub fn hole_count(charges: &[Ul], rules: &ChargeRules) -> usize {
-    let per_hole = usize::try_from(rules.per_hole).unwrap_or(1).max(1);
-    if per_hole == 1 {
-        return charges.len();
-    }
+    if per_hole(rules) == 1 { charges.len() } else { pack(charges, rules).len() }
+}
+
+/// The charges of each hole: each takes at most the label's charges per hole and together at most
+/// its most at one hole, largest charges first into the first hole with room.
+pub fn pack(charges: &[Ul], rules: &ChargeRules) -> Vec<Vec<Ul>> {
+    let per_hole = per_hole(rules);
     let mut sorted = charges.to_vec();
     sorted.sort_unstable_by(|a, b| b.cmp(a));
-    let mut holes: Vec<(usize, Ul)> = vec![];
+    let mut holes: Vec<Vec<Ul>> = vec![];
     for charge in sorted {
-        let room = holes
-            .iter_mut()
-            .find(|(count, held)| *count < per_hole && held.saturating_add(charge) <= rules.most_per_hole_ul);
-        match room {
-            Some((count, held)) => (*count, *held) = (*count + 1, held.saturating_add(charge)),
-            None => holes.push((1, charge)),
+        let fits = |hole: &&mut Vec<Ul>| {
+            let held: Ul = hole.iter().copied().sum();
+            hole.len() < per_hole && held.saturating_add(charge) <= rules.most_per_hole_ul
+        };
+        match holes.iter_mut().find(fits).filter(|_| per_hole > 1) {
+            Some(hole) => hole.push(charge),
+            None => holes.push(vec![charge]),
         }
     }
-    holes.len()
+    holes
 }
 
 /// Every volume one charge may have, and the container it is measured with: a full one before a
@@ -301,18 +315,33 @@ impl Table {
         self.cost.get(sum).is_some_and(|c| *c != UNREACHED && i64::from(c / ONE_CHARGE) <= most)
     }
 
-    /// The nearest sum and its charges that need no more than so many holes.
+    /// The nearest sum found whose charges need no more than so many holes, and those charges.
     fn within(&self, dose: &StemDose, rules: &ChargeRules, holes: usize) -> Option<(i64, Vec<Ul>)> {
-        let per_hole = rules.per_hole.max(1);
-        let mut most = i64::try_from(holes).unwrap_or(i64::MAX).saturating_mul(per_hole).min(MOST_CHARGES);
-        loop {
-            let total = self.nearest(dose, most)?;
+        let holes_i64 = i64::try_from(holes).unwrap_or(i64::MAX);
+        let each = i64::try_from(per_hole(rules)).unwrap_or(i64::MAX);
+        let mut most = holes_i64.saturating_mul(each).min(MOST_CHARGES);
+        let held = holes_i64.saturating_mul(rules.most_per_hole_ul.0.max(0));
+        let lowered = |to: i64| StemDose {
+            target_ul: dose.target_ul.min(Ul(to)),
+            max_ul: dose.max_ul.min(Ul(to)),
+            ..dose.clone()
+        };
+        let mut range = lowered(held);
+        for turn in 0.. {
+            let total = self.nearest(&range, most)?;
             let charges = self.charges(total);
             if hole_count(&charges, rules) <= holes {
                 return Some((total, charges));
             }
-            most = charges.len() as i64 - 1;
+            // A while to the next lesser sum, then to fewer charges, which ends soon.
+            if turn < MOST_TURNS {
+                range = lowered(total - 1);
+            } else {
+                range = lowered(held);
+                most = i64::try_from(charges.len()).unwrap_or(0).min(most) - 1;
+            }
         }
+        None
     }
 
     /// The sum that `most` charges or fewer reach nearest the usual dose within the
@@ -323,6 +352,7 @@ impl Table {
         let usual = usize::try_from(usual).ok()?.min(self.cost.len() - 1);
         let under = (usize::try_from(least).ok()?..=usual).rev().find(|s| self.reached(*s, most)).map(at);
         let over = (usual + 1..self.cost.len()).find(|s| self.reached(*s, most)).map(at);
+        let over = over.filter(|o| *o <= dose.max_ul.0);
         let target = dose.target_ul.0;
         match (under.filter(|u| *u >= dose.min_ul.0), over.filter(|o| *o >= dose.min_ul.0)) {
             (Some(under), Some(over)) if over - target < target - under => Some(over),
@@ -379,6 +409,18 @@ fn fills(charges: &[Ul], choices: &BTreeMap<i64, Choice>, kinds: &[ContainerKind
 /// `15 charges: 138.0 mL, 1.4 % under the usual dose; 16 would pass the label's maximum`.
 fn note(dose: &StemDose, fills: &[Fill], total: Ul, smallest: Ul) -> String {
     let count: usize = fills.iter().map(|f| f.count).sum();
+    let alike = fills.len() == 1 && fills.iter().all(|f| f.charge_ul == smallest);
+    let more = match total.saturating_add(smallest) > dose.max_ul {
+        true if alike => format!("; {} would pass the label's maximum", count + 1),
+        true => format!("; one more of even {} mL would pass the label's maximum", smallest.ml_exact()),
+        false => String::new(),
+    };
+    format!("{}{more}", place(dose, fills, total))
+}
+
+/// `15 charges: 138.0 mL, 1.4 % under the usual dose`.
+fn place(dose: &StemDose, fills: &[Fill], total: Ul) -> String {
+    let count: usize = fills.iter().map(|f| f.count).sum();
     let unit = if count == 1 { "charge" } else { "charges" };
     let mix = match fills {
         [_] => String::new(),
@@ -395,13 +437,7 @@ fn note(dose: &StemDose, fills: &[Fill], total: Ul, smallest: Ul) -> String {
         _ if off < 0 => format!("{share} % under the usual dose"),
         _ => format!("{share} % over the usual dose"),
     };
-    let alike = fills.len() == 1 && fills.iter().all(|f| f.charge_ul == smallest);
-    let more = match total.saturating_add(smallest) > dose.max_ul {
-        true if alike => format!("; {} would pass the label's maximum", count + 1),
-        true => format!("; one more of even {} mL would pass the label's maximum", smallest.ml_exact()),
-        false => String::new(),
-    };
-    format!("{count} {unit}{mix}: {} mL, {place}{more}", total.ml_exact())
+    format!("{count} {unit}{mix}: {} mL, {place}", total.ml_exact())
 }
 
 #[cfg(test)]
@@ -517,13 +553,13 @@ mod tests {
     fn where_fewer_holes_fit_the_dose_gives_way_down_to_the_labels_least() {
         let (ten, part) = ([container("10 mL", 10_000, Some(500))], rules(10_000, true, None));
         let stem = dose(44_000, 52_800, 52_800);
-        let five = choose_for_holes(&stem, &part, &ten, 5).unwrap();
+        let five = choose_within(&stem, &part, &ten, 5).unwrap();
         assert_eq!(five.note, "5 charges: 50.0 mL, 5.3 % under the usual dose; only 5 holes fit");
-        let four = choose_for_holes(&stem, &part, &ten, 4).unwrap_err();
-        assert_eq!(four, ChargeError::TooFewHoles { holes: 4, min: Ul(44_000) });
+        let four = choose_within(&stem, &part, &ten, 4).unwrap_err();
+        assert_eq!(four, ChargeError::HolesTooFew { holes: 4, min: Ul(44_000), max: Ul(52_800) });
         // Two charges a hole of 8 mL: pairs of at most 8 mL only.
         let two = ChargeRules { per_hole: 2, ..rules(8_000, true, None) };
-        let paired = choose_for_holes(&dose(10_000, 22_000, 30_000), &two, &ten, 2).unwrap();
+        let paired = choose_within(&dose(10_000, 22_000, 30_000), &two, &ten, 2).unwrap();
         assert!(hole_count(&paired.charges_ul, &two) <= 2 && paired.total_ul <= Ul(16_000), "{paired:?}");
     }
 
@@ -535,6 +571,23 @@ mod tests {
         assert_eq!(hole_count(&charges, &two), 2);
         assert_eq!(hole_count(&charges, &ChargeRules { most_per_hole_ul: Ul(8_000), ..two }), 3);
         assert_eq!(hole_count(&charges, &ChargeRules { per_hole: i64::MIN, ..rules(1, false, None) }), 4);
+    }
+
+    #[test]
+    fn a_lesser_dose_within_the_label_is_taken_when_not_all_holes_fit() {
+        let ten = [container("10 mL", 10_000, None)];
+        let (dose, rules) = (dose(60_000, 90_000, 100_000), rules(10_000, false, None));
+        let plan = choose_within(&dose, &rules, &ten, 7).unwrap();
+        assert_eq!(plan.note, "7 charges: 70.0 mL, 22.2 % under the usual dose; only 7 holes fit");
+        assert_eq!(plan.off_target_ul, Ul(-20_000));
+        assert_eq!(choose_within(&dose, &rules, &ten, 20), choose(&dose, &rules, &ten));
+        let (min, max) = (dose.min_ul, dose.max_ul);
+        for holes in [0, 5] {
+            let too_few = Err(ChargeError::HolesTooFew { holes, min, max });
+            assert_eq!(choose_within(&dose, &rules, &ten, holes), too_few);
+        }
+        let two = ChargeRules { per_hole: 2, most_per_hole_ul: Ul(20_000), ..rules.clone() };
+        assert_eq!(choose_within(&dose, &two, &ten, 4).unwrap().total_ul, Ul(80_000));
     }
 
     /// Whether one charge of this volume is full, part, or not allowed, said as the rules say it.
@@ -630,7 +683,7 @@ mod tests {
             };
             let dose = dose(small_dose.min_ul.0 * unit, small_dose.target_ul.0 * unit, small_dose.max_ul.0 * unit);
             let best = best_of_all(&small_dose, &small_rules, &small_kinds, holes);
-            let found = choose_for_holes(&dose, &rules, &kinds, holes).ok().map(|p| volumes(&p));
+            let found = choose_within(&dose, &rules, &kinds, holes).ok().map(|p| volumes(&p));
             prop_assert_eq!(found, best.map(|b| b.into_iter().map(|v| v * unit).collect::<Vec<_>>()));
         }
 
@@ -650,7 +703,7 @@ mod tests {
             let rules = rules(if sane { most.rem_euclid(20_000) } else { most }, part, least.map(|l| if sane { l % 3_000 } else { l }));
             let rules = ChargeRules { per_hole, ..rules };
             let holes = if sane { usize::from(holes % 40) } else { usize::from(holes) };
-            match choose_for_holes(&dose, &rules, &kinds, holes) {
+            match choose_within(&dose, &rules, &kinds, holes) {
                 Ok(plan) => {
                     prop_assert!(hole_count(&plan.charges_ul, &rules) <= holes);
                     let sum: i64 = plan.charges_ul.iter().map(|c| c.0).sum();

@@ -74,7 +74,11 @@ pub fn dose_for(label: &Label, purpose: &str, diameter: Um) -> Result<StemDose, 
         && row.min_ul_per_m <= row.usual_ul_per_m
         && row.usual_ul_per_m <= row.max_ul_per_m;
     let max_ul = rate_times(row.max_ul_per_m, diameter);
-    let min_ul = rate_times_up(row.min_ul_per_m, diameter);
+    // With one rate for least and most, rounding apart must not leave a microlitre between them.
+    let min_ul = match row.min_ul_per_m == row.max_ul_per_m {
+        true => max_ul,
+        false => rate_times_up(row.min_ul_per_m, diameter),
+    };
     if rows.next().is_some() || !ordered || min_ul > max_ul {
         return Err(DoseError::Contradiction { purpose: purpose.into(), diameter_um: diameter });
     }
@@ -95,25 +99,108 @@ fn rate_times_up(rate: UlPerM, diameter: Um) -> Ul {
     Ul(i64::try_from((product + 999_999) / 1_000_000).unwrap_or(i64::MAX))
 }
 
-/// The label's limit for a tree and season, rounded down: the lesser of the limit per tree and the
-/// limit per metre of diameter times the sum of its stems' diameters. Absent when the label sets none.
+/// The label's limit for a tree and season in product, rounded down: the least of the limit per tree,
+/// the limit per metre of diameter times the sum of its stems' diameters, and each active
+/// ingredient's limit per tree (µg ÷ µg/mL). Absent when the label sets none.
+///
+/// An ingredient's limit holds over all products with it; what another product brought must be
+/// taken off by whoever knows it.
 pub fn season_limit_ul(label: &Label, stems: &[Um]) -> Option<Ul> {
     let all = stems.iter().copied().sum();
     let by_diameter = label.tree_season_max_ul_per_m.map(|rate| rate_times(rate, all));
-    match (label.tree_season_max_ul, by_diameter) {
-        (Some(a), Some(b)) => Some(a.min(b)),
-        (a, b) => a.or(b),
-    }
+    let by_ingredient = label
+        .active_ingredients
+        .iter()
+        .filter_map(|a| a.tree_season_max_ug.map(|most| product_holding(i128::from(most), a.ug_per_ml)));
+    label.tree_season_max_ul.into_iter().chain(by_diameter).chain(by_ingredient).min()
 }
 
-/// Whether a label allows a species: by its own code, or by a genus code `1XXXG` whose three
-/// letters begin the species code (EPPO: genus codes begin with a digit and end in G).
+/// The label's limit for an area in square metres and a season, in product, rounded down: the least
+/// of the limits per hectare in product and in each active ingredient. Absent when the label sets none.
+pub fn area_season_limit_ul(label: &Label, area_m2: i64) -> Option<Ul> {
+    let share = |per_hectare: i64| i128::from(per_hectare) * i128::from(area_m2.max(0)) / 10_000;
+    let product =
+        label.area_season_max_ul_per_ha.map(|most| Ul(i64::try_from(share(most.0)).unwrap_or(i64::MAX)));
+    let by_ingredient = label
+        .active_ingredients
+        .iter()
+        .filter_map(|a| a.area_season_max_ug_per_ha.map(|most| product_holding(share(most), a.ug_per_ml)));
+    product.into_iter().chain(by_ingredient).min()
+}
+
+/// The volume of product that holds `ug` of an ingredient, rounded down; none at all when the
+/// strength is no strength, so that a broken label limits rather than frees.
+fn product_holding(ug: i128, ug_per_ml: i64) -> Ul {
+    if ug_per_ml <= 0 {
+        return Ul::ZERO;
+    }
+    Ul(i64::try_from(ug.max(0) * 1_000 / i128::from(ug_per_ml)).unwrap_or(i64::MAX))
+}
+
+/// Whether a label allows a species ([`covers_species`]).
 pub fn allows_species(label: &Label, species: &str) -> bool {
-    label.species.iter().any(|allowed| {
-        allowed == species
-            || (allowed.len() == 5
-                && allowed.starts_with('1')
-                && allowed.ends_with('G')
-                && allowed.get(1..4).is_some_and(|genus| species.len() == 5 && species.starts_with(genus)))
-    })
+    label.species.iter().any(|code| covers_species(code, species))
+}
+
+/// Whether a code covers a species: its own, or a genus code `1XXXG` whose three letters begin the
+/// species code (EPPO: genus codes begin with a digit and end in G).
+pub fn covers_species(code: &str, species: &str) -> bool {
+    code == species
+        || (code.len() == 5
+            && code.starts_with('1')
+            && code.ends_with('G')
+            && species.len() == 5
+            && code.get(1..4).is_some_and(|genus| species.starts_with(genus)))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::dosing::invented::ash_label;
+
+    /// 400 mg at 3 mg/mL are 133.333… mL, 2 g per hectare on 5 000 m² at 3 mg/mL 333.333… mL (arithmetic).
+    #[test]
+    fn the_least_of_the_labels_limits_holds_and_is_rounded_down() {
+        let mut label = ash_label();
+        label.tree_season_max_ul = Some(Ul(200_000));
+        label.tree_season_max_ul_per_m = Some(UlPerM(500_000));
+        label.active_ingredients[0].ug_per_ml = 3_000;
+        label.active_ingredients[0].tree_season_max_ug = Some(400_000);
+        label.active_ingredients[0].area_season_max_ug_per_ha = Some(2_000_000);
+        label.area_season_max_ul_per_ha = Some(Ul(700_000));
+        assert_eq!(season_limit_ul(&label, &[Um(300_000)]), Some(Ul(133_333)));
+        assert_eq!(season_limit_ul(&label, &[Um(200_000)]), Some(Ul(100_000)));
+        assert_eq!(area_season_limit_ul(&label, 5_000), Some(Ul(333_333)));
+        label.active_ingredients[0].tree_season_max_ug = None;
+        label.active_ingredients[0].area_season_max_ug_per_ha = None;
+        assert_eq!(season_limit_ul(&label, &[Um(800_000)]), Some(Ul(200_000)));
+        assert_eq!(area_season_limit_ul(&label, 5_000), Some(Ul(350_000)));
+    }
+
+    #[test]
+    fn a_limit_that_cannot_be_worked_out_allows_nothing() {
+        let mut label = ash_label();
+        label.active_ingredients[0].ug_per_ml = 0;
+        label.active_ingredients[0].tree_season_max_ug = Some(1);
+        assert_eq!(season_limit_ul(&label, &[Um(300_000)]), Some(Ul::ZERO));
+        label.active_ingredients[0].ug_per_ml = 1;
+        label.active_ingredients[0].tree_season_max_ug = Some(i64::MAX);
+        label.active_ingredients[0].area_season_max_ug_per_ha = Some(i64::MAX);
+        label.tree_season_max_ul = None;
+        label.tree_season_max_ul_per_m = None;
+        label.area_season_max_ul_per_ha = None;
+        assert_eq!(season_limit_ul(&label, &[Um(i64::MAX), Um(i64::MAX)]), Some(Ul(i64::MAX)));
+        assert_eq!(area_season_limit_ul(&label, i64::MAX), Some(Ul(i64::MAX)));
+    }
+
+    #[test]
+    fn a_label_with_one_rate_gives_one_dose_at_every_diameter() {
+        let mut label = ash_label();
+        label.rates[0].min_ul_per_m = UlPerM(240_000);
+        label.rates[0].max_ul_per_m = UlPerM(240_000);
+        for diameter in [100_001, 299_003, 1_000_000] {
+            let dose = dose_for(&label, "preventive", Um(diameter)).unwrap();
+            assert_eq!((dose.min_ul, dose.target_ul), (dose.max_ul, dose.max_ul));
+        }
+    }
 }

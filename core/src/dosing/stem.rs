@@ -153,6 +153,21 @@ pub enum Outlier {
     CentimetresAsInches,
     /// About 2.54 times too small: inches entered as centimetres.
     InchesAsCentimetres,
+    /// Outside the stand, and no known mistake brings it back.
+    Unlike,
+}
+
+impl Outlier {
+    /// The question to the person who measured.
+    pub fn question(self) -> &'static str {
+        match self {
+            Self::GirthAsDiameter => "was a girth entered as a diameter?",
+            Self::DiameterAsGirth => "was a diameter entered as a girth?",
+            Self::CentimetresAsInches => "were centimetres entered as inches?",
+            Self::InchesAsCentimetres => "were inches entered as centimetres?",
+            Self::Unlike => "is it the right tree?",
+        }
+    }
 }
 
 /// What mistake a diameter looks like beside the earlier diameter of the same tree, if any.
@@ -173,6 +188,45 @@ pub fn looks_like(earlier: Um, now: Um) -> Option<Outlier> {
         () if near(2_540, earlier, now) => Some(Outlier::InchesAsCentimetres),
         () => None,
     }
+}
+
+/// Fewest other stems that make a stand to be held against.
+pub const LEAST_STAND: usize = 10;
+
+/// What mistake a diameter looks like beside the other stems of its stand (best of its species),
+/// if it lies outside them; `None` with fewer than [`LEAST_STAND`] others.
+///
+/// Outside is a quarter beyond the largest or below the smallest of the others, the outermost
+/// hundredth (at least one) left away on each side, so that one earlier mistake does not hide the
+/// next (common practice, no source). Of the mistakes whose correction lies inside, the one nearest
+/// the middle is named. A mistake that stays inside the stand cannot be seen here: for that the
+/// reading is echoed in both measures ([`echo`]).
+pub fn outlier_in_stand(others: &[Um], diameter: Um) -> Option<Outlier> {
+    let mut sorted: Vec<i64> = others.iter().map(|d| d.0).filter(|d| *d > 0).collect();
+    if sorted.len() < LEAST_STAND || diameter.0 <= 0 {
+        return None;
+    }
+    let cut = (sorted.len() / 100).max(1);
+    let from_top = sorted.len() - 1 - cut;
+    let high = *sorted.select_nth_unstable(from_top).1;
+    let low = *sorted.select_nth_unstable(cut).1;
+    let middle_at = sorted.len() / 2;
+    let middle = *sorted.select_nth_unstable(middle_at).1;
+    let (d, most, least) = (i128::from(diameter.0), i128::from(high) * 5 / 4, i128::from(low) * 4 / 5);
+    let (mistakes, too_large) = match () {
+        () if d > most => ([(Outlier::GirthAsDiameter, 3_142), (Outlier::CentimetresAsInches, 2_540)], true),
+        () if d < least => {
+            ([(Outlier::DiameterAsGirth, 3_142), (Outlier::InchesAsCentimetres, 2_540)], false)
+        }
+        () => return None,
+    };
+    let corrected = mistakes.into_iter().map(|(mistake, factor_e3)| {
+        (mistake, if too_large { d * 1_000 / factor_e3 } else { d * factor_e3 / 1_000 })
+    });
+    let inside = corrected.filter(|(_, c)| (least..=most).contains(c));
+    // Nearness to the middle as a ratio, so that halves and doubles are equally far.
+    let ratio = |c: i128| c.max(i128::from(middle)) * 1_000_000 / c.min(i128::from(middle)).max(1);
+    Some(inside.min_by_key(|(_, c)| ratio(*c)).map_or(Outlier::Unlike, |(mistake, _)| mistake))
 }
 
 #[cfg(test)]
@@ -236,5 +290,47 @@ mod tests {
         assert_eq!(looks_like(Um(300_000), Um(760_000)), Some(Outlier::CentimetresAsInches));
         assert_eq!(looks_like(Um(300_000), Um(118_000)), Some(Outlier::InchesAsCentimetres));
         assert_eq!(looks_like(Um(300_000), Um(310_000)), None);
+    }
+
+    /// Diameters of 584 longleaf pines in tenths of a centimetre (Platt, Evans & Rathbun 1988, Am.
+    /// Nat. 131:491-525; see `tests/data/longleaf.NOTE.md`).
+    fn longleaf() -> Vec<Um> {
+        let text = include_str!("../../../tests/data/longleaf.csv");
+        let cm =
+            |line: &str| Um(parse_decimal(line.rsplit(',').next().unwrap(), 10_000, "diameter").unwrap());
+        text.lines().skip(1).map(cm).collect()
+    }
+
+    #[test]
+    fn no_tree_of_a_real_stand_is_doubted() {
+        let stand = longleaf();
+        assert_eq!(stand.len(), 584);
+        for (i, diameter) in stand.iter().enumerate() {
+            let others: Vec<Um> = [&stand[..i], &stand[i + 1..]].concat();
+            assert_eq!(outlier_in_stand(&others, *diameter), None, "{diameter}");
+        }
+    }
+
+    #[test]
+    fn a_girth_entered_as_a_diameter_stands_out_of_a_real_stand() {
+        let stand = longleaf();
+        let (mut seen, mut of) = (0, 0);
+        for diameter in stand.iter().filter(|d| d.0 >= 280_000) {
+            of += 1;
+            seen += usize::from(outlier_in_stand(&stand, girth_of_diameter(*diameter)).is_some());
+        }
+        assert_eq!((seen, of), (of, of));
+        assert_eq!(outlier_in_stand(&stand, Um(942_000)), Some(Outlier::GirthAsDiameter));
+        assert_eq!(outlier_in_stand(&stand, Um(i64::MAX)), Some(Outlier::Unlike));
+        assert_eq!(outlier_in_stand(&stand, Um(1_000)), Some(Outlier::Unlike));
+    }
+
+    #[test]
+    fn one_earlier_mistake_does_not_hide_the_next_and_few_trees_are_no_stand() {
+        let mut stand: Vec<Um> = (0..12).map(|i| Um(250_000 + i * 10_000)).collect();
+        stand.push(Um(942_000));
+        assert_eq!(outlier_in_stand(&stand, Um(950_000)), Some(Outlier::GirthAsDiameter));
+        assert_eq!(outlier_in_stand(&stand, Um(120_000)), Some(Outlier::InchesAsCentimetres));
+        assert_eq!(outlier_in_stand(&stand[..9], Um(950_000)), None);
     }
 }

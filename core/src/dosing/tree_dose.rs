@@ -161,7 +161,9 @@ mod tests {
     }
 
     fn label(forked: ForkedRule) -> Label {
-        Label { forked, tree_season_max_ul: None, ..invented_label() }
+        let mut label = Label { forked, tree_season_max_ul: None, ..invented_label() };
+        label.active_ingredients[0].tree_season_max_ug = None;
+        label
     }
 
     #[test]
@@ -199,6 +201,16 @@ mod tests {
         assert_eq!(most, [75_000, 75_000]);
         let after = tree_dose(&label, "preventive", &cm(&[350, 350]), Ul(20_000));
         assert_eq!(after.stems[0], Err(TreeDoseError::SeasonLimit { left: Ul(65_000), least: Ul(70_000) }));
+    }
+
+    /// 150 mg at 1 mg/mL are 150 mL of product (arithmetic).
+    #[test]
+    fn the_limit_of_an_active_ingredient_holds_a_tree_down_like_one_of_product() {
+        let mut label = label(ForkedRule::EachStem);
+        label.active_ingredients[0].tree_season_max_ug = Some(150_000);
+        let dose = tree_dose(&label, "preventive", &cm(&[350, 350]), Ul(0));
+        assert_eq!(dose.held_to_ul, Some(Ul(150_000)));
+        assert_eq!(dose.stems.iter().flatten().map(|s| s.max_ul).sum::<Ul>(), Ul(150_000));
     }
 
     proptest! {

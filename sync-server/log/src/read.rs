@@ -1,5 +1,6 @@
 //! Handing lines out, and answering what stands in a log.
 
+use bolebook_core::commit::MAX_DEPS;
 use bolebook_core::exchange::{CHAIN_START, Cursor, Entry, LogLine};
 use bolebook_core::gate::{Known, genesis_of};
 use bolebook_core::ids::{ActorId, BookId, CommitHash, RecordId, Sha256Hash};
@@ -230,21 +231,31 @@ pub fn has_line(db: &Connection, book: BookId, line: &LogLine) -> Result<bool, L
 
 /// What the next commit of `actor` stands on; in a book the log does not have, on nothing.
 ///
+/// Of more heads than a commit may depend on, the first are taken; the next commits take the rest.
+///
 /// # Errors
 /// [`LogError::Sqlite`].
 pub fn basis(db: &Connection, id: BookId, actor: ActorId) -> Result<Basis, LogError> {
     let Some(info) = book(db, id)? else {
         return Ok(Basis { deps: vec![], seq: 1, start_op: 1 });
     };
-    let mut deps = info.heads;
+    let own = chain_end(db, id, actor)?;
+    let (mut deps, mut last_op) = (info.heads, info.last_op);
+    if deps.len() >= MAX_DEPS {
+        deps.truncate(MAX_DEPS - 1);
+        last_op = 0;
+        for hash in deps.iter().chain(own.iter().map(|(_, hash)| hash)) {
+            last_op = last_op.max(commit_row(db, id, *hash)?.map_or(0, |(known, _)| known.last_op));
+        }
+    }
     let mut seq = 1;
-    if let Some((last, hash)) = chain_end(db, id, actor)? {
+    if let Some((last, hash)) = own {
         seq = last + 1;
         if let Err(place) = deps.binary_search(&hash) {
             deps.insert(place, hash);
         }
     }
-    Ok(Basis { deps, seq, start_op: info.last_op + 1 })
+    Ok(Basis { deps, seq, start_op: last_op + 1 })
 }
 
 /// Where a record id stands; more than once when commits repeat it.

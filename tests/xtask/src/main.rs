@@ -7,7 +7,7 @@ use std::process::ExitCode;
 
 use clap::{Parser, Subcommand};
 use xtask::process::TaskError;
-use xtask::{run_tests, schemas, setup, stand, wasm};
+use xtask::{process, run_tests, schemas, setup, stand, wasm};
 
 #[derive(Parser)]
 #[command(name = "cargo xtask", about = "Tasks of the Bolebook repository", version)]
@@ -28,6 +28,8 @@ enum Task {
         #[arg(long)]
         check: bool,
     },
+    /// Measure the core on a large job, optimised. Takes some minutes.
+    Bench,
     /// Compile the core to WebAssembly as the tests do, and say where the module lies.
     Wasm,
     /// Write an invented stand of trees as CSV (x_m, y_m, dbh_cm) to standard output or a file.
@@ -59,6 +61,9 @@ fn carry_out(task: Task) -> Result<(), TaskError> {
         Task::Test => run_tests::all(),
         Task::Setup => setup::all(),
         Task::Schemas { check } => schemas::write(check),
+        Task::Bench => {
+            process::run(process::cargo().args(["bench", "--package", "bolebook-tests", "--bench", "core"]))
+        }
         Task::Wasm => {
             println!("{}", wasm::build_probe()?.display());
             Ok(())

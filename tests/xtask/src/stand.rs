@@ -39,7 +39,7 @@ pub struct Parameters {
 impl Default for Parameters {
     fn default() -> Self {
         Self {
-            seed: 2_026_0914,
+            seed: 20_260_914,
             trees: 160,
             per_hectare: 110.0,
             spacing_dm: 20,

@@ -1,0 +1,178 @@
+//! `join`, `exchange`: becoming a device of a yard, and meeting its server.
+
+use std::path::PathBuf;
+
+use bolebook_core::authority::{accept, enrol_statement, verify_certificate, verify_invitation};
+use bolebook_core::record::people::{Invitation, Role};
+use bolebook_core::service::{EnrolRequest, InvitationFile};
+use bolebook_core::signing::{PublicKey, SecretKey};
+
+use super::device::fingerprint;
+use crate::app::App;
+use crate::desk::Defaults;
+use crate::error::CliError;
+use crate::local_store::{Store, setting};
+use crate::names;
+use crate::output::Answer;
+use crate::sync::{self, KnownServer, Pending};
+use crate::transport::Server;
+
+/// Joins a yard with a one-time code: through its server, or with an invitation file.
+#[derive(Debug, clap::Args)]
+pub struct Join {
+    /// The server's address.
+    #[arg(required_unless_present = "file", requires = "code")]
+    url: Option<String>,
+    /// The one-time code the office gave out.
+    code: Option<String>,
+    /// An invitation file, for a device without signal.
+    #[arg(long, conflicts_with = "url")]
+    file: Option<PathBuf>,
+    /// Who will use this device, as the office's register names them.
+    #[arg(long, value_name = "NAME")]
+    person: Option<String>,
+}
+
+impl Join {
+    /// Runs it.
+    pub fn run(self, app: &App) -> Result<Answer, CliError> {
+        let key = SecretKey::from_seed(app.outside.random()?);
+        let (code, root, invitation, server) = match (&self.file, &self.url, &self.code) {
+            (Some(path), _, _) => {
+                let file: InvitationFile = super::json_file(path)?;
+                (file.code, file.root, file.invitation, None)
+            }
+            (None, Some(url), Some(code)) => {
+                let server = Server::new(url);
+                let code_key = SecretKey::from_code(code);
+                let signature = code_key.sign(&enrol_statement(&key.public())?);
+                let request =
+                    EnrolRequest { code_key: code_key.public(), device_key: key.public(), signature };
+                // The server is asked before anything is made here, so a wrong code leaves no store behind.
+                let enrolment = server.enrol(&request)?;
+                (code.clone(), enrolment.root, enrolment.invitation, Some((server, enrolment.server)))
+            }
+            _ => {
+                return Err(CliError::Usage {
+                    message: "no way to join".into(),
+                    hint: "bolebook join URL CODE, or bolebook join --file FILE".into(),
+                });
+            }
+        };
+        let mut store = self.take_place(app, &key, &code, &root, &invitation)?;
+        if let Some((server, device)) = &server {
+            let known =
+                KnownServer { url: server.url().to_owned(), device: *device, token: None, token_until: None };
+            store.set(setting::SERVER, &known)?;
+        }
+        let mut answer =
+            Answer::line(format!("Joined as {} ({}).", invitation.name, super::spelled(invitation.role)));
+        answer.say(format!(
+            "The yard's root key shows as {}: compare it with the office's.",
+            fingerprint(&root)
+        ));
+        answer = answer
+            .with("device", key.device().to_string())
+            .with("yard", invitation.yard.to_string())
+            .with("root", fingerprint(&root))
+            .with("name", invitation.name.clone());
+        if server.is_some() {
+            let outcome = sync::exchange(app, &mut store, None, false)?;
+            answer.say(format!("{} books fetched.", outcome.books.len()));
+            answer.json.insert("exchange".into(), serde_json::to_value(&outcome).unwrap_or_default());
+        } else {
+            answer.say("Now take in the office's bundle: 'bolebook bundle import FILE'.");
+        }
+        if let Some(name) = &self.person {
+            person(&store, name)?;
+        }
+        Ok(answer)
+    }
+
+    fn take_place(
+        &self,
+        app: &App,
+        key: &SecretKey,
+        code: &str,
+        root: &PublicKey,
+        invitation: &Invitation,
+    ) -> Result<Store, CliError> {
+        let now = app.outside.now();
+        verify_invitation(invitation, root, invitation.yard)?;
+        if invitation.role == Role::Server {
+            return Err(CliError::Usage {
+                message: "this invitation is for a server".into(),
+                hint: "use it with 'bolebook-server init'".into(),
+            });
+        }
+        if now > invitation.use_by {
+            return Err(CliError::NotAllowed {
+                message: "the code can no longer be used".into(),
+                hint: "ask the office for another".into(),
+            });
+        }
+        let certificate = accept(invitation, code, key.public(), now)?;
+        verify_certificate(&certificate, root, invitation.yard)?;
+        let store = app.new_store()?;
+        let tx = store.begin()?;
+        store.keep_key(setting::DEVICE_SEED, key)?;
+        store.set(setting::ROOT_KEY, root)?;
+        store.set(setting::YARD, &invitation.yard)?;
+        store.set(setting::CERTIFICATE, &Pending { certificate, record: app.outside.record_id()? })?;
+        tx.commit()?;
+        Ok(store)
+    }
+}
+
+/// Remembers who uses the device, once the register names them.
+fn person(store: &Store, name: &str) -> Result<(), CliError> {
+    let people: Vec<names::Named> = store
+        .register()?
+        .iter()
+        .filter(|e| e.kind == "person")
+        .filter_map(|e| Some(names::Named { id: e.id, name: e.fields.get("name")?.as_str()?.to_owned() }))
+        .collect();
+    let id = names::find("person", name, &people)?;
+    let mut defaults = store.setting::<Defaults>(setting::DEFAULTS)?.unwrap_or_default();
+    defaults.person = Some(id);
+    store.set(setting::DEFAULTS, &defaults)?;
+    Ok(())
+}
+
+/// Exchanges with a server: gives it what it lacks, takes in what is new there.
+///
+/// Without signal nothing is lost: go on working and exchange later.
+#[derive(Debug, clap::Args)]
+pub struct Exchange {
+    /// The server's address, if not the one last used.
+    url: Option<String>,
+    /// Fetches photos that are not here.
+    #[arg(long)]
+    photos: bool,
+}
+
+impl Exchange {
+    /// Runs it.
+    pub fn run(self, app: &App) -> Result<Answer, CliError> {
+        let mut store = app.store()?;
+        let outcome = sync::exchange(app, &mut store, self.url.as_deref(), self.photos)?;
+        let sent: u64 = outcome.books.values().map(|m| m.sent).sum();
+        let received: u64 = outcome.books.values().map(|m| m.received).sum();
+        let mut answer =
+            Answer::line(format!("{}: {sent} lines given, {received} taken in.", outcome.server));
+        if outcome.photos.sent + outcome.photos.received > 0 {
+            answer
+                .say(format!("Photos: {} given, {} fetched.", outcome.photos.sent, outcome.photos.received));
+        }
+        if outcome.photos_missing > 0 {
+            answer.warnings.push(format!("{} photos are not on the server yet", outcome.photos_missing));
+        }
+        if outcome.invitations > 0 {
+            answer.say(format!("Invitations deposited: {}.", outcome.invitations));
+        }
+        if let serde_json::Value::Object(fields) = serde_json::to_value(&outcome).unwrap_or_default() {
+            answer.json = fields;
+        }
+        Ok(answer)
+    }
+}

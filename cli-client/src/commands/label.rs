@@ -1,0 +1,173 @@
+//! `label`: product labels as the office entered them.
+
+use std::path::PathBuf;
+
+use bolebook_core::dosing::invented;
+use bolebook_core::dosing::label::{LabelProblem, confirmation_problems, validate};
+use bolebook_core::ids::RecordId;
+use bolebook_core::record::label::{Label, LabelConfirmation};
+use bolebook_core::record::{Body, Kind};
+
+use crate::app::{App, Need};
+use crate::desk::Desk;
+use crate::error::CliError;
+use crate::figures::Typed;
+use crate::output::{Answer, Table, short};
+
+/// Product labels: enter them from the paper, have them confirmed by a second person.
+#[derive(Debug, clap::Subcommand)]
+pub enum LabelCommand {
+    Template(Template),
+    Check(Check),
+    Add(Add),
+    ConfirmTemplate(Template),
+    Confirm(Confirm),
+    List(List),
+}
+
+/// Prints JSON to fill in from the paper.
+#[derive(Debug, clap::Args)]
+pub struct Template {
+    /// Filled in with an example whose figures are INVENTED: NOT FOR USE.
+    #[arg(long)]
+    invented: bool,
+}
+
+/// Checks a label file without entering it.
+#[derive(Debug, clap::Args)]
+pub struct Check {
+    /// The file ('-' for standard input).
+    file: PathBuf,
+}
+
+/// Enters a label from a JSON file. It is usable once a second licensed person has confirmed it.
+#[derive(Debug, clap::Args)]
+pub struct Add {
+    /// The file ('-' for standard input); see `bolebook label template`.
+    file: PathBuf,
+}
+
+/// Confirms a label: a second licensed person re-enters its rates from the paper and works three doses.
+#[derive(Debug, clap::Args)]
+pub struct Confirm {
+    /// The label.
+    label: Typed,
+    /// The file ('-' for standard input) with `rates` and three `worked` doses; see
+    /// `bolebook label confirm-template`.
+    file: PathBuf,
+}
+
+/// Lists the labels.
+#[derive(Debug, clap::Args)]
+pub struct List {}
+
+/// The rates and worked doses of a second person.
+#[derive(Debug, serde::Serialize, serde::Deserialize)]
+#[serde(deny_unknown_fields)]
+struct Again {
+    rates: Vec<bolebook_core::record::label::RateRow>,
+    worked: Vec<bolebook_core::record::label::WorkedDose>,
+}
+
+impl LabelCommand {
+    /// Runs it.
+    pub fn run(self, app: &App) -> Result<Answer, CliError> {
+        match self {
+            Self::Template(template) => {
+                form(&if template.invented { invented::ash_label() } else { invented::template() })
+            }
+            Self::ConfirmTemplate(template) => {
+                let label = if template.invented {
+                    invented::ash_label()
+                } else {
+                    Label { rates: vec![], ..invented::template() }
+                };
+                let again = invented::confirmation_of(&label, RecordId::new(0, [0; 10]));
+                form(&Again { rates: again.rates, worked: again.worked })
+            }
+            Self::Check(check) => {
+                let label: Label = super::json_file(&check.file)?;
+                let mut answer = Answer::line(format!("Label {} can be entered.", label.name));
+                answer.warnings = passes(&label)?;
+                Ok(answer)
+            }
+            Self::Add(add) => {
+                let label: Label = super::json_file(&add.file)?;
+                app.write(Need::Yard, |desk| {
+                    desk.answer.warnings = passes(&label)?;
+                    let id = desk.log_in_yard(label.clone(), desk.now)?;
+                    desk.logged(format_args!("Label {} entered", label.name), id);
+                    desk.answer.say("It is usable once a second licensed person has confirmed it.");
+                    desk.answer.json.insert("label".into(), id.to_string().into());
+                    Ok(())
+                })
+            }
+            Self::Confirm(confirm) => {
+                let again: Again = super::json_file(&confirm.file)?;
+                app.write(Need::Yard, |desk| confirm.stage(desk, &again))
+            }
+            Self::List(_) => app.read(Need::Yard, list),
+        }
+    }
+}
+
+/// Refuses a label that cannot be right; gives what it cannot do.
+fn passes(label: &Label) -> Result<Vec<String>, CliError> {
+    let (blocking, rest): (Vec<LabelProblem>, Vec<_>) =
+        validate(label).into_iter().partition(LabelProblem::blocks);
+    if blocking.is_empty() {
+        return Ok(rest.iter().map(ToString::to_string).collect());
+    }
+    Err(CliError::Refused(blocking.iter().map(ToString::to_string).collect()))
+}
+
+/// A form as JSON.
+fn form(value: &impl serde::Serialize) -> Result<Answer, CliError> {
+    let text = serde_json::to_string_pretty(value).map_err(|e| CliError::Unexpected(e.to_string()))?;
+    super::template(&text)
+}
+
+impl Confirm {
+    fn stage(&self, desk: &mut Desk<'_>, again: &Again) -> Result<(), CliError> {
+        let (id, label) = desk.label(Some(&self.label), None)?;
+        let entered = desk.yard.facts.fact_of(id).map(|f| desk.yard.facts.shown(f).record.envelope.by);
+        if entered.flatten() == Some(desk.user()?) {
+            return Err(CliError::NotAllowed {
+                message: "the person who entered a label cannot confirm it".into(),
+                hint: "let a second licensed person do it, with --by NAME".into(),
+            });
+        }
+        let body = LabelConfirmation { label: id, rates: again.rates.clone(), worked: again.worked.clone() };
+        let problems = confirmation_problems(&label, &body);
+        if !problems.is_empty() {
+            return Err(CliError::Refused(problems.iter().map(ToString::to_string).collect()));
+        }
+        let confirmation = desk.log_in_yard(body, desk.now)?;
+        desk.logged(format_args!("Label {} confirmed", label.name), confirmation);
+        Ok(())
+    }
+}
+
+fn list(desk: &mut Desk<'_>) -> Result<Answer, CliError> {
+    let mut table = Table::new(&["label", "registration", "purposes", "confirmed", "id"]);
+    let mut rows = vec![];
+    for fact in desk.yard.facts.in_force(Kind::Label) {
+        let version = desk.yard.facts.shown(fact);
+        let Body::Label(label) = &version.record.body else { continue };
+        let confirmed = desk.yard.confirmed(version.id()).is_some();
+        let mut purposes: Vec<_> = label.rates.iter().map(|r| r.purpose.clone()).collect();
+        purposes.dedup();
+        let shown = if confirmed { "yes" } else { "no" };
+        table.row([
+            label.name.clone(),
+            label.registration.clone(),
+            purposes.join(", "),
+            shown.into(),
+            short(version.id()),
+        ]);
+        rows.push(serde_json::json!({ "id": version.id(), "confirmed": confirmed, "label": label }));
+    }
+    let mut answer = Answer::default().with("labels", rows);
+    answer.table(&table);
+    Ok(answer)
+}

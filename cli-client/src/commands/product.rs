@@ -1,0 +1,294 @@
+//! `lot`, `move`, `fill`: product, as it comes, goes and is measured. Volumes are of product, never of mix.
+
+use bolebook_core::quantity::Mg;
+use bolebook_core::record::product::{Fill, Found, Lot, Movement, MovementKind};
+use bolebook_core::record::{Body, Kind};
+
+use super::Entry;
+use crate::app::{App, Need};
+use crate::cautions;
+use crate::desk::Desk;
+use crate::error::CliError;
+use crate::figures::{self, Typed};
+use crate::output::{Answer, Table, short};
+
+/// Lots of product.
+#[derive(Debug, clap::Subcommand)]
+pub enum LotCommand {
+    Add(LotAdd),
+    Recall(LotRecall),
+    List(LotList),
+}
+
+/// Enters a lot, read off its container.
+#[derive(Debug, clap::Args)]
+pub struct LotAdd {
+    /// The lot number on the container.
+    number: Typed,
+    /// The label it is used under.
+    #[arg(long)]
+    label: Option<Typed>,
+    /// The last day it may be used.
+    #[arg(long, value_name = "DAY")]
+    expires: Typed,
+}
+
+/// Takes a lot out of use.
+#[derive(Debug, clap::Args)]
+pub struct LotRecall {
+    /// The lot.
+    lot: Typed,
+    /// Why.
+    #[arg(long)]
+    reason: String,
+}
+
+/// Lists the lots.
+#[derive(Debug, clap::Args)]
+pub struct LotList {}
+
+impl LotCommand {
+    /// Runs it.
+    pub fn run(self, app: &App) -> Result<Answer, CliError> {
+        match self {
+            Self::Add(add) => app.write(Need::Yard, |desk| add.stage(desk)),
+            Self::Recall(recall) => app.write(Need::Yard, |desk| recall.stage(desk)),
+            Self::List(_) => app.read(Need::Yard, lots),
+        }
+    }
+}
+
+impl LotAdd {
+    fn stage(&self, desk: &mut Desk<'_>) -> Result<(), CliError> {
+        let number = self.number.text().to_owned();
+        if number.is_empty() || desk.named(Kind::Lot).iter().any(|n| n.name.eq_ignore_ascii_case(&number)) {
+            return Err(CliError::Refused(vec![format!(
+                "there is a lot '{number}' already, or it has no number"
+            )]));
+        }
+        let (label, product) = desk.label(self.label.as_ref(), None)?;
+        let expires = desk.day(Some(&self.expires))?;
+        let id =
+            desk.log_in_yard(Lot { label, number: number.clone(), expires, recalled: None }, desk.now)?;
+        desk.logged(format_args!("Lot {number} of {} entered", product.name), id);
+        desk.answer.json.insert("lot".into(), id.to_string().into());
+        Ok(())
+    }
+}
+
+impl LotRecall {
+    fn stage(&self, desk: &mut Desk<'_>) -> Result<(), CliError> {
+        let id = desk.lot(Some(&self.lot), None)?;
+        let Some(fact) = desk.yard.facts.standing_fact(id) else {
+            return Err(CliError::Unexpected("a lot found by name is gone".into()));
+        };
+        let version = desk.yard.facts.shown(fact);
+        let Body::Lot(lot) = &version.record.body else {
+            return Err(CliError::Unexpected("a lot found by name is none".into()));
+        };
+        let body = Lot { recalled: Some(self.reason.clone()), ..(**lot).clone() };
+        let number = body.number.clone();
+        let replaces = fact.current.iter().map(|v| desk.yard.facts.versions[*v].id()).collect();
+        let id = desk.stage(desk.yard.book, body.into(), desk.now, replaces)?;
+        desk.logged(format_args!("Lot {number} taken out of use"), id);
+        Ok(())
+    }
+}
+
+fn lots(desk: &mut Desk<'_>) -> Result<Answer, CliError> {
+    let mut table = Table::new(&["lot", "label", "expires", "state", "id"]);
+    let mut rows = vec![];
+    for fact in desk.yard.facts.in_force(Kind::Lot) {
+        let Body::Lot(lot) = &desk.yard.facts.shown(fact).record.body else { continue };
+        let label = desk.yard.label(lot.label).map_or_else(|| short(lot.label), |l| l.name.clone());
+        let today = desk.day(None)?;
+        let state = match &lot.recalled {
+            Some(reason) => format!("recalled: {reason}"),
+            None if lot.expires < today => "expired".into(),
+            None => "usable".into(),
+        };
+        rows.push(serde_json::json!({ "id": fact.id, "lot": lot, "state": state }));
+        table.row([lot.number.clone(), label, lot.expires.to_string(), state, short(fact.id)]);
+    }
+    let mut answer = Answer::default().with("lots", rows);
+    answer.table(&table);
+    Ok(answer)
+}
+
+/// Logs product that moved, or was measured.
+///
+/// received: into the yard's stock. on-hand: counted in the stock. in-kit: measured in a kit.
+/// primed-or-tested: through the kit without a tree. returned: out of a kit, kept apart. spilled.
+/// disposed: rinsate's share of product included.
+#[derive(Debug, clap::Args, serde::Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Move {
+    /// What happened.
+    #[arg(value_parser = WHAT)]
+    what: String,
+    /// How much, in mL of product.
+    amount: Typed,
+    /// The lot.
+    #[arg(long)]
+    lot: Option<Typed>,
+    /// The kit it went out of, or is in.
+    #[arg(long)]
+    kit: Option<Typed>,
+    /// The crew it concerns.
+    #[arg(long)]
+    crew: Option<Typed>,
+    /// Weighed: the net mass in grams. The amount must be what mass and density give.
+    #[arg(long, value_name = "GRAMS", requires = "density")]
+    mass: Option<Typed>,
+    /// The density used, in grams per mL.
+    #[arg(long, value_name = "G_PER_ML")]
+    density: Option<Typed>,
+    /// The temperature that density holds for.
+    #[arg(long)]
+    temperature: Option<Typed>,
+    /// Estimated, neither measured nor weighed.
+    #[arg(long)]
+    #[serde(default)]
+    estimated: bool,
+    /// Anything to add.
+    #[arg(long)]
+    note: Option<String>,
+    /// When, if not now.
+    #[arg(long, value_name = "TIME")]
+    at: Option<Typed>,
+}
+
+const WHAT: [&str; 7] =
+    ["received", "on-hand", "in-kit", "primed-or-tested", "returned", "spilled", "disposed"];
+
+impl Entry for Move {
+    const NEED: Need = Need::MayJob;
+
+    fn stage(&self, desk: &mut Desk<'_>) -> Result<(), CliError> {
+        let what: MovementKind = figures::word(&self.what, "movement")?;
+        let in_stock = matches!(what, MovementKind::Received | MovementKind::OnHand);
+        let crew = match (&self.crew, in_stock) {
+            (None, true) => None,
+            (None, false) if self.kit.is_none() => desk.crew(None).ok(),
+            (crew, _) => crew.as_ref().map(|c| desk.crew(Some(c))).transpose()?,
+        };
+        let kit = match (&self.kit, in_stock) {
+            (Some(kit), _) => Some(desk.kit(Some(kit), crew)?),
+            (None, true) => None,
+            (None, false) => desk.kit(None, crew).ok(),
+        };
+        if what == MovementKind::InKit && kit.is_none() {
+            desk.kit(None, crew)?;
+        }
+        let lot = desk.lot(self.lot.as_ref(), kit)?;
+        let amount_ul = figures::volume(self.amount.text(), "volume")?;
+        let found = self.found(amount_ul.0)?;
+        let at = desk.moment(self.at.as_ref())?;
+        let body = Movement { lot, what, amount_ul, kit, crew, found, note: self.note.clone() };
+        let id = desk.log_in_yard(body, at)?;
+        let line =
+            format!("{} mL {}, lot {}", amount_ul.ml(), super::spelled(what), desk.yard.lot_number(lot));
+        desk.logged(line, id);
+        Ok(())
+    }
+}
+
+impl Move {
+    fn found(&self, amount_ul: i64) -> Result<Found, CliError> {
+        let Some(mass) = &self.mass else {
+            return Ok(if self.estimated { Found::Estimated } else { Found::Measured });
+        };
+        let mass_mg = bolebook_core::quantity::parse_decimal(mass.text(), 1_000, "mass")
+            .map_err(figures::FigureError::from)?;
+        let density = self.density.as_ref().map_or("", Typed::text);
+        let density_mg_per_ml = bolebook_core::quantity::parse_decimal(density, 1_000, "density")
+            .map_err(figures::FigureError::from)?;
+        if density_mg_per_ml <= 0 {
+            return Err(CliError::Refused(vec!["a density is more than 0".into()]));
+        }
+        let weighed_ul = i128::from(mass_mg) * 1_000 / i128::from(density_mg_per_ml);
+        // Half a per cent, or a tenth of a millilitre: what rounding by hand explains.
+        let slack = (weighed_ul / 200).max(100);
+        if (weighed_ul - i128::from(amount_ul)).abs() > slack {
+            let found = bolebook_core::quantity::Ul(i64::try_from(weighed_ul).unwrap_or(i64::MAX)).ml();
+            return Err(CliError::Refused(vec![format!(
+                "mass and density give {found} mL, not the amount stated"
+            )]));
+        }
+        let temperature = self.temperature.as_ref();
+        let temperature_mc =
+            temperature.map(|t| figures::temperature(t.text(), "temperature")).transpose()?;
+        Ok(Found::Weighed { mass_mg: Mg(mass_mg), density_mg_per_ml, temperature_mc })
+    }
+}
+
+/// Logs product put into a kit's reservoir; number and lot are read off the container each time.
+#[derive(Debug, clap::Args, serde::Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct FillEntry {
+    /// How much, in mL of product.
+    amount: Typed,
+    /// The lot number, read off the container.
+    #[arg(long, value_name = "NUMBER")]
+    lot_read: Typed,
+    /// The registration number, read off the container.
+    #[arg(long, value_name = "NUMBER")]
+    registration_read: Typed,
+    /// The lot as entered in the yard, when it is not called as on the container.
+    #[arg(long)]
+    lot: Option<Typed>,
+    /// The kit.
+    #[arg(long)]
+    kit: Option<Typed>,
+    /// The crew.
+    #[arg(long)]
+    crew: Option<Typed>,
+    /// When, if not now.
+    #[arg(long, value_name = "TIME")]
+    at: Option<Typed>,
+}
+
+impl Entry for FillEntry {
+    const NEED: Need = Need::MayJob;
+
+    fn stage(&self, desk: &mut Desk<'_>) -> Result<(), CliError> {
+        let crew = desk.crew(self.crew.as_ref())?;
+        let kit = desk.kit(self.kit.as_ref(), Some(crew))?;
+        let lot = desk.lot(Some(self.lot.as_ref().unwrap_or(&self.lot_read)), None)?;
+        let label = desk.yard.lot(lot).and_then(|l| desk.yard.label(l.label));
+        for caution in cautions::filling(label) {
+            desk.caution(caution);
+        }
+        if let Some(label) = label
+            && !label.registration.eq_ignore_ascii_case(self.registration_read.text())
+        {
+            return Err(CliError::Refused(vec![format!(
+                "the container says registration {}, the lot's label {} says {}: find out which product it is before filling",
+                self.registration_read, label.name, label.registration
+            )]));
+        }
+        if let Some(limit) = desk.yard.kit(kit).map(|k| k.reservoir.fill_limit_ul) {
+            let amount = figures::volume(self.amount.text(), "volume")?;
+            if amount > limit {
+                return Err(CliError::Refused(vec![format!(
+                    "{} mL are more than the {} mL this reservoir may be filled with",
+                    amount.ml(),
+                    limit.ml()
+                )]));
+            }
+        }
+        let fill = Fill {
+            kit,
+            lot,
+            crew,
+            amount_ul: figures::volume(self.amount.text(), "volume")?,
+            registration_read: self.registration_read.text().to_owned(),
+            lot_read: self.lot_read.text().to_owned(),
+        };
+        let line = format!("{} mL filled, lot {}", fill.amount_ul.ml(), desk.yard.lot_number(lot));
+        let at = desk.moment(self.at.as_ref())?;
+        let id = desk.log_in_yard(fill, at)?;
+        desk.logged(line, id);
+        Ok(())
+    }
+}

@@ -1,0 +1,219 @@
+//! `treat`: what truly went into a stem.
+
+use bolebook_core::dosing::charges::pack;
+use bolebook_core::dosing::layout::{LayoutRequest, plan};
+use bolebook_core::ids::TreeId;
+use bolebook_core::quantity::Ul;
+use bolebook_core::record::label::{Label, Sealing};
+use bolebook_core::record::work::{Application, Hole};
+
+use super::Entry;
+use super::dose::measured;
+use super::field::stem_of;
+use crate::app::Need;
+use crate::cautions;
+use crate::desk::Desk;
+use crate::error::CliError;
+use crate::figures::{self, Typed, wrong};
+
+fn one() -> Typed {
+    "1".into()
+}
+
+/// Logs product put into a stem: what truly went in, hole by hole.
+///
+/// Figures that cannot be are refused. What happened against the label is logged with a loud
+/// warning, and becomes a finding.
+#[derive(Debug, clap::Args, serde::Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct TreatEntry {
+    /// The tree.
+    tree: Typed,
+    /// A hole: ARC_CM,HEIGHT_CM,DEPTH_MM,PUT_IN_ML[,LEAKED_ML], the arc clockwise from the mark.
+    #[arg(long = "hole", value_name = "ARC,HEIGHT,DEPTH,ML[,LEAKED]")]
+    #[serde(default)]
+    hole: Vec<Typed>,
+    /// Instead of --hole: how many holes took one charge each, laid out as planned.
+    #[arg(long, requires = "each", conflicts_with = "hole")]
+    charges: Option<Typed>,
+    /// What each of --charges put in, in mL.
+    #[arg(long, value_name = "ML", requires = "charges")]
+    each: Option<Typed>,
+    /// Which stem.
+    #[arg(long, default_value = "1")]
+    #[serde(default = "one")]
+    stem: Typed,
+    /// The crew.
+    #[arg(long)]
+    crew: Option<Typed>,
+    /// Who applied, if not who is using the device.
+    #[arg(long, value_name = "PERSON")]
+    applicator: Option<String>,
+    /// The certified applicator in charge, when another person.
+    #[arg(long, value_name = "PERSON")]
+    supervisor: Option<String>,
+    /// The label, if not the lot's.
+    #[arg(long)]
+    label: Option<Typed>,
+    /// The purpose, as the label names it.
+    #[arg(long)]
+    purpose: Option<Typed>,
+    /// The lot, if not the one last filled into the kit.
+    #[arg(long)]
+    lot: Option<Typed>,
+    /// The kit.
+    #[arg(long)]
+    kit: Option<Typed>,
+    /// Reservoir pressure while charging, with its unit.
+    #[arg(long)]
+    pressure: Option<Typed>,
+    /// First hole, if not when it ended.
+    #[arg(long, value_name = "TIME")]
+    started: Option<Typed>,
+    /// Last container off, if not now.
+    #[arg(long, value_name = "TIME")]
+    ended: Option<Typed>,
+    /// Whether the holes were closed, when the label leaves it open.
+    #[arg(long, value_name = "BOOL")]
+    sealed: Option<bool>,
+    /// The application this one finishes, when another crew began it.
+    #[arg(long, value_name = "ID")]
+    continues: Option<Typed>,
+    /// When it was logged, if not now.
+    #[arg(long, value_name = "TIME")]
+    at: Option<Typed>,
+}
+
+impl Entry for TreatEntry {
+    const NEED: Need = Need::Job;
+
+    fn stage(&self, desk: &mut Desk<'_>) -> Result<(), CliError> {
+        let tree = desk.tree(&self.tree)?;
+        let stem = stem_of(desk, tree, &self.stem)?;
+        let crew = desk.crew(self.crew.as_ref())?;
+        let kit = desk.kit(self.kit.as_ref(), Some(crew))?;
+        let lot = desk.lot(self.lot.as_ref(), Some(kit))?;
+        let (label_id, label) = desk.label(self.label.as_ref(), Some(lot))?;
+        let purpose = desk.purpose(self.purpose.as_ref(), &label)?;
+        let sealed = self.sealed.unwrap_or(label.holes.sealing == Sealing::Required);
+        let diameter = desk.stand()?.diameter(tree, stem);
+        let holes = self.holes(desk, &label, (tree, stem), sealed)?;
+        let at = desk.moment(self.at.as_ref())?;
+        let ended_at = self.ended.as_ref().map_or(Ok(at), |t| desk.moment(Some(t)))?;
+        let body = Application {
+            tree,
+            stem,
+            crew,
+            applicator: self.applicator.as_ref().map_or_else(|| desk.user(), |p| desk.person(p))?,
+            supervisor: self.supervisor.as_ref().map(|p| desk.person(p)).transpose()?,
+            label: label_id,
+            purpose,
+            lot,
+            kit,
+            diameter: diameter.map(|(id, _)| id),
+            started_at: self.started.as_ref().map_or(Ok(ended_at), |t| desk.moment(Some(t)))?,
+            ended_at,
+            pressure_pa: self
+                .pressure
+                .as_ref()
+                .map(|p| figures::pressure(p.text(), "pressure"))
+                .transpose()?,
+            holes,
+            continues: self
+                .continues
+                .as_ref()
+                .map(|id| desk.fact(id.text()).map(|(_, f)| f.id))
+                .transpose()?,
+            position: None,
+        };
+        for caution in cautions::taking_off(&label) {
+            desk.caution(caution);
+        }
+        let tag = desk.stand()?.tag(tree);
+        let line = format!("Tree {tag}: {} mL into {} holes", body.put_in_ul().ml(), body.holes.len());
+        let id = desk.log_in_job(body, at)?;
+        desk.logged(line, id);
+        desk.answer.json.insert("application".into(), id.to_string().into());
+        Ok(())
+    }
+}
+
+impl TreatEntry {
+    fn holes(
+        &self,
+        desk: &mut Desk<'_>,
+        label: &Label,
+        (tree, stem): (TreeId, i64),
+        sealed: bool,
+    ) -> Result<Vec<Hole>, CliError> {
+        let (Some(count), Some(each)) = (&self.charges, &self.each) else {
+            if self.hole.is_empty() {
+                return Err(CliError::Usage {
+                    message: "no holes".into(),
+                    hint: "give each with --hole, or all with --charges and --each; a tree that took nothing is 'bolebook not-treated'"
+                        .into(),
+                });
+            }
+            return self.hole.iter().map(|h| Ok(hole(h, sealed)?)).collect();
+        };
+        let refused = |why: String| CliError::Refused(vec![why]);
+        let count = figures::count(count.text(), "number of charges")?;
+        if !(1..=400).contains(&count) {
+            return Err(refused(format!("{count} charges in one stem")));
+        }
+        let each = figures::volume(each.text(), "charge")?;
+        let charges = pack(&vec![each; usize::try_from(count).unwrap_or(0)], &label.charges);
+        let (_, measured) = measured(desk, tree, stem)?;
+        let damage = desk.damage(tree, stem)?;
+        let layout = plan(&LayoutRequest {
+            rules: &label.holes,
+            holes: charges.len(),
+            diameter_um: measured.diameter_um,
+            band_low_girth_um: measured.band_low_girth_um,
+            band_high_girth_um: measured.band_high_girth_um,
+            bark_um: measured.bark_um,
+            mark: desk.stand()?.tree(tree).and_then(|t| t.mark),
+            damage: &damage,
+            earlier: &[],
+            clearance_um: label.holes.spacing_um,
+        })
+        .map_err(|e| refused(e.to_string()))?;
+        if layout.short() {
+            return Err(refused(format!(
+                "{} holes were not laid out: {} fit at the label's spacing; log each with --hole where it was truly drilled",
+                charges.len(),
+                layout.fits
+            )));
+        }
+        let holes = layout.holes.iter().zip(&charges).map(|(place, charges)| Hole {
+            arc_um: place.arc_um,
+            height_um: place.height_um,
+            depth_um: layout.depth.sapwood_min_um,
+            put_in_ul: charges.iter().copied().sum(),
+            leaked_ul: Ul::ZERO,
+            sealed,
+            removed_at: None,
+        });
+        Ok(holes.collect())
+    }
+}
+
+fn hole(typed: &Typed, sealed: bool) -> Result<Hole, figures::FigureError> {
+    let parts: Vec<&str> = typed.text().split(',').collect();
+    let (arc, height, depth, put_in, leaked) = match parts[..] {
+        [arc, height, depth, put_in] => (arc, height, depth, put_in, "0"),
+        [arc, height, depth, put_in, leaked] => (arc, height, depth, put_in, leaked),
+        _ => {
+            return Err(wrong(typed.text(), "hole", "write ARC_CM,HEIGHT_CM,DEPTH_MM,PUT_IN_ML[,LEAKED_ML]"));
+        }
+    };
+    Ok(Hole {
+        arc_um: figures::length(arc, "cm", "arc")?,
+        height_um: figures::length(height, "cm", "height")?,
+        depth_um: figures::length(depth, "mm", "depth")?,
+        put_in_ul: figures::volume(put_in, "volume")?,
+        leaked_ul: figures::volume(leaked, "volume")?,
+        sealed,
+        removed_at: None,
+    })
+}

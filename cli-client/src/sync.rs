@@ -1,0 +1,313 @@
+//! An exchange from end to end: token, books, register, photos, and a joining device's certificate.
+
+use std::collections::{BTreeMap, BTreeSet};
+use std::io::BufReader;
+
+use bolebook_core::exchange::code;
+use bolebook_core::ids::{ActorId, BookId, DeviceId, RecordId, Sha256Hash};
+use bolebook_core::quantity::UtcMs;
+use bolebook_core::record::people::{Certificate, Role};
+use bolebook_core::record::{Body, Envelope, Record};
+use bolebook_core::service::Register;
+use bolebook_log::client::{ClientError, Session};
+
+use crate::app::App;
+use crate::error::CliError;
+use crate::local_store::{Store, StoreError, setting};
+use crate::transport::{Server, TransportError};
+use crate::writer;
+
+/// The server a store knows.
+#[derive(Clone, Debug, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
+pub struct KnownServer {
+    /// Its address.
+    pub url: String,
+    /// Its device.
+    pub device: DeviceId,
+    /// The last access token.
+    #[serde(default)]
+    pub token: Option<String>,
+    /// Until when, by this device's clock, it is worth trying.
+    #[serde(default)]
+    pub token_until: Option<UtcMs>,
+}
+
+/// A certificate that is not yet in the yard book, because the book was not here yet.
+#[derive(Clone, Debug, serde::Serialize, serde::Deserialize)]
+pub struct Pending {
+    /// The certificate.
+    pub certificate: Certificate,
+    /// The id of its record.
+    pub record: RecordId,
+}
+
+/// What an exchange did.
+#[derive(Clone, Debug, Default, serde::Serialize)]
+pub struct Outcome {
+    /// The server's address.
+    pub server: String,
+    /// How many requests it took.
+    pub requests: u64,
+    /// Per book: lines that were new to the server, and here.
+    pub books: BTreeMap<BookId, Moved>,
+    /// Register entries sent and taken in.
+    pub register: Moved,
+    /// Photos sent and fetched.
+    pub photos: Moved,
+    /// Photos the server does not have yet.
+    pub photos_missing: u64,
+    /// Invitations deposited.
+    pub invitations: u64,
+}
+
+/// How much went which way.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, serde::Serialize)]
+pub struct Moved {
+    /// There.
+    pub sent: u64,
+    /// Here.
+    pub received: u64,
+}
+
+/// Exchanges with a server, named or known.
+///
+/// # Errors
+/// [`CliError`]; what was stored before it stays.
+pub fn exchange(
+    app: &App,
+    store: &mut Store,
+    url: Option<&str>,
+    fetch_photos: bool,
+) -> Result<Outcome, CliError> {
+    let known: Option<KnownServer> = store.setting(setting::SERVER)?;
+    let address = url.map(str::to_owned).or_else(|| known.as_ref().map(|k| k.url.clone()));
+    let server = Server::new(&address.ok_or(TransportError::NoServer)?);
+    let known =
+        known.filter(|k| k.url == server.url() && k.token_until.is_some_and(|t| t > app.outside.now()));
+    let mut link = match known {
+        Some(KnownServer { device, token: Some(token), .. }) => Link { server, device, token },
+        _ => Link::open(app, store, server)?,
+    };
+    let mut outcome = Outcome { server: link.server.url().to_owned(), ..Outcome::default() };
+    let list = link.retry(app, store, |s, token| s.books(token))?;
+    let mut books: BTreeSet<BookId> = list.books.iter().map(|b| b.book).collect();
+    books.extend(bolebook_log::books(store.db())?.iter().map(|b| b.book));
+    books.insert(store.yard()?);
+    // The yard first: it says who may open jobs, and a joining device's certificate goes into it.
+    let yard = store.yard()?;
+    books_round(app, store, &mut link, &mut outcome, [yard].into())?;
+    if take_place(app, store)? {
+        books_round(app, store, &mut link, &mut outcome, [yard].into())?;
+    }
+    books.remove(&yard);
+    books_round(app, store, &mut link, &mut outcome, books)?;
+    register_round(app, store, &mut link, &mut outcome)?;
+    photos_round(app, store, &mut link, &mut outcome, fetch_photos)?;
+    Ok(outcome)
+}
+
+/// A server with a token that works.
+pub struct Link {
+    server: Server,
+    device: DeviceId,
+    token: String,
+}
+
+impl Link {
+    /// Asks for a token.
+    ///
+    /// # Errors
+    /// [`CliError`].
+    pub fn open(app: &App, store: &Store, server: Server) -> Result<Self, CliError> {
+        let health = server.health()?;
+        if health.yard != store.yard()? {
+            return Err(TransportError::NotAServer {
+                url: server.url().to_owned(),
+                why: format!("it serves yard {}, and this device belongs to {}", health.yard, store.yard()?),
+            }
+            .into());
+        }
+        let pending: Option<Pending> = store.setting(setting::CERTIFICATE)?;
+        let certificate = match pending {
+            Some(pending) => Some(pending.certificate),
+            None => own_certificate(store)?,
+        };
+        let key = store.device_key()?;
+        let at = (health.server, health.now);
+        let answer = server.token(&key, certificate.as_ref(), at, app.outside.random()?)?;
+        let life = answer.expires_in.clamp(0, 86_400) - 60;
+        let known = KnownServer {
+            url: server.url().to_owned(),
+            device: health.server,
+            token: Some(answer.access_token.clone()),
+            token_until: Some(UtcMs(app.outside.now().0 + life * 1_000)),
+        };
+        store.set(setting::SERVER, &known)?;
+        Ok(Self { server, device: health.server, token: answer.access_token })
+    }
+
+    /// Asks something, once more with a fresh token when the old one is over.
+    fn retry<T>(
+        &mut self,
+        app: &App,
+        store: &Store,
+        ask: impl Fn(&Server, &str) -> Result<T, TransportError>,
+    ) -> Result<T, CliError> {
+        match ask(&self.server, &self.token) {
+            Err(TransportError::Refused(problem)) if problem.status == 401 => {
+                let fresh = Self::open(app, store, Server::new(self.server.url()))?;
+                *self = fresh;
+                Ok(ask(&self.server, &self.token)?)
+            }
+            other => Ok(other?),
+        }
+    }
+}
+
+/// This device's certificate as the yard book here has it.
+fn own_certificate(store: &Store) -> Result<Option<Certificate>, CliError> {
+    let yard = store.book(store.yard()?)?;
+    let directory = bolebook_core::authority::Directory::read(&yard, &store.root_pin()?)?;
+    Ok(directory.certificate(store.device_key()?.device()).cloned())
+}
+
+fn books_round(
+    app: &App,
+    store: &mut Store,
+    link: &mut Link,
+    outcome: &mut Outcome,
+    books: BTreeSet<BookId>,
+) -> Result<(), CliError> {
+    let mut session = Session::new(link.device, books);
+    let failed = |e: ClientError| CliError::from(TransportError::from(e));
+    let mut fresh_token = false;
+    while let Some(request) = session.request(store.db(), app.outside.now()).map_err(failed)? {
+        outcome.requests += 1;
+        match link.server.exchange(&link.token, &request.body) {
+            Ok(answer) => {
+                let applied =
+                    session.apply(store.db_mut(), &request, BufReader::new(answer)).map_err(failed)?;
+                for (book, moved) in applied.books {
+                    let total = outcome.books.entry(book).or_default();
+                    total.sent += moved.pushed;
+                    total.received += moved.pulled;
+                }
+            }
+            Err(TransportError::Refused(problem)) if problem.code == code::TOKEN && !fresh_token => {
+                fresh_token = true;
+                *link = Link::open(app, store, Server::new(link.server.url()))?;
+            }
+            Err(TransportError::Refused(problem)) => {
+                session.refused(store.db_mut(), &request, &problem).map_err(|e| match e {
+                    ClientError::Refused(problem) => CliError::from(TransportError::Refused(problem)),
+                    other => failed(other),
+                })?;
+            }
+            Err(other) => return Err(other.into()),
+        }
+    }
+    Ok(())
+}
+
+/// Puts a joining device's certificate into the yard book, once the book is here.
+///
+/// # Errors
+/// [`CliError`].
+pub fn take_place(app: &App, store: &Store) -> Result<bool, CliError> {
+    let Some(Pending { certificate, record }) = store.setting(setting::CERTIFICATE)? else {
+        return Ok(false);
+    };
+    let yard = store.yard()?;
+    if bolebook_log::book(store.db(), yard)?.is_none() {
+        return Ok(false);
+    }
+    let key = store.device_key()?;
+    let envelope =
+        Envelope { id: record, at: certificate.not_before, device: key.device(), by: None, replaces: vec![] };
+    let text = Record { envelope, body: certificate.into() }.to_canonical()?;
+    let tx = store.begin()?;
+    let actor = ActorId::new(key.device(), app.outside.random()?);
+    writer::append(&tx, &key, actor, yard, app.outside.now(), vec![text])?;
+    store.unset(setting::CERTIFICATE)?;
+    tx.commit()?;
+    Ok(true)
+}
+
+fn register_round(app: &App, store: &Store, link: &mut Link, outcome: &mut Outcome) -> Result<(), CliError> {
+    let office = own_certificate(store)?.is_some_and(|c| c.role == Role::Office);
+    if office {
+        for invitation in store.invitations_to_deposit()? {
+            link.retry(app, store, |s, token| s.deposit(token, &invitation))?;
+            store.invitation_deposited(&invitation)?;
+            outcome.invitations += 1;
+        }
+        let entries = store.register_unsent()?;
+        for part in entries.chunks(500) {
+            let register = Register { entries: part.to_vec() };
+            link.retry(app, store, |s, token| s.put_register(token, &register))?;
+            for entry in part {
+                store.register_put(entry, true)?;
+            }
+            outcome.register.sent += part.len() as u64;
+        }
+    }
+    let mine: BTreeMap<RecordId, UtcMs> = store.register()?.iter().map(|e| (e.id, e.updated_at)).collect();
+    let tx = store.begin()?;
+    for entry in link.retry(app, store, Server::register)?.entries {
+        if mine.get(&entry.id).is_none_or(|at| *at < entry.updated_at) {
+            store.register_put(&entry, true)?;
+            outcome.register.received += 1;
+        }
+    }
+    tx.commit()?;
+    Ok(())
+}
+
+fn photos_round(
+    app: &App,
+    store: &Store,
+    link: &mut Link,
+    outcome: &mut Outcome,
+    fetch: bool,
+) -> Result<(), CliError> {
+    for digest in photos_named(store)? {
+        let path = store.photo_path(digest);
+        if !path.is_file() {
+            if !fetch {
+                continue;
+            }
+            match link.retry(app, store, |s, token| s.photo(token, digest))? {
+                Some(bytes) if Sha256Hash::of(&bytes) == digest => {
+                    store.keep_photo(&bytes)?;
+                    store.photo_sent(link.device, digest)?;
+                    outcome.photos.received += 1;
+                }
+                _ => outcome.photos_missing += 1,
+            }
+        } else if !store.is_photo_sent(link.device, digest)? {
+            let failed = |source| StoreError::File { doing: "reading", path: path.clone(), source };
+            let bytes = std::fs::read(&path).map_err(failed)?;
+            link.retry(app, store, |s, token| s.put_photo(token, digest, &bytes))?;
+            store.photo_sent(link.device, digest)?;
+            outcome.photos.sent += 1;
+        }
+    }
+    Ok(())
+}
+
+/// Every photo the job books name.
+fn photos_named(store: &Store) -> Result<BTreeSet<Sha256Hash>, CliError> {
+    let mut digests = BTreeSet::new();
+    for id in store.jobs()? {
+        let book = store.book(id)?;
+        for text in book.commits().iter().flat_map(bolebook_core::commit::Commit::records) {
+            if !text.contains(r#""kind":"photo""#) {
+                continue;
+            }
+            if let Ok(Record { body: Body::Photo(photo), .. }) = Record::read(text) {
+                digests.insert(photo.sha256);
+            }
+        }
+    }
+    Ok(digests)
+}

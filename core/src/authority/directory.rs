@@ -1,0 +1,315 @@
+//! A yard's devices as its book says: certificates, revocations, and what signatures cover.
+
+use std::collections::{BTreeMap, BTreeSet};
+
+use super::{AuthorityError, CLOCK_TOLERANCE_MS, book_genesis, signature, verify_certificate};
+use crate::book::Book;
+use crate::commit::Commit;
+use crate::facts::{Authority, HeldReason};
+use crate::ids::{ActorId, BookId, CrewId, DeviceId, RecordId};
+use crate::quantity::UtcMs;
+use crate::record::book_kinds::BookContent;
+use crate::record::people::{Certificate, CertificateProof, Revocation, Role};
+use crate::record::{Body, Kind, Record};
+use crate::signing::{HeadSignature, PublicKey};
+
+/// A certificate record that proves nothing.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Unproven {
+    /// The record.
+    pub record: RecordId,
+    /// Why.
+    pub error: AuthorityError,
+}
+
+/// A yard's devices: the root key, every proven certificate and every revocation in force.
+#[derive(Clone, Debug)]
+pub struct Directory {
+    yard: BookId,
+    root: PublicKey,
+    root_device: DeviceId,
+    devices: BTreeMap<DeviceId, Vec<Certificate>>,
+    revoked: BTreeMap<DeviceId, BTreeMap<(BookId, ActorId), u64>>,
+    unproven: Vec<Unproven>,
+    waiting: bool,
+}
+
+impl Directory {
+    /// Reads a yard book, whose genesis must be signed by the pinned root key.
+    ///
+    /// # Errors
+    /// [`AuthorityError`] when the book is not the yard of this root key.
+    pub fn read(yard: &Book, root: &PublicKey) -> Result<Self, AuthorityError> {
+        let genesis = book_genesis(yard, root, "yard")?;
+        if !matches!(genesis.content, BookContent::Yard { .. }) {
+            return Err(AuthorityError::NoGenesis("yard"));
+        }
+        let root_device = root.device().map_err(signature("the root key"))?;
+        let mut directory = Self {
+            yard: yard.id(),
+            root: root.clone(),
+            root_device,
+            devices: BTreeMap::new(),
+            revoked: BTreeMap::new(),
+            unproven: vec![],
+            waiting: false,
+        };
+        let mut revocations = vec![];
+        let mut proven: Vec<(RecordId, DeviceId, Certificate)> = vec![];
+        for (id, carriers) in yard.records() {
+            let mut seen = BTreeSet::new();
+            for carrier in carriers {
+                let text = yard.text(*carrier);
+                if !may_matter(text) {
+                    continue;
+                }
+                let (Ok(record), Some(commit)) = (Record::read(text), yard.commits().get(carrier.commit))
+                else {
+                    continue;
+                };
+                match record.body {
+                    Body::Certificate(certificate) if seen.insert(text) => {
+                        match verify_certificate(&certificate, root, yard.id()) {
+                            Ok(device) => proven.push((id, device, *certificate)),
+                            Err(error) => directory.unproven.push(Unproven { record: id, error }),
+                        }
+                    }
+                    Body::Revocation(body) if record.envelope.device == commit.actor().device() => {
+                        let op = commit.start_op() + carrier.index as u64;
+                        revocations.push((op, commit.hash(), commit, body));
+                    }
+                    _ => {}
+                }
+            }
+        }
+        directory.take_certificates(proven);
+        revocations.sort_by_key(|(op, hash, ..)| (*op, *hash));
+        let vouched = directory.vouched(yard);
+        for (_, _, commit, body) in revocations {
+            let office = directory.role_of(commit.actor().device()) == Some(Role::Office);
+            if office && directory.hold_with(&vouched, yard.id(), commit).is_none() {
+                directory.revoke(&body);
+            } else {
+                directory.waiting = true;
+            }
+        }
+        Ok(directory)
+    }
+
+    /// A code used for several devices proves none of them; the root's own certificates stand.
+    fn take_certificates(&mut self, proven: Vec<(RecordId, DeviceId, Certificate)>) {
+        let mut uses: BTreeMap<String, BTreeSet<DeviceId>> = BTreeMap::new();
+        let code = |c: &Certificate| match &c.proof {
+            CertificateProof::Root { .. } => None,
+            CertificateProof::Invitation { invitation, .. } => Some(invitation.code_key.key.clone()),
+        };
+        for (_, device, certificate) in &proven {
+            if let Some(code) = code(certificate) {
+                uses.entry(code).or_default().insert(*device);
+            }
+        }
+        for (record, device, certificate) in proven {
+            let used = code(&certificate).and_then(|c| uses.get(&c)).map_or(1, BTreeSet::len);
+            if used > 1 {
+                self.unproven.push(Unproven { record, error: AuthorityError::UsedTwice });
+            } else {
+                self.devices.entry(device).or_default().push(certificate);
+            }
+        }
+        // The newest last, by what the certificates say and not by when they came.
+        let key = |c: &Certificate| (c.not_before, c.not_after, c.role, c.crew, c.name.clone());
+        self.devices.values_mut().for_each(|certificates| certificates.sort_by_key(key));
+    }
+
+    fn revoke(&mut self, revocation: &Revocation) {
+        let mut accepted: BTreeMap<(BookId, ActorId), u64> = BTreeMap::new();
+        for chains in &revocation.accepted {
+            for end in &chains.ends {
+                let seq = accepted.entry((chains.book, end.actor)).or_default();
+                *seq = end.seq.max(*seq);
+            }
+        }
+        match self.revoked.get_mut(&revocation.device) {
+            // Revoked twice: what both accept.
+            Some(before) => before.retain(|chain, seq| match accepted.get(chain) {
+                Some(other) => {
+                    *seq = (*seq).min(*other);
+                    true
+                }
+                None => false,
+            }),
+            None => {
+                self.revoked.insert(revocation.device, accepted);
+            }
+        }
+    }
+
+    /// The yard book.
+    pub fn yard(&self) -> BookId {
+        self.yard
+    }
+
+    /// The pinned root key.
+    pub fn root(&self) -> &PublicKey {
+        &self.root
+    }
+
+    /// A device's newest certificate.
+    pub fn certificate(&self, device: DeviceId) -> Option<&Certificate> {
+        self.devices.get(&device).and_then(|c| c.last())
+    }
+
+    /// Every device with a certificate, ascending.
+    pub fn devices(&self) -> impl Iterator<Item = (DeviceId, &Certificate)> {
+        self.devices.iter().filter_map(|(device, c)| Some((*device, c.last()?)))
+    }
+
+    /// Whether a device was revoked.
+    pub fn revoked(&self, device: DeviceId) -> bool {
+        self.revoked.contains_key(&device)
+    }
+
+    /// Certificates that prove nothing, and why.
+    pub fn unproven(&self) -> &[Unproven] {
+        &self.unproven
+    }
+
+    /// Whether a revocation waits for its signature or its author's certificate: any signature that
+    /// arrives may then change this directory.
+    pub fn waiting(&self) -> bool {
+        self.waiting
+    }
+
+    /// The key a device signs with.
+    pub fn key(&self, device: DeviceId) -> Option<&PublicKey> {
+        if device == self.root_device { Some(&self.root) } else { self.certificate(device).map(|c| &c.key) }
+    }
+
+    /// A device's role; the root key's own device is the office.
+    pub fn role_of(&self, device: DeviceId) -> Option<Role> {
+        if device == self.root_device { Some(Role::Office) } else { self.certificate(device).map(|c| c.role) }
+    }
+
+    /// What a device may do at `now`: its role, unless it has none, is revoked, or its certificate
+    /// has ended or not begun.
+    ///
+    /// # Errors
+    /// [`HeldReason`] for which its work would be held.
+    pub fn admits(&self, device: DeviceId, now: UtcMs) -> Result<Role, HeldReason> {
+        let role = self.role_of(device).ok_or(HeldReason::NoCertificate)?;
+        if self.revoked(device) {
+            return Err(HeldReason::Revoked);
+        }
+        if self.covers(device, now) { Ok(role) } else { Err(HeldReason::OutsideCertificate) }
+    }
+
+    fn covers(&self, device: DeviceId, at: UtcMs) -> bool {
+        device == self.root_device
+            || self.devices.get(&device).into_iter().flatten().any(|c| {
+                at.0 >= c.not_before.0.saturating_sub(CLOCK_TOLERANCE_MS)
+                    && at.0 <= c.not_after.0.saturating_add(CLOCK_TOLERANCE_MS)
+            })
+    }
+
+    /// Checks that a job book is of this yard and root key and its genesis signed.
+    ///
+    /// # Errors
+    /// [`AuthorityError`] with what does not hold.
+    pub fn check_job(&self, job: &Book) -> Result<(), AuthorityError> {
+        match &book_genesis(job, &self.root, "job")?.content {
+            BookContent::Job(content) if content.yard == self.yard => Ok(()),
+            BookContent::Job(content) => {
+                Err(AuthorityError::OtherYard { found: content.yard, wanted: self.yard })
+            }
+            BookContent::Yard { .. } => Err(AuthorityError::NoGenesis("job")),
+        }
+    }
+
+    /// Up to which sequence number each actor's chain in a book is vouched for by its device.
+    ///
+    /// Of every actor only as many signatures are checked as it takes to find one that holds.
+    pub fn vouched(&self, book: &Book) -> Vouched {
+        let mut by_actor: BTreeMap<ActorId, Vec<&HeadSignature>> = BTreeMap::new();
+        for signed in book.signatures() {
+            by_actor.entry(signed.actor).or_default().push(signed);
+        }
+        let mut ends = BTreeMap::new();
+        for (actor, mut signatures) in by_actor {
+            let Some(key) = self.key(actor.device()) else { continue };
+            signatures.sort_by_key(|s| std::cmp::Reverse(s.seq));
+            let holds = |s: &&&HeadSignature| {
+                let own = book.commit(s.hash).is_some_and(|c| c.actor() == actor && c.seq() == s.seq);
+                own && s.verify(book.id(), key).is_ok()
+            };
+            if let Some(signed) = signatures.iter().find(holds) {
+                ends.insert(actor, signed.seq);
+            }
+        }
+        Vouched { ends }
+    }
+
+    /// This directory's word on one book.
+    pub fn for_book(&self, book: &Book) -> BookAuthority<'_> {
+        BookAuthority { directory: self, book: book.id(), vouched: self.vouched(book) }
+    }
+
+    fn hold_with(&self, vouched: &Vouched, book: BookId, commit: &Commit) -> Option<HeldReason> {
+        let device = commit.actor().device();
+        if self.role_of(device).is_none() {
+            return Some(HeldReason::NoCertificate);
+        }
+        if !vouched.covers(commit) {
+            return Some(HeldReason::NotVouched);
+        }
+        let accepted =
+            self.revoked.get(&device).map(|a| a.get(&(book, commit.actor())).copied().unwrap_or(0));
+        if accepted.is_some_and(|seq| commit.seq() > seq) {
+            return Some(HeldReason::Revoked);
+        }
+        (!self.covers(device, commit.time())).then_some(HeldReason::OutsideCertificate)
+    }
+}
+
+/// Whether a record's or commit's text may change a directory: a cheap look before reading it
+/// whole, for canonical text has one spelling of a kind.
+pub fn may_matter(text: &str) -> bool {
+    [Kind::Certificate, Kind::Revocation].iter().any(|k| text.contains(&format!(r#""kind":"{}""#, k.name())))
+}
+
+/// Up to where the chains of a book are vouched for.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct Vouched {
+    ends: BTreeMap<ActorId, u64>,
+}
+
+impl Vouched {
+    /// Whether a signature that holds covers the commit: one for it or for a later one of its chain.
+    pub fn covers(&self, commit: &Commit) -> bool {
+        self.ends.get(&commit.actor()).is_some_and(|seq| commit.seq() <= *seq)
+    }
+}
+
+/// A directory's word on one book, with the signatures of its chains checked once.
+#[derive(Clone, Debug)]
+pub struct BookAuthority<'d> {
+    directory: &'d Directory,
+    book: BookId,
+    vouched: Vouched,
+}
+
+impl Authority for BookAuthority<'_> {
+    fn role(&self, device: DeviceId) -> Option<Role> {
+        self.directory.role_of(device)
+    }
+
+    fn crew(&self, device: DeviceId) -> Option<CrewId> {
+        self.directory.certificate(device).and_then(|c| c.crew)
+    }
+
+    fn hold(&self, book: &Book, commit: &Commit) -> Option<HeldReason> {
+        if book.id() == self.book {
+            return self.directory.hold_with(&self.vouched, self.book, commit);
+        }
+        self.directory.hold_with(&self.directory.vouched(book), book.id(), commit)
+    }
+}

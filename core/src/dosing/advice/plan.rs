@@ -1,0 +1,330 @@
+//! Dose, charges and layout of a stem, under every limit that still leaves something.
+
+use crate::check::Treatment;
+use crate::dosing::advice::tree::{MeasuredStem, damage};
+use crate::dosing::advice::{Before, Case, DESIGN, Plan};
+use crate::dosing::charges::{choose_within, pack};
+use crate::dosing::dose::{StemDose, season_limit_ul};
+use crate::dosing::layout::{EarlierHole, LayoutRequest, plan as lay_out, room};
+use crate::dosing::tree_dose::tree_dose;
+use crate::geo::area_m2;
+use crate::quantity::{Ul, Um};
+use crate::record::kit::Kit;
+use crate::record::label::{ActiveIngredient, Label};
+use crate::record::{Body, Kind};
+use crate::view::{TreeView, View};
+
+const INTERVAL: &str = "the label's shortest interval between treatments";
+const WOUNDS: &str = "Herms et al. 2009, multi-state extension bulletin: wounds may do long-term damage, \
+    especially if made every year; Doccola 2011, Arboric. & Urban For. 37(1): healthy green ash closed every wound";
+
+pub(super) fn plan(
+    case: &mut Case<'_, '_>,
+    tree: &TreeView,
+    label: &Label,
+    kit: &Kit,
+    measured: &MeasuredStem,
+    before: &Before<'_>,
+) -> Option<Plan> {
+    interval(case, label);
+    let dose = dose(case, label, measured, before)?;
+    let dose = hold(case, dose, &limits(case, label, measured, before))?;
+    let (wounds, earlier) = (damage(case.view, tree, case.ask.stem), earlier_holes(case, before));
+    let clearance_um = case.ask.earlier_clearance_um.unwrap_or(label.holes.spacing_um);
+    let mark = case.view.tree(case.id).and_then(|t| t.mark);
+    if mark.is_none() && !(wounds.is_empty() && earlier.is_empty()) {
+        let text = "Damage or earlier holes are logged by their arc, but the tree has no lasting mark: find them on the trunk, set a mark, and log the arcs from it.";
+        case.stop("layout.no_mark", text, DESIGN);
+    }
+    if !earlier.is_empty() && clearance_um != label.holes.spacing_um {
+        let text = format!(
+            "Earlier holes are kept {} cm away instead of the label's spacing of {} cm: only as far as the label says so.",
+            clearance_um.cm(),
+            label.holes.spacing_um.cm()
+        );
+        case.caution("layout.clearance", text, "the label's spacing");
+    }
+    if measured.record.bark_um.is_none() {
+        let text = "Bark is not measured: depth counts from the sapwood, so measure the bark before setting the depth.";
+        case.caution("layout.bark", text, "the label's depth in sapwood");
+    }
+    let mut request = LayoutRequest {
+        rules: &label.holes,
+        holes: 1,
+        diameter_um: measured.record.diameter_um,
+        band_low_girth_um: measured.record.band_low_girth_um,
+        band_high_girth_um: measured.record.band_high_girth_um,
+        bark_um: measured.record.bark_um,
+        mark,
+        damage: &wounds,
+        earlier: &earlier,
+        clearance_um,
+    };
+    let charges = room(&request).map_err(|e| ("layout.none", e.to_string())).and_then(|fits| {
+        choose_within(&dose, &label.charges, &kit.containers, fits)
+            .map_err(|e| ("charges.none", e.to_string()))
+    });
+    let charges = match charges {
+        Ok(charges) => charges,
+        Err((code, why)) => {
+            let earlier = if earlier.is_empty() {
+                String::new()
+            } else {
+                format!(" ({} earlier holes are left out)", earlier.len())
+            };
+            case.stop(code, format!("Nothing to drill: {why}{earlier}."), "the label");
+            return None;
+        }
+    };
+    let by_hole_ul = pack(&charges.charges_ul, &label.charges);
+    request.holes = by_hole_ul.len();
+    let layout = lay_out(&request).ok()?;
+    if layout.short() {
+        case.stop("layout.short", format!("{}.", layout.instruction), "the label's spacing");
+        return None;
+    }
+    Some(Plan { dose, charges, by_hole_ul, layout })
+}
+
+/// What was put in in earlier seasons, as far as it is known.
+fn interval(case: &mut Case<'_, '_>, label: &Label) {
+    let Some(past) = case.ask.past else {
+        if case.view.job.previous.is_none() {
+            return;
+        }
+        let text = "Last season's book was not looked up for this tree: find out when it was last treated, and where.";
+        match label.interval_days {
+            Some(_) => case.stop("past.not_known", text, INTERVAL),
+            None => case.caution("past.not_known", text, WOUNDS),
+        }
+        return;
+    };
+    let Some(last) = past.iter().filter(|p| p.stem == case.ask.stem).map(|p| p.day).max() else { return };
+    let days = last.days_until(case.today);
+    match label.interval_days {
+        _ if days < 0 => {
+            case.stop(
+                "past.ahead",
+                format!("Last treated on {last}, after today: check the clock."),
+                INTERVAL,
+            );
+        }
+        Some(least) if days < least => {
+            let text =
+                format!("Last treated on {last}, {days} days ago; the label asks for {least} between.");
+            case.stop("past.too_soon", text, INTERVAL);
+        }
+        _ if days < 400 => {
+            case.caution(
+                "past.last_season",
+                format!("Wounded on {last}, a season ago: look how the holes closed."),
+                WOUNDS,
+            );
+        }
+        _ => {}
+    }
+}
+
+/// The stem's dose, less what the application to be continued has put in.
+fn dose(
+    case: &mut Case<'_, '_>,
+    label: &Label,
+    measured: &MeasuredStem,
+    before: &Before<'_>,
+) -> Option<StemDose> {
+    let index = usize::try_from(case.ask.stem).ok()?.checked_sub(1)?;
+    let doses = tree_dose(label, case.ask.purpose, &measured.stems, Ul(0));
+    let dose = match doses.stems.into_iter().nth(index)? {
+        Ok(dose) => dose,
+        Err(error) => {
+            case.stop("dose.none", format!("No dose: {error}."), "the label's rate table");
+            return None;
+        }
+    };
+    let Some(begun) = before.continued.and_then(|i| before.all.get(i)) else { return Some(dose) };
+    if begun.parts.iter().any(|(_, _, a)| a.label != case.ask.label || a.purpose != case.ask.purpose) {
+        case.stop(
+            "continue.other_label",
+            "The application to be continued was made under another label or purpose.",
+            DESIGN,
+        );
+        return None;
+    }
+    let ((put_in, _), (_, discharged)) = (begun.put_in_ul(), begun.discharged_ul());
+    let left = StemDose {
+        // What leaked counts as given: a leak never licenses a second dose.
+        max_ul: Ul(dose.max_ul.0.saturating_sub(discharged)),
+        target_ul: Ul(dose.target_ul.0.saturating_sub(discharged)),
+        min_ul: Ul(dose.min_ul.0.saturating_sub(put_in).max(1)),
+        ..dose
+    };
+    if left.target_ul.0 < 1 || left.max_ul < left.min_ul {
+        let text = format!(
+            "{} mL were discharged already: nothing may be added, whatever leaked.",
+            Ul(discharged).ml_exact()
+        );
+        case.stop("continue.nothing_left", text, "the label's rate row");
+        return None;
+    }
+    Some(StemDose { min_ul: left.min_ul.min(left.target_ul), ..left })
+}
+
+/// A limit, what it still leaves for this stem, and its source.
+struct Limit {
+    left_ul: i64,
+    of: String,
+}
+
+/// Lowers a dose to what every limit leaves, or stops.
+fn hold(case: &mut Case<'_, '_>, dose: StemDose, limits: &[Result<Limit, String>]) -> Option<StemDose> {
+    let mut held = dose;
+    let mut refused = false;
+    for limit in limits {
+        match limit {
+            Err(unknown) => {
+                case.stop("limit.not_known", unknown.clone(), "the label's limits");
+                refused = true;
+            }
+            Ok(limit) if limit.left_ul < held.min_ul.0 => {
+                let text = format!(
+                    "{} leaves {} mL, less than the least dose of {} mL for this stem.",
+                    limit.of,
+                    Ul(limit.left_ul.max(0)).ml_exact(),
+                    held.min_ul.ml_exact()
+                );
+                case.stop("limit.reached", text, "the label's limits");
+                refused = true;
+            }
+            Ok(limit) if limit.left_ul < held.max_ul.0 => {
+                held.max_ul = Ul(limit.left_ul);
+                if held.target_ul > held.max_ul {
+                    held.target_ul = held.max_ul;
+                    let text = format!(
+                        "{} leaves {} mL: the dose is held to that.",
+                        limit.of,
+                        held.max_ul.ml_exact()
+                    );
+                    case.caution("limit.holds", text, "the label's limits");
+                }
+            }
+            Ok(_) => {}
+        }
+    }
+    (!refused).then_some(held)
+}
+
+fn limits(
+    case: &Case<'_, '_>,
+    label: &Label,
+    measured: &MeasuredStem,
+    before: &Before<'_>,
+) -> Vec<Result<Limit, String>> {
+    let view = case.view;
+    let mut limits = vec![];
+    let known: Vec<Um> = measured.stems.iter().flatten().copied().collect();
+    if let Some(limit) = season_limit_ul(label, &known) {
+        let used = product_ul(view, label, before.all.iter());
+        let of = "The label's limit per tree and season".to_owned();
+        limits.push(Ok(Limit { left_ul: limit.0.saturating_sub(used), of }));
+    }
+    for ingredient in &label.active_ingredients {
+        let Some(limit) = ingredient.tree_season_max_ug else { continue };
+        let of = format!("The limit of {} per tree and season", ingredient.name);
+        limits.push(left_of(view, ingredient, limit, of, before.all.iter()));
+    }
+    let per_area = label.area_season_max_ul_per_ha.is_some()
+        || label.active_ingredients.iter().any(|a| a.area_season_max_ug_per_ha.is_some());
+    if per_area {
+        area_limits(case, label, &mut limits);
+    }
+    limits
+}
+
+/// Limits per hectare, over all trees of the tree's block and the block's area.
+fn area_limits(case: &Case<'_, '_>, label: &Label, limits: &mut Vec<Result<Limit, String>>) {
+    let view = case.view;
+    let block = view.tree(case.id).and_then(|t| t.block);
+    let boundary = block.and_then(|b| view.facts.standing_fact(b)).and_then(|fact| {
+        match &view.facts.shown(fact).record.body {
+            Body::Block(block) if fact.kind == Kind::Block => Some(&block.boundary),
+            _ => None,
+        }
+    });
+    let area = boundary.map(|b| area_m2(b)).filter(|a| *a >= 1.0);
+    let Some(area) = area else {
+        limits.push(Err(
+            "The label has a limit per hectare, and the tree's block has no boundary: have the office draw it.".into(),
+        ));
+        return;
+    };
+    let in_block = view.trees.iter().filter(|(id, _)| view.tree(**id).is_some_and(|t| t.block == block));
+    let all: Vec<Treatment<'_>> = in_block.flat_map(|(_, t)| crate::check::treatments(view, t)).collect();
+    // Whole square metres, rounded down: the area never gives more than it has.
+    let per_area = |limit: i64| {
+        i64::try_from(i128::from(limit) * (libm::floor(area) as i128) / 10_000).unwrap_or(i64::MAX)
+    };
+    if let Some(limit) = label.area_season_max_ul_per_ha {
+        let used = product_ul(view, label, all.iter());
+        let of = "The label's limit per hectare and season".to_owned();
+        limits.push(Ok(Limit { left_ul: per_area(limit.0).saturating_sub(used), of }));
+    }
+    for ingredient in &label.active_ingredients {
+        let Some(limit) = ingredient.area_season_max_ug_per_ha else { continue };
+        let of = format!("The limit of {} per hectare and season", ingredient.name);
+        limits.push(left_of(view, ingredient, per_area(limit), of, all.iter()));
+    }
+}
+
+/// What was discharged of the label's product, under whatever version of its label.
+fn product_ul<'t, 'v: 't>(
+    view: &View<'_>,
+    label: &Label,
+    treatments: impl Iterator<Item = &'t Treatment<'v>>,
+) -> i64 {
+    let same = |t: &&Treatment<'_>| {
+        // A product whose label is not known may be this one.
+        t.parts.first().is_none_or(|(_, _, a)| {
+            view.yard.label(a.label).is_none_or(|l| l.registration == label.registration)
+        })
+    };
+    treatments.filter(same).map(|t| t.discharged_ul().1).fold(0, i64::saturating_add)
+}
+
+/// What a limit in micrograms leaves, as product of this label, rounded down.
+fn left_of<'t, 'v: 't>(
+    view: &View<'_>,
+    ingredient: &ActiveIngredient,
+    limit_ug: i64,
+    of: String,
+    treatments: impl Iterator<Item = &'t Treatment<'v>>,
+) -> Result<Limit, String> {
+    let mut used_ug = 0i128;
+    for treatment in treatments {
+        let Some((_, _, application)) = treatment.parts.first() else { continue };
+        let Some(label) = view.yard.label(application.label) else {
+            return Err(format!(
+                "{of} cannot be reckoned: the tree or block was treated under a label that is not in the yard."
+            ));
+        };
+        let same = |a: &&ActiveIngredient| a.name.trim().eq_ignore_ascii_case(ingredient.name.trim());
+        let strength: i128 =
+            label.active_ingredients.iter().filter(same).map(|a| i128::from(a.ug_per_ml)).sum();
+        used_ug += i128::from(treatment.discharged_ul().1) * strength / 1_000 + 1;
+    }
+    let left_ul = (i128::from(limit_ug) - used_ug) * 1_000 / i128::from(ingredient.ug_per_ml.max(1));
+    Ok(Limit { left_ul: i64::try_from(left_ul).unwrap_or(0), of })
+}
+
+/// Holes already in this stem: of this season's applications and of those looked up.
+fn earlier_holes(case: &Case<'_, '_>, before: &Before<'_>) -> Vec<EarlierHole> {
+    let stem = case.ask.stem;
+    let ours = before.all.iter().filter(|t| t.stem == stem).flat_map(|t| t.parts.iter());
+    let ours = ours
+        .flat_map(|(_, _, a)| a.holes.iter())
+        .map(|h| EarlierHole { arc_um: h.arc_um, height_um: h.height_um });
+    let past = case.ask.past.unwrap_or_default().iter().filter(|p| p.stem == stem);
+    let mut holes: Vec<EarlierHole> = ours.chain(past.flat_map(|p| p.holes.iter().copied())).collect();
+    holes.sort_by_key(|h| (h.arc_um, h.height_um));
+    holes.dedup();
+    holes
+}

@@ -1,0 +1,278 @@
+//! What label, lot, kit, people and job say.
+
+use crate::check::licence::{Licensed, licensed};
+use crate::day::Day;
+use crate::dosing::advice::{Case, DESIGN};
+use crate::dosing::invented::INVENTED;
+use crate::dosing::label::{LabelProblem, confirmation_problems, validate};
+use crate::facts::Version;
+use crate::finding::Code;
+use crate::ids::{LabelId, LotId};
+use crate::quantity::{Pa, UtcMs, decimal};
+use crate::record::kit::Kit;
+use crate::record::label::{Label, LabelConfirmation};
+use crate::record::product::Fill;
+use crate::record::{Body, Kind};
+use crate::view::View;
+
+const CONFIRM: &str = "design rule: a label is usable after a second licensed person re-entered it";
+const FILL: &str = "design rule: the crew reads number and lot off the container at each fill";
+const INSPECTION: &str = "design rule: a kit without inspection in time is not used";
+const RATINGS: &str = "design rule: the working limit is the lowest of all ratings and the label's";
+
+/// The label version, when it may be used.
+pub(super) fn label<'v>(case: &mut Case<'v, '_>) -> Option<&'v Label> {
+    let (view, id) = (case.view, case.ask.label);
+    let Some(label) = view.yard.label(id) else {
+        case.stop(
+            "label.unknown",
+            format!("Label {id} is not in the yard's book, or is not in force."),
+            DESIGN,
+        );
+        return None;
+    };
+    let newer =
+        view.yard.facts.standing_fact(id).is_none_or(|fact| {
+            !view.yard.facts.current(fact).any(|v| v.id() == id) || fact.contested.is_some()
+        });
+    if newer {
+        let text = format!("Label {} has been amended since: use the version now in force.", label.name);
+        case.stop("label.superseded", text, DESIGN);
+    }
+    let wrong: Vec<String> =
+        validate(label).iter().filter(|p| p.blocks()).take(3).map(LabelProblem::to_string).collect();
+    if !wrong.is_empty() {
+        let text = format!("The entry of label {} does not hold: {}.", label.name, wrong.join("; "));
+        case.stop("label.entry", text, DESIGN);
+    }
+    confirmed(case, id, label);
+    if let Some(expires) = label.expires.filter(|day| *day < case.today) {
+        let text = format!("Label {} could be used until {expires}.", label.name);
+        case.stop("label.expired", text, "the label's last day");
+    }
+    let marked = |text: &str| text.to_lowercase().contains("invented");
+    match &label.invented {
+        Some(mark) if marked(&view.title) || marked(&view.yard.company) => {
+            case.caution("label.invented", format!("{mark}: this label is part of a demonstration."), INVENTED);
+        }
+        Some(mark) => case.stop(
+            "label.invented",
+            format!("{mark}. An invented label is never used outside a demonstration, whose job or company is marked invented."),
+            INVENTED,
+        ),
+        None => {}
+    }
+    Some(label)
+}
+
+/// Whether some second licensed person's re-entry confirms the label; else why none does.
+fn confirmed(case: &mut Case<'_, '_>, id: LabelId, label: &Label) {
+    let view = case.view;
+    let mut why = vec![];
+    let mut nameless = false;
+    for fact in view.yard.facts.in_force(Kind::LabelConfirmation) {
+        for version in view.yard.facts.current(fact) {
+            let Body::LabelConfirmation(body) = &version.record.body else { continue };
+            if body.label != id {
+                continue;
+            }
+            match doubts(view, id, label, version, body) {
+                Ok(named) if named => return,
+                Ok(_) => nameless = true,
+                Err(doubt) => why.push(doubt),
+            }
+        }
+    }
+    if nameless {
+        let text = format!("Who confirmed label {} is not recorded.", label.name);
+        case.caution("label.confirmed_by", text, CONFIRM);
+        return;
+    }
+    let why =
+        why.into_iter().next().unwrap_or_else(|| "nobody has re-entered its rates from the paper".into());
+    case.stop("label.not_confirmed", format!("Label {} is not confirmed: {why}.", label.name), CONFIRM);
+}
+
+/// `Ok(true)` for a confirmation by a named second licensed person, `Ok(false)` when nobody is named.
+fn doubts(
+    view: &View<'_>,
+    id: LabelId,
+    label: &Label,
+    version: &Version,
+    body: &LabelConfirmation,
+) -> Result<bool, String> {
+    if let Some(problem) = confirmation_problems(label, body).first() {
+        return Err(problem.to_string());
+    }
+    let Some(by) = version.record.envelope.by else { return Ok(false) };
+    let facts = &view.yard.facts;
+    let entered_by = facts.versions.iter().filter(|v| v.id() == id).find_map(|v| v.record.envelope.by);
+    if entered_by == Some(by) {
+        return Err("the person who entered it confirmed it".into());
+    }
+    let day = Day::of(version.record.envelope.at, &view.job.zone);
+    match licensed(view, by, day) {
+        Licensed::Yes => Ok(entered_by.is_some()),
+        other => Err(format!("of the person who confirmed it on {day}, {}", other.why_not())),
+    }
+}
+
+/// The lot to be used, when it may be.
+pub(super) fn lot(case: &mut Case<'_, '_>, label: Option<&Label>) -> Option<LotId> {
+    let view = case.view;
+    let fill = last_fill(view, case);
+    let Some(id) = case.ask.lot.or(fill.map(|f| f.lot)) else {
+        case.stop("lot.none", "No fill of this kit is logged: log which lot is in it.", FILL);
+        return None;
+    };
+    let Some(lot) = view.yard.lot(id) else {
+        case.stop("lot.unknown", format!("Lot {id} is not in the yard's list."), Code::LotUnknown.source());
+        return Some(id);
+    };
+    let number = &lot.number;
+    if let Some(why) = &lot.recalled {
+        case.stop(
+            "lot.recalled",
+            format!("Lot {number} was taken out of use: {why}."),
+            Code::LotRecalled.source(),
+        );
+    }
+    if lot.expires < case.today {
+        let text = format!("Lot {number} could be used until {}.", lot.expires);
+        case.stop("lot.expired", text, Code::LotExpired.source());
+    }
+    let fact = |id| view.yard.facts.fact_of(id).map(|f| f.id);
+    if lot.label != case.ask.label && fact(lot.label) != fact(case.ask.label) {
+        let text = format!("Lot {number} belongs to another label.");
+        case.stop("lot.other_label", text, Code::LotOfOtherLabel.source());
+    }
+    match fill {
+        None => {
+            let text =
+                "No fill of this kit is logged: log it, with number and lot as read off the container.";
+            case.stop("fill.none", text, FILL);
+        }
+        Some(fill) if fill.lot != id => {
+            let text = format!("The kit's last fill was not of lot {number}: find out what is in it.");
+            case.stop("fill.other_lot", text, FILL);
+        }
+        Some(fill) => read_off(case, label, number, fill),
+    }
+    Some(id)
+}
+
+fn read_off(case: &mut Case<'_, '_>, label: Option<&Label>, number: &str, fill: &Fill) {
+    let same = |a: &str, b: &str| a.trim().eq_ignore_ascii_case(b.trim());
+    if !same(&fill.lot_read, number) {
+        let text = format!("Lot '{}' was read off the container, not {number}.", fill.lot_read);
+        case.stop("fill.lot_read", text, FILL);
+    }
+    if let Some(label) = label.filter(|l| !same(&fill.registration_read, &l.registration)) {
+        let text = format!(
+            "Registration number '{}' was read off the container, not {}.",
+            fill.registration_read, label.registration
+        );
+        case.stop("fill.registration_read", text, FILL);
+    }
+}
+
+fn last_fill<'v>(view: &'v View<'_>, case: &Case<'_, '_>) -> Option<&'v Fill> {
+    let facts = &view.yard.facts;
+    let fills = facts.in_force(Kind::Fill).flat_map(|fact| facts.current(fact));
+    let of_kit = fills.filter_map(|version| match &version.record.body {
+        Body::Fill(fill) if fill.kit == case.ask.kit => Some((version, &**fill)),
+        _ => None,
+    });
+    of_kit.max_by_key(|(v, _)| (v.record.envelope.at, v.id())).map(|(_, fill)| fill)
+}
+
+/// The kit, when it may be used.
+pub(super) fn kit<'v>(case: &mut Case<'v, '_>, label: Option<&Label>) -> Option<&'v Kit> {
+    let Some(kit) = case.view.yard.kit(case.ask.kit) else {
+        case.stop("kit.unknown", format!("Kit {} is not in the yard's list.", case.ask.kit), DESIGN);
+        return None;
+    };
+    let name = &kit.name;
+    for (what, done, due) in [
+        ("inspection", kit.inspected, kit.inspection_due),
+        ("relief valve's inspection", kit.reservoir.relief_inspected, kit.reservoir.relief_due),
+    ] {
+        if due < case.today {
+            case.stop("kit.overdue", format!("The {what} of kit {name} was due on {due}."), INSPECTION);
+        } else if done > case.today {
+            let text =
+                format!("The {what} of kit {name} is dated {done}, after today: check it, and the clock.");
+            case.stop("kit.overdue", text, INSPECTION);
+        }
+    }
+    let ratings = [kit.reservoir.rating_pa, kit.hose_rating_pa, kit.fittings_rating_pa];
+    let lowest = ratings.into_iter().min().unwrap_or_default();
+    let limit = label.and_then(|l| l.pressure_max_pa).map_or(lowest, |most| most.min(lowest));
+    let kpa = |p: Pa| format!("{} kPa", decimal(p.0, 1_000, 0));
+    if kit.work_high_pa > limit {
+        let text = format!(
+            "Kit {name} is worked at up to {}, above its limit of {} (lowest of its ratings and the label's).",
+            kpa(kit.work_high_pa),
+            kpa(limit)
+        );
+        case.stop("kit.pressure", text, RATINGS);
+    }
+    if kit.reservoir.relief_set_pa > lowest {
+        let text = format!(
+            "The relief valve of kit {name} opens at {}, above the lowest rating of {}.",
+            kpa(kit.reservoir.relief_set_pa),
+            kpa(lowest)
+        );
+        case.stop("kit.relief", text, RATINGS);
+    }
+    if kit.gauge.range_pa < kit.work_high_pa {
+        let text = format!(
+            "The gauge of kit {name} ends at {}, below what it is worked at.",
+            kpa(kit.gauge.range_pa)
+        );
+        case.stop("kit.gauge", text, RATINGS);
+    }
+    if let Some(label) = label.filter(|l| l.holes.bit_um != kit.bit_um) {
+        let text = format!(
+            "Kit {name} drills {} mm; the label asks for {} mm.",
+            kit.bit_um.mm(),
+            label.holes.bit_um.mm()
+        );
+        case.stop("kit.bit", text, "the label's hole diameter");
+    }
+    Some(kit)
+}
+
+/// Who is to apply.
+pub(super) fn people(case: &mut Case<'_, '_>) {
+    let Some(applicator) = case.ask.applicator else {
+        case.stop("licence.nobody", "Nobody is named who is to apply.", Code::LicenceMissing.source());
+        return;
+    };
+    let by = licensed(case.view, applicator, case.today);
+    let under = case.ask.supervisor.map(|s| licensed(case.view, s, case.today));
+    if by == Licensed::Yes || under == Some(Licensed::Yes) {
+        return;
+    }
+    let who = if under.is_some() { "Neither applicator nor supervisor is" } else { "The applicator is not" };
+    let text = format!("{who} certified on {}: {}.", case.today, under.unwrap_or(by).why_not());
+    case.stop("licence.not_valid", text, Code::LicenceMissing.source());
+}
+
+/// The client's leave, and the device's clock.
+pub(super) fn job(case: &mut Case<'_, '_>) {
+    let view = case.view;
+    if view.facts.in_force(Kind::Authorisation).next().is_none() {
+        let text = "The client's authorisation is not entered in this job.";
+        case.caution("job.authorisation", text, "common practice, no source");
+    }
+    let last = view.facts.versions.iter().map(|v| v.record.envelope.at).max().unwrap_or(UtcMs(0));
+    if case.ask.now.0 < last.0.saturating_sub(crate::check::entry::CLOCK_TOLERANCE_MS) {
+        let text = format!(
+            "This device says {}, yet the job holds a record of {}: check the clock, on which expiry dates and seasons hang.",
+            view.local_time(case.ask.now),
+            view.local_time(last)
+        );
+        case.caution("job.clock", text, DESIGN);
+    }
+}

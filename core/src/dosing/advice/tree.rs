@@ -1,0 +1,322 @@
+//! What the tree itself says: who it is, what was put into it, how thick it is, how it fares.
+
+use crate::check::Treatment;
+use crate::check::diameter::tolerance_um;
+use crate::day::Day;
+use crate::dosing::advice::{Before, Case, DESIGN};
+use crate::dosing::conditions::Circumstances;
+use crate::dosing::dose::allows_species;
+use crate::dosing::stem::{diameter_from_reading, echo, looks_like, outlier_in_stand};
+use crate::facts::Standing;
+use crate::finding::{Code, Severity};
+use crate::quantity::{Ul, Um, UtcMs};
+use crate::record::label::Label;
+use crate::record::stand::{Condition, Damage, Diameter};
+use crate::record::work::NotTreatedReason;
+use crate::record::{Body, Kind};
+use crate::view::{TreeView, View};
+
+const ONCE: &str = "common practice, no source: a tree is treated once";
+/// Bloom seen longer ago than this is no longer known (common practice, no source).
+const BLOOM_DAYS: i64 = 7;
+
+/// The treatment a continuing application is to finish, by index.
+pub(super) fn continued(case: &Case<'_, '_>, treatments: &[Treatment<'_>]) -> Option<usize> {
+    let fact = case.view.facts.fact_of(case.ask.continues?)?.id;
+    treatments.iter().position(|t| t.stem == case.ask.stem && t.parts.iter().any(|(f, _, _)| f.id == fact))
+}
+
+pub(super) fn check(case: &mut Case<'_, '_>, tree: &TreeView, before: &Before<'_>) {
+    let stems = case.view.tree(case.id).map_or(1, |t| t.stems);
+    if case.ask.stem < 1 || case.ask.stem > stems {
+        let text =
+            format!("Tree {} has {stems} stems, and stem {} is none of them.", case.tag, case.ask.stem);
+        case.stop("tree.no_such_stem", text, DESIGN);
+    }
+    treated(case, before);
+    not_in_force(case);
+    decided_against(case, tree);
+    findings(case);
+}
+
+fn treated(case: &mut Case<'_, '_>, before: &Before<'_>) {
+    let view = case.view;
+    if case.ask.continues.is_some() && before.continued.is_none() {
+        case.stop(
+            "tree.nothing_to_continue",
+            "The application to be continued is not one of this stem.",
+            DESIGN,
+        );
+    }
+    for (index, treatment) in before.all.iter().enumerate() {
+        if treatment.stem != case.ask.stem || before.continued == Some(index) {
+            continue;
+        }
+        let (_, discharged) = treatment.discharged_ul();
+        if discharged <= 0 {
+            continue;
+        }
+        let parts = treatment.parts.iter().map(|(_, version, application)| {
+            let day = view.crew_day(version).map(|d| d.day.to_string()).unwrap_or_default();
+            format!("crew {} on {day}", view.yard.crew_name(application.crew))
+        });
+        let mut who: Vec<String> = parts.collect();
+        who.dedup();
+        let text = format!(
+            "Tree {}, stem {}, has been treated this season: {} mL by {}. If that work was left unfinished, continue that application; never begin another.",
+            case.tag,
+            case.ask.stem,
+            Ul(discharged).ml_exact(),
+            who.join(", ")
+        );
+        case.stop("tree.treated", text, ONCE);
+    }
+}
+
+/// Applications of this stem that do not count, yet may be true.
+fn not_in_force(case: &mut Case<'_, '_>) {
+    let view = case.view;
+    let (mut held, mut struck) = (0, 0);
+    for fact in view.facts.of_kind(Kind::Application).filter(|f| !f.in_force()) {
+        let Body::Application(body) = &view.facts.shown(fact).record.body else { continue };
+        if view.stays(body.tree) != case.id || body.stem != case.ask.stem || body.discharged_ul() == Ul(0) {
+            continue;
+        }
+        let is_held =
+            |v: &usize| view.facts.versions.get(*v).is_some_and(|v| matches!(v.standing, Standing::Held(_)));
+        match fact.struck_by {
+            Some(_) => struck += 1,
+            None if fact.history.iter().any(is_held) => held += 1,
+            None => {}
+        }
+    }
+    if held > 0 {
+        case.stop(
+            "tree.held_application",
+            "An application to this stem is held until the office admits it: it may be true. Ask the office.",
+            DESIGN,
+        );
+    }
+    if struck > 0 {
+        case.caution(
+            "tree.struck_application",
+            "An application to this stem was struck: look for its holes before drilling.",
+            DESIGN,
+        );
+    }
+}
+
+fn decided_against(case: &mut Case<'_, '_>, tree: &TreeView) {
+    let Some(decision) = case.view.not_treated(tree).last() else { return };
+    let why = match decision.reason {
+        NotTreatedReason::TooSmall => "it is too small",
+        NotTreatedReason::TooFarGone => "its canopy is too far gone",
+        NotTreatedReason::WrongSpecies => "its species is not on the label",
+        NotTreatedReason::NoUptake => "it took nothing up",
+        NotTreatedReason::TrunkDamage => "its trunk is too damaged",
+        NotTreatedReason::NotReached => "it could not be reached or found",
+        NotTreatedReason::Refused => "the owner said no",
+        NotTreatedReason::Conditions => "weather or soil was against it",
+        NotTreatedReason::Other => "of a reason in the note",
+    };
+    let note = decision.note.as_ref().map(|n| format!(" ({n})")).unwrap_or_default();
+    let text = format!(
+        "Crew {} decided not to treat tree {}, because {why}{note}.",
+        case.view.yard.crew_name(decision.crew),
+        case.tag
+    );
+    match decision.reason {
+        NotTreatedReason::NotReached | NotTreatedReason::Conditions => {
+            case.caution("tree.decided_against", text, DESIGN);
+        }
+        _ => case.stop(
+            "tree.decided_against",
+            format!("{text} Have that struck first if it no longer holds."),
+            DESIGN,
+        ),
+    }
+}
+
+/// Open findings about this tree: grave ones stop, and so do doubts about which tree it is and how thick.
+fn findings(case: &mut Case<'_, '_>) {
+    for finding in case.ask.findings.iter().filter(|f| f.open()) {
+        if finding.tree.map(|t| case.view.stays(t)) != Some(case.id) && !finding.records.contains(&case.id) {
+            continue;
+        }
+        let other_treated = || {
+            let others = finding.records.iter().map(|r| case.view.stays(*r)).filter(|r| *r != case.id);
+            others.filter_map(|r| case.view.trees.get(&r)).any(|t| !t.applications.is_empty())
+        };
+        let stops = match finding.code {
+            Code::MayBeSame => other_treated(),
+            Code::SameTag | Code::DiametersDisagree => true,
+            _ => finding.severity == Severity::Stop,
+        };
+        let text = format!("{} {}", finding.message, finding.next);
+        match (stops, finding.severity) {
+            (true, _) => case.stop(finding.code.name(), text, finding.source),
+            (false, Severity::Note) => {}
+            (false, _) => case.caution(finding.code.name(), text, finding.source),
+        }
+    }
+}
+
+/// The reading a dose is worked from.
+pub(super) struct MeasuredStem {
+    /// The reading in both measures.
+    pub(super) echo: String,
+    /// The record in force.
+    pub(super) record: Diameter,
+    /// The diameter of every stem, in order.
+    pub(super) stems: Vec<Option<Um>>,
+}
+
+/// The stem's diameter, when it can be trusted.
+pub(super) fn measured(case: &mut Case<'_, '_>, tree: &TreeView) -> Option<MeasuredStem> {
+    let view = case.view;
+    let mut readings: Vec<(UtcMs, &Diameter)> =
+        view.diameters(tree, case.ask.stem).map(|(v, d)| (v.record.envelope.at, d)).collect();
+    readings.sort_by_key(|(at, _)| *at);
+    let Some(record) = readings.last().map(|(_, d)| *d) else {
+        let text = format!("Tree {}, stem {}, has no diameter: measure it first.", case.tag, case.ask.stem);
+        case.stop("diameter.none", text, DESIGN);
+        return None;
+    };
+    let echo = echo(&record.as_read, record.diameter_um);
+    if !diameter_from_reading(&record.as_read).is_ok_and(|d| (d.0 - record.diameter_um.0).abs() <= d.0 / 100)
+    {
+        let text = format!("The reading ({echo}) does not give the diameter logged: measure again.");
+        case.stop("diameter.not_as_read", text, DESIGN);
+    }
+    let agree = |d: &Diameter| {
+        let gap = d.diameter_um.0.saturating_sub(record.diameter_um.0).abs();
+        gap <= tolerance_um(d.diameter_um.0.max(record.diameter_um.0))
+    };
+    let agreeing = readings.iter().filter(|(_, d)| agree(d)).count();
+    for (_, other) in readings.iter().filter(|(_, d)| !agree(d)) {
+        let hint = looks_like(other.diameter_um, record.diameter_um);
+        let hint = hint.map(|m| format!(" ({}?)", m.question().trim_end_matches('?'))).unwrap_or_default();
+        let text = format!(
+            "Diameters of {} and {} cm are logged for this stem{hint}: strike or amend the wrong one.",
+            other.diameter_um.cm(),
+            record.diameter_um.cm()
+        );
+        case.stop("diameter.disagree", text, Code::DiametersDisagree.source());
+    }
+    against_stand(case, record, &echo, agreeing);
+    let off = record.height_um.0.saturating_sub(view.job.breast_height_um.0).saturating_abs();
+    if off > 50_000 {
+        let text = format!(
+            "Measured at {} cm, not at this job's breast height of {} cm.",
+            record.height_um.cm(),
+            view.job.breast_height_um.cm()
+        );
+        case.caution("diameter.height", text, "USDA FIADB User Guide v9.3 §3.1.18; RWG2 code §2.1.1");
+    }
+    let stems = view.tree(case.id).map_or(1, |t| t.stems.clamp(1, 64));
+    let stems = (1..=stems).map(|stem| view.diameter(tree, stem)).collect();
+    Some(MeasuredStem { echo, record: record.clone(), stems })
+}
+
+/// A reading outside the stand asks for a second one before the first hole.
+fn against_stand(case: &mut Case<'_, '_>, record: &Diameter, echo: &str, agreeing: usize) {
+    let view = case.view;
+    let species = view.tree(case.id).and_then(|t| t.species.as_deref());
+    let others: Vec<Um> = view
+        .trees
+        .iter()
+        .filter(|(id, _)| **id != case.id && view.tree(**id).is_some_and(|t| t.species.as_deref() == species))
+        .filter_map(|(_, tree)| view.diameter(tree, 1))
+        .collect();
+    let Some(outlier) = outlier_in_stand(&others, record.diameter_um) else { return };
+    let text = format!("{echo} lies outside this stand: {}", outlier.question());
+    let source = "common practice, no source: see the dosing core's outlier_in_stand";
+    match agreeing {
+        0 | 1 => case.stop("diameter.outlier", format!("{text} Measure a second time and log it."), source),
+        _ => case.caution("diameter.outlier", format!("{text} Two readings agree."), source),
+    }
+}
+
+/// Species and pest against the label.
+pub(super) fn against_label(case: &mut Case<'_, '_>, tree: &TreeView, label: &Label) {
+    match case.view.tree(case.id).and_then(|t| t.species.clone()) {
+        None => case.stop(
+            "tree.species_unknown",
+            format!(
+                "The species of tree {} is not known; the label names those it may be used on.",
+                case.tag
+            ),
+            Code::DoseSpecies.source(),
+        ),
+        Some(species) if !allows_species(label, &species) => case.stop(
+            "tree.species",
+            format!("{species} is not on label {}.", label.name),
+            Code::DoseSpecies.source(),
+        ),
+        Some(_) => {}
+    }
+    let pest = logged(case.view, tree).iter().rev().find_map(|(_, c)| c.pest.clone());
+    if let Some(pest) = pest.filter(|p| !label.pests.contains(p)) {
+        let text = format!("{pest} was seen on the tree, which label {} does not name.", label.name);
+        case.stop("tree.pest", text, "the label's list of pests");
+    }
+}
+
+/// Condition records in force, oldest first.
+fn logged<'v>(view: &'v View<'_>, tree: &'v TreeView) -> Vec<(UtcMs, &'v Condition)> {
+    let facts = tree.conditions.iter().flat_map(|i| view.facts.current(view.fact(*i)));
+    let mut found: Vec<_> = facts
+        .filter_map(|v| match &v.record.body {
+            Body::Condition(c) => Some((v.record.envelope.at, v.id(), &**c)),
+            _ => None,
+        })
+        .collect();
+    found.sort_by_key(|(at, id, _)| (*at, *id));
+    found.into_iter().map(|(at, _, c)| (at, c)).collect()
+}
+
+/// What is known of tree and day: what was logged, then what the crew sees now. Weather and soil of
+/// another day are not known; bloom holds for a week.
+pub(super) fn circumstances(case: &Case<'_, '_>, tree: &TreeView) -> Circumstances {
+    let zone = &case.view.job.zone;
+    let mut known = Circumstances::default();
+    for (at, condition) in logged(case.view, tree) {
+        let mut condition = condition.clone();
+        let age = Day::of(at, zone).days_until(case.today);
+        if age != 0 {
+            (condition.air_mc, condition.soil_mc, condition.soil) = (None, None, None);
+        }
+        if !(0..=BLOOM_DAYS).contains(&age) {
+            condition.bloom = None;
+        }
+        known.take(&condition);
+    }
+    let seen = &case.ask.seen;
+    let local_ms = case.ask.now.0.saturating_add(zone.offset_ms(case.ask.now));
+    Circumstances {
+        species: case.view.tree(case.id).and_then(|t| t.species.clone()),
+        day: Some(case.today),
+        hour: u8::try_from(local_ms.div_euclid(3_600_000).rem_euclid(24)).ok(),
+        canopy_loss: seen.canopy_loss.or(known.canopy_loss),
+        bloom: seen.bloom.or(known.bloom),
+        soil: seen.soil.or(known.soil),
+        air_mc: seen.air_mc.or(known.air_mc),
+        soil_mc: seen.soil_mc.or(known.soil_mc),
+        food: seen.food.or(known.food),
+        water_um: seen.water_um.or(known.water_um),
+        felling: seen.felling.or(known.felling),
+    }
+}
+
+/// All damage ever logged for a stem: a wound does not heal by a later look that leaves it out.
+pub(super) fn damage(view: &View<'_>, tree: &TreeView, stem: i64) -> Vec<Damage> {
+    let mut found: Vec<Damage> = vec![];
+    for (_, condition) in logged(view, tree) {
+        for damage in condition.damage.iter().filter(|d| d.stem == stem) {
+            if !found.contains(damage) {
+                found.push(damage.clone());
+            }
+        }
+    }
+    found
+}

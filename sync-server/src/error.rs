@@ -1,0 +1,205 @@
+//! The one way out for what goes wrong: problem details (RFC 9457), opaque where it is our fault.
+
+use axum::extract::Request;
+use axum::http::{HeaderValue, StatusCode, header};
+use axum::middleware::Next;
+use axum::response::{IntoResponse, Response};
+use bolebook_core::exchange::{LineError, Problem, code};
+use bolebook_core::gate::Refusal;
+use bolebook_core::ids::BookId;
+use bolebook_log::LogError;
+
+/// Media type of problem details.
+pub const PROBLEM_JSON: &str = "application/problem+json";
+
+/// A request that could not be answered as asked.
+#[derive(Debug)]
+pub struct ApiError {
+    problem: Box<Problem>,
+    retry_after: Option<u64>,
+}
+
+impl ApiError {
+    /// A problem of the request.
+    pub fn new(status: StatusCode, code: &str, detail: impl Into<String>) -> Self {
+        let title = status.canonical_reason().unwrap_or("Error").to_owned();
+        let problem = Problem {
+            type_uri: format!("urn:bolebook:problem:{code}"),
+            title,
+            status: status.as_u16(),
+            detail: detail.into(),
+            code: code.to_owned(),
+            ..Problem::default()
+        };
+        Self { problem: Box::new(problem), retry_after: None }
+    }
+
+    /// 400.
+    pub fn bad(code: &str, detail: impl Into<String>) -> Self {
+        Self::new(StatusCode::BAD_REQUEST, code, detail)
+    }
+
+    /// 403.
+    pub fn forbidden(code: &str, detail: impl Into<String>) -> Self {
+        Self::new(StatusCode::FORBIDDEN, code, detail)
+    }
+
+    /// 401: there is no valid access token.
+    pub fn unauthorised(detail: impl Into<String>) -> Self {
+        Self::new(StatusCode::UNAUTHORIZED, code::TOKEN, detail)
+    }
+
+    /// 404.
+    pub fn not_found(detail: impl Into<String>) -> Self {
+        Self::new(StatusCode::NOT_FOUND, "not-found", detail)
+    }
+
+    /// 413.
+    pub fn too_large(detail: impl Into<String>) -> Self {
+        Self::new(StatusCode::PAYLOAD_TOO_LARGE, "too-large", detail)
+    }
+
+    /// 429.
+    pub fn too_many(wait_seconds: u64) -> Self {
+        let detail = format!("too many attempts from this address: wait {wait_seconds} s");
+        let error = Self::new(StatusCode::TOO_MANY_REQUESTS, code::RATE, detail);
+        Self { retry_after: Some(wait_seconds), ..error }
+    }
+
+    /// 500: what happened goes to the log, the client learns the request id.
+    pub fn internal(cause: &dyn std::fmt::Display) -> Self {
+        tracing::error!(%cause, "internal error");
+        let detail = "the server failed; nothing of the request was kept. Its log has the request id";
+        Self::new(StatusCode::INTERNAL_SERVER_ERROR, "internal", detail)
+    }
+
+    /// Names the book and, if there is one, the line concerned.
+    pub fn at(mut self, book: BookId, line: Option<usize>) -> Self {
+        self.problem.book = Some(book);
+        self.problem.line = line.map(|l| l as u64);
+        self
+    }
+
+    /// Fills in further members.
+    pub fn with(mut self, fill: impl FnOnce(&mut Problem)) -> Self {
+        fill(&mut self.problem);
+        self
+    }
+
+    /// A line of an exchange that cannot be read.
+    pub fn line(error: &LineError) -> Self {
+        let status = match error.code() {
+            "commit-too-large" => StatusCode::PAYLOAD_TOO_LARGE,
+            "line-malformed" => StatusCode::BAD_REQUEST,
+            _ => StatusCode::UNPROCESSABLE_ENTITY,
+        };
+        Self::new(status, error.code(), error.to_string())
+    }
+}
+
+impl From<LogError> for ApiError {
+    fn from(error: LogError) -> Self {
+        let LogError::Refused { book, line, hash, refusal } = error else {
+            return Self::internal(&error);
+        };
+        let status = match &*refusal {
+            Refusal::UnknownDependency(_) | Refusal::Fork { .. } | Refusal::Sequence { .. } => {
+                StatusCode::CONFLICT
+            }
+            _ => StatusCode::UNPROCESSABLE_ENTITY,
+        };
+        let hash = match &*refusal {
+            Refusal::UnknownDependency(missing) => *missing,
+            _ => hash,
+        };
+        Self::new(status, refusal.code(), refusal.to_string())
+            .at(book, Some(line))
+            .with(|problem| problem.hash = Some(hash))
+    }
+}
+
+impl From<rusqlite::Error> for ApiError {
+    fn from(error: rusqlite::Error) -> Self {
+        Self::from(LogError::from(error))
+    }
+}
+
+impl From<std::io::Error> for ApiError {
+    fn from(error: std::io::Error) -> Self {
+        Self::internal(&error)
+    }
+}
+
+impl IntoResponse for ApiError {
+    fn into_response(self) -> Response {
+        let status = StatusCode::from_u16(self.problem.status).unwrap_or(StatusCode::INTERNAL_SERVER_ERROR);
+        let mut response = status.into_response();
+        if let Some(seconds) = self.retry_after {
+            response.headers_mut().insert(header::RETRY_AFTER, HeaderValue::from(seconds));
+        }
+        if status == StatusCode::UNAUTHORIZED {
+            response.headers_mut().insert(header::WWW_AUTHENTICATE, HeaderValue::from_static("Bearer"));
+        }
+        response.extensions_mut().insert(*self.problem);
+        response
+    }
+}
+
+/// Gives every request an id and a log line, and every error a body that names it.
+pub async fn report(request: Request, next: Next) -> Response {
+    use tracing::Instrument as _;
+    let mut random = [0; 8];
+    // Without randomness the id is all zeros: less useful, never wrong.
+    let _ = getrandom::fill(&mut random);
+    let id = hex::encode(random);
+    let span = tracing::info_span!("request", id, method = %request.method(), path = request.uri().path());
+    async move {
+        let mut response = next.run(request).await;
+        let status = response.status();
+        if status.is_client_error() || status.is_server_error() {
+            let found = response.extensions_mut().remove::<Problem>();
+            let mut problem = found.unwrap_or_else(|| {
+                let generic = ApiError::new(status, code_of(status), detail_of(status));
+                *generic.problem
+            });
+            problem.request_id = Some(id.clone());
+            tracing::info!(status = status.as_u16(), code = problem.code, detail = problem.detail, "refused");
+            let text = serde_json::to_string(&problem).unwrap_or_default();
+            let headers = response.headers_mut();
+            headers.insert(header::CONTENT_TYPE, HeaderValue::from_static(PROBLEM_JSON));
+            headers.remove(header::CONTENT_LENGTH);
+            *response.body_mut() = text.into();
+        } else {
+            tracing::info!(status = status.as_u16(), "answered");
+        }
+        if let Ok(value) = HeaderValue::from_str(&id) {
+            response.headers_mut().insert("x-request-id", value);
+        }
+        response.headers_mut().insert(header::X_CONTENT_TYPE_OPTIONS, HeaderValue::from_static("nosniff"));
+        response
+    }
+    .instrument(span)
+    .await
+}
+
+fn code_of(status: StatusCode) -> &'static str {
+    match status {
+        StatusCode::NOT_FOUND => "not-found",
+        StatusCode::METHOD_NOT_ALLOWED => "method-not-allowed",
+        StatusCode::PAYLOAD_TOO_LARGE => "too-large",
+        StatusCode::REQUEST_TIMEOUT => "timeout",
+        StatusCode::UNSUPPORTED_MEDIA_TYPE => "media-type",
+        _ if status.is_server_error() => "internal",
+        _ => "bad-request",
+    }
+}
+
+fn detail_of(status: StatusCode) -> &'static str {
+    match status {
+        StatusCode::NOT_FOUND => "there is nothing at this address: see /openapi.json",
+        StatusCode::METHOD_NOT_ALLOWED => "this address has other methods: see the Allow header",
+        StatusCode::REQUEST_TIMEOUT => "the request took too long; nothing of it was kept",
+        _ if status.is_server_error() => "the server failed; its log has the request id",
+        _ => "the request could not be read",
+    }
+}

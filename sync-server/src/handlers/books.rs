@@ -1,0 +1,72 @@
+//! The books a server has, their findings and exports.
+
+use axum::extract::State;
+use axum::http::header;
+use axum::response::{IntoResponse as _, Response};
+use bolebook_core::ids::BookId;
+use bolebook_core::service::{BookEntry, BookList};
+use bolebook_log::BookKind;
+
+use crate::auth::Caller;
+use crate::body::{BookAndName, Id, Json};
+use crate::error::ApiError;
+use crate::findings;
+use crate::state::App;
+
+/// The books this server has, the yard first.
+#[utoipa::path(get, path = "/v1/books", tag = "books", security(("token" = [])),
+    responses((status = 200, description = "The books", body = ref("#/components/schemas/BookList"))))]
+pub async fn list(State(app): State<App>, _: Caller) -> Result<Json<BookList>, ApiError> {
+    app.blocking(|app| {
+        app.read(|db| {
+            let mut books = vec![];
+            for info in bolebook_log::books(db)? {
+                let title = bolebook_log::genesis(db, info.book)?.title;
+                let (kind, end) = (info.kind.name().to_owned(), info.end);
+                let entry = BookEntry { book: info.book, kind, title, end: end.position, chain: end.chain };
+                books.push((info.kind != BookKind::Yard, entry));
+            }
+            books.sort_by_key(|(job, entry)| (*job, entry.book));
+            Ok(Json(BookList { books: books.into_iter().map(|(_, entry)| entry).collect() }))
+        })
+    })
+    .await
+}
+
+fn export_response(name: &str, text: String) -> Response {
+    ([(header::CONTENT_TYPE, findings::media_type(name))], text).into_response()
+}
+
+async fn exported(app: App, book: BookId, name: String) -> Result<Response, ApiError> {
+    app.blocking(move |app| {
+        let computed = findings::of_job(app, book)?;
+        match computed.exports.get_key_value(name.as_str()) {
+            Some((name, text)) => Ok(export_response(name, text.clone())),
+            None => {
+                let names: Vec<_> = computed.exports.keys().copied().collect();
+                Err(ApiError::not_found(format!("no such export; there are {}", names.join(", "))))
+            }
+        }
+    })
+    .await
+}
+
+/// What the checks say of a job, at the log's end.
+#[utoipa::path(get, path = "/v1/books/{id}/findings", tag = "books", security(("token" = [])),
+    params(("id" = String, Path, description = "The job book")),
+    responses((status = 200, description = "The findings", body = Object)))]
+pub async fn findings(State(app): State<App>, _: Caller, Id(book): Id<BookId>) -> Result<Response, ApiError> {
+    exported(app, book, "findings.json".into()).await
+}
+
+/// An export of a job: trees.csv, applications.csv, trees.geojson, findings.json, balance.json, summary.json.
+#[utoipa::path(get, path = "/v1/books/{id}/exports/{name}", tag = "books", security(("token" = [])),
+    params(("id" = String, Path, description = "The job book"), ("name" = String, Path, description = "Its name")),
+    responses((status = 200, description = "The export, in the media type of its name", body = String)))]
+pub async fn export(
+    State(app): State<App>,
+    _: Caller,
+    BookAndName(book, name): BookAndName,
+) -> Result<Response, ApiError> {
+    exported(app, book, name).await
+}

@@ -1,0 +1,193 @@
+//! The exchange: one round trip, several books, all or nothing.
+
+use axum::extract::{Request, State};
+use axum::http::StatusCode;
+use axum::response::Response;
+use bolebook_core::authority::verify_genesis;
+use bolebook_core::exchange::{
+    AnswerStart, BookAnswer, BookRequest, EXCHANGE_VERSION, Entry, LogLine, MAX_BODY_BYTES, MEDIA_TYPE, code,
+};
+use bolebook_core::gate::genesis_of;
+use bolebook_core::ids::BookId;
+use bolebook_core::record::book_kinds::BookContent;
+use bolebook_log::serve::{CursorCheck, check_cursor, hand_out};
+use bolebook_log::{Page, append};
+use rusqlite::{Connection, Transaction};
+
+use crate::auth::Caller;
+use crate::body::{self, Encoding, ExchangeBody};
+use crate::error::ApiError;
+use crate::receipt::{self, Delivery};
+use crate::state::{App, Inner};
+
+/// Takes in what the client offers and hands out what it lacks. The answer comes after the
+/// transaction is on the disk.
+#[utoipa::path(post, path = "/v1/exchange", tag = "exchange", security(("token" = [])),
+    request_body(content = String, content_type = "application/x-ndjson",
+        description = "Lines of JSON as docs/exchange-protocol.md says; content-encoding zstd, gzip or identity"),
+    responses((status = 200, description = "Lines of JSON", body = String, content_type = "application/x-ndjson"),
+        (status = 409, description = "chain-mismatch, unknown-dependency, actor-forked, sequence-gap, other-server: nothing was changed", content_type = "application/problem+json", body = ref("#/components/schemas/Problem")),
+        (status = 413, description = "Too large, packed or unpacked: nothing was changed", content_type = "application/problem+json", body = ref("#/components/schemas/Problem")),
+        (status = 422, description = "A line the gate refuses: nothing was changed", content_type = "application/problem+json", body = ref("#/components/schemas/Problem"))))]
+pub async fn exchange(
+    State(app): State<App>,
+    caller: Caller,
+    request: Request,
+) -> Result<Response, ApiError> {
+    body::content_type(request.headers(), MEDIA_TYPE)?;
+    let encoding = Encoding::of_body(request.headers())?;
+    let answer_encoding = Encoding::of_answer(request.headers());
+    let packed = body::whole(request.into_body(), MAX_BODY_BYTES).await?;
+    let room = app.room.clone().acquire_owned().await.map_err(|e| ApiError::internal(&e))?;
+    app.blocking(move |app| {
+        let _room = room;
+        let asked = body::read_exchange(&packed, encoding)?;
+        drop(packed);
+        let text = answer(app, caller, &asked)?;
+        body::lines(text, answer_encoding)
+    })
+    .await
+}
+
+fn answer(app: &Inner, caller: Caller, asked: &ExchangeBody) -> Result<String, ApiError> {
+    let now = app.now();
+    let start = AnswerStart { exchange: EXCHANGE_VERSION, server: app.identity.device(), now };
+    let mut text = json_line(&start)?;
+    if asked.books.iter().all(|(_, lines)| lines.is_empty()) {
+        // Nothing to take in: a reader's snapshot does, and does not wait for writers.
+        text.push_str(&app.read(|db| {
+            for (request, _) in &asked.books {
+                cursor(app, db, request)?;
+            }
+            hand_out_all(app, db, asked, &[])
+        })?);
+        return Ok(text);
+    }
+    let delivery = Delivery { by: caller.device, at: now, device_now: asked.start.now };
+    let (part, changed) = app.write(|tx| {
+        let counts = take_in(app, tx, caller, asked, delivery)?;
+        let changed: Vec<BookId> =
+            asked.books.iter().zip(&counts).filter(|(_, c)| c.0 > 0).map(|((b, _), _)| b.book).collect();
+        Ok((hand_out_all(app, tx, asked, &counts)?, changed))
+    })?;
+    changed.into_iter().for_each(|book| app.findings.changed(book));
+    text.push_str(&part);
+    Ok(text)
+}
+
+/// Appends every book's lines and the server's receipts; gives (new, known) per book.
+fn take_in(
+    app: &Inner,
+    tx: &Transaction<'_>,
+    caller: Caller,
+    asked: &ExchangeBody,
+    delivery: Delivery,
+) -> Result<Vec<(u64, u64)>, ApiError> {
+    // Read before anything is written, for it is kept beyond this transaction.
+    app.directory(tx)?;
+    let mut counts = vec![];
+    for (request, lines) in &asked.books {
+        cursor(app, tx, request)?;
+        if !lines.is_empty() && bolebook_log::book(tx, request.book)?.is_none() {
+            may_open(app, tx, caller, request.book, lines)?;
+        }
+        let appended = append(tx, request.book, lines)?;
+        receipt::write(app, tx, request.book, &appended, lines, delivery)?;
+        counts.push((appended.new.len() as u64, appended.known));
+    }
+    Ok(counts)
+}
+
+fn cursor(app: &Inner, db: &Connection, request: &BookRequest) -> Result<(), ApiError> {
+    let conflict =
+        |code: &str, detail: &str| ApiError::new(StatusCode::CONFLICT, code, detail).at(request.book, None);
+    match check_cursor(db, app.identity.device(), request)? {
+        CursorCheck::Holds => Ok(()),
+        CursorCheck::OtherServer => Err(conflict(
+            code::OTHER_SERVER,
+            "the cursor is of another server: use the one kept for this server",
+        )),
+        CursorCheck::Mismatch { end } => {
+            let detail = "this log never had that chain there: it was restored from an older state. Pull from position 0, then push what it lacks";
+            Err(conflict(code::CHAIN_MISMATCH, detail).with(|problem| {
+                problem.end = Some(end.position);
+                problem.chain = Some(end.chain);
+            }))
+        }
+    }
+}
+
+/// A new book is opened by the office, with a genesis signed by the pinned root key.
+fn may_open(
+    app: &Inner,
+    tx: &Transaction<'_>,
+    caller: Caller,
+    book: BookId,
+    lines: &[LogLine],
+) -> Result<(), ApiError> {
+    let refused = |code: &str, detail: String| {
+        ApiError::new(StatusCode::UNPROCESSABLE_ENTITY, code, detail).at(book, Some(0))
+    };
+    let Some(Entry::Commit(commit)) = lines.first().map(LogLine::entry) else {
+        return Err(refused("not-genesis", "a new book begins with its genesis commit".into()));
+    };
+    // A commit in the middle of a book this server lost: the client starts again and sends it whole.
+    if let Some(missing) = commit.deps().first() {
+        let detail = "this server does not have the book: send it from its genesis on";
+        let error = ApiError::new(StatusCode::CONFLICT, code::UNKNOWN_DEPENDENCY, detail).at(book, Some(0));
+        return Err(error.with(|problem| problem.hash = Some(*missing)));
+    }
+    let genesis = genesis_of(commit, book).map_err(|e| refused(e.code(), e.to_string()))?;
+    let signatures = lines.iter().filter_map(|line| match line.entry() {
+        Entry::Signature(signed) => Some(signed),
+        Entry::Commit(_) => None,
+    });
+    verify_genesis(&genesis, commit, signatures, &app.identity.root)
+        .map_err(|e| refused("genesis-unproven", e.to_string()))?;
+    let yard = app.identity.yard;
+    match &genesis.content {
+        BookContent::Yard { .. } if book != yard => {
+            return Err(refused("other-yard", format!("this server serves yard {yard}")));
+        }
+        BookContent::Job(job) if job.yard != yard => {
+            return Err(refused("other-yard", format!("this server serves yard {yard}")));
+        }
+        BookContent::Job(_) if bolebook_log::book(tx, yard)?.is_none() => {
+            let detail = "the yard book comes first";
+            return Err(ApiError::new(StatusCode::CONFLICT, "yard-first", detail).at(book, None));
+        }
+        _ => {}
+    }
+    caller.office().map_err(|e| e.at(book, None))?;
+    Ok(())
+}
+
+fn hand_out_all(
+    app: &Inner,
+    db: &Connection,
+    asked: &ExchangeBody,
+    counts: &[(u64, u64)],
+) -> Result<String, ApiError> {
+    let mut text = String::new();
+    let mut room: Page = app.config.page;
+    for (index, (request, lines)) in asked.books.iter().enumerate() {
+        let out = hand_out(db, request, lines, room)?;
+        let (appended, known) = counts.get(index).copied().unwrap_or_default();
+        let findings_to = app.findings.position(request.book);
+        let head = BookAnswer { appended, known, findings_to, ..out.head };
+        room.lines = room.lines.saturating_sub(usize::try_from(head.end - head.from).unwrap_or(usize::MAX));
+        room.bytes = room.bytes.saturating_sub(out.body.len());
+        if room.bytes == 0 {
+            room.lines = 0;
+        }
+        text.push_str(&json_line(&head)?);
+        text.push_str(&out.body);
+    }
+    Ok(text)
+}
+
+fn json_line(value: &impl serde::Serialize) -> Result<String, ApiError> {
+    let mut line = serde_json::to_string(value).map_err(|e| ApiError::internal(&e))?;
+    line.push('\n');
+    Ok(line)
+}

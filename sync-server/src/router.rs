@@ -1,0 +1,56 @@
+//! Every route, on one page.
+
+use std::time::Duration;
+
+use axum::Router;
+use axum::extract::DefaultBodyLimit;
+use axum::http::StatusCode;
+use axum::middleware::from_fn;
+use axum::response::IntoResponse as _;
+use axum::routing::{MethodRouter, get, post, put};
+use tower_http::catch_panic::CatchPanicLayer;
+use tower_http::timeout::TimeoutLayer;
+
+use crate::error::{ApiError, report};
+use crate::handlers::{books, enrol, exchange, meta, photos, register, token};
+use crate::state::App;
+
+/// Longest a request may take.
+const TIMEOUT: Duration = Duration::from_secs(120);
+
+/// Every route with its methods: the router is made from this, and the OpenAPI page is checked against it.
+pub fn routes() -> Vec<(&'static str, &'static str, MethodRouter<App>)> {
+    vec![
+        ("get", "/health", get(meta::health)),
+        ("get", "/ready", get(meta::ready)),
+        ("get", "/openapi.json", get(meta::openapi)),
+        ("post", "/v1/enrol", post(enrol::enrol)),
+        ("post", "/v1/invitations", post(enrol::deposit)),
+        ("post", "/v1/token", post(token::token)),
+        ("post", "/v1/exchange", post(exchange::exchange)),
+        ("get", "/v1/books", get(books::list)),
+        ("get", "/v1/books/{id}/findings", get(books::findings)),
+        ("get", "/v1/books/{id}/exports/{name}", get(books::export)),
+        ("put", "/v1/photos/{sha256}", put(photos::upload)),
+        ("get", "/v1/photos/{sha256}", get(photos::download)),
+        ("get", "/v1/register", get(register::read)),
+        ("put", "/v1/register", put(register::write)),
+    ]
+}
+
+/// The whole service.
+pub fn app(state: App) -> Router {
+    let mut router = Router::new();
+    for (_, path, route) in routes() {
+        router = router.route(path, route);
+    }
+    router
+        .fallback(|| async { StatusCode::NOT_FOUND })
+        .method_not_allowed_fallback(|| async { StatusCode::METHOD_NOT_ALLOWED })
+        // Every handler that takes a body has its own limit.
+        .layer(DefaultBodyLimit::disable())
+        .layer(CatchPanicLayer::custom(|_| ApiError::internal(&"a handler panicked").into_response()))
+        .layer(TimeoutLayer::with_status_code(StatusCode::REQUEST_TIMEOUT, TIMEOUT))
+        .layer(from_fn(report))
+        .with_state(state)
+}

@@ -1,0 +1,281 @@
+//! What every handler shares: configuration, identity, connections, the directory of devices.
+
+use std::path::PathBuf;
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
+
+use bolebook_core::authority::{Directory, may_matter};
+use bolebook_core::book::Book;
+use bolebook_core::exchange::{Entry, LogLine};
+use bolebook_core::ids::{ActorId, BookId};
+use bolebook_core::quantity::UtcMs;
+use bolebook_log::{LogError, Page};
+use rusqlite::{Connection, Transaction, TransactionBehavior};
+use tokio::sync::Semaphore;
+
+use crate::auth::Tokens;
+use crate::error::ApiError;
+use crate::findings::Findings;
+use crate::identity::{Identity, IdentityError};
+use crate::limiter::Limiter;
+use crate::store;
+
+/// Tells the time: the system's, or a test's.
+pub type Clock = Arc<dyn Fn() -> UtcMs + Send + Sync>;
+
+/// What can be set.
+#[derive(Clone, Debug)]
+pub struct Config {
+    /// The data folder.
+    pub data: PathBuf,
+    /// Enrolment attempts per address and minute.
+    pub enrolments_per_minute: u32,
+    /// Token requests per address and minute.
+    pub tokens_per_minute: u32,
+    /// Exchanges worked on at once; each may hold its unpacked body in memory.
+    pub exchanges_at_once: usize,
+    /// Largest photo, in bytes.
+    pub photo_bytes: u64,
+    /// Most lines and bytes of an answer.
+    pub page: Page,
+}
+
+impl Config {
+    /// The usual settings for a data folder.
+    pub fn new(data: PathBuf) -> Self {
+        Self {
+            data,
+            enrolments_per_minute: 20,
+            tokens_per_minute: 240,
+            exchanges_at_once: 4,
+            photo_bytes: 40 << 20,
+            page: Page { lines: 50_000, bytes: 24 << 20 },
+        }
+    }
+}
+
+/// The server could not start.
+#[derive(Debug, thiserror::Error)]
+pub enum StartError {
+    /// No identity, or a damaged one.
+    #[error("{0} (set the folder up with 'bolebook-server init')")]
+    Identity(#[from] IdentityError),
+    /// The database.
+    #[error("{path}: {source}")]
+    Log {
+        /// Which file.
+        path: PathBuf,
+        /// Why.
+        source: LogError,
+    },
+    /// A folder.
+    #[error("{path}: {source}")]
+    Folder {
+        /// Which.
+        path: PathBuf,
+        /// Why.
+        source: std::io::Error,
+    },
+    /// No randomness.
+    #[error("the system gives no random bytes: {0}")]
+    Random(getrandom::Error),
+    /// A key that makes no tokens.
+    #[error("the server's key makes no tokens: {0}")]
+    Tokens(String),
+}
+
+/// The running server.
+#[derive(Clone)]
+pub struct App(Arc<Inner>);
+
+impl std::ops::Deref for App {
+    type Target = Inner;
+
+    fn deref(&self) -> &Inner {
+        &self.0
+    }
+}
+
+/// The running server's parts.
+pub struct Inner {
+    /// Settings.
+    pub config: Config,
+    /// Who it is.
+    pub identity: Identity,
+    /// The actor it writes as until it stops.
+    pub actor: ActorId,
+    /// Tokens made and taken.
+    pub tokens: Tokens,
+    /// How often an address may try a code.
+    pub enrol_limit: Limiter,
+    /// How often an address may ask for a token.
+    pub token_limit: Limiter,
+    /// Room for exchanges.
+    pub room: Arc<Semaphore>,
+    /// What is computed from the books.
+    pub findings: Findings,
+    clock: Clock,
+    writer: Mutex<Connection>,
+    readers: Mutex<Vec<Connection>>,
+    directory: Mutex<Option<Known>>,
+}
+
+struct Known {
+    directory: Arc<Directory>,
+    position: u64,
+}
+
+fn lock<T>(mutex: &Mutex<T>) -> MutexGuard<'_, T> {
+    // A thread that panicked left its transaction rolled back; what it guarded is whole.
+    mutex.lock().unwrap_or_else(PoisonError::into_inner)
+}
+
+impl App {
+    /// Opens the data folder.
+    ///
+    /// # Errors
+    /// [`StartError`] when it was not set up, or something in it cannot be opened.
+    pub fn open(config: Config, clock: Clock) -> Result<Self, StartError> {
+        let identity = Identity::load(&config.data)?;
+        for folder in ["photos", "tmp"] {
+            let path = config.data.join(folder);
+            std::fs::create_dir_all(&path).map_err(|source| StartError::Folder { path, source })?;
+        }
+        let path = config.data.join(DATABASE);
+        let opened =
+            bolebook_log::open(&path).and_then(|db| store::prepare(&db).map(|()| db).map_err(LogError::from));
+        let writer = opened.map_err(|source| StartError::Log { path, source })?;
+        let mut random = [0; 16];
+        getrandom::fill(&mut random).map_err(StartError::Random)?;
+        let tokens = Tokens::new(&identity.key).map_err(StartError::Tokens)?;
+        Ok(Self(Arc::new(Inner {
+            actor: ActorId::new(identity.device(), random),
+            tokens,
+            enrol_limit: Limiter::new(config.enrolments_per_minute),
+            token_limit: Limiter::new(config.tokens_per_minute),
+            room: Arc::new(Semaphore::new(config.exchanges_at_once)),
+            findings: Findings::default(),
+            clock,
+            writer: Mutex::new(writer),
+            readers: Mutex::new(vec![]),
+            directory: Mutex::new(None),
+            identity,
+            config,
+        })))
+    }
+
+    /// Runs blocking work on a thread made for it.
+    ///
+    /// # Errors
+    /// The work's own; a panic in it is an internal error.
+    pub async fn blocking<T: Send + 'static>(
+        &self,
+        work: impl FnOnce(&Inner) -> Result<T, ApiError> + Send + 'static,
+    ) -> Result<T, ApiError> {
+        let app = self.clone();
+        let span = tracing::Span::current();
+        match tokio::task::spawn_blocking(move || span.in_scope(|| work(&app))).await {
+            Ok(done) => done,
+            Err(panic) => Err(ApiError::internal(&panic)),
+        }
+    }
+}
+
+/// Name of the database in the data folder.
+pub const DATABASE: &str = "bolebook.sqlite";
+
+impl Inner {
+    /// The server's clock.
+    pub fn now(&self) -> UtcMs {
+        (self.clock)()
+    }
+
+    /// Fresh random bytes.
+    ///
+    /// # Errors
+    /// An internal error when the system has none.
+    pub fn random<const N: usize>(&self) -> Result<[u8; N], ApiError> {
+        let mut bytes = [0; N];
+        getrandom::fill(&mut bytes).map_err(|e| ApiError::internal(&e))?;
+        Ok(bytes)
+    }
+
+    /// Reads with a connection of its own.
+    ///
+    /// # Errors
+    /// The work's own.
+    pub fn read<T>(&self, work: impl FnOnce(&Connection) -> Result<T, ApiError>) -> Result<T, ApiError> {
+        let kept = lock(&self.readers).pop();
+        let db = match kept {
+            Some(db) => db,
+            None => bolebook_log::open(&self.config.data.join(DATABASE))?,
+        };
+        // One snapshot for everything the work reads.
+        let tx = db.unchecked_transaction()?;
+        let done = work(&tx);
+        drop(tx);
+        let mut readers = lock(&self.readers);
+        if readers.len() < 8 {
+            readers.push(db);
+        }
+        done
+    }
+
+    /// Writes in one transaction, which is on the disk when this returns `Ok`.
+    ///
+    /// # Errors
+    /// The work's own, or the database's; nothing was written then.
+    pub fn write<T>(
+        &self,
+        work: impl FnOnce(&Transaction<'_>) -> Result<T, ApiError>,
+    ) -> Result<T, ApiError> {
+        let mut writer = lock(&self.writer);
+        let tx = writer.transaction_with_behavior(TransactionBehavior::Immediate)?;
+        let done = work(&tx)?;
+        tx.commit()?;
+        Ok(done)
+    }
+
+    /// The yard's devices as the log says now, or nothing before the yard's genesis came.
+    ///
+    /// The yard book is read again only when a line came that may change the answer. Called before
+    /// anything is written in a transaction, so that what it keeps is never rolled back.
+    ///
+    /// # Errors
+    /// The database's; a damaged yard book.
+    pub fn directory(&self, db: &Connection) -> Result<Option<Arc<Directory>>, ApiError> {
+        let yard = self.identity.yard;
+        let Some(info) = bolebook_log::book(db, yard)? else { return Ok(None) };
+        let mut known = lock(&self.directory);
+        if let Some(known) = &mut *known
+            && known.position <= info.end.position
+        {
+            let news = bolebook_log::read(db, yard, known.position, Page::ALL)?;
+            let waiting = known.directory.waiting();
+            if !waiting && !news.iter().any(|line| may_matter(&line.text)) {
+                known.position = info.end.position;
+                return Ok(Some(known.directory.clone()));
+            }
+        }
+        let book = load(db, yard)?;
+        let directory = Directory::read(&book, &self.identity.root).map_err(|e| ApiError::internal(&e))?;
+        let directory = Arc::new(directory);
+        *known = Some(Known { directory: directory.clone(), position: info.end.position });
+        Ok(Some(directory))
+    }
+}
+
+/// A book read from the log into memory: for views, never for taking in or handing out.
+///
+/// # Errors
+/// The database's; a damaged line.
+pub fn load(db: &Connection, book: BookId) -> Result<Book, ApiError> {
+    let mut loaded = Book::new(book);
+    for stored in bolebook_log::read(db, book, 0, Page::ALL)? {
+        let line = LogLine::parse_stored(&stored.text).map_err(|e| ApiError::internal(&e))?;
+        match line.into_entry() {
+            Entry::Commit(commit) => loaded.take_stored(commit),
+            Entry::Signature(signed) => loaded.take_signature(signed),
+        }
+    }
+    Ok(loaded)
+}

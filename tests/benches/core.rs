@@ -1,0 +1,72 @@
+//! What the core takes for a large job: 5,000 invented trees from the committed seed, each with
+//! diameter and planned dose, every fourth treated. Figures belong here, never into tests.
+
+use std::hint::black_box;
+
+use bolebook_core::balance::balance;
+use bolebook_core::book::Book;
+use bolebook_core::check::check;
+use bolebook_core::commit::Commit;
+use bolebook_core::export::{NoNames, applications_csv, trees_csv, trees_geojson};
+use bolebook_core::quantity::Um;
+use bolebook_core::record::Record;
+use bolebook_core::view::{View, Yard};
+use bolebook_probe::Everyone;
+use bolebook_tests::stand::{Mapped, job, yard};
+use criterion::{Criterion, Throughput, criterion_group, criterion_main};
+use xtask::stand::{Parameters, generate};
+
+const TREES: usize = 5_000;
+
+fn stand() -> Vec<Mapped> {
+    let trees = generate(&Parameters { trees: TREES, ..Parameters::default() }).expect("a stand");
+    let mapped = |t: &xtask::stand::StandTree| Mapped {
+        x: Um(t.x_dm * 100_000),
+        y: Um(t.y_dm * 100_000),
+        dbh_cm: format!("{}.{}", t.dbh_mm / 10, t.dbh_mm % 10),
+    };
+    trees.iter().map(mapped).collect()
+}
+
+fn core(c: &mut Criterion) {
+    let (yard_book, job_book) = (yard(), job(&stand(), 4, |n| format!("T-{n:04}")));
+    let lines: Vec<String> = job_book.commits().iter().map(Commit::line).collect();
+    let texts: Vec<&String> = job_book.commits().iter().flat_map(Commit::records).collect();
+
+    let mut group = c.benchmark_group("5000 trees");
+    group.sample_size(10);
+    group.throughput(Throughput::Elements(texts.len() as u64));
+    group.bench_function("read every record", |b| {
+        b.iter(|| texts.iter().filter(|text| Record::read(text).is_ok()).count());
+    });
+    group.bench_function("parse, rebuild and hash every commit", |b| {
+        b.iter(|| lines.iter().filter(|line| Commit::parse(line).is_ok()).count());
+    });
+    group.bench_function("read the book from its own store", |b| {
+        b.iter(|| {
+            let mut book = Book::new(job_book.id());
+            lines.iter().filter_map(|line| Commit::parse_stored(line).ok()).for_each(|c| book.take_stored(c));
+            book.heads()
+        });
+    });
+    group.bench_function("fold into a view", |b| {
+        let yard = Yard::read(&yard_book, &Everyone).expect("a yard");
+        b.iter(|| View::read(&job_book, &yard, &Everyone).expect("a view").trees.len());
+    });
+    let yard = Yard::read(&yard_book, &Everyone).expect("a yard");
+    let view = View::read(&job_book, &yard, &Everyone).expect("a view");
+    group.bench_function("balance", |b| b.iter(|| balance(&yard, &[&view]).lots.len()));
+    let account = balance(&yard, &[&view]);
+    group.bench_function("check", |b| b.iter(|| check(&view, &account).len()));
+    group.bench_function("export trees and applications", |b| {
+        b.iter(|| {
+            let csv = trees_csv(&view).expect("a table").len();
+            let applications = applications_csv(&view, &NoNames).expect("a table").len();
+            black_box((csv, applications, trees_geojson(&view).expect("GeoJSON").len()))
+        });
+    });
+    group.finish();
+}
+
+criterion_group!(benches, core);
+criterion_main!(benches);

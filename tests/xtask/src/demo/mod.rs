@@ -1,0 +1,157 @@
+//! The demo: one evening of an invented contractor, through the real binaries and a real server.
+//!
+//! Three crews log a day offline, each in a store of its own; in the evening the books meet; the
+//! office finds exactly what was planted ([`plan`]), settles some of it and signs off.
+
+mod device;
+mod evening;
+mod plan;
+
+use std::path::{Path, PathBuf};
+use std::process::{Child, Command, Stdio};
+
+use serde_json::Value;
+
+use crate::process::{self, TaskError};
+use crate::stand::{self, StandTree};
+
+/// What the demo is asked for.
+#[derive(Clone, Debug)]
+pub struct Options {
+    /// Write the exports and exit, instead of leaving the server up.
+    pub once: bool,
+    /// Where the exports go.
+    pub out: Option<PathBuf>,
+    /// A mapped stand (CSV with columns x_m, y_m, dbh_cm) instead of the invented one.
+    pub stand: Option<PathBuf>,
+    /// EPPO code of the stand's trees.
+    pub species: String,
+}
+
+/// Where things are while the demo runs.
+struct Stage {
+    folder: PathBuf,
+    bolebook: PathBuf,
+    server: PathBuf,
+}
+
+/// A running server, ended when dropped.
+struct Server {
+    child: Child,
+    url: String,
+}
+
+impl Drop for Server {
+    fn drop(&mut self) {
+        let _ = self.child.kill();
+        let _ = self.child.wait();
+    }
+}
+
+/// Runs the demo.
+///
+/// # Errors
+/// [`TaskError`] when a program fails, or when what the office finds is not what was planted.
+pub fn run(options: &Options) -> Result<(), TaskError> {
+    say("Building bolebook and its server (some minutes the first time) …");
+    process::run(process::cargo().args(["build", "--package", "bolebook-cli", "--package", "bolebook-server"]))?;
+    let folder = scratch()?;
+    let binaries = binaries();
+    let stage =
+        Stage { folder: folder.clone(), bolebook: binaries.join("bolebook"), server: binaries.join("bolebook-server") };
+    let out = options.out.clone().unwrap_or_else(|| folder.join("exports"));
+    let trees = match &options.stand {
+        Some(file) => read_stand(file)?,
+        None => stand::generate(&stand::Parameters::default())?,
+    };
+    let plan = plan::Plan::of(&trees)?;
+    let (server, summary) = evening::play(&stage, &plan, &options.species, &out)?;
+    println!("\n{summary}\nExports: {}", out.display());
+    if options.once {
+        return Ok(());
+    }
+    println!(
+        "\nThe server is up at {}. The stores of office and crews are in {}: try\n\
+         \n    {} --store {} check\n\nPress Ctrl-C to end it.",
+        server.url,
+        folder.display(),
+        stage.bolebook.display(),
+        folder.join("office").display(),
+    );
+    let mut server = server;
+    let ended = server.child.wait();
+    ended.map(|_| ()).map_err(|source| TaskError::File { path: stage.server, source })
+}
+
+fn say(text: &str) {
+    println!("{text}");
+}
+
+/// The folder cargo puts programs into.
+fn binaries() -> PathBuf {
+    let target = std::env::var_os("CARGO_TARGET_DIR").map_or_else(|| crate::root().join("target"), PathBuf::from);
+    let target = if target.is_absolute() { target } else { crate::root().join(target) };
+    target.join("debug")
+}
+
+/// A fresh folder of this process's own below the target folder.
+fn scratch() -> Result<PathBuf, TaskError> {
+    let folder = binaries().with_file_name("demo").join(std::process::id().to_string());
+    let error = |source| TaskError::File { path: folder.clone(), source };
+    if folder.exists() {
+        std::fs::remove_dir_all(&folder).map_err(error)?;
+    }
+    std::fs::create_dir_all(&folder).map_err(error)?;
+    Ok(folder)
+}
+
+/// Reads a mapped stand.
+fn read_stand(path: &Path) -> Result<Vec<StandTree>, TaskError> {
+    let bad = |why: String| TaskError::Arguments(format!("{}: {why}", path.display()));
+    let mut reader = csv::Reader::from_path(path).map_err(|e| bad(e.to_string()))?;
+    let headers = reader.headers().map_err(|e| bad(e.to_string()))?.clone();
+    let column = |name: &str| {
+        headers.iter().position(|h| h.trim() == name).ok_or_else(|| bad(format!("there is no column '{name}'")))
+    };
+    let (x, y, dbh) = (column("x_m")?, column("y_m")?, column("dbh_cm")?);
+    let mut trees = vec![];
+    for (row, line) in reader.records().zip(2u64..) {
+        let row = row.map_err(|e| bad(e.to_string()))?;
+        let tenths = |column: usize, name: &str| {
+            let text = row.get(column).unwrap_or("").trim();
+            let value: f64 = text.parse().map_err(|_| bad(format!("line {line}, {name}: '{text}' is no figure")))?;
+            if value.is_finite() && value.abs() < 1e6 {
+                Ok((value * 10.0).round() as i64)
+            } else {
+                Err(bad(format!("line {line}, {name}: '{text}' is out of range")))
+            }
+        };
+        trees.push(StandTree {
+            x_dm: tenths(x, "x_m")?,
+            y_dm: tenths(y, "y_m")?,
+            dbh_mm: tenths(dbh, "dbh_cm")?,
+        });
+    }
+    Ok(trees)
+}
+
+impl Stage {
+    /// Starts the server on a free port of loopback, its clock set to a time of the story.
+    fn serve(&self, now: &str) -> Result<Server, TaskError> {
+        use std::io::BufRead as _;
+        let mut command = Command::new(&self.server);
+        command.args(["serve", "--listen", "127.0.0.1:0", "--data"]).arg(self.folder.join("server"));
+        command.env("BOLEBOOK_NOW", now).env("RUST_LOG", "warn");
+        let error = |source| TaskError::File { path: self.server.clone(), source };
+        let mut child = command.stdin(Stdio::null()).stdout(Stdio::piped()).spawn().map_err(error)?;
+        let mut line = String::new();
+        if let Some(stdout) = child.stdout.take() {
+            std::io::BufReader::new(stdout).read_line(&mut line).map_err(error)?;
+        }
+        let mut server = Server { child, url: String::new() };
+        let address: Value = serde_json::from_str(&line)
+            .map_err(|_| TaskError::Steps("the server did not say its address".into()))?;
+        server.url = address["url"].as_str().unwrap_or_default().to_owned();
+        Ok(server)
+    }
+}
