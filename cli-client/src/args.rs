@@ -1,6 +1,7 @@
 //! What can be typed.
 
 use std::path::PathBuf;
+use std::process::ExitCode;
 
 use clap::{CommandFactory as _, Parser, Subcommand};
 use clap_complete::Shell;
@@ -10,7 +11,7 @@ use crate::commands::{
     self, bundle, change, check, device, dose, export, field, job, join, kit, label, list, log, office,
     people, product, show, stand, treat, use_defaults, work, yard,
 };
-use crate::error::CliError;
+use crate::error::{CliError, Explained, exit};
 use crate::output::Answer;
 use crate::outside::{self, Outside};
 
@@ -185,6 +186,21 @@ impl Args {
             Command::Completions(c) => completions(c.shell),
         }
     }
+}
+
+/// Prints what clap has to say: help and versions as they are, mistakes as JSON when that was asked for.
+pub fn explain(error: &clap::Error) -> ExitCode {
+    let asked_for_json = std::env::args_os().any(|a| a == "--json");
+    if asked_for_json && error.use_stderr() {
+        let text = error.render().to_string();
+        let message = text.lines().next().unwrap_or_default().trim_start_matches("error: ").to_owned();
+        let hint = Some("see --help".to_owned());
+        Explained { kind: "usage", message, hint, faults: vec![], exit: exit::USAGE }.print(true);
+        return ExitCode::from(exit::USAGE);
+    }
+    // A closed pipe is no reason to fail: whoever asked for help has stopped reading.
+    let _ = error.print();
+    ExitCode::from(if error.use_stderr() { exit::USAGE } else { 0 })
 }
 
 fn completions(shell: Shell) -> Result<Answer, CliError> {

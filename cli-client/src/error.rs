@@ -45,7 +45,7 @@ pub enum CliError {
     #[error("not logged: {}", .0.join("; "))]
     Refused(Vec<String>),
     /// Something speaks against a dose: a doubt stops it.
-    #[error("no dose for tree {tag}: {}", .stops.join("; "))]
+    #[error("no dose for tree {tag}:\n  {}", .stops.join("\n  "))]
     NoDose {
         /// The tree.
         tag: String,

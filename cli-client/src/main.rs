@@ -26,7 +26,10 @@ use std::process::ExitCode;
 use clap::Parser as _;
 
 fn main() -> ExitCode {
-    let args = args::Args::parse();
+    let args = match args::Args::try_parse() {
+        Ok(args) => args,
+        Err(error) => return args::explain(&error),
+    };
     let json = args.json;
     match args.run() {
         Ok(answer) => {

@@ -14,6 +14,9 @@ use clap::{Parser, Subcommand};
 #[derive(Parser)]
 #[command(version)]
 struct Arguments {
+    /// When the story's clock begins (RFC 3339), for tests and the demo; it then runs on.
+    #[arg(long, global = true, hide = true, env = "BOLEBOOK_NOW", value_name = "TIME")]
+    now: Option<String>,
     #[command(subcommand)]
     command: Command,
 }
@@ -48,6 +51,14 @@ enum Command {
 
 type Failure = Box<dyn std::error::Error>;
 
+/// The system's clock, moved so that it began at `begin`: the demo's days are in its own story.
+fn clock_from(begin: Option<&str>) -> Result<Clock, Failure> {
+    let Some(begin) = begin else { return Ok(Arc::new(now)) };
+    let told: jiff::Timestamp = begin.parse()?;
+    let ahead = told.as_millisecond() - now().0;
+    Ok(Arc::new(move || UtcMs(now().0 + ahead)))
+}
+
 #[expect(clippy::disallowed_methods, reason = "the binary's one clock")]
 fn now() -> UtcMs {
     let since = std::time::SystemTime::now().duration_since(std::time::UNIX_EPOCH);
@@ -56,11 +67,12 @@ fn now() -> UtcMs {
 
 #[expect(clippy::print_stderr, reason = "the binary's one way to say why it stops")]
 fn main() -> ExitCode {
-    let done = match Arguments::parse().command {
-        Command::Init { data, invitation } => init(&data, &invitation),
-        Command::Serve { data, listen } => run(data, listen),
+    let arguments = Arguments::parse();
+    let done = clock_from(arguments.now.as_deref()).and_then(|clock| match arguments.command {
+        Command::Init { data, invitation } => init(&data, &invitation, clock()),
+        Command::Serve { data, listen } => run(data, listen, clock),
         Command::Verify { data } => verify(&data),
-    };
+    });
     match done {
         Ok(()) => ExitCode::SUCCESS,
         Err(error) => {
@@ -75,11 +87,11 @@ fn say(line: &serde_json::Value) {
     println!("{line}");
 }
 
-fn init(data: &Path, invitation: &Path) -> Result<(), Failure> {
+fn init(data: &Path, invitation: &Path, now: UtcMs) -> Result<(), Failure> {
     let (mut seed, mut random) = ([0; 32], [0; 10]);
     getrandom::fill(&mut seed)?;
     getrandom::fill(&mut random)?;
-    let identity = Identity::init(data, invitation, seed, random, now())?;
+    let identity = Identity::init(data, invitation, seed, random, now)?;
     say(&serde_json::json!({ "server": identity.device(), "yard": identity.yard, "data": data }));
     Ok(())
 }
@@ -101,11 +113,10 @@ fn verify(data: &Path) -> Result<(), Failure> {
 }
 
 #[tokio::main]
-async fn run(data: PathBuf, listen: SocketAddr) -> Result<(), Failure> {
+async fn run(data: PathBuf, listen: SocketAddr, clock: Clock) -> Result<(), Failure> {
     let filter = tracing_subscriber::EnvFilter::try_from_default_env()
         .unwrap_or_else(|_| tracing_subscriber::EnvFilter::new("info"));
     tracing_subscriber::fmt().json().with_env_filter(filter).with_writer(std::io::stderr).init();
-    let clock: Clock = Arc::new(now);
     let app = App::open(Config::new(data.clone()), clock)?;
     let listener = tokio::net::TcpListener::bind(listen).await?;
     let url = format!("http://{}", listener.local_addr()?);

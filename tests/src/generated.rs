@@ -1,11 +1,17 @@
 //! Files generated from the record types, and whether those in the repository are up to date:
-//! `schemas/record/<kind>.json`, the field tables of `docs/record-format.md` and the list of
+//! `schemas/record/<kind>.json`, `schemas/exchange/<line>.json`, the field tables of `docs/record-format.md` and the list of
 //! `docs/findings.md`.
 
 use std::collections::BTreeMap;
 use std::path::PathBuf;
 
+use bolebook_core::exchange::{AnswerStart, BookAnswer, BookRequest, Problem, RequestStart, Yours};
 use bolebook_core::record::{Kind, record_schema};
+use bolebook_core::service::{
+    BookList, EnrolRequest, Enrolment, Health, InvitationFile, PhotoStored, Register, TokenAnswer,
+};
+use bolebook_core::signing::HeadSignature;
+use schemars::{Schema, schema_for};
 
 use crate::{root, tables};
 
@@ -52,6 +58,15 @@ pub fn files() -> Result<BTreeMap<String, String>, GeneratedError> {
         let text = serde_json::to_string_pretty(&schema)
             .map_err(|source| GeneratedError::Schema { kind: kind.name(), source })?;
         files.insert(format!("schemas/record/{}.json", kind.name()), text + "\n");
+    }
+    for (name, schema) in exchange() {
+        let mut schema = schema.to_value();
+        if let Some(object) = schema.as_object_mut() {
+            object.insert("$id".into(), format!("urn:bolebook:exchange:{name}:1").into());
+        }
+        let text = serde_json::to_string_pretty(&schema)
+            .map_err(|source| GeneratedError::Schema { kind: name, source })?;
+        files.insert(format!("schemas/exchange/{name}.json"), text + "\n");
     }
     for (page, make) in PAGES {
         let path = root().join(page);
@@ -100,10 +115,34 @@ pub fn write() -> Result<Vec<String>, GeneratedError> {
     Ok(stale)
 }
 
+/// What an exchange and the endpoints around it carry, besides commits (`docs/exchange-protocol.md`).
+fn exchange() -> [(&'static str, Schema); 15] {
+    [
+        ("request-start", schema_for!(RequestStart)),
+        ("book-request", schema_for!(BookRequest)),
+        ("answer-start", schema_for!(AnswerStart)),
+        ("book-answer", schema_for!(BookAnswer)),
+        ("yours", schema_for!(Yours)),
+        ("head-signature", schema_for!(HeadSignature)),
+        ("problem", schema_for!(Problem)),
+        ("invitation-file", schema_for!(InvitationFile)),
+        ("enrol-request", schema_for!(EnrolRequest)),
+        ("enrolment", schema_for!(Enrolment)),
+        ("token-answer", schema_for!(TokenAnswer)),
+        ("health", schema_for!(Health)),
+        ("book-list", schema_for!(BookList)),
+        ("register", schema_for!(Register)),
+        ("photo-stored", schema_for!(PhotoStored)),
+    ]
+}
+
 fn leftovers(files: &BTreeMap<String, String>) -> Vec<String> {
-    let Ok(entries) = std::fs::read_dir(root().join("schemas/record")) else { return vec![] };
-    let names = entries.flatten().map(|e| format!("schemas/record/{}", e.file_name().to_string_lossy()));
-    let mut left: Vec<String> = names.filter(|path| !files.contains_key(path)).collect();
+    let mut left: Vec<String> = vec![];
+    for folder in ["schemas/record", "schemas/exchange"] {
+        let Ok(entries) = std::fs::read_dir(root().join(folder)) else { continue };
+        let names = entries.flatten().map(|e| format!("{folder}/{}", e.file_name().to_string_lossy()));
+        left.extend(names.filter(|path| !files.contains_key(path)));
+    }
     left.sort();
     left
 }

@@ -6,14 +6,14 @@ use bolebook_core::balance::{Balance, balance};
 use bolebook_core::book::Book;
 use bolebook_core::check::check;
 use bolebook_core::day::Day;
+use bolebook_core::dosing::invented::confirmation_of;
 use bolebook_core::finding::Finding;
 use bolebook_core::ids::{ActorId, BookId, RecordId};
 use bolebook_core::quantity::{AsRead, Measured, Pa, ReadUnit, Ul, UlPerM, Um, UtcMs};
 use bolebook_core::record::book_kinds::{BookContent, Genesis, Job, Strike, Zone, ZoneOffset};
 use bolebook_core::record::kit::{ContainerKind, Gauge, Kit, Reservoir};
 use bolebook_core::record::label::{
-    ActiveIngredient, ChargeRules, ConditionRules, ForkedRule, HoleRules, Label, LabelConfirmation, RateRow,
-    Sealing,
+    ActiveIngredient, ChargeRules, ConditionRules, ForkedRule, HoleRules, Label, RateRow, Sealing,
 };
 use bolebook_core::record::people::{Certificate, Crew, Licence, Person, PersonWork, Role};
 use bolebook_core::record::product::{Fill, Found, Lot, Movement, MovementKind};
@@ -60,6 +60,8 @@ pub struct World {
     pub label: RecordId,
     /// The lot in use.
     pub lot: RecordId,
+    /// The person named in the next records, if any.
+    pub by: Option<RecordId>,
     minted: u64,
     replica: u8,
 }
@@ -132,7 +134,7 @@ pub fn label() -> Label {
         },
         conditions: ConditionRules::default(),
         cautions: vec!["INVENTED: NOT FOR USE".into()],
-        first_aid: vec![],
+        first_aid: vec!["INVENTED: wash with much water".into()],
         expires: None,
         mix: None,
     }
@@ -154,6 +156,7 @@ impl World {
             leads: [zero; 2],
             label: zero,
             lot: zero,
+            by: None,
             minted: 0,
             replica: 0,
         };
@@ -173,8 +176,8 @@ impl World {
             world.crews[n] = world.crew(n);
         }
         world.label = world.yard_write(Who::Office, label());
-        let rates = label().rates;
-        world.yard_write(Who::Office, LabelConfirmation { label: world.label, rates, worked: vec![] });
+        let confirmation = confirmation_of(&label(), world.label);
+        world.yard_write(Who::Office, confirmation);
         let expires = day("2027-12-31");
         let lot = Lot { label: world.label, number: "L-77".into(), expires, recalled: None };
         world.lot = world.yard_write(Who::Office, lot);
@@ -259,13 +262,20 @@ impl World {
         let mut random = [self.replica; 10];
         random[2..].copy_from_slice(&self.minted.to_be_bytes());
         let id = RecordId::new(self.now.0, random);
-        let envelope = Envelope { id, at: self.now, device: key.device(), by: None, replaces };
+        let envelope = Envelope { id, at: self.now, device: key.device(), by: self.by, replaces };
         (id, Record { envelope, body }.to_canonical().unwrap())
     }
 
     /// Writes a record into the yard book.
     pub fn yard_write(&mut self, who: Who, body: impl Into<Body>) -> RecordId {
         let (id, text) = self.text(&key(who), body.into(), vec![]);
+        write(&mut self.yard, &key(who), self.replica, self.now, text);
+        id
+    }
+
+    /// Writes a record into the yard book that replaces another.
+    pub fn yard_amend(&mut self, who: Who, replaces: RecordId, body: impl Into<Body>) -> RecordId {
+        let (id, text) = self.text(&key(who), body.into(), vec![replaces]);
         write(&mut self.yard, &key(who), self.replica, self.now, text);
         id
     }

@@ -18,6 +18,7 @@ use bolebook_tests::stand::{job, longleaf, yard};
 /// only if that holds for it too.
 const ALLOWED: &[&str] = &[
     "automerge",
+    "base64",
     "csv",
     "ed25519-dalek",
     "hex",

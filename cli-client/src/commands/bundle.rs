@@ -296,7 +296,7 @@ impl Verify {
                 whole.signatures
             ));
             rows.push(json!({
-                "book": info.book, "end": whole.end.position, "commits": whole.commits, "signatures": whole.signatures,
+                "book": info.book, "kind": info.kind.name(), "end": whole.end.position, "commits": whole.commits, "signatures": whole.signatures,
             }));
         }
         Ok(answer.with("books", rows))

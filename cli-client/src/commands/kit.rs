@@ -65,7 +65,7 @@ impl Add {
             }
             let name = kit.name.clone();
             let id = desk.log_in_yard(kit.clone(), desk.now)?;
-            desk.logged(format_args!("Kit {name} added"), id);
+            desk.logged(format_args!("{name} added"), id);
             desk.answer.json.insert("kit".into(), id.to_string().into());
             Ok(())
         })

@@ -127,6 +127,7 @@ pub struct Move {
     #[arg(value_parser = WHAT)]
     what: String,
     /// How much, in mL of product.
+    #[arg(allow_hyphen_values = true)]
     amount: Typed,
     /// The lot.
     #[arg(long)]
@@ -227,6 +228,7 @@ impl Move {
 #[serde(deny_unknown_fields)]
 pub struct FillEntry {
     /// How much, in mL of product.
+    #[arg(allow_hyphen_values = true)]
     amount: Typed,
     /// The lot number, read off the container.
     #[arg(long, value_name = "NUMBER")]

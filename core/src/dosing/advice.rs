@@ -9,6 +9,7 @@ use serde::Serialize;
 
 use crate::check::{Treatment, treatments};
 use crate::day::Day;
+use crate::dosing::caution::{self, Act};
 use crate::dosing::charges::ChargePlan;
 use crate::dosing::conditions::{Caution, Circumstances, Weight, cautions};
 use crate::dosing::dose::StemDose;
@@ -126,6 +127,8 @@ pub struct Advice {
     pub label_cautions: Vec<String>,
     /// First aid, in the label's words.
     pub first_aid: Vec<String>,
+    /// What to mind at charging, waiting and taking off; empty when nothing is to be done.
+    pub handling: Vec<&'static str>,
     /// Dose, charges and layout; none when anything stops.
     pub plan: Option<Plan>,
 }
@@ -229,6 +232,17 @@ fn answer(
         cautions,
         label_cautions: label.map(|l| l.cautions.clone()).unwrap_or_default(),
         first_aid: label.map(|l| l.first_aid.clone()).unwrap_or_default(),
+        handling: if verdict == Verdict::Stop { vec![] } else { handling() },
         plan: plan.filter(|_| verdict != Verdict::Stop),
     }
+}
+
+fn handling() -> Vec<&'static str> {
+    let mut lines: Vec<&'static str> = vec![];
+    for line in [Act::Charge, Act::Uptake, Act::TakeOff].iter().flat_map(|act| caution::cautions(*act)) {
+        if !lines.contains(line) {
+            lines.push(line);
+        }
+    }
+    lines
 }

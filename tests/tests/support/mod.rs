@@ -221,6 +221,10 @@ impl Client {
 
     /// The form of a token request with this assertion.
     pub fn token_request(&self, assertion: &str) -> Answer {
+        self.token_request_sent(assertion).unwrap()
+    }
+
+    fn token_request_sent(&self, assertion: &str) -> Sent {
         let kind = "urn:ietf:params:oauth:client-assertion-type:jwt-bearer";
         let mut form = format!(
             "grant_type=client_credentials&client_assertion_type={kind}&client_assertion={assertion}"
@@ -231,7 +235,7 @@ impl Client {
             form += &format!("&certificate={text}");
         }
         let headers = [("content-type", "application/x-www-form-urlencoded")];
-        self.send("POST", "/v1/token", &headers, form.as_bytes()).unwrap()
+        self.send("POST", "/v1/token", &headers, form.as_bytes())
     }
 
     pub fn sign_in(&mut self) -> Result<TokenAnswer, Box<Problem>> {
@@ -245,6 +249,17 @@ impl Client {
         let token: TokenAnswer = answer.json();
         self.token = Some(token.access_token.clone());
         Ok(token)
+    }
+
+    /// Signs in with a server that may be killed meanwhile; false when it was.
+    pub fn sign_in_unless_gone(&mut self) -> bool {
+        self.token = None;
+        let Ok(answer) = self.send("GET", "/health", &[], &[]) else { return false };
+        let health: Health = answer.json();
+        let answer = self.token_request_sent(&assertion(&self.key, health.server, health.now, fresh()));
+        let Ok(answer) = answer else { return false };
+        self.token = Some(answer.json::<TokenAnswer>().access_token);
+        true
     }
 
     pub fn enrol_answer(&self, code: &str) -> Answer {

@@ -7,7 +7,7 @@ use std::process::ExitCode;
 
 use clap::{Parser, Subcommand};
 use xtask::process::TaskError;
-use xtask::{process, run_tests, schemas, setup, stand, wasm};
+use xtask::{demo, process, run_tests, schemas, setup, stand, wasm};
 
 #[derive(Parser)]
 #[command(name = "cargo xtask", about = "Tasks of the Bolebook repository", version)]
@@ -27,6 +27,21 @@ enum Task {
         /// Write nothing; fail when a file is out of date.
         #[arg(long)]
         check: bool,
+    },
+    /// Run one evening of an invented contractor: three crews, a server, an office, on this machine.
+    Demo {
+        /// Write the exports and exit; without it the server stays up.
+        #[arg(long)]
+        once: bool,
+        /// Where the exports go.
+        #[arg(long, value_name = "DIR")]
+        out: Option<PathBuf>,
+        /// A mapped stand of your own: CSV with columns x_m, y_m, dbh_cm.
+        #[arg(long, value_name = "FILE")]
+        stand: Option<PathBuf>,
+        /// EPPO code of that stand's trees.
+        #[arg(long, value_name = "CODE", default_value = "FRXAM")]
+        species: String,
     },
     /// Measure the core on a large job, optimised. Takes some minutes.
     Bench,
@@ -60,6 +75,7 @@ fn carry_out(task: Task) -> Result<(), TaskError> {
     match task {
         Task::Test => run_tests::all(),
         Task::Setup => setup::all(),
+        Task::Demo { once, out, stand, species } => demo::run(&demo::Options { once, out, stand, species }),
         Task::Schemas { check } => schemas::write(check),
         Task::Bench => {
             process::run(process::cargo().args(["bench", "--package", "bolebook-tests", "--bench", "core"]))

@@ -4,6 +4,7 @@ use crate::check::Treatment;
 use crate::dosing::advice::tree::{MeasuredStem, damage};
 use crate::dosing::advice::{Before, Case, DESIGN, Plan};
 use crate::dosing::charges::{choose_within, pack};
+use crate::dosing::conditions::Weight;
 use crate::dosing::dose::{StemDose, season_limit_ul};
 use crate::dosing::layout::{EarlierHole, LayoutRequest, plan as lay_out, room};
 use crate::dosing::tree_dose::tree_dose;
@@ -29,6 +30,10 @@ pub(super) fn plan(
     interval(case, label);
     let dose = dose(case, label, measured, before)?;
     let dose = hold(case, dose, &limits(case, label, measured, before))?;
+    // What stops already would only be drowned by what the trunk says on top of it.
+    if case.found.iter().any(|c| c.weight == Weight::Stop) {
+        return None;
+    }
     let (wounds, earlier) = (damage(case.view, tree, case.ask.stem), earlier_holes(case, before));
     let clearance_um = case.ask.earlier_clearance_um.unwrap_or(label.holes.spacing_um);
     let mark = case.view.tree(case.id).and_then(|t| t.mark);
@@ -166,7 +171,12 @@ fn dose(
         case.stop("continue.nothing_left", text, "the label's rate row");
         return None;
     }
-    Some(StemDose { min_ul: left.min_ul.min(left.target_ul), ..left })
+    if left.min_ul > left.target_ul {
+        let text = "With what leaked counted, the label's least can no longer be put in within the usual dose: what is left is planned, and the office will see the shortfall.";
+        case.caution("continue.under_least", text, "the label's rate row");
+        return Some(StemDose { min_ul: Ul(1), max_ul: left.target_ul, ..left });
+    }
+    Some(left)
 }
 
 /// A limit, what it still leaves for this stem, and its source.

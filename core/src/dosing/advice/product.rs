@@ -4,11 +4,12 @@ use crate::check::licence::{Licensed, licensed};
 use crate::day::Day;
 use crate::dosing::advice::{Case, DESIGN};
 use crate::dosing::invented::INVENTED;
+use crate::dosing::kit::{Stop, ready};
 use crate::dosing::label::{LabelProblem, confirmation_problems, validate};
 use crate::facts::Version;
 use crate::finding::Code;
 use crate::ids::{LabelId, LotId};
-use crate::quantity::{Pa, UtcMs, decimal};
+use crate::quantity::UtcMs;
 use crate::record::kit::Kit;
 use crate::record::label::{Label, LabelConfirmation};
 use crate::record::product::Fill;
@@ -17,8 +18,7 @@ use crate::view::View;
 
 const CONFIRM: &str = "design rule: a label is usable after a second licensed person re-entered it";
 const FILL: &str = "design rule: the crew reads number and lot off the container at each fill";
-const INSPECTION: &str = "design rule: a kit without inspection in time is not used";
-const RATINGS: &str = "design rule: the working limit is the lowest of all ratings and the label's";
+const KIT: &str = "design rule: ratings, relief valve and inspections are part of the kit";
 
 /// The label version, when it may be used.
 pub(super) fn label<'v>(case: &mut Case<'v, '_>) -> Option<&'v Label> {
@@ -186,55 +186,31 @@ fn last_fill<'v>(view: &'v View<'_>, case: &Case<'_, '_>) -> Option<&'v Fill> {
     of_kit.max_by_key(|(v, _)| (v.record.envelope.at, v.id())).map(|(_, fill)| fill)
 }
 
-/// The kit, when it may be used.
+/// The kit, when it may be used ([`ready`]) and drills what the label asks for.
 pub(super) fn kit<'v>(case: &mut Case<'v, '_>, label: Option<&Label>) -> Option<&'v Kit> {
-    let Some(kit) = case.view.yard.kit(case.ask.kit) else {
-        case.stop("kit.unknown", format!("Kit {} is not in the yard's list.", case.ask.kit), DESIGN);
-        return None;
-    };
-    let name = &kit.name;
-    for (what, done, due) in [
-        ("inspection", kit.inspected, kit.inspection_due),
-        ("relief valve's inspection", kit.reservoir.relief_inspected, kit.reservoir.relief_due),
-    ] {
-        if due < case.today {
-            case.stop("kit.overdue", format!("The {what} of kit {name} was due on {due}."), INSPECTION);
-        } else if done > case.today {
-            let text =
-                format!("The {what} of kit {name} is dated {done}, after today: check it, and the clock.");
-            case.stop("kit.overdue", text, INSPECTION);
-        }
+    let kit = case.view.yard.kit(case.ask.kit);
+    let readiness = ready(kit, label.and_then(|l| l.pressure_max_pa), case.today);
+    for stop in &readiness.stops {
+        let code = match stop {
+            Stop::NoRecord => "kit.unknown",
+            Stop::InspectionOverdue { .. } | Stop::ReliefOverdue { .. } | Stop::InspectionDates { .. } => {
+                "kit.overdue"
+            }
+            Stop::NoRating { .. } | Stop::BandAboveLimit { .. } | Stop::NoBand { .. } => "kit.pressure",
+            Stop::ReliefTooHigh { .. } | Stop::NoRelief => "kit.relief",
+            Stop::GaugeTooShort { .. } => "kit.gauge",
+            Stop::NoHeadSpace { .. } => "kit.head_space",
+        };
+        case.stop(code, stop.to_string(), KIT);
     }
-    let ratings = [kit.reservoir.rating_pa, kit.hose_rating_pa, kit.fittings_rating_pa];
-    let lowest = ratings.into_iter().min().unwrap_or_default();
-    let limit = label.and_then(|l| l.pressure_max_pa).map_or(lowest, |most| most.min(lowest));
-    let kpa = |p: Pa| format!("{} kPa", decimal(p.0, 1_000, 0));
-    if kit.work_high_pa > limit {
-        let text = format!(
-            "Kit {name} is worked at up to {}, above its limit of {} (lowest of its ratings and the label's).",
-            kpa(kit.work_high_pa),
-            kpa(limit)
-        );
-        case.stop("kit.pressure", text, RATINGS);
-    }
-    if kit.reservoir.relief_set_pa > lowest {
-        let text = format!(
-            "The relief valve of kit {name} opens at {}, above the lowest rating of {}.",
-            kpa(kit.reservoir.relief_set_pa),
-            kpa(lowest)
-        );
-        case.stop("kit.relief", text, RATINGS);
-    }
-    if kit.gauge.range_pa < kit.work_high_pa {
-        let text = format!(
-            "The gauge of kit {name} ends at {}, below what it is worked at.",
-            kpa(kit.gauge.range_pa)
-        );
-        case.stop("kit.gauge", text, RATINGS);
+    let kit = kit?;
+    for note in readiness.notes {
+        case.caution("kit.note", note, KIT);
     }
     if let Some(label) = label.filter(|l| l.holes.bit_um != kit.bit_um) {
         let text = format!(
-            "Kit {name} drills {} mm; the label asks for {} mm.",
+            "Kit {} drills {} mm; the label asks for {} mm.",
+            kit.name,
             kit.bit_um.mm(),
             label.holes.bit_um.mm()
         );

@@ -42,6 +42,8 @@ impl Advice {
         };
         words(&mut lines, "The label's cautions:", &self.label_cautions);
         words(&mut lines, "First aid, by the label:", &self.first_aid);
+        let handling: Vec<String> = self.handling.iter().map(|l| (*l).to_owned()).collect();
+        words(&mut lines, "At the tree:", &handling);
         if let Some(plan) = &self.plan {
             lines.push(plan.layout.text(&plan.by_hole_ul));
             lines.push(drawing(&plan.layout));

@@ -51,11 +51,8 @@ impl Device {
         command.arg("--json").arg("--store").arg(&self.store).args(arguments);
         command.env("BOLEBOOK_NOW", now);
         command.stdin(Stdio::piped()).stdout(Stdio::piped()).stderr(Stdio::piped());
-        let error = |source| TaskError::Start {
-            program: spelled(&command),
-            source,
-            hint: "Was it built?".into(),
-        };
+        let said = spelled(&command);
+        let error = |source| TaskError::Start { program: said.clone(), source, hint: "Was it built?".into() };
         let mut child = command.spawn().map_err(error)?;
         if let Some(mut stdin) = child.stdin.take() {
             // A command that refuses its arguments ends without reading; what it says then counts.
@@ -66,7 +63,11 @@ impl Device {
         let text = if output.stdout.is_empty() { &output.stderr } else { &output.stdout };
         let answer = serde_json::from_slice(text).or_else(|_| {
             let said = String::from_utf8_lossy(text).trim().to_owned();
-            if code == 0 { Err(TaskError::Steps(format!("no JSON: {said}"))) } else { Ok(Value::String(said)) }
+            if code == 0 {
+                Err(TaskError::Steps(format!("no JSON: {said}")))
+            } else {
+                Ok(Value::String(said))
+            }
         })?;
         Ok((code, answer))
     }

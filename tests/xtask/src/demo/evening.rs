@@ -13,6 +13,7 @@ const EVE: &str = "2026-09-13T17:00:00-04:00";
 const MORNING: &str = "2026-09-14T06:30:00-04:00";
 const EVENING: &str = "2026-09-14T19:00:00-04:00";
 const LATE: &str = "2026-09-14T21:30:00-04:00";
+const DAY: &str = "2026-09-14";
 const JOB: &str = "Imaginary Park";
 const LOT: &str = "L-2601";
 const OLD_LOT: &str = "L-2401";
@@ -21,7 +22,7 @@ const REGISTRATION: &str = "INVENTED-0001";
 const ORIGIN: (f64, f64) = (42.7325, -84.5555);
 /// Product of the good lot delivered, in millilitres; of the expired one.
 const RECEIVED_ML: i64 = 40_000;
-const OLD_RECEIVED_ML: i64 = 100;
+const OLD_RECEIVED_ML: i64 = 200;
 /// What Alder's kit lacks in the evening, in millilitres.
 const MISSING_ML: i64 = 180;
 const FILL_ML: i64 = 800;
@@ -56,8 +57,7 @@ pub fn play(stage: &Stage, plan: &Plan, species: &str, out: &Path) -> Result<(Se
     }
     let left = (RECEIVED_ML - filled).to_string();
     office.run(EVENING, &["move", "on-hand", &left, "--lot", LOT])?;
-    let old_left = (OLD_RECEIVED_ML - 60).to_string();
-    office.run(EVENING, &["move", "on-hand", &old_left, "--lot", OLD_LOT])?;
+    office.run(EVENING, &["move", "on-hand", "0", "--lot", OLD_LOT])?;
     office.run(EVENING, &["exchange", &server.url])?;
 
     let planted = planted(plan);
@@ -133,11 +133,16 @@ fn kit_of(number: usize) -> String {
 
 fn open_job(stage: &Stage, office: &Device, plan: &Plan, species: &str) -> Result<(), TaskError> {
     let mut arguments = vec!["job", "new", JOB, "--season", "2026", "--client", "Client Invented"];
-    arguments.extend(["--address", "1 Nowhere Road", "--site", "Imaginary Park", "--zone", "America/Detroit"]);
+    arguments.extend([
+        "--address",
+        "1 Nowhere Road",
+        "--site",
+        "Imaginary Park",
+        "--zone",
+        "America/Detroit",
+    ]);
     office.run(EVE, &arguments)?;
-    office.run(EVE, &["authorise", "--client", "Client Invented", "--covers", "all listed trees"]).or_else(|_| {
-        office.run(EVE, &["note", "authorised in writing (INVENTED)"])
-    })?;
+    office.run(EVE, &["authorise", "every listed tree, once, in September 2026"])?;
     let mut csv = String::from("x_m,y_m,dbh_cm\n");
     for tree in &plan.trees {
         let tenth = |v: i64| format!("{}{}.{}", if v < 0 { "-" } else { "" }, v.abs() / 10, v.abs() % 10);
@@ -154,7 +159,9 @@ fn open_job(stage: &Stage, office: &Device, plan: &Plan, species: &str) -> Resul
     let path = invitation.display().to_string();
     office.run(EVE, &["device", "invite", "server", "--role", "server", "--out", &path])?;
     let mut init = std::process::Command::new(&stage.server);
-    init.args(["init", "--invitation", &path, "--data"]).arg(stage.folder.join("server")).env("BOLEBOOK_NOW", EVE);
+    init.args(["init", "--invitation", &path, "--data"])
+        .arg(stage.folder.join("server"))
+        .env("BOLEBOOK_NOW", EVE);
     process::output(&mut init).map(drop)
 }
 
@@ -192,31 +199,51 @@ fn day(crew: &Device, plan: &Plan, number: usize) -> Result<i64, TaskError> {
         let reading = format!("{}.{}", girth / 10, girth % 10);
         let at = clock(start + i as i64 * 12 + 1);
         if !(number == 1 && *tree == plan.twice) {
-            measured.push(json!({ "do": "diameter", "tree": plan.tag(*tree), "reading": reading, "girth": true, "at": at }));
+            measured.push(
+                json!({ "do": "diameter", "tree": plan.tag(*tree), "reading": reading, "girth": true, "at": at }),
+            );
         }
+        measured
+            .push(json!({ "do": "condition", "tree": plan.tag(*tree), "canopy_loss": "10", "bloom": "after",
+            "soil": "moist", "air": "17", "food": false, "at": at }));
     }
     crew.log(&clock(17 * 60), &measured)?;
 
-    let (mut entries, mut in_kit, mut filled) = (vec![], 0, 0);
+    let (mut entries, mut in_kit, mut filled, mut old_in_kit) = (vec![], 0, 0, 0);
     for (i, tree) in walk.iter().enumerate() {
         let minute = start + i as i64 * 12;
         let tag = plan.tag(*tree);
         let (code, dose) = crew.try_run(&clock(minute + 2), &["dose", &tag], "")?;
         if code != 0 {
-            let reason = if Plan::tall_enough(plan.trees[*tree].dbh_mm) { "other" } else { "too-small" };
-            entries.push(json!({ "do": "not_treated", "tree": tag, "reason": reason, "note": "no dose under the label", "at": clock(minute + 3) }));
+            let why = dose["error"]["message"].as_str().unwrap_or("?").to_owned();
+            if Plan::tall_enough(plan.trees[*tree].dbh_mm) {
+                return Err(TaskError::Steps(format!("no dose for {tag}, which should have one: {why}")));
+            }
+            let at = clock(minute + 3);
+            entries.push(
+                json!({ "do": "not_treated", "tree": tag, "reason": "too-small", "note": why, "at": at }),
+            );
             continue;
         }
         let mut charges = dose["charges"]["charges_ul"].as_array().map_or(0, Vec::len) as i64;
         if *tree == plan.overdosed {
             charges = plan.trees[*tree].dbh_mm * MOST_ML_PER_CM / 10 / CHARGE_ML + 2;
         }
+        let girth = plan.girth_mm(*tree) / 10;
         let mut entry = json!({ "do": "treat", "tree": tag, "charges": charges, "each": CHARGE_ML,
             "started": clock(minute + 3), "ended": clock(minute + 11), "at": clock(minute + 11) });
+        if *tree == plan.overdosed {
+            // More holes than the label's spacing allows: each is logged where it was truly drilled.
+            let holes: Vec<String> =
+                (0..charges).map(|i| format!("{},20,20,{CHARGE_ML}", i * girth / charges)).collect();
+            entry["hole"] = holes.into();
+            entry["charges"] = Value::Null;
+            entry["each"] = Value::Null;
+        }
         if *tree == plan.expired && number == 2 {
-            entries.push(fill(60.max(charges * CHARGE_ML), OLD_LOT, "Kit 4", minute + 2));
+            entries.push(fill(OLD_RECEIVED_ML, OLD_LOT, "Kit 4", minute + 2));
             entry["kit"] = "Kit 4".into();
-            entry["charges"] = (charges.min(6)).into();
+            old_in_kit = OLD_RECEIVED_ML - charges * CHARGE_ML;
         } else {
             if in_kit < charges * CHARGE_ML {
                 entries.push(fill(FILL_ML, LOT, &kit_of(number), minute + 2));
@@ -235,10 +262,20 @@ fn day(crew: &Device, plan: &Plan, number: usize) -> Result<i64, TaskError> {
     }
     if number == 2 {
         entries.extend(listed_again(plan, evening));
-        entries.push(json!({ "do": "note", "text": "gate on the north side was locked", "at": clock(evening + 2) }));
+        entries.push(
+            json!({ "do": "note", "text": "gate on the north side was locked", "at": clock(evening + 2) }),
+        );
     }
     crew.log(&clock(17 * 60 + 30), &entries)?;
-    close(crew, plan, number, in_kit, evening + 30)?;
+    let missing = if number == 0 { MISSING_ML } else { 0 };
+    let mut kits = vec![format!("{}={}", kit_of(number), in_kit - missing)];
+    if number == 2 {
+        kits.push(format!("Kit 4={old_in_kit}"));
+    }
+    crew.log(
+        &clock(18 * 60 + 30),
+        &[json!({ "do": "close_day", "in_kit": kits, "at": clock(evening + 30) })],
+    )?;
     Ok(filled)
 }
 
@@ -259,26 +296,6 @@ fn listed_again(plan: &Plan, minute: i64) -> [Value; 2] {
         json!({ "do": "diameter", "tree": "C-901", "reading": format!("{}.{}", girth / 10, girth % 10), "girth": true,
             "at": clock(minute + 1) }),
     ]
-}
-
-fn close(crew: &Device, plan: &Plan, number: usize, in_kit: i64, minute: i64) -> Result<(), TaskError> {
-    let missing = if number == 0 { MISSING_ML } else { 0 };
-    let mut kits = vec![format!("{}={}", kit_of(number), in_kit - missing)];
-    if number == 2 {
-        let used = crew.run(&clock(minute), &["tree", "show", &plan.tag(plan.expired)])?;
-        let _ = used;
-        kits.push(format!("Kit 4={}", old_kit_left(plan, crew, minute)?));
-    }
-    let entry = json!({ "do": "close_day", "in_kit": kits, "at": clock(minute) });
-    crew.log(&clock(18 * 60 + 30), &[entry])
-}
-
-/// What is left of the expired lot in Kit 4: filled minus put in, as the crew logged it.
-fn old_kit_left(plan: &Plan, crew: &Device, minute: i64) -> Result<i64, TaskError> {
-    let dose = crew.try_run(&clock(minute), &["dose", &plan.tag(plan.expired)], "")?.1;
-    let charges = dose["charges"]["charges_ul"].as_array().map_or(0, Vec::len) as i64;
-    let filled = 60.max(charges * CHARGE_ML);
-    Ok(filled - charges.min(6) * CHARGE_ML)
 }
 
 fn planted(plan: &Plan) -> Vec<Planted> {
@@ -310,7 +327,8 @@ fn compare(planted: &[Planted], found: &[Value]) -> Result<(), TaskError> {
         f["code"] == *code && message.split(|c: char| !c.is_alphanumeric() && c != '-').any(|w| w == words)
             || f["code"] == *code && words.contains(' ') && message.contains(words.as_str())
     };
-    let missed: Vec<_> = planted.iter().filter(|p| !found.iter().any(|f| is(f, p))).map(|p| format!("{p:?}")).collect();
+    let missed: Vec<_> =
+        planted.iter().filter(|p| !found.iter().any(|f| is(f, p))).map(|p| format!("{p:?}")).collect();
     let extra: Vec<_> = found.iter().filter(|f| !planted.iter().any(|p| is(f, p))).map(shown).collect();
     if missed.is_empty() && extra.is_empty() && found.len() == planted.len() {
         return Ok(());
@@ -320,17 +338,52 @@ fn compare(planted: &[Planted], found: &[Value]) -> Result<(), TaskError> {
 
 fn id_of(found: &[Value], code: &str) -> Result<String, TaskError> {
     let finding = found.iter().find(|f| f["code"] == code);
-    finding.map_or_else(|| Err(TaskError::Steps(format!("no finding {code}"))), |f| text(f, "id").map(str::to_owned))
+    finding.map_or_else(
+        || Err(TaskError::Steps(format!("no finding {code}"))),
+        |f| text(f, "id").map(str::to_owned),
+    )
 }
 
 fn settle(office: &Device, plan: &Plan, found: &[Value]) -> Result<(), TaskError> {
-    let _ = (office, plan, found);
+    let rule = |code: &str, decision: &str, reason: &str, more: &[&str]| {
+        let id = id_of(found, code)?;
+        let mut arguments = vec!["rule", &id, decision, "--reason", reason];
+        arguments.extend(more);
+        office.run(EVENING, &arguments).map(drop)
+    };
+    rule(
+        "tree.treated_twice",
+        "accept",
+        "Birch misread the tag at the block's edge; client told, tree marked",
+        &[],
+    )?;
+    let done = [
+        "--done",
+        "tree marked, no treatment next season",
+        "--reported",
+        "agency told by telephone (INVENTED)",
+    ];
+    rule("dose.over_label", "confirm", "two containers too many, confirmed by the crew lead", &done)?;
+    rule("diameter.disagree", "accept", "measured again: the crew's girth is right, the map was wrong", &[])?;
+    let tag = plan.tag(plan.listed_again);
+    office.run(EVENING, &["join-trees", &tag, "C-901", "--reason", "one tree: its tag had fallen off"])?;
+    for crew in &CREWS[..2] {
+        office.run(EVENING, &["sign-off", DAY, "--crew", crew])?;
+    }
+    // Cedar's day has an unsettled stop: the expired lot.
+    let (code, answer) = office.try_run(EVENING, &["sign-off", DAY, "--crew", CREWS[2]], "")?;
+    if code == 0 {
+        return Err(TaskError::Steps(format!("Cedar's day was signed off with a stop in it: {answer}")));
+    }
     Ok(())
 }
 
 fn amend_late(crew: &Device, plan: &Plan) -> Result<(), TaskError> {
-    let _ = (crew, plan);
-    Ok(())
+    let tree = crew.run(LATE, &["tree", "show", &plan.tag(plan.amended_late)])?;
+    let facts = tree["facts"].as_array().map(Vec::as_slice).unwrap_or_default();
+    let id = facts.iter().find(|f| f["kind"] == "application").and_then(|f| f["id"].as_str());
+    let id = id.ok_or_else(|| TaskError::Steps(format!("the tree shows no application: {tree}")))?;
+    crew.run(LATE, &["amend", id, "--set", "holes.0.put_in_ul=5000"]).map(drop)
 }
 
 fn summary_text(summary: &Value, first: &[String], last: &[Value]) -> String {
@@ -339,7 +392,10 @@ fn summary_text(summary: &Value, first: &[String], last: &[Value]) -> String {
         "{} — season {}\n  trees      {} listed: {} treated, {} not treated, {} left\n",
         summary["about"]["title"].as_str().unwrap_or("?"),
         summary["about"]["season"].as_str().unwrap_or("?"),
-        trees["listed"], trees["treated"], trees["not_treated"], trees["left"],
+        trees["listed"],
+        trees["treated"],
+        trees["not_treated"],
+        trees["left"],
     );
     let ml = |v: &Value| v.as_i64().unwrap_or(0) / 1_000;
     text.push_str(&format!(

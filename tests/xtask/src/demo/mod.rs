@@ -54,11 +54,20 @@ impl Drop for Server {
 /// [`TaskError`] when a program fails, or when what the office finds is not what was planted.
 pub fn run(options: &Options) -> Result<(), TaskError> {
     say("Building bolebook and its server (some minutes the first time) …");
-    process::run(process::cargo().args(["build", "--package", "bolebook-cli", "--package", "bolebook-server"]))?;
+    process::run(process::cargo().args([
+        "build",
+        "--package",
+        "bolebook-cli",
+        "--package",
+        "bolebook-server",
+    ]))?;
     let folder = scratch()?;
     let binaries = binaries();
-    let stage =
-        Stage { folder: folder.clone(), bolebook: binaries.join("bolebook"), server: binaries.join("bolebook-server") };
+    let stage = Stage {
+        folder: folder.clone(),
+        bolebook: binaries.join("bolebook"),
+        server: binaries.join("bolebook-server"),
+    };
     let out = options.out.clone().unwrap_or_else(|| folder.join("exports"));
     let trees = match &options.stand {
         Some(file) => read_stand(file)?,
@@ -89,9 +98,7 @@ fn say(text: &str) {
 
 /// The folder cargo puts programs into.
 fn binaries() -> PathBuf {
-    let target = std::env::var_os("CARGO_TARGET_DIR").map_or_else(|| crate::root().join("target"), PathBuf::from);
-    let target = if target.is_absolute() { target } else { crate::root().join(target) };
-    target.join("debug")
+    crate::target().join("debug")
 }
 
 /// A fresh folder of this process's own below the target folder.
@@ -111,7 +118,10 @@ fn read_stand(path: &Path) -> Result<Vec<StandTree>, TaskError> {
     let mut reader = csv::Reader::from_path(path).map_err(|e| bad(e.to_string()))?;
     let headers = reader.headers().map_err(|e| bad(e.to_string()))?.clone();
     let column = |name: &str| {
-        headers.iter().position(|h| h.trim() == name).ok_or_else(|| bad(format!("there is no column '{name}'")))
+        headers
+            .iter()
+            .position(|h| h.trim() == name)
+            .ok_or_else(|| bad(format!("there is no column '{name}'")))
     };
     let (x, y, dbh) = (column("x_m")?, column("y_m")?, column("dbh_cm")?);
     let mut trees = vec![];
@@ -119,7 +129,8 @@ fn read_stand(path: &Path) -> Result<Vec<StandTree>, TaskError> {
         let row = row.map_err(|e| bad(e.to_string()))?;
         let tenths = |column: usize, name: &str| {
             let text = row.get(column).unwrap_or("").trim();
-            let value: f64 = text.parse().map_err(|_| bad(format!("line {line}, {name}: '{text}' is no figure")))?;
+            let value: f64 =
+                text.parse().map_err(|_| bad(format!("line {line}, {name}: '{text}' is no figure")))?;
             if value.is_finite() && value.abs() < 1e6 {
                 Ok((value * 10.0).round() as i64)
             } else {

@@ -84,7 +84,11 @@ impl Plan {
     /// follow from the tree's number, to the millimetre.
     pub fn girth_mm(&self, tree: usize) -> i64 {
         let off = (tree as i64 * 7 + 3) % 7 - 3;
-        let dbh = if tree == self.disagrees { self.trees[tree].dbh_mm * 112 / 100 } else { self.trees[tree].dbh_mm };
+        let dbh = if tree == self.disagrees {
+            self.trees[tree].dbh_mm * 112 / 100
+        } else {
+            self.trees[tree].dbh_mm
+        };
         dbh * (31_416 + off * 31) / 10_000
     }
 }

@@ -1,0 +1,125 @@
+//! `stand import`: any column names, and nothing half imported.
+
+mod common;
+
+use common::{Device, found};
+use tempfile::TempDir;
+
+fn office(base: &TempDir) -> Device {
+    let office = Device::new(base, "office");
+    found(&office);
+    office
+}
+
+fn faults(device: &Device, csv: impl AsRef<[u8]>, options: &[&str]) -> Vec<String> {
+    let file = device.file("bad.csv", csv);
+    let mut args = vec!["stand", "import", &file];
+    args.extend(options);
+    let error = device.refused(4, &args);
+    let faults = error["faults"].as_array().unwrap();
+    assert!(device.json(&["tree", "list"])["trees"].as_array().unwrap().is_empty());
+    faults
+        .iter()
+        .map(|f| {
+            format!("{}/{}: {}", f["line"], f["column"].as_str().unwrap_or("-"), f["why"].as_str().unwrap())
+        })
+        .collect()
+}
+
+const METRES: [&str; 8] = ["--x", "E", "--y", "N", "--origin", "42.28,-83.74", "--dbh", "d"];
+
+#[test]
+fn every_bad_row_is_named_with_line_and_column_and_none_is_imported() {
+    let base = TempDir::new().unwrap();
+    let device = office(&base);
+    let csv = "E,N,d\n1,2,30\n1,x,30\n3,4,300\n5,6,NaN\n7,8,-3\n9,,20\n1,2\n\"2\n\",3,1e2\n";
+    let found = faults(&device, csv, &METRES);
+    let starts = ["3/N: ", "4/d: ", "5/d: ", "6/d: ", "7/E: ", "8/-: ", "9/d: "];
+    assert_eq!(found.len(), starts.len(), "{found:#?}");
+    for (fault, start) in found.iter().zip(starts) {
+        assert!(fault.starts_with(start), "{fault} should start with {start}");
+    }
+}
+
+#[test]
+fn tags_that_stand_twice_are_faults() {
+    let base = TempDir::new().unwrap();
+    let device = office(&base);
+    let found = faults(&device, "tag,d\nA,30\na,31\n,32\n", &["--tag", "tag", "--dbh", "d"]);
+    assert_eq!(found, ["3/tag: tag a is on line 2 too", "4/tag: there is no tag"]);
+}
+
+#[test]
+fn a_column_that_is_not_there_is_named_with_those_that_are() {
+    let base = TempDir::new().unwrap();
+    let device = office(&base);
+    let found = faults(&device, "east,north\n1,2\n", &["--dbh", "dbh"]);
+    assert_eq!(found, ["1/dbh: there is no column 'dbh'; there are: east, north"]);
+}
+
+#[test]
+fn text_that_is_not_utf_8_is_named_and_refused() {
+    let base = TempDir::new().unwrap();
+    let device = office(&base);
+    let found = faults(&device, b"tag,d\nA\xe9,30\n", &["--tag", "tag", "--dbh", "d"]);
+    assert!(found[0].starts_with("2/tag: it is not UTF-8 text"), "{found:?}");
+}
+
+#[test]
+fn inches_girths_semicolons_byte_order_marks_and_degrees_are_all_read() {
+    let base = TempDir::new().unwrap();
+    let device = office(&base);
+    let file = device.file(
+        "stand.csv",
+        "\u{feff}Tag;Girth;Lat;Lon;Sp\nN1;46.5;42.2808;-83.743;frxam\nN2;14 13/16;42.28081234567;-83.74305;\n",
+    );
+    let answer = device.json(&[
+        "stand",
+        "import",
+        &file,
+        "--separator",
+        ";",
+        "--tag",
+        "tag",
+        "--girth",
+        "girth",
+        "--dbh-unit",
+        "in",
+        "--lat",
+        "lat",
+        "--lon",
+        "lon",
+        "--species-column",
+        "sp",
+    ]);
+    assert_eq!((answer["trees"].as_u64(), answer["diameters"].as_u64()), (Some(2), Some(2)));
+    let trees = device.json(&["tree", "list"]);
+    // 46.5 in of girth are 14.801409707546267 in of diameter (computed from the exact definitions).
+    assert_eq!(trees["trees"][0]["diameters_um"][0], 375_956);
+    assert_eq!(trees["trees"][0]["species"], "FRXAM");
+    let shown = device.json(&["tree", "show", "N2"]);
+    let tree = &shown["facts"][0]["versions"][0]["record"]["body"];
+    assert_eq!(tree["position"]["lat_ndeg"], 42_280_812_345_i64);
+    let diameter = &shown["facts"][1]["versions"][0]["record"]["body"];
+    assert_eq!(diameter["as_read"]["text"], "14 13/16");
+}
+
+#[test]
+fn trees_are_placed_by_metres_from_the_origin() {
+    let base = TempDir::new().unwrap();
+    let device = office(&base);
+    let file = device.file("stand.csv", "E,N,d\n100,0,30\n0,100,31\n");
+    let mut args = vec!["stand", "import", file.as_str()];
+    args.extend(METRES);
+    device.json(&args);
+    let place = |tag| {
+        let shown = device.json(&["tree", "show", tag]);
+        let p = shown["facts"][0]["versions"][0]["record"]["body"]["position"].clone();
+        (p["lat_ndeg"].as_i64().unwrap(), p["lon_ndeg"].as_i64().unwrap())
+    };
+    // One degree of latitude at 42.28° is 111.07 km, of longitude 82.46 km (WGS 84 series, to 0.1 %).
+    let (east, north) = (place("1"), place("2"));
+    assert!((east.1 - -83_740_000_000 - 1_212_700).abs() < 2_000, "{east:?}");
+    assert!((north.0 - 42_280_000_000 - 900_300).abs() < 2_000, "{north:?}");
+    assert_eq!((east.0, north.1), (42_280_000_000, -83_740_000_000));
+}

@@ -1,0 +1,158 @@
+//! Joining and exchanging with a real server on a free port, each device a process of its own.
+
+mod common;
+
+use std::sync::Arc;
+use std::time::{SystemTime, UNIX_EPOCH};
+
+use bolebook_core::quantity::UtcMs;
+use bolebook_server::identity::Identity;
+use bolebook_server::{App, Config};
+use common::{Device, found, plant};
+use tempfile::TempDir;
+use tokio::runtime::Runtime;
+use tokio::sync::oneshot;
+
+#[expect(clippy::disallowed_methods, reason = "the server under test has the machine's clock")]
+fn now() -> UtcMs {
+    UtcMs(SystemTime::now().duration_since(UNIX_EPOCH).unwrap().as_millis() as i64)
+}
+
+struct Server {
+    url: String,
+    stop: Option<oneshot::Sender<()>>,
+    runtime: Option<Runtime>,
+}
+
+impl Server {
+    fn start(base: &TempDir, invitation: &str) -> Self {
+        let data = base.path().join("server");
+        if !data.exists() {
+            Identity::init(&data, invitation.as_ref(), [7; 32], [8; 10], now()).unwrap();
+        }
+        let runtime =
+            tokio::runtime::Builder::new_multi_thread().worker_threads(2).enable_all().build().unwrap();
+        let app = App::open(Config::new(data), Arc::new(now)).unwrap();
+        let listener = runtime.block_on(tokio::net::TcpListener::bind("127.0.0.1:0")).unwrap();
+        let url = format!("http://{}", listener.local_addr().unwrap());
+        let (stop, stopped) = oneshot::channel();
+        runtime.spawn(bolebook_server::serve(app, listener, async {
+            let _ = stopped.await;
+        }));
+        Self { url, stop: Some(stop), runtime: Some(runtime) }
+    }
+}
+
+impl Drop for Server {
+    fn drop(&mut self) {
+        drop(self.stop.take());
+        if let Some(runtime) = self.runtime.take() {
+            runtime.shutdown_background();
+        }
+    }
+}
+
+/// An office with a server that knows its books.
+fn with_server(base: &TempDir) -> (Device, Server) {
+    let office = Device::new(base, "office").with_real_clock();
+    found(&office);
+    plant(&office);
+    let file = office.path("server.json").display().to_string();
+    office.json(&["device", "invite", "hub", "--role", "server", "--out", &file]);
+    let server = Server::start(base, &file);
+    office.json(&["exchange", &server.url]);
+    (office, server)
+}
+
+fn join(base: &TempDir, office: &Device, server: &Server, name: &str) -> Device {
+    let invited = office.json(&["device", "invite", name, "--role", "crew", "--crew", "North"]);
+    office.json(&["exchange"]);
+    let device = Device::new(base, name).with_real_clock();
+    let code = invited["code"].as_str().unwrap();
+    let joined = device.json(&["join", &server.url, code, "--person", "Ben Invented"]);
+    assert_eq!(joined["root"], invited["root"]);
+    device
+}
+
+fn fill_and_treat(device: &Device, tree: &str) {
+    device.json(&["fill", "200", "--lot-read", "L-1", "--registration-read", "INVENTED-0001"]);
+    device.json(&["treat", tree, "--hole=0,10,20,10", "--hole=12,13,20,10"]);
+}
+
+#[test]
+fn two_crews_and_the_office_meet_at_the_server_and_say_the_same() {
+    let base = TempDir::new().unwrap();
+    let (office, server) = with_server(&base);
+    let (first, second) = (join(&base, &office, &server, "first"), join(&base, &office, &server, "second"));
+    fill_and_treat(&first, "A-1");
+    fill_and_treat(&second, "A-1");
+    let photo = first.file("p.jpg", b"\xff\xd8\xff\xe0invented");
+    let digest =
+        first.json(&["photo", "add", &photo, "--about", "A-1"])["sha256"].as_str().unwrap().to_owned();
+    for device in [&first, &second, &office, &first] {
+        device.json(&["exchange", "--photos"]);
+    }
+    let trees = office.json(&["tree", "list"]);
+    assert_eq!(trees["counts"]["treated"], 1);
+    for device in [&first, &second] {
+        device.json(&["exchange"]);
+        assert_eq!(device.json(&["tree", "list"]), trees);
+    }
+    let codes: Vec<String> = office.run(&["--json", "check"]).json()["findings"]
+        .as_array()
+        .unwrap()
+        .iter()
+        .map(|f| f["code"].as_str().unwrap().to_owned())
+        .collect();
+    assert!(codes.contains(&"tree.treated_twice".to_owned()), "{codes:?}");
+    assert!(office.path("store/photos").join(&digest[..2]).join(&digest).is_file());
+    let quiet = office.json(&["exchange"]);
+    let moved: u64 = quiet["books"].as_object().unwrap().values().map(|b| b["sent"].as_u64().unwrap()).sum();
+    assert_eq!(moved, 0);
+}
+
+#[test]
+fn a_code_is_good_for_one_device_and_a_wrong_one_leaves_nothing_behind() {
+    let base = TempDir::new().unwrap();
+    let (office, server) = with_server(&base);
+    let invited = office.json(&["device", "invite", "phone", "--role", "crew", "--crew", "North"]);
+    office.json(&["exchange"]);
+    let code = invited["code"].as_str().unwrap().to_owned();
+    let wrong = Device::new(&base, "wrong").with_real_clock();
+    let error = wrong.refused(7, &["join", &server.url, "00000-00000-00000-00000"]);
+    assert!(error["message"].as_str().unwrap().contains("code-unknown"), "{error}");
+    assert!(!wrong.path("store").exists());
+    Device::new(&base, "right").with_real_clock().json(&["join", &server.url, &code]);
+    let late = Device::new(&base, "late").with_real_clock();
+    let error = late.refused(7, &["join", &server.url, &code]);
+    assert!(error["message"].as_str().unwrap().contains("code-used"), "{error}");
+}
+
+#[test]
+fn work_goes_on_without_the_server_and_is_given_to_it_when_it_is_back() {
+    let base = TempDir::new().unwrap();
+    let (office, server) = with_server(&base);
+    let phone = join(&base, &office, &server, "phone");
+    drop(server);
+    fill_and_treat(&phone, "A-1");
+    let error = phone.refused(7, &["exchange"]);
+    assert_eq!(error["kind"], "network");
+    let again = Server::start(&base, "");
+    phone.json(&["exchange", &again.url]);
+    office.json(&["exchange", &again.url]);
+    assert_eq!(office.json(&["tree", "list"])["counts"]["treated"], 1);
+}
+
+#[test]
+fn a_revoked_device_is_turned_away_and_keeps_what_it_has() {
+    let base = TempDir::new().unwrap();
+    let (office, server) = with_server(&base);
+    let phone = join(&base, &office, &server, "phone");
+    office.json(&["exchange"]);
+    office.json(&["device", "revoke", "phone", "--reason", "lost"]);
+    office.json(&["exchange"]);
+    phone.json(&["note", "still here"]);
+    let error = phone.refused(7, &["exchange"]);
+    assert!(error["message"].as_str().unwrap().contains("device-revoked"), "{error}");
+    assert_eq!(phone.json(&["list", "note"])["records"].as_array().unwrap().len(), 1);
+}

@@ -1,0 +1,634 @@
+//! 'May I treat this stem now, and with what?' on whole books: each thing that can stop a treatment
+//! is planted by itself in a day on which nothing else does.
+
+use bolebook_core::dosing::advice::{Advice, AdviceRequest, PastTreatment, Verdict, advise};
+use bolebook_core::dosing::conditions::Circumstances;
+use bolebook_core::dosing::invented::confirmation_of;
+use bolebook_core::dosing::layout::EarlierHole;
+use bolebook_core::ids::RecordId;
+use bolebook_core::quantity::{AsRead, Measured, MilliCelsius, PerMille, ReadUnit, Ul, Um, UtcMs};
+use bolebook_core::record::label::{ForkedRule, Label, LabelConfirmation};
+use bolebook_core::record::people::{Person, PersonWork};
+use bolebook_core::record::product::{Fill, Lot};
+use bolebook_core::record::stand::{
+    Authorisation, Block, Bloom, Corner, Diameter, Position, PositionSource, ReferenceMark, SoilMoisture,
+    Tree,
+};
+use bolebook_core::record::work::{Application, NotTreated, NotTreatedReason};
+use bolebook_tests::world::{MORNING, Who, World, day, label};
+use proptest::prelude::*;
+
+/// A contractor with a filled kit and one ash of 30 cm, located by a crew, ready to be treated.
+struct Ready {
+    world: World,
+    tree: RecordId,
+}
+
+fn listed(tag: &str) -> Tree {
+    Tree {
+        tag: tag.into(),
+        species: Some("FRXAM".into()),
+        block: None,
+        position: None,
+        stems: 1,
+        mark: Some(ReferenceMark::Tag),
+    }
+}
+
+fn diameter_of(world: &World, tree: RecordId, tenths_mm: i64) -> Diameter {
+    Diameter { bark_um: Some(Um(8_000)), ..world.diameter_body(tree, tenths_mm) }
+}
+
+fn ready() -> Ready {
+    let mut world = World::new();
+    world.fill(0, 1_000_000);
+    let given =
+        Authorisation { client: world.lot, given: day("2026-05-01"), covers: "ash".into(), document: None };
+    world.write(Who::Office, given);
+    let tree = world.write(Who::Crew(0), listed("A-1"));
+    let diameter = diameter_of(&world, tree, 3_000);
+    world.write(Who::Crew(0), diameter);
+    Ready { world, tree }
+}
+
+fn good() -> Circumstances {
+    Circumstances {
+        canopy_loss: Some(PerMille(100)),
+        bloom: Some(Bloom::After),
+        soil: Some(SoilMoisture::Moist),
+        air_mc: Some(MilliCelsius(18_000)),
+        soil_mc: Some(MilliCelsius(14_000)),
+        food: Some(false),
+        water_um: Some(Um(40_000_000)),
+        ..Circumstances::default()
+    }
+}
+
+impl Ready {
+    fn ask(&self) -> AdviceRequest<'static> {
+        AdviceRequest {
+            tree: self.tree,
+            stem: 1,
+            label: self.world.label,
+            purpose: "preventive",
+            kit: self.world.kits[0],
+            lot: None,
+            applicator: Some(self.world.leads[0]),
+            supervisor: None,
+            now: self.world.now,
+            seen: good(),
+            findings: &[],
+            past: None,
+            continues: None,
+            earlier_clearance_um: None,
+        }
+    }
+
+    fn advise(&self, change: impl FnOnce(&mut AdviceRequest<'static>)) -> Advice {
+        let mut ask = self.ask();
+        change(&mut ask);
+        self.world.look(|view, _, findings| advise(view, &AdviceRequest { findings, ..ask.clone() }))
+    }
+
+    /// The codes that stop, when the world was changed.
+    fn stops(change: impl FnOnce(&mut Self)) -> Vec<&'static str> {
+        let mut ready = ready();
+        change(&mut ready);
+        stops_of(&ready.advise(|_| {}))
+    }
+}
+
+fn stops_of(advice: &Advice) -> Vec<&'static str> {
+    assert_eq!(advice.plan.is_none(), !advice.stops.is_empty(), "{advice:?}");
+    assert_eq!(advice.verdict == Verdict::Stop, !advice.stops.is_empty());
+    advice.stops.iter().map(|c| c.code).collect()
+}
+
+/// By hand: 30 cm × 2.4 mL per cm = 72 mL; girth 94.2 cm takes 7 holes 12 cm apart, and 7 charges
+/// of 10 mL lie nearest.
+#[test]
+fn a_tree_nothing_speaks_against_gets_dose_charges_and_places() {
+    let advice = ready().advise(|_| {});
+    assert_eq!(stops_of(&advice), Vec::<&str>::new());
+    assert_eq!(advice.verdict, Verdict::Cautions);
+    let codes: Vec<_> = advice.cautions.iter().map(|c| c.code).collect();
+    assert_eq!(codes, ["label.confirmed_by", "label.invented"], "the demonstration is always said to be one");
+    let plan = advice.plan.as_ref().unwrap();
+    assert_eq!((plan.dose.target_ul, plan.charges.total_ul), (Ul(72_000), Ul(70_000)));
+    assert_eq!(plan.layout.instruction, "7 holes, one every 13.4 cm, from 10 to 30 cm");
+    let text = advice.text();
+    assert!(
+        text.starts_with(
+            "Nothing stops treatment, read the cautions: tree A-1, stem 1, 2026-06-01.\nINVENTED"
+        )
+    );
+    assert!(text.contains("7 charges: 70.0 mL, 2.8 % under the usual dose"), "{text}");
+    assert!(text.contains("not permission"));
+    assert!(
+        text.find("wash with much water").unwrap() < text.find("7 holes").unwrap(),
+        "before the act: {text}"
+    );
+    let json = serde_json::to_value(&advice).unwrap();
+    assert_eq!(json["verdict"], "cautions");
+    assert_eq!(json["plan"]["charges"]["total_ul"], 70_000);
+}
+
+#[test]
+fn a_tree_another_crew_treated_stops_as_soon_as_the_books_meet() {
+    let mut mine = ready();
+    let mut other = mine.world.apart();
+    other.fill(1, 500_000);
+    other.treat(1, mine.tree, 7);
+    assert_eq!(stops_of(&mine.advise(|_| {})), Vec::<&str>::new());
+    mine.world.merge(&other);
+    let advice = mine.advise(|_| {});
+    assert_eq!(stops_of(&advice), ["tree.treated"]);
+    assert!(
+        advice.stops[0].text.contains("70.0 mL by crew Crew 1 on 2026-06-01"),
+        "{}",
+        advice.stops[0].text
+    );
+    assert!(advice.text().starts_with("DO NOT TREAT: tree A-1"));
+    // The other stem's trouble is not this one's.
+    let mut forked = ready();
+    let tree = Tree { stems: 2, ..listed("A-2") };
+    forked.tree = forked.world.write(Who::Crew(0), tree);
+    for stem in [1, 2] {
+        let diameter = Diameter { stem, ..diameter_of(&forked.world, forked.tree, 2_500) };
+        forked.world.write(Who::Crew(0), diameter);
+    }
+    forked.world.treat(0, forked.tree, 6);
+    assert_eq!(stops_of(&forked.advise(|_| {})), ["tree.treated"]);
+    assert_eq!(stops_of(&forked.advise(|ask| ask.stem = 2)), Vec::<&str>::new());
+    assert_eq!(stops_of(&forked.advise(|ask| ask.stem = 3))[0], "tree.no_such_stem");
+}
+
+#[test]
+fn a_treatment_held_for_want_of_a_certificate_stops_and_a_struck_one_warns() {
+    let stops = Ready::stops(|r| {
+        let body = r.world.application(1, r.tree, 7);
+        r.world.write(Who::Stranger, body);
+    });
+    assert_eq!(stops, ["tree.held_application", "record.held"]);
+    let mut struck = ready();
+    let application = struck.world.treat(0, struck.tree, 7);
+    struck.world.strike(Who::Crew(0), application);
+    let advice = struck.advise(|_| {});
+    assert_eq!(stops_of(&advice), Vec::<&str>::new());
+    assert!(advice.cautions.iter().any(|c| c.code == "tree.struck_application"));
+}
+
+#[test]
+fn work_begun_is_continued_within_the_dose_and_clear_of_its_holes() {
+    let mut ready = ready();
+    let begun = ready.world.treat(0, ready.tree, 3);
+    assert_eq!(stops_of(&ready.advise(|_| {})), ["tree.treated"]);
+    let advice = ready.advise(|ask| ask.continues = Some(begun));
+    let plan = advice.plan.clone().unwrap_or_else(|| panic!("{}", advice.text()));
+    // 72 mL less 30 mL; the holes at 0, 12 and 24 cm leave room for 4 more of 94.2 cm.
+    assert_eq!(plan.dose.target_ul, Ul(42_000));
+    assert_eq!(plan.charges.total_ul, Ul(40_000));
+    for hole in &plan.layout.holes {
+        for begun in [0, 120_000, 240_000] {
+            let around = (hole.arc_um.0 - begun).rem_euclid(942_478);
+            assert!(around.min(942_478 - around) >= 119_998, "{hole:?}");
+        }
+    }
+    let mut full = self::ready();
+    let done = full.world.treat(0, full.tree, 9);
+    assert_eq!(stops_of(&full.advise(|ask| ask.continues = Some(done))), ["continue.nothing_left"]);
+    let wrong = full.advise(|ask| ask.continues = Some(ask.tree));
+    assert!(stops_of(&wrong).contains(&"tree.nothing_to_continue"));
+}
+
+#[test]
+fn what_leaked_is_counted_as_given() {
+    let mut ready = ready();
+    let mut body = ready.world.application(0, ready.tree, 3);
+    body.holes.iter_mut().for_each(|h| (h.put_in_ul, h.leaked_ul) = (Ul(0), Ul(10_000)));
+    let begun = ready.world.write(Who::Crew(0), body);
+    let plan = ready.advise(|ask| ask.continues = Some(begun)).plan.unwrap();
+    assert!(plan.charges.total_ul <= Ul(42_000), "{:?}", plan.charges);
+}
+
+#[test]
+fn a_decision_not_to_treat_stops_until_it_is_struck() {
+    let decide = |r: &mut Ready, reason| {
+        let body = NotTreated { tree: r.tree, crew: r.world.crews[1], reason, note: None };
+        r.world.write(Who::Crew(1), body);
+    };
+    assert_eq!(Ready::stops(|r| decide(r, NotTreatedReason::Refused)), ["tree.decided_against"]);
+    assert!(Ready::stops(|r| decide(r, NotTreatedReason::Conditions)).is_empty());
+    let struck = Ready::stops(|r| {
+        let body = NotTreated {
+            tree: r.tree,
+            crew: r.world.crews[1],
+            reason: NotTreatedReason::Refused,
+            note: None,
+        };
+        let decision = r.world.write(Who::Crew(1), body);
+        r.world.strike(Who::Crew(1), decision);
+    });
+    assert!(struck.is_empty());
+}
+
+#[test]
+fn a_tree_that_may_be_another_crews_treated_one_stops() {
+    let stops = Ready::stops(|r| {
+        let at = |east: i64| Position {
+            lat_ndeg: 42_732_500_000,
+            lon_ndeg: -84_555_500_000 + east,
+            accuracy_um: Some(Um(4_000_000)),
+            source: PositionSource::Gnss,
+        };
+        let other = r.world.write(Who::Crew(1), Tree { position: Some(at(0)), ..listed("B-7") });
+        let diameter = diameter_of(&r.world, other, 3_010);
+        r.world.write(Who::Crew(1), diameter);
+        r.world.treat(1, other, 7);
+        r.tree = r.world.write(Who::Crew(0), Tree { position: Some(at(20_000)), ..listed("A-9") });
+        let diameter = diameter_of(&r.world, r.tree, 3_000);
+        r.world.write(Who::Crew(0), diameter);
+    });
+    assert_eq!(stops, ["tree.may_be_same"]);
+}
+
+#[test]
+fn what_is_not_known_of_tree_or_stem_stops() {
+    let species = Ready::stops(|r| {
+        r.tree = r.world.write(Who::Crew(0), Tree { species: None, ..listed("A-3") });
+        let diameter = diameter_of(&r.world, r.tree, 3_000);
+        r.world.write(Who::Crew(0), diameter);
+    });
+    assert_eq!(species, ["tree.species_unknown"]);
+    let other = Ready::stops(|r| {
+        r.tree = r.world.write(Who::Crew(0), Tree { species: Some("QUERU".into()), ..listed("A-3") });
+        let diameter = diameter_of(&r.world, r.tree, 3_000);
+        r.world.write(Who::Crew(0), diameter);
+    });
+    assert_eq!(other, ["tree.species"]);
+    let unmeasured = Ready::stops(|r| r.tree = r.world.write(Who::Crew(0), listed("A-3")));
+    assert_eq!(unmeasured, ["diameter.none"]);
+    assert!(Ready::stops(|r| r.tree = r.world.crews[0]).contains(&"tree.unknown"));
+    let small = Ready::stops(|r| {
+        r.tree = r.world.write(Who::Crew(0), listed("A-3"));
+        let diameter = diameter_of(&r.world, r.tree, 900);
+        r.world.write(Who::Crew(0), diameter);
+    });
+    assert_eq!(small, ["dose.none"]);
+    assert_eq!(stops_of(&ready().advise(|ask| ask.purpose = "curative")), ["dose.none"]);
+}
+
+#[test]
+fn a_girth_entered_as_a_diameter_stops_until_a_second_reading_agrees() {
+    let mut ready = ready();
+    for n in 0..12 {
+        let tree = ready.world.write(Who::Crew(0), listed(&format!("S-{n}")));
+        let diameter = diameter_of(&ready.world, tree, 2_500 + 50 * n);
+        ready.world.write(Who::Crew(0), diameter);
+    }
+    assert_eq!(stops_of(&ready.advise(|_| {})), Vec::<&str>::new());
+    ready.tree = ready.world.write(Who::Crew(0), listed("A-3"));
+    let wrong = diameter_of(&ready.world, ready.tree, 9_420);
+    ready.world.write(Who::Crew(0), wrong.clone());
+    let advice = ready.advise(|_| {});
+    assert_eq!(stops_of(&advice), ["diameter.outlier"]);
+    assert!(advice.stops[0].text.contains("was a girth entered as a diameter?"), "{}", advice.stops[0].text);
+    ready.world.now = UtcMs(ready.world.now.0 + 60_000);
+    ready.world.write(Who::Crew(0), Diameter { diameter_um: Um(943_000), as_read: wrong.as_read, ..wrong });
+    assert_eq!(stops_of(&ready.advise(|_| {})), Vec::<&str>::new());
+}
+
+#[test]
+fn readings_that_disagree_or_do_not_give_their_diameter_stop() {
+    let disagree = Ready::stops(|r| {
+        r.world.now = UtcMs(r.world.now.0 + 60_000);
+        let diameter = diameter_of(&r.world, r.tree, 3_200);
+        r.world.write(Who::Crew(1), diameter);
+    });
+    assert!(disagree.contains(&"diameter.disagree"), "{disagree:?}");
+    let misread = Ready::stops(|r| {
+        r.tree = r.world.write(Who::Crew(0), listed("A-3"));
+        let as_read = AsRead { text: "94".into(), unit: ReadUnit::Cm, of: Measured::Girth };
+        let diameter = Diameter { as_read, ..diameter_of(&r.world, r.tree, 9_400) };
+        r.world.write(Who::Crew(0), diameter);
+    });
+    assert_eq!(misread, ["diameter.not_as_read"]);
+}
+
+fn relabel(ready: &mut Ready, change: impl FnOnce(&mut Label)) {
+    let mut other = label();
+    change(&mut other);
+    let id = ready.world.yard_write(Who::Office, other.clone());
+    ready.world.yard_write(Who::Office, confirmation_of(&other, id));
+    let lot = Lot { label: id, number: "L-78".into(), expires: day("2027-12-31"), recalled: None };
+    ready.world.lot = ready.world.yard_write(Who::Office, lot);
+    ready.world.label = id;
+    ready.world.now = UtcMs(ready.world.now.0 + 1);
+    let fill = Fill {
+        kit: ready.world.kits[0],
+        lot: ready.world.lot,
+        crew: ready.world.crews[0],
+        amount_ul: Ul(1_000_000),
+        registration_read: other.registration,
+        lot_read: "L-78".into(),
+    };
+    ready.world.yard_write(Who::Crew(0), fill);
+}
+
+#[test]
+fn a_label_stops_when_it_is_unconfirmed_expired_wrongly_entered_or_superseded() {
+    let with = |change: fn(&mut Label)| Ready::stops(|r| relabel(r, change));
+    assert!(with(|_| {}).is_empty());
+    assert_eq!(with(|l| l.expires = Some(day("2026-05-31"))), ["label.expired"]);
+    assert!(with(|l| l.holes.band_low_um = Um(400_000)).contains(&"label.entry"));
+    let unconfirmed = Ready::stops(|r| {
+        let id = r.world.yard_write(Who::Office, label());
+        r.world.label = id;
+        let lot = Lot { label: id, number: "L-77".into(), expires: day("2027-12-31"), recalled: None };
+        r.world.lot = r.world.yard_write(Who::Office, lot);
+        r.world.now = UtcMs(r.world.now.0 + 1);
+        r.world.fill(0, 1_000);
+    });
+    assert_eq!(unconfirmed, ["label.not_confirmed"]);
+    let wrong = Ready::stops(|r| {
+        relabel(r, |_| {});
+        let id = r.world.yard_write(Who::Office, label());
+        let confirmation = LabelConfirmation { worked: vec![], ..confirmation_of(&label(), id) };
+        r.world.yard_write(Who::Office, confirmation);
+        r.world.label = id;
+    });
+    assert!(wrong.contains(&"label.not_confirmed"), "{wrong:?}");
+    assert!(Ready::stops(|r| r.world.label = r.tree).contains(&"label.unknown"));
+    let superseded = Ready::stops(|r| {
+        let (old, newer) = (r.world.label, label());
+        r.world.yard_amend(Who::Office, old, newer);
+    });
+    assert_eq!(superseded, ["label.superseded"]);
+}
+
+#[test]
+fn the_person_who_entered_a_label_cannot_confirm_it_and_a_licensed_other_can() {
+    let confirmed_by = |by: fn(&mut World) -> RecordId| {
+        let mut ready = ready();
+        ready.world.by = Some(ready.world.leads[0]);
+        let id = ready.world.yard_write(Who::Office, label());
+        ready.world.by = Some(by(&mut ready.world));
+        ready.world.yard_write(Who::Office, confirmation_of(&label(), id));
+        ready.world.by = None;
+        ready.advise(|ask| ask.label = id)
+    };
+    let codes = |advice: &Advice| stops_of(advice).contains(&"label.not_confirmed");
+    let same = confirmed_by(|w| w.leads[0]);
+    assert!(codes(&same), "{}", same.text());
+    let unlicensed = confirmed_by(|w| w.yard_write(Who::Office, Person { work: PersonWork::Office }));
+    assert!(codes(&unlicensed), "{}", unlicensed.text());
+    let other = confirmed_by(|w| w.leads[1]);
+    assert!(!codes(&other), "{}", other.text());
+    assert!(!other.cautions.iter().any(|c| c.code == "label.confirmed_by"));
+}
+
+#[test]
+fn lot_and_fill_are_read_off_the_container_each_time() {
+    let lot = |expires: &str, recalled: Option<&str>| {
+        Ready::stops(|r| {
+            let recalled = recalled.map(str::to_owned);
+            let lot = Lot { label: r.world.label, number: "L-77".into(), expires: day(expires), recalled };
+            r.world.lot = r.world.yard_write(Who::Office, lot);
+            r.world.now = UtcMs(r.world.now.0 + 1);
+            r.world.fill(0, 1_000);
+        })
+    };
+    assert!(lot("2026-06-01", None).is_empty());
+    assert_eq!(lot("2026-05-31", None), ["lot.expired"]);
+    assert_eq!(lot("2027-05-31", Some("recalled")), ["lot.recalled"]);
+    assert_eq!(stops_of(&ready().advise(|ask| ask.lot = Some(ask.tree))), ["lot.unknown"]);
+    let fill = |number: &str, registration: &str| {
+        Ready::stops(|r| {
+            r.world.now = UtcMs(r.world.now.0 + 1);
+            let fill = Fill {
+                kit: r.world.kits[0],
+                lot: r.world.lot,
+                crew: r.world.crews[0],
+                amount_ul: Ul(1_000),
+                registration_read: registration.into(),
+                lot_read: number.into(),
+            };
+            r.world.yard_write(Who::Crew(0), fill);
+        })
+    };
+    assert!(fill("L-77", "INV-0001").is_empty());
+    assert_eq!(fill("L-11", "INV-0001"), ["fill.lot_read"]);
+    assert_eq!(fill("L-77", "INV-0009"), ["fill.registration_read"]);
+    let mut empty = ready();
+    let kit = empty.world.kits[1];
+    let none = empty.advise(|ask| (ask.kit, ask.lot) = (kit, None));
+    assert_eq!(stops_of(&none), ["lot.none"]);
+    let lot = empty.world.lot;
+    assert_eq!(stops_of(&empty.advise(|ask| (ask.kit, ask.lot) = (kit, Some(lot)))), ["fill.none"]);
+    relabel(&mut empty, |_| {});
+    assert_eq!(
+        stops_of(&empty.advise(|ask| ask.lot = Some(lot)))[..2],
+        ["lot.other_label", "fill.other_lot"]
+    );
+}
+
+#[test]
+fn kit_and_licence_out_of_date_stop() {
+    let later = |days: i64| ready().advise(|ask| ask.now = UtcMs(MORNING.0 + days * 86_400_000));
+    // The licences end on 2026-12-31, the kit is due on 2027-03-01.
+    assert_eq!(stops_of(&later(213)), Vec::<&str>::new());
+    assert_eq!(stops_of(&later(214)), ["licence.not_valid"]);
+    assert!(stops_of(&later(274)).contains(&"kit.overdue"));
+    assert!(stops_of(&ready().advise(|ask| ask.kit = ask.tree)).contains(&"kit.unknown"));
+    assert_eq!(stops_of(&ready().advise(|ask| ask.applicator = None)), ["licence.nobody"]);
+    let supervised = ready();
+    let (lead, nobody) = (supervised.world.leads[0], supervised.tree);
+    let by =
+        |supervisor| supervised.advise(|ask| (ask.applicator, ask.supervisor) = (Some(nobody), supervisor));
+    assert_eq!(stops_of(&by(None)), ["licence.not_valid"]);
+    assert_eq!(stops_of(&by(Some(lead))), Vec::<&str>::new());
+    let strong = Ready::stops(|r| {
+        relabel(r, |l| l.pressure_max_pa = Some(bolebook_core::quantity::Pa(900_000)));
+    });
+    assert_eq!(strong, ["kit.pressure"]);
+    let bit = Ready::stops(|r| relabel(r, |l| l.holes.bit_um = Um(5_000)));
+    assert_eq!(bit, ["kit.bit"]);
+}
+
+#[test]
+fn conditions_logged_on_another_day_are_not_todays() {
+    let mut ready = ready();
+    relabel(&mut ready, |l| {
+        l.conditions.air_min_mc = Some(MilliCelsius(5_000));
+        l.conditions.canopy_loss_max = Some(PerMille(300));
+    });
+    let json = format!(r#"{{"tree":"{}","air_mc":15000,"canopy_loss":200}}"#, ready.tree);
+    let condition: bolebook_core::record::stand::Condition = serde_json::from_str(&json).unwrap();
+    ready.world.write(Who::Crew(0), condition);
+    let unseen = |days: i64| {
+        ready.advise(|ask| {
+            (ask.seen.air_mc, ask.seen.canopy_loss) = (None, None);
+            ask.now = UtcMs(ask.now.0 + days * 86_400_000);
+        })
+    };
+    assert_eq!(stops_of(&unseen(0)), Vec::<&str>::new());
+    assert_eq!(stops_of(&unseen(1)), ["condition.air_cold"]);
+    assert_eq!(
+        stops_of(&ready.advise(|ask| ask.seen.canopy_loss = Some(PerMille(301)))),
+        ["condition.canopy"]
+    );
+}
+
+#[test]
+fn the_seasons_limits_hold_the_dose_down_and_then_stop() {
+    // 64 mL hold 72 mL down to six charges; 50 mL are less than the least of 54 mL.
+    let held = |limit: i64| {
+        let mut ready = ready();
+        relabel(&mut ready, |l| l.tree_season_max_ul = Some(Ul(limit)));
+        ready.advise(|_| {})
+    };
+    let plan = held(64_000).plan.unwrap();
+    assert_eq!((plan.dose.max_ul, plan.charges.total_ul), (Ul(64_000), Ul(60_000)));
+    assert_eq!(stops_of(&held(50_000)), ["dose.none"]);
+    // An ingredient's limit counts what any product with it put in: here 70 mg at stem 2.
+    let ingredient = |limit: i64| {
+        let mut ready = ready();
+        ready.tree = ready.world.write(Who::Crew(0), Tree { stems: 2, ..listed("F-2") });
+        for stem in [1, 2] {
+            let diameter = Diameter { stem, ..diameter_of(&ready.world, ready.tree, 3_000) };
+            ready.world.write(Who::Crew(0), diameter);
+        }
+        let body = Application { stem: 2, ..ready.world.application(0, ready.tree, 7) };
+        ready.world.write(Who::Crew(0), body);
+        relabel(&mut ready, |l| {
+            l.registration = "INV-0002".into();
+            l.active_ingredients[0].tree_season_max_ug = Some(limit);
+        });
+        ready.advise(|_| {})
+    };
+    assert_eq!(ingredient(136_000).plan.unwrap().charges.total_ul, Ul(60_000));
+    assert_eq!(stops_of(&ingredient(123_000)), ["limit.reached"]);
+}
+
+#[test]
+fn a_limit_per_hectare_needs_a_boundary_and_counts_the_whole_block() {
+    let in_block = |boundary: Vec<Corner>, treated: usize| {
+        let mut ready = ready();
+        relabel(&mut ready, |l| l.area_season_max_ul_per_ha = Some(Ul(1_000_000)));
+        let block = ready.world.write(Who::Office, Block { name: "North".into(), boundary });
+        for n in 0..=treated {
+            ready.tree =
+                ready.world.write(Who::Crew(0), Tree { block: Some(block), ..listed(&format!("N-{n}")) });
+            let diameter = diameter_of(&ready.world, ready.tree, 3_000);
+            ready.world.write(Who::Crew(0), diameter);
+            if n < treated {
+                ready.world.treat(0, ready.tree, 7);
+            }
+        }
+        ready.advise(|_| {})
+    };
+    assert_eq!(stops_of(&in_block(vec![], 0)), ["limit.not_known"]);
+    // About 100 m by 17 m: 0.17 ha may have some 170 mL a season, two trees of 70 mL but not three.
+    let corner =
+        |lat: i64, lon: i64| Corner { lat_ndeg: 42_732_500_000 + lat, lon_ndeg: -84_555_500_000 + lon };
+    let boundary = vec![corner(0, 0), corner(0, 1_220_000), corner(150_000, 1_220_000), corner(150_000, 0)];
+    assert_eq!(stops_of(&in_block(boundary.clone(), 1)), Vec::<&str>::new());
+    assert_eq!(stops_of(&in_block(boundary, 2)), ["limit.reached"]);
+}
+
+#[test]
+fn earlier_seasons_hold_by_interval_and_by_their_holes() {
+    let holes = |n: i64, every: i64| {
+        (0..n).map(|i| EarlierHole { arc_um: Um(i * every), height_um: Um(200_000) }).collect::<Vec<_>>()
+    };
+    let past = |on: &str, holes: Vec<EarlierHole>| {
+        let past: &'static [PastTreatment] = vec![PastTreatment { stem: 1, day: day(on), holes }].leak();
+        ready().advise(|ask| ask.past = Some(past))
+    };
+    // The label asks for 700 days.
+    assert_eq!(stops_of(&past("2024-07-02", vec![])), ["past.too_soon"]);
+    assert_eq!(stops_of(&past("2024-07-01", vec![])), Vec::<&str>::new());
+    let full = past("2022-06-01", holes(7, 134_600));
+    assert_eq!(stops_of(&full), ["layout.none"]);
+    let some = past("2022-06-01", holes(1, 0)).plan.unwrap();
+    assert!(some.layout.fits < 7 && some.charges.total_ul <= Ul(10_000 * some.layout.fits as i64));
+}
+
+#[test]
+fn forked_trees_are_dosed_as_the_label_says_and_a_silent_label_stops() {
+    let forked = |rule: ForkedRule| {
+        let mut ready = ready();
+        relabel(&mut ready, |l| l.forked = rule);
+        ready.tree = ready.world.write(Who::Crew(0), Tree { stems: 2, ..listed("F-1") });
+        for (stem, tenths) in [(1, 3_000), (2, 4_000)] {
+            let diameter = Diameter { stem, ..diameter_of(&ready.world, ready.tree, tenths) };
+            ready.world.write(Who::Crew(0), diameter);
+        }
+        [1, 2].map(|stem| ready.advise(|ask| ask.stem = stem))
+    };
+    let target = |advice: &Advice| advice.plan.as_ref().map(|p| p.dose.target_ul);
+    assert_eq!(forked(ForkedRule::EachStem).map(|a| target(&a)), [Some(Ul(72_000)), Some(Ul(96_000))]);
+    // √(30² + 40²) = 50 cm: 120 mL, shared 3 : 4.
+    assert_eq!(forked(ForkedRule::Combined).map(|a| target(&a)), [Some(Ul(51_428)), Some(Ul(68_571))]);
+    assert_eq!(forked(ForkedRule::Silent).map(|a| stops_of(&a)), [["dose.none"], ["dose.none"]]);
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig::with_cases(40))]
+
+    /// Whatever is asked, a plan never passes the label, and never stands beside a stop.
+    #[test]
+    fn advice_never_gives_more_than_the_label_allows(
+        tenths_mm in 500i64..24_000,
+        treated in 0usize..4,
+        limit in proptest::option::weighted(0.3, 1i64..400_000),
+        clearance in proptest::option::weighted(0.2, any::<i64>()),
+        now in prop_oneof![9 => Just(MORNING.0), 1 => any::<i64>()],
+        stem in prop_oneof![9 => Just(1i64), 1 => any::<i64>()],
+    ) {
+        let mut ready = ready();
+        relabel(&mut ready, |l| l.tree_season_max_ul = limit.map(Ul));
+        ready.tree = ready.world.write(Who::Crew(0), listed("P-1"));
+        let diameter = diameter_of(&ready.world, ready.tree, tenths_mm);
+        ready.world.write(Who::Crew(0), diameter);
+        let begun = (treated > 0).then(|| ready.world.treat(0, ready.tree, treated));
+        let advice = ready.advise(|ask| {
+            ask.continues = begun;
+            ask.earlier_clearance_um = clearance.map(Um);
+            ask.now = UtcMs(now);
+            ask.stem = stem;
+        });
+        prop_assert_eq!(advice.plan.is_none(), !advice.stops.is_empty());
+        if let Some(plan) = &advice.plan {
+            let all = plan.charges.total_ul.0 + 10_000 * treated as i64;
+            prop_assert!(all * 10_000 <= 300_000 * tenths_mm, "{} mL at {} mm", all, tenths_mm);
+            prop_assert!(limit.is_none_or(|l| all <= l));
+            prop_assert_eq!(plan.by_hole_ul.len(), plan.layout.holes.len());
+            prop_assert!(plan.layout.holes.len() < 2 || plan.layout.offset_um >= Um(120_000));
+        }
+        prop_assert!(!advice.text().is_empty());
+    }
+}
+
+/// Codes are string literals of two words joined by a point.
+#[test]
+fn every_code_of_advice_and_conditions_stands_in_the_docs() {
+    let root = bolebook_tests::root();
+    let docs = std::fs::read_to_string(root.join("docs/dosing.md")).unwrap();
+    let mut seen = 0;
+    for file in ["advice.rs", "advice/tree.rs", "advice/product.rs", "advice/plan.rs", "conditions.rs"] {
+        let text = std::fs::read_to_string(root.join("core/src/dosing").join(file)).unwrap();
+        let text = text.split("#[cfg(test)]").next().unwrap();
+        for literal in text.split('"').skip(1).step_by(2) {
+            let word = |w: &str| !w.is_empty() && w.bytes().all(|b| b.is_ascii_lowercase() || b == b'_');
+            if literal.split_once('.').is_some_and(|(a, b)| word(a) && word(b)) {
+                assert!(
+                    docs.contains(&format!("`{literal}`")),
+                    "docs/dosing.md does not explain '{literal}'"
+                );
+                seen += 1;
+            }
+        }
+    }
+    assert!(seen > 60, "{seen} codes were found");
+}

@@ -1,0 +1,220 @@
+//! kill -9 of the real server binary under real clients: nothing it acknowledged is lost.
+
+mod support;
+
+use std::io::{BufRead as _, BufReader, Write as _};
+use std::path::{Path, PathBuf};
+use std::process::{Child, Command, Stdio};
+use std::sync::mpsc;
+
+use bolebook_core::ids::BookId;
+use bolebook_core::record::people::Role;
+use bolebook_core::service::InvitationFile;
+use bolebook_log::client::peer;
+use bolebook_log::{Page, verify};
+use support::{Client, END, job_content, root, sorted_lines, yard};
+
+/// The binary, built by the cargo that runs this test.
+fn binary() -> PathBuf {
+    xtask::process::run(xtask::process::cargo().args(["build", "--quiet", "--package", "bolebook-server"]))
+        .unwrap();
+    xtask::target().join("debug/bolebook-server")
+}
+
+struct Process {
+    child: Child,
+    url: String,
+}
+
+impl Process {
+    fn start(binary: &Path, data: &Path) -> Self {
+        let mut command = Command::new(binary);
+        command.args(["serve", "--listen", "127.0.0.1:0", "--data"]).arg(data).env("RUST_LOG", "error");
+        let mut child = command.stdout(Stdio::piped()).spawn().unwrap();
+        let mut line = String::new();
+        BufReader::new(child.stdout.as_mut().unwrap()).read_line(&mut line).unwrap();
+        let address: serde_json::Value = serde_json::from_str(&line).unwrap();
+        let written = std::fs::read_to_string(data.join("address.json")).unwrap();
+        assert_eq!(written, line);
+        Self { url: address["url"].as_str().unwrap().to_owned(), child }
+    }
+
+    /// SIGKILL: no handler runs, no buffer is written.
+    fn kill(mut self) {
+        self.child.kill().unwrap();
+        self.child.wait().unwrap();
+    }
+}
+
+/// An invitation of now, since the binary has the system's clock.
+fn init(binary: &Path, data: &Path) {
+    let code = support::SERVER_CODE;
+    let offer = bolebook_core::authority::Offer {
+        yard: yard(),
+        role: Role::Server,
+        crew: None,
+        name: "server".into(),
+        use_by: END,
+        not_after: END,
+    };
+    let invitation = bolebook_core::authority::invite(&root(), code, offer).unwrap();
+    let file = InvitationFile { code: code.into(), root: root().public(), invitation };
+    let path = data.join("invitation.json");
+    std::fs::write(&path, serde_json::to_string(&file).unwrap()).unwrap();
+    let done = Command::new(binary)
+        .arg("init")
+        .arg("--data")
+        .arg(data)
+        .arg("--invitation")
+        .arg(&path)
+        .output()
+        .unwrap();
+    assert!(done.status.success(), "{}", String::from_utf8_lossy(&done.stderr));
+    use std::os::unix::fs::PermissionsExt as _;
+    let mode = std::fs::metadata(data.join("identity.json")).unwrap().permissions().mode();
+    assert_eq!(mode & 0o777, 0o600);
+    let again = Command::new(binary)
+        .arg("init")
+        .arg("--data")
+        .arg(data)
+        .arg("--invitation")
+        .arg(&path)
+        .output()
+        .unwrap();
+    assert!(!again.status.success());
+}
+
+/// What a client believes the server has must be on the server's disk.
+fn nothing_acknowledged_is_lost(data: &Path, clients: &[Client], books: &[BookId]) {
+    let db = bolebook_log::open(&data.join("bolebook.sqlite")).unwrap();
+    for book in books {
+        let kept = sorted_lines(&db, *book);
+        for client in clients {
+            let (cursor, sent_to) = peer(&client.db, *book, client.server.unwrap()).unwrap();
+            for line in bolebook_log::read(&client.db, *book, 0, Page::ALL).unwrap() {
+                let safe = line.position > sent_to || kept.binary_search(&line.text).is_ok();
+                assert!(safe, "position {} of {book} was acknowledged and is lost", line.position);
+            }
+            let chain = bolebook_log::chain_at(&db, *book, cursor.position).unwrap();
+            assert_eq!(chain, Some(cursor.chain), "the cursor holds after the restart");
+        }
+    }
+}
+
+#[test]
+fn i6_what_was_acknowledged_survives_kill_9_in_mid_exchange() {
+    const ROUNDS: usize = 30;
+    let data = tempfile::tempdir().unwrap();
+    let binary = binary();
+    init(&binary, data.path());
+    let server = Process::start(&binary, data.path());
+    let mut clients: Vec<Client> = (1..4)
+        .map(|seed| Client::certified(&server.url, seed, if seed == 1 { Role::Office } else { Role::Crew }))
+        .collect();
+    clients[0].open_yard();
+    let job = support::job(1);
+    clients[0].open(job, job_content(yard()));
+    let books = [yard(), job];
+    for client in &mut clients {
+        client.exchange(&books).unwrap();
+    }
+    server.kill();
+    let mut acknowledged = 0;
+    for round in 0..ROUNDS {
+        let server = Process::start(&binary, data.path());
+        let (say, hear) = mpsc::channel();
+        let workers: Vec<_> = clients
+            .drain(..)
+            .map(|mut client| {
+                client.url = server.url.clone();
+                let say = say.clone();
+                std::thread::spawn(move || {
+                    // Until the server is gone: write, exchange, say so.
+                    let mut acknowledged = 0;
+                    if client.sign_in_unless_gone() {
+                        loop {
+                            for note in 0..8 {
+                                client.note(job, &format!("round {round}, {acknowledged}, {note}"));
+                            }
+                            if client.exchange(&books).is_err() {
+                                break;
+                            }
+                            acknowledged += 1;
+                            let _ = say.send(());
+                        }
+                    }
+                    (client, acknowledged)
+                })
+            })
+            .collect();
+        drop(say);
+        // The others are in the middle of theirs when one has its answer.
+        for _ in 0..=round % 5 {
+            hear.recv().unwrap();
+        }
+        server.kill();
+        for worker in workers {
+            let (client, count) = worker.join().unwrap();
+            clients.push(client);
+            acknowledged += count;
+        }
+        nothing_acknowledged_is_lost(data.path(), &clients, &books);
+    }
+    assert!(acknowledged >= ROUNDS, "{acknowledged} exchanges were acknowledged");
+    let server = Process::start(&binary, data.path());
+    for _ in 0..2 {
+        for client in &mut clients {
+            client.url = server.url.clone();
+            client.sign_in().unwrap();
+            client.exchange(&books).unwrap();
+        }
+    }
+    let db = bolebook_log::open(&data.path().join("bolebook.sqlite")).unwrap();
+    for book in books {
+        for client in &clients {
+            assert_eq!(sorted_lines(&client.db, book).len(), sorted_lines(&clients[0].db, book).len());
+        }
+        verify(&db, book).unwrap();
+    }
+    server.kill();
+}
+
+#[test]
+fn a_request_cut_off_at_any_byte_leaves_nothing_behind() {
+    let data = tempfile::tempdir().unwrap();
+    support::Server::init(data.path());
+    let server = support::Server::start(data.path());
+    let mut office = Client::certified(&server.url, 1, Role::Office);
+    office.open_yard();
+    office.exchange(&[yard()]).unwrap();
+    let line = office.note(yard(), "half sent")[0].text().to_owned();
+    let (cursor, _) = peer(&office.db, yard(), office.server.unwrap()).unwrap();
+    let head = format!(
+        r#"{{"book":"{}","server":null,"position":{},"chain":"{}"}}"#,
+        yard(),
+        cursor.position,
+        cursor.chain
+    );
+    let body = format!("{{\"exchange\":1,\"now\":1}}\n{head}\n{line}\n");
+    let host = server.url.strip_prefix("http://").unwrap();
+    let token = office.token.clone().unwrap();
+    let request = format!(
+        "POST /v1/exchange HTTP/1.1\r\nhost: {host}\r\nauthorization: Bearer {token}\r\ncontent-type: application/x-ndjson\r\ncontent-length: {}\r\n\r\n{body}",
+        body.len()
+    );
+    let db = bolebook_log::open(&data.path().join("bolebook.sqlite")).unwrap();
+    let before = verify(&db, yard()).unwrap();
+    for cut in (0..request.len()).step_by(37).chain([request.len() - 1]) {
+        let mut stream = std::net::TcpStream::connect(host).unwrap();
+        stream.write_all(&request.as_bytes()[..cut]).unwrap();
+        stream.shutdown(std::net::Shutdown::Write).unwrap();
+        // The server answers with a 4xx or closes; either way it has then given the request up.
+        let mut answer = vec![];
+        let _ = std::io::Read::read_to_end(&mut stream, &mut answer);
+        let refused = answer.is_empty() || answer.starts_with(b"HTTP/1.1 4");
+        assert!(refused, "cut at {cut}: {}", String::from_utf8_lossy(&answer));
+        assert_eq!(verify(&db, yard()).unwrap(), before, "cut at {cut}");
+    }
+    office.exchange(&[yard()]).unwrap();
+    assert!(sorted_lines(&db, yard()).contains(&line));
+}
