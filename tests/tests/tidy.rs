@@ -15,9 +15,10 @@ const LONGEST: usize = 500;
 /// Modules over that, each with the reason.
 const LONG: &[(&str, &str)] = &[
     (
-        "core/src/authority.rs",
-        "one judgement: every way in which a record can fail to count stands side by side",
+        "cli-client/src/desk.rs",
+        "what every command works with: the opened books, names to ids, staged records",
     ),
+    ("tests/tests/advice.rs", "each thing that can stop a treatment is planted by itself, one after another"),
     ("core/src/balance.rs", "one account: the two equations and the events both are added up from"),
     ("core/src/facts.rs", "one fold over shared state: each of its steps needs what the one before it found"),
     ("core/src/view.rs", "the view's types stand beside the one pass that fills them"),
