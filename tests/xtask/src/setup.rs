@@ -4,6 +4,7 @@
 
 use std::path::{Path, PathBuf};
 use std::process::{Command, Stdio};
+use std::sync::{Mutex, PoisonError};
 
 use crate::process::{TaskError, on_path, read, run, write};
 use crate::wasm;
@@ -84,6 +85,9 @@ fn is_root() -> bool {
 /// # Errors
 /// [`TaskError`] when it cannot be made.
 pub fn python() -> Result<PathBuf, TaskError> {
+    // Tests of one program run side by side: one makes the environment, the others wait for it.
+    static ONE_AT_A_TIME: Mutex<()> = Mutex::new(());
+    let _held = ONE_AT_A_TIME.lock().unwrap_or_else(PoisonError::into_inner);
     let requirements = crate::root().join("tests/reference/requirements.txt");
     let wanted = read(&requirements)?;
     let folder = crate::target().join("python");
