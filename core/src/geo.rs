@@ -45,10 +45,26 @@ pub fn distance_m(a: &Position, b: &Position) -> f64 {
 }
 
 /// The area inside a boundary in square metres, whichever way round it is given; 0 with fewer than
-/// three corners. Planar about its first corner: for blocks, not for counties.
+/// three corners. Planar, scaled at the middle latitude: within 10⁻⁵ for blocks of a few kilometres.
 pub fn area_m2(boundary: &[Corner]) -> f64 {
-    let Some(first) = boundary.first() else { return 0.0 };
-    let at = |c: &Corner| offset_m((first.lat_ndeg, first.lon_ndeg), (c.lat_ndeg, c.lon_ndeg));
+    let latitudes = boundary.iter().map(|c| c.lat_ndeg);
+    let (Some(first), Some(low), Some(high)) = (boundary.first(), latitudes.clone().min(), latitudes.max())
+    else {
+        return 0.0;
+    };
+    let (north, east) = metres_per_degree((low as f64 + high as f64) / 2.0 / NDEG);
+    let at = |c: &Corner| {
+        let (dlon, dlat) =
+            (c.lon_ndeg as f64 - first.lon_ndeg as f64, c.lat_ndeg as f64 - first.lat_ndeg as f64);
+        let around = if dlon > 180.0 * NDEG {
+            -360.0
+        } else if dlon < -180.0 * NDEG {
+            360.0
+        } else {
+            0.0
+        };
+        ((dlon / NDEG + around) * east, dlat / NDEG * north)
+    };
     let points: Vec<(f64, f64)> = boundary.iter().map(at).collect();
     let pairs = points.iter().zip(points.iter().cycle().skip(1));
     let doubled: f64 = pairs.map(|((x1, y1), (x2, y2))| x1 * y2 - x2 * y1).sum();
