@@ -18,7 +18,7 @@ use bolebook_core::quantity::{
 };
 use bolebook_core::record::kit::{ContainerKind, Kit};
 use bolebook_core::record::label::{Label, RateRow};
-use bolebook_core::record::stand::{Position, PositionSource};
+use bolebook_core::record::stand::{Corner, Position, PositionSource};
 use bolebook_core::record::{Body, Record};
 use serde_json::{Value, json};
 
@@ -47,6 +47,7 @@ pub fn lines() -> Vec<String> {
         ("stem.basal_area", basal_area),
         ("dose.stem", stem_dose),
         ("dose.season", season),
+        ("dose.area_season", area_season),
         ("units.parse", unit),
         ("units.temperature", temperature),
         ("gas.compressibility", compressibility),
@@ -68,6 +69,7 @@ pub fn lines() -> Vec<String> {
         ("uncertainty.dose", dose_interval),
         ("uncertainty.gauge", gauge_uncertainty),
         ("geo.distance", distance),
+        ("geo.area", area),
     ];
     for (seed, (formula, case)) in formulas.iter().enumerate() {
         let mut dice = Dice(seed as u64 + 1);
@@ -193,15 +195,37 @@ fn stem_dose(dice: &mut Dice) -> (Value, Value) {
     (json!({"min": min, "usual": usual, "max": max, "diameter": diameter}), found)
 }
 
+/// The invented label with random limits of one ingredient.
+fn limited_label(dice: &mut Dice) -> (Label, i64, i64) {
+    let mut label = label();
+    let (strength, most) = (dice.from(1_000, 200_000), dice.from(1, 100_000_000));
+    for ingredient in &mut label.active_ingredients {
+        ingredient.ug_per_ml = strength;
+        ingredient.tree_season_max_ug = Some(most);
+        ingredient.area_season_max_ug_per_ha = Some(most);
+    }
+    (label, strength, most)
+}
+
 fn season(dice: &mut Dice) -> (Value, Value) {
+    let (mut label, strength, most) = limited_label(dice);
     let (tree, rate) = (dice.from(1, 500_000), dice.from(1, 900_000));
     let stems: Vec<i64> = (0..dice.from(1, 6)).map(|_| dice.from(10_000, 2_000_000)).collect();
-    let mut label = label();
     label.tree_season_max_ul = Some(Ul(tree));
     label.tree_season_max_ul_per_m = Some(UlPerM(rate));
     let diameters: Vec<Um> = stems.iter().copied().map(Um).collect();
     let found = dose::season_limit_ul(&label, &diameters).map(|ul| ul.0);
-    (json!({"tree": tree, "rate": rate, "stems": stems}), json!(found))
+    let given = json!({"tree": tree, "rate": rate, "stems": stems, "strength": strength, "most": most});
+    (given, json!(found))
+}
+
+fn area_season(dice: &mut Dice) -> (Value, Value) {
+    let (mut label, strength, most) = limited_label(dice);
+    let (per_hectare, square_metres) = (dice.from(1, 9_000_000), dice.from(1, 5_000_000));
+    label.area_season_max_ul_per_ha = Some(Ul(per_hectare));
+    let found = dose::area_season_limit_ul(&label, square_metres).map(|ul| ul.0);
+    let given = json!({"per_hectare": per_hectare, "m2": square_metres, "strength": strength, "most": most});
+    (given, json!(found))
 }
 
 fn in_unit<U: Unit>(dice: &mut Dice, integer: fn(U::Of) -> i64) -> (Value, Value) {
@@ -490,4 +514,20 @@ fn distance(dice: &mut Dice) -> (Value, Value) {
         source: PositionSource::Gnss,
     };
     (json!([here, there]), json!(geo::distance_m(&at(here), &at(there))))
+}
+
+fn area(dice: &mut Dice) -> (Value, Value) {
+    /// The eight points of the compass, so that sides never cross.
+    const WAYS: [(i64, i64); 8] = [(10, 0), (7, 7), (0, 10), (-7, 7), (-10, 0), (-7, -7), (0, -10), (7, -7)];
+    let middle = (dice.from(-60_000_000_000, 65_000_000_000), dice.from(-179_000_000_000, 179_000_000_000));
+    let corners: Vec<(i64, i64)> = WAYS
+        .iter()
+        .map(|(north, east)| {
+            let reach = dice.from(100_000, 500_000);
+            (middle.0 + north * reach, middle.1 + east * reach)
+        })
+        .collect();
+    let boundary: Vec<Corner> =
+        corners.iter().map(|&(lat_ndeg, lon_ndeg)| Corner { lat_ndeg, lon_ndeg }).collect();
+    (json!(corners), json!(geo::area_m2(&boundary)))
 }

@@ -100,7 +100,16 @@ def stem_dose(given, found):
 
 def season(given, found):
     by_diameter = math.floor(Fraction(given["rate"] * sum(given["stems"]), 1_000_000))
-    return abs(found - min(given["tree"], by_diameter)), EXACT
+    by_ingredient = math.floor(Fraction(given["most"] * 1000, given["strength"]))
+    return abs(found - min(given["tree"], by_diameter, by_ingredient)), EXACT
+
+
+def area_season(given, found):
+    hectares = registry.Quantity(Decimal(given["m2"]), "meter ** 2").to("hectare").magnitude
+    product = given["per_hectare"] * hectares
+    ingredient = given["most"] * hectares / given["strength"] * 1000
+    # The ingredient's share is rounded down before and after: a microlitre lower, never higher.
+    return abs(math.floor(min(product, ingredient)) - found - Decimal("0.5")), Decimal("0.5")
 
 
 # --- units ----------------------------------------------------------------------------------------
@@ -432,10 +441,20 @@ def distance(given, found):
     return abs(found - exact), 1e-3
 
 
+def area(given, found):
+    polygon = Geodesic.WGS84.Polygon()
+    for lat, lon in given:
+        polygon.AddPoint(lat / 1e9, lon / 1e9)
+    exact = abs(polygon.Compute()[2])
+    # Planar, with straight sides where geographiclib's are geodesics.
+    return abs(found / exact - 1), 5e-5
+
+
 FORMULAS = {
     "stem.diameter_of_girth": diameter_of_girth, "stem.girth_of_diameter": girth_of_diameter,
     "stem.reading": reading, "stem.combined": combined, "stem.basal_area": basal_area,
-    "dose.stem": stem_dose, "dose.season": season, "units.parse": unit, "units.temperature": temperature,
+    "dose.stem": stem_dose, "dose.season": season,
+    "dose.area_season": area_season, "units.parse": unit, "units.temperature": temperature,
     "gas.compressibility": compressibility, "gas.expansion": expansion, "gas.gauge_at": gauge_at,
     "gas.atmosphere_at": atmosphere_at, "kit.working_limit": working_limit, "kit.charges": charges,
     "kit.gauge_after": gauge_after, "kit.settling": settling, "kit.leak_check": leak_check,
@@ -443,6 +462,7 @@ FORMULAS = {
     "calibration.volume_of_mass": volume_of_mass, "calibration.student_t": student_t,
     "uncertainty.combine": combine, "uncertainty.charges": charges_interval,
     "uncertainty.dose": dose_interval, "uncertainty.gauge": gauge_uncertainty, "geo.distance": distance,
+    "geo.area": area,
 }
 
 
