@@ -293,10 +293,40 @@ fn has_null(value: &Value) -> bool {
     }
 }
 
+/// The same schema for texts that leave out what is not there: schemars lets an option be null too.
+fn without_null(schema: Value) -> Value {
+    match schema {
+        Value::Array(items) => items.into_iter().map(without_null).collect(),
+        Value::Object(mut fields) => {
+            if let Some(Value::Array(types)) = fields.get_mut("type") {
+                types.retain(|t| t != "null");
+                if let [one] = &types[..] {
+                    let one = one.clone();
+                    fields.insert("type".into(), one);
+                }
+            }
+            if let Some(Value::Array(variants)) = fields.get_mut("anyOf") {
+                variants.retain(|v| v.get("type").is_none_or(|t| t != "null"));
+                if let [Value::Object(one)] = &variants[..] {
+                    let one = one.clone();
+                    fields.remove("anyOf");
+                    fields.extend(one);
+                }
+            }
+            fields
+                .into_iter()
+                .map(|(name, value)| (name, without_null(value)))
+                .collect::<serde_json::Map<_, _>>()
+                .into()
+        }
+        other => other,
+    }
+}
+
 /// The JSON Schema (2020-12) of a whole record of `kind`.
 pub fn record_schema(kind: Kind) -> Value {
-    let mut schema = schemars::schema_for!(Envelope).to_value();
-    let mut body = kind.body_schema().to_value();
+    let mut schema = without_null(schemars::schema_for!(Envelope).to_value());
+    let mut body = without_null(kind.body_schema().to_value());
     let definitions = body.as_object_mut().and_then(|b| {
         b.remove("$schema");
         b.remove("$defs")
