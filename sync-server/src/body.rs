@@ -19,7 +19,7 @@ use crate::error::ApiError;
 use crate::state::App;
 
 /// Largest body of the small JSON endpoints, in bytes.
-const MAX_JSON_BYTES: usize = 1 << 20;
+pub const MAX_JSON_BYTES: usize = 1 << 20;
 /// Largest window a zstd body may ask for, as a power of two: 8 MiB, what levels up to 19 use.
 const MAX_WINDOW_LOG: u32 = 23;
 

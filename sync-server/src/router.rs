@@ -11,6 +11,7 @@ use axum::routing::{MethodRouter, get, post, put};
 use tower_http::catch_panic::CatchPanicLayer;
 use tower_http::timeout::TimeoutLayer;
 
+use crate::body::MAX_JSON_BYTES;
 use crate::error::{ApiError, report};
 use crate::handlers::{books, enrol, exchange, meta, photos, register, token};
 use crate::state::App;
@@ -47,8 +48,8 @@ pub fn app(state: App) -> Router {
     router
         .fallback(|| async { StatusCode::NOT_FOUND })
         .method_not_allowed_fallback(|| async { StatusCode::METHOD_NOT_ALLOWED })
-        // Every handler that takes a body has its own limit.
-        .layer(DefaultBodyLimit::disable())
+        // For the forms; handlers of larger bodies read them themselves, each with its own limit.
+        .layer(DefaultBodyLimit::max(MAX_JSON_BYTES))
         .layer(CatchPanicLayer::custom(|_| ApiError::internal(&"a handler panicked").into_response()))
         .layer(TimeoutLayer::with_status_code(StatusCode::REQUEST_TIMEOUT, TIMEOUT))
         .layer(from_fn(report))

@@ -140,6 +140,7 @@ impl App {
             let path = config.data.join(folder);
             std::fs::create_dir_all(&path).map_err(|source| StartError::Folder { path, source })?;
         }
+        sweep(&config.data.join("tmp"))?;
         let path = config.data.join(DATABASE);
         let opened =
             bolebook_log::open(&path).and_then(|db| store::prepare(&db).map(|()| db).map_err(LogError::from));
@@ -178,6 +179,15 @@ impl App {
             Err(panic) => Err(ApiError::internal(&panic)),
         }
     }
+}
+
+/// Removes the drafts a crash left behind: nothing refers to them.
+fn sweep(tmp: &std::path::Path) -> Result<(), StartError> {
+    let failed = |source| StartError::Folder { path: tmp.into(), source };
+    for entry in std::fs::read_dir(tmp).map_err(failed)? {
+        std::fs::remove_file(entry.map_err(failed)?.path()).map_err(failed)?;
+    }
+    Ok(())
 }
 
 /// Name of the database in the data folder.

@@ -5,12 +5,12 @@ mod support;
 
 use std::sync::atomic::Ordering;
 
-use bolebook_core::authority::Directory;
+use bolebook_core::authority::{Directory, Grant, certify};
 use bolebook_core::book::Book;
 use bolebook_core::exchange::{Entry, LogLine, code};
 use bolebook_core::ids::{BookId, RecordId, Sha256Hash};
 use bolebook_core::quantity::UtcMs;
-use bolebook_core::record::book_kinds::Receipt;
+use bolebook_core::record::book_kinds::{Genesis, Receipt};
 use bolebook_core::record::people::{Revocation, Role};
 use bolebook_core::record::{Body, Record};
 use bolebook_core::service::{BookList, PhotoStored, Register, RegisterEntry, assertion};
@@ -213,16 +213,13 @@ fn an_access_token_lasts_a_quarter_of_an_hour_and_a_revocation_ends_it_at_once()
 }
 
 #[test]
-fn only_the_office_opens_books_and_only_with_the_roots_signature() {
+fn a_book_is_opened_by_the_roots_signature_and_by_nothing_else() {
     let data = tempfile::tempdir().unwrap();
     let (server, mut office) = contractor(data.path());
     let code_of = |error: bolebook_log::client::ClientError| match error {
         bolebook_log::client::ClientError::Refused(problem) => problem.code,
         other => panic!("{other}"),
     };
-    let mut crew = Client::certified(&server.url, 2, Role::Crew);
-    let by_crew = crew.open_job(1);
-    assert_eq!(code_of(crew.exchange(&[by_crew]).unwrap_err()), "office-only");
     let other_yard = BookId::new(1, [77; 10]);
     let foreign = support::job(2);
     office.open(foreign, job_content(other_yard));
@@ -236,6 +233,17 @@ fn only_the_office_opens_books_and_only_with_the_roots_signature() {
     assert_eq!(answer.problem().code, "genesis-unproven");
     let list: BookList = office.get("/v1/books").json();
     assert_eq!(list.books.len(), 1);
+    // Another key's signature on a genesis that names the root.
+    let mut crew = Client::certified(&server.url, 2, Role::Crew);
+    let genesis = Genesis {
+        format: 1,
+        book: support::job(4),
+        root: root().public(),
+        title: "Invented".into(),
+        content: job_content(yard()),
+    };
+    crew.write(support::job(4), vec![genesis.into()]);
+    assert_eq!(code_of(crew.exchange(&[support::job(4)]).unwrap_err()), "genesis-unproven");
     office.exchange(&[job]).unwrap();
     let list: BookList = office.get("/v1/books").json();
     let kinds: Vec<_> = list.books.iter().map(|b| (b.kind.as_str(), b.book)).collect();
@@ -274,6 +282,59 @@ fn i6_a_server_restored_from_a_backup_gets_back_what_it_had_acknowledged() {
     let kept = sorted_lines(&bolebook_log::open(&backup).unwrap(), job);
     assert_eq!(kept, sorted_lines(&crew.db, job));
     assert!(acknowledged.iter().all(|line| kept.binary_search(line).is_ok()));
+}
+
+#[test]
+fn i6_a_crew_brings_back_a_whole_book_that_a_restored_server_never_had() {
+    let (data, copy) = (tempfile::tempdir().unwrap(), tempfile::tempdir().unwrap());
+    let (server, mut office) = contractor(data.path());
+    let backup = copy.path().join("bolebook.sqlite");
+    let db = bolebook_log::open(&data.path().join("bolebook.sqlite")).unwrap();
+    db.execute("VACUUM INTO ?1", [backup.to_str().unwrap()]).unwrap();
+    std::fs::copy(data.path().join("identity.json"), copy.path().join("identity.json")).unwrap();
+    let job = office.open_job(1);
+    office.exchange(&[yard(), job]).unwrap();
+    let mut crew = Client::certified(&server.url, 2, Role::Crew);
+    crew.exchange(&[yard(), job]).unwrap();
+    crew.note(job, "kept");
+    crew.exchange(&[yard(), job]).unwrap();
+    let acknowledged = sorted_lines(&crew.db, job);
+    drop(server);
+    let restored = Server::start(copy.path());
+    crew.url = restored.url.clone();
+    crew.sign_in().unwrap();
+    crew.exchange(&[yard(), job]).unwrap();
+    let kept = sorted_lines(&bolebook_log::open(&backup).unwrap(), job);
+    assert!(acknowledged.iter().all(|line| kept.binary_search(line).is_ok()));
+    assert_eq!(kept, sorted_lines(&crew.db, job));
+}
+
+#[test]
+fn a_renewed_certificate_lets_a_device_in_when_the_old_one_is_over() {
+    let data = tempfile::tempdir().unwrap();
+    let (server, office) = contractor(data.path());
+    let mut crew = Client::new(&server.url, 2);
+    let certificate = |from: i64, to: i64| {
+        let key = SecretKey::from_seed([2; 32]).public();
+        let (role, name) = (Role::Crew, "phone".into());
+        let grant = Grant { key, role, crew: None, name, not_before: UtcMs(from), not_after: UtcMs(to) };
+        certify(&root(), grant).unwrap()
+    };
+    let day = 86_400_000;
+    crew.certificate = Some(certificate(NOW.0, NOW.0 + day));
+    crew.sign_in().unwrap();
+    crew.exchange(&[yard()]).unwrap();
+    crew.write(yard(), vec![crew.certificate.clone().unwrap().into()]);
+    crew.exchange(&[yard()]).unwrap();
+    server.clock.fetch_add(3 * day, Ordering::Relaxed);
+    assert_eq!(crew.sign_in().unwrap_err().code, "certificate-over");
+    crew.certificate = Some(certificate(NOW.0 + 3 * day, NOW.0 + 9 * day));
+    crew.sign_in().unwrap();
+    assert_eq!(crew.get("/v1/books").status, 200);
+    let form = vec![b'a'; 2 << 20];
+    let headers = [("content-type", "application/x-www-form-urlencoded")];
+    let answer = office.send("POST", "/v1/token", &headers, &form).unwrap();
+    assert_eq!(answer.problem().status, 413);
 }
 
 #[test]

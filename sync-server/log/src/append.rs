@@ -30,6 +30,9 @@ pub struct Appended {
 /// Lines are checked by the gate in the order given, all of them before the first is written; a
 /// line the log has already is skipped. The first line of a new book must be its genesis.
 ///
+/// The transaction should be an immediate one: what a commit stands on ([`crate::basis`]) and its
+/// append then see one state, whatever other process has the file open.
+///
 /// # Errors
 /// [`LogError::Refused`] with the line and the rule it breaks, or the database's own. The
 /// transaction is then unchanged by this call, and the caller decides what becomes of it.

@@ -22,7 +22,7 @@ struct Device {
     db: Connection,
     key: SecretKey,
     actor: ActorId,
-    next_id: u8,
+    next_id: i64,
 }
 
 impl Device {
@@ -34,7 +34,7 @@ impl Device {
 
     fn record(&mut self, body: impl Into<Body>) -> String {
         self.next_id += 1;
-        let id = RecordId::new(i64::from(self.next_id), [self.key.device().0[0]; 10]);
+        let id = RecordId::new(self.next_id, [self.key.device().0[0]; 10]);
         let envelope = Envelope { id, at: UtcMs(0), device: self.key.device(), by: None, replaces: vec![] };
         Record { envelope, body: body.into() }.to_canonical().unwrap()
     }
@@ -297,4 +297,27 @@ fn an_actor_that_forks_is_refused_for_good() {
     let error = a.append(yard, &[branch.into()]).unwrap_err();
     assert_eq!(refused(error), (0, Refusal::Fork { seq: 2 }));
     assert!(bolebook_log::commit_position(&a.db, yard, CommitHash([0; 32])).unwrap().is_none());
+}
+
+#[test]
+fn more_heads_than_a_commit_may_depend_on_are_taken_up_by_several() {
+    let mut a = Device::new(1);
+    let yard = a.found(1);
+    let on_genesis = basis(&a.db, yard, ActorId([9; 32])).unwrap();
+    let mut lines = vec![];
+    for number in 0..600u16 {
+        let mut random = [0; 16];
+        random[..2].copy_from_slice(&number.to_be_bytes());
+        let actor = ActorId::new(DeviceId([7; 16]), random);
+        let b = on_genesis.clone();
+        let records = vec![a.record(Note { about: None, text: number.to_string() })];
+        let draft = Draft { actor, seq: 1, start_op: b.start_op, time: UtcMs(0), deps: b.deps, records };
+        lines.push(LogLine::from(Commit::author(draft).unwrap()));
+    }
+    a.append(yard, &lines).unwrap();
+    assert_eq!(book(&a.db, yard).unwrap().unwrap().heads.len(), 600);
+    a.note(yard, "takes up the first 511");
+    a.note(yard, "takes up the rest");
+    assert_eq!(book(&a.db, yard).unwrap().unwrap().heads.len(), 1);
+    verify(&a.db, yard).unwrap();
 }
