@@ -1,5 +1,7 @@
 //! What a command answers: text for people, one JSON document for programs.
 
+use std::io::Write;
+
 use serde_json::{Map, Value};
 
 /// A command's answer.
@@ -41,7 +43,6 @@ impl Answer {
     }
 
     /// Prints the answer.
-    #[expect(clippy::print_stdout, clippy::print_stderr, reason = "the one place answers are printed")]
     pub fn print(mut self, json: bool) {
         if json {
             for (name, lines) in [("cautions", &self.cautions), ("warnings", &self.warnings)] {
@@ -49,19 +50,25 @@ impl Answer {
                     self.json.insert(name.into(), lines.clone().into());
                 }
             }
-            println!("{:#}", Value::Object(self.json));
+            put(std::io::stdout(), &[format!("{:#}", Value::Object(self.json))]);
             return;
         }
-        for caution in &self.cautions {
-            eprintln!("CAUTION: {caution}");
-        }
-        for line in &self.text {
-            println!("{line}");
-        }
-        for warning in &self.warnings {
-            eprintln!("warning: {warning}");
+        let marked =
+            |mark: &str, lines: &[String]| lines.iter().map(|l| format!("{mark}: {l}")).collect::<Vec<_>>();
+        put(std::io::stderr(), &marked("CAUTION", &self.cautions));
+        put(std::io::stdout(), &self.text);
+        put(std::io::stderr(), &marked("warning", &self.warnings));
+    }
+}
+
+/// Writes lines. A reader that has gone (a closed pipe) is no reason to fail: what was done is done.
+pub fn put(mut to: impl Write, lines: &[String]) {
+    for line in lines {
+        if writeln!(to, "{line}").is_err() {
+            return;
         }
     }
+    let _ = to.flush();
 }
 
 /// The widest a table gets.
