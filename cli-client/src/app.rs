@@ -159,7 +159,10 @@ impl App {
                 }
             }
         }
-        findings_of(&books, &ids, &mut answer)?;
+        if let Err(error) = findings_of(&books, &ids, &mut answer) {
+            // It is written: an error here would make people log it twice.
+            answer.warnings.push(format!("logged, but it could not be checked: {error}"));
+        }
         Ok(answer)
     }
 
@@ -290,7 +293,7 @@ pub fn find_job(jobs: &[(BookId, Genesis)], name: &str) -> Result<BookId, CliErr
     let wanted = name.trim().to_lowercase();
     let title = |(_, g): &&(BookId, Genesis)| g.title.to_lowercase() == wanted;
     let mut hits: Vec<_> = jobs.iter().filter(title).collect();
-    if hits.is_empty() && wanted.len() >= 4 {
+    if hits.is_empty() && wanted.len() >= 6 {
         hits = jobs.iter().filter(|(id, _)| id.to_string().ends_with(&wanted)).collect();
     }
     match hits[..] {

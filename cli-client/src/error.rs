@@ -11,6 +11,7 @@ use bolebook_log::LogError;
 use crate::figures::FigureError;
 use crate::local_store::StoreError;
 use crate::names::NameError;
+use crate::output::put;
 use crate::outside::OutsideError;
 use crate::transport::TransportError;
 
@@ -241,22 +242,17 @@ const SHOWN: usize = 20;
 
 impl Explained {
     /// Prints it on the error stream.
-    #[expect(clippy::print_stderr, reason = "the one place errors are printed")]
     pub fn print(&self, json: bool) {
         if json {
-            let value = serde_json::json!({ "error": self });
-            eprintln!("{value:#}");
+            put(std::io::stderr(), &[format!("{:#}", serde_json::json!({ "error": self }))]);
             return;
         }
-        eprintln!("error: {}", self.message);
-        for fault in self.faults.iter().take(SHOWN) {
-            eprintln!("  {fault}");
-        }
+        let mut lines = vec![format!("error: {}", self.message)];
+        lines.extend(self.faults.iter().take(SHOWN).map(|fault| format!("  {fault}")));
         if self.faults.len() > SHOWN {
-            eprintln!("  and {} more (all of them with --json)", self.faults.len() - SHOWN);
+            lines.push(format!("  and {} more (all of them with --json)", self.faults.len() - SHOWN));
         }
-        if let Some(hint) = &self.hint {
-            eprintln!("hint: {hint}");
-        }
+        lines.extend(self.hint.iter().map(|hint| format!("hint: {hint}")));
+        put(std::io::stderr(), &lines);
     }
 }

@@ -86,7 +86,7 @@ pub fn find(what: &'static str, text: &str, there: &[Named]) -> Result<RecordId,
     }
     let wanted = text.to_lowercase();
     let mut hits: Vec<&Named> = there.iter().filter(|n| n.name.to_lowercase() == wanted).collect();
-    if hits.is_empty() && wanted.len() >= 4 && wanted.bytes().all(|b| b.is_ascii_hexdigit() || b == b'-') {
+    if hits.is_empty() && wanted.len() >= 6 && wanted.bytes().all(|b| b.is_ascii_hexdigit() || b == b'-') {
         hits = there.iter().filter(|n| n.id.to_string().ends_with(&wanted)).collect();
     }
     match hits[..] {

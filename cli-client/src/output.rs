@@ -1,5 +1,7 @@
 //! What a command answers: text for people, one JSON document for programs.
 
+use std::io::Write;
+
 use serde_json::{Map, Value};
 
 /// A command's answer.
@@ -41,7 +43,10 @@ impl Answer {
     }
 
     /// Prints the answer.
+<<<<<<< HEAD
     #[expect(clippy::print_stderr, reason = "the one place answers are printed")]
+=======
+>>>>>>> cli
     pub fn print(mut self, json: bool) {
         if json {
             for (name, lines) in [("cautions", &self.cautions), ("warnings", &self.warnings)] {
@@ -49,6 +54,7 @@ impl Answer {
                     self.json.insert(name.into(), lines.clone().into());
                 }
             }
+<<<<<<< HEAD
             out(&format!("{:#}", Value::Object(self.json)));
             return;
         }
@@ -58,8 +64,27 @@ impl Answer {
         out(&self.text.join("\n"));
         for warning in &self.warnings {
             eprintln!("warning: {warning}");
+=======
+            put(std::io::stdout(), &[format!("{:#}", Value::Object(self.json))]);
+            return;
+        }
+        let marked =
+            |mark: &str, lines: &[String]| lines.iter().map(|l| format!("{mark}: {l}")).collect::<Vec<_>>();
+        put(std::io::stderr(), &marked("CAUTION", &self.cautions));
+        put(std::io::stdout(), &self.text);
+        put(std::io::stderr(), &marked("warning", &self.warnings));
+    }
+}
+
+/// Writes lines. A reader that has gone (a closed pipe) is no reason to fail: what was done is done.
+pub fn put(mut to: impl Write, lines: &[String]) {
+    for line in lines {
+        if writeln!(to, "{line}").is_err() {
+            return;
+>>>>>>> cli
         }
     }
+    let _ = to.flush();
 }
 
 /// Writes to standard output. A reader that has seen enough (`bolebook list | head`) is no fault.

@@ -78,7 +78,7 @@ impl StandIndex {
         let mut hits = self.by_tag.get(&key(text)).cloned().unwrap_or_default();
         if hits.is_empty() {
             let wanted = text.to_lowercase();
-            let named = |id: &&TreeId| wanted.len() >= 4 && id.to_string().ends_with(&wanted);
+            let named = |id: &&TreeId| wanted.len() >= 6 && id.to_string().ends_with(&wanted);
             hits = self.trees.keys().filter(named).copied().collect();
         }
         match hits[..] {

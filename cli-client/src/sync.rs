@@ -264,9 +264,10 @@ fn register_round(app: &App, store: &Store, link: &mut Link, outcome: &mut Outco
             outcome.register.sent += part.len() as u64;
         }
     }
-    let mine: BTreeMap<RecordId, UtcMs> = store.register()?.iter().map(|e| (e.id, e.updated_at)).collect();
+    let theirs = link.retry(app, store, Server::register)?;
     let tx = store.begin()?;
-    for entry in link.retry(app, store, Server::register)?.entries {
+    let mine: BTreeMap<RecordId, UtcMs> = store.register()?.iter().map(|e| (e.id, e.updated_at)).collect();
+    for entry in theirs.entries {
         if mine.get(&entry.id).is_none_or(|at| *at < entry.updated_at) {
             store.register_put(&entry, true)?;
             outcome.register.received += 1;

@@ -13,6 +13,7 @@ use crate::app::{App, Need};
 use crate::desk::Desk;
 use crate::error::CliError;
 use crate::figures::{self, Typed, wrong};
+use crate::names::NameError;
 use crate::output::Answer;
 
 /// Strikes records out, as a line through an entry of a paper book: they stay readable.
@@ -101,13 +102,7 @@ impl Amend {
     /// Runs it.
     pub fn run(self, app: &App) -> Result<Answer, CliError> {
         app.write(Need::MayJob, |desk| {
-            let (book, fact) = match desk.fact(self.record.text()) {
-                Ok(found) => found,
-                Err(unknown) => {
-                    let tree = desk.tree(&self.record).map_err(|_| unknown)?;
-                    desk.fact(&tree.to_string())?
-                }
-            };
+            let (book, fact) = self.fact(desk)?;
             may_change(desk, book, fact, "amend")?;
             if fact.struck_by.is_some() {
                 return Err(CliError::Refused(vec![format!("{} is struck: log it anew instead", fact.id)]));
@@ -140,6 +135,23 @@ impl Amend {
             desk.answer.json.insert("fact".into(), fact.id.to_string().into());
             Ok(())
         })
+    }
+
+    /// The record meant. A text that is a tree's tag and the end of an id as well is not guessed at.
+    fn fact<'a>(&self, desk: &mut Desk<'a>) -> Result<(BookId, &'a Fact), CliError> {
+        let record = desk.fact(self.record.text());
+        let tree = if desk.view_if_any().is_some() { desk.tree(&self.record).ok() } else { None };
+        match (record, tree) {
+            (Ok((_, fact)), Some(tree)) if fact.id != tree => Err(NameError::Ambiguous {
+                what: "record",
+                name: self.record.0.clone(),
+                there: vec![format!("tree {tree}"), format!("{} {}", fact.kind.name(), fact.id)],
+            }
+            .into()),
+            (Ok(found), _) => Ok(found),
+            (Err(_), Some(tree)) => desk.fact(&tree.to_string()),
+            (Err(unknown), None) => Err(unknown),
+        }
     }
 
     fn read_again(

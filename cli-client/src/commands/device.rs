@@ -228,7 +228,7 @@ impl Revoke {
             .devices
             .devices()
             .filter(|(id, c)| {
-                c.name.to_lowercase() == wanted || (wanted.len() >= 4 && id.to_string().ends_with(&wanted))
+                c.name.to_lowercase() == wanted || (wanted.len() >= 6 && id.to_string().ends_with(&wanted))
             })
             .map(|(id, c)| (id, c.name.clone()))
             .collect();

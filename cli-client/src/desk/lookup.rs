@@ -254,7 +254,7 @@ impl<'a> Desk<'a> {
         for (book, facts) in books {
             if let Ok(id) = wanted.parse::<RecordId>() {
                 hits.extend(facts.fact_of(id).map(|fact| (book, fact)));
-            } else if wanted.len() >= 4 {
+            } else if wanted.len() >= 6 {
                 let named = |v: &usize| facts.versions[*v].id().to_string().ends_with(&wanted);
                 hits.extend(facts.facts.iter().filter(|f| f.history.iter().any(named)).map(|f| (book, f)));
             }

@@ -25,8 +25,7 @@ fn crews(count: usize) -> Vec<CrewStart> {
 }
 
 fn longleaf() -> Vec<Stop> {
-    let path = concat!(env!("CARGO_MANIFEST_DIR"), "/../tests/data/longleaf.csv");
-    let text = std::fs::read_to_string(path).unwrap();
+    let text = include_str!("../../../../tests/data/longleaf.csv");
     let number = |f: Option<&str>| f.unwrap().parse::<f64>().unwrap();
     let tree = |(n, line): (usize, &str)| {
         let mut fields = line.split(',');

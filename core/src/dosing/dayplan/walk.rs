@@ -346,8 +346,7 @@ mod tests {
     use super::*;
 
     fn stand() -> Vec<(f64, f64)> {
-        let path = concat!(env!("CARGO_MANIFEST_DIR"), "/../tests/data/longleaf.csv");
-        let text = std::fs::read_to_string(path).unwrap();
+        let text = include_str!("../../../../tests/data/longleaf.csv");
         let number = |f: Option<&str>| f.unwrap().parse::<f64>().unwrap();
         let point = |line: &str| {
             let mut fields = line.split(',');
