@@ -61,6 +61,7 @@ enum Command {
     Fill(product::FillEntry),
     #[command(subcommand)]
     Job(job::JobCommand),
+    Calibrate(kit::Calibrate),
     #[command(subcommand)]
     Block(job::BlockCommand),
     Authorise(job::Authorise),
@@ -88,6 +89,7 @@ enum Command {
     Device(device::DeviceCommand),
     Join(join::Join),
     Exchange(join::Exchange),
+    Status(join::Status),
     Check(check::Check),
     Balance(check::BalanceCommand),
     Days(check::Days),
@@ -144,6 +146,7 @@ impl Args {
             Command::Move(c) => commands::log_one(app, &c),
             Command::Fill(c) => commands::log_one(app, &c),
             Command::Job(c) => c.run(app),
+            Command::Calibrate(c) => commands::log_one(app, &c),
             Command::Block(c) => c.run(app),
             Command::Authorise(c) => c.run(app),
             Command::Notice(c) => c.run(app),
@@ -168,6 +171,7 @@ impl Args {
             Command::Device(c) => c.run(app),
             Command::Join(c) => c.run(app),
             Command::Exchange(c) => c.run(app),
+            Command::Status(c) => c.run(app),
             Command::Check(c) => c.run(app),
             Command::Balance(c) => c.run(app),
             Command::Days(c) => c.run(app),

@@ -22,6 +22,11 @@ pub fn filling(label: Option<&Label>) -> Vec<String> {
     of_acts(&[Act::Fill, Act::Leave]).into_iter().chain(label.into_iter().flat_map(of_label)).collect()
 }
 
+/// While charges are caught to be measured.
+pub fn calibrating() -> Vec<String> {
+    of_acts(&[Act::Calibrate])
+}
+
 fn of_acts(acts: &[Act]) -> Vec<String> {
     let mut all: Vec<String> = vec![];
     for text in acts.iter().flat_map(|act| cautions(*act)) {

@@ -41,7 +41,7 @@ impl Answer {
     }
 
     /// Prints the answer.
-    #[expect(clippy::print_stdout, clippy::print_stderr, reason = "the one place answers are printed")]
+    #[expect(clippy::print_stderr, reason = "the one place answers are printed")]
     pub fn print(mut self, json: bool) {
         if json {
             for (name, lines) in [("cautions", &self.cautions), ("warnings", &self.warnings)] {
@@ -49,18 +49,24 @@ impl Answer {
                     self.json.insert(name.into(), lines.clone().into());
                 }
             }
-            println!("{:#}", Value::Object(self.json));
+            out(&format!("{:#}", Value::Object(self.json)));
             return;
         }
         for caution in &self.cautions {
             eprintln!("CAUTION: {caution}");
         }
-        for line in &self.text {
-            println!("{line}");
-        }
+        out(&self.text.join("\n"));
         for warning in &self.warnings {
             eprintln!("warning: {warning}");
         }
+    }
+}
+
+/// Writes to standard output. A reader that has seen enough (`bolebook list | head`) is no fault.
+fn out(text: &str) {
+    use std::io::Write as _;
+    if !text.is_empty() {
+        let _ = writeln!(std::io::stdout().lock(), "{text}");
     }
 }
 

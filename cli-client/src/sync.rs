@@ -10,6 +10,7 @@ use bolebook_core::record::people::{Certificate, Role};
 use bolebook_core::record::{Body, Envelope, Record};
 use bolebook_core::service::Register;
 use bolebook_log::client::{ClientError, Session};
+use indicatif::ProgressBar;
 
 use crate::app::App;
 use crate::error::CliError;
@@ -58,6 +59,13 @@ pub struct Outcome {
     pub photos_missing: u64,
     /// Invitations deposited.
     pub invitations: u64,
+}
+
+impl Outcome {
+    /// Lines given and taken in, over all books.
+    pub fn lines(&self) -> (u64, u64) {
+        self.books.values().fold((0, 0), |(sent, received), m| (sent + m.sent, received + m.received))
+    }
 }
 
 /// How much went which way.
@@ -181,6 +189,7 @@ fn books_round(
     let mut session = Session::new(link.device, books);
     let failed = |e: ClientError| CliError::from(TransportError::from(e));
     let mut fresh_token = false;
+    let progress = ProgressBar::new_spinner();
     while let Some(request) = session.request(store.db(), app.outside.now()).map_err(failed)? {
         outcome.requests += 1;
         match link.server.exchange(&link.token, &request.body) {
@@ -192,6 +201,9 @@ fn books_round(
                     total.sent += moved.pushed;
                     total.received += moved.pulled;
                 }
+                let (sent, received) = outcome.lines();
+                progress.set_message(format!("{sent} lines given, {received} taken in"));
+                progress.tick();
             }
             Err(TransportError::Refused(problem)) if problem.code == code::TOKEN && !fresh_token => {
                 fresh_token = true;
@@ -206,6 +218,7 @@ fn books_round(
             Err(other) => return Err(other.into()),
         }
     }
+    progress.finish_and_clear();
     Ok(())
 }
 

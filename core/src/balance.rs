@@ -243,16 +243,18 @@ fn logged_at(facts: &Facts, fact: &Fact) -> UtcMs {
     fact.history.first().map_or(UtcMs(0), |v| facts.versions[*v].record.envelope.at)
 }
 
-/// The range a fact gives each key, over its values; a value that does not name a key gives it nothing.
-fn spans<K: Ord + Copy>(values: &[(K, i64)]) -> BTreeMap<K, Span> {
-    let mut spans: BTreeMap<K, Span> = BTreeMap::new();
-    for (key, _) in values {
-        let of = |v: &(K, i64)| if v.0 == *key { v.1 } else { 0 };
-        let low = values.iter().map(of).min().unwrap_or(0);
-        let high = values.iter().map(of).max().unwrap_or(0);
-        spans.insert(*key, Span { low, high });
-    }
-    spans
+/// The range a fact gives each key over its versions: a version may name several keys (a closing
+/// measures several kits), and gives those it does not name nothing.
+fn spans<K: Ord + Copy>(versions: &[Vec<(K, i64)>]) -> BTreeMap<K, Span> {
+    let given = |version: &[(K, i64)], key: K| {
+        version.iter().filter(|(k, _)| *k == key).map(|(_, v)| *v).fold(0, i64::saturating_add)
+    };
+    let keys: BTreeSet<K> = versions.iter().flatten().map(|(key, _)| *key).collect();
+    let span = |key: K| {
+        let of = || versions.iter().map(|v| given(v, key));
+        (key, Span { low: of().min().unwrap_or(0), high: of().max().unwrap_or(0) })
+    };
+    keys.into_iter().map(span).collect()
 }
 
 impl Collected {
@@ -263,7 +265,7 @@ impl Collected {
                 .facts
                 .current(fact)
                 .filter_map(|v| match &v.record.body {
-                    Body::Fill(b) => Some(((b.kit, b.lot), b.amount_ul.0)),
+                    Body::Fill(b) => Some(vec![((b.kit, b.lot), b.amount_ul.0)]),
                     _ => None,
                 })
                 .collect();
@@ -280,7 +282,7 @@ impl Collected {
                 .facts
                 .current(fact)
                 .filter_map(|v| match &v.record.body {
-                    Body::Movement(b) => Some(((b.lot, b.kit, b.what, b.crew), b.amount_ul.0)),
+                    Body::Movement(b) => Some(vec![((b.lot, b.kit, b.what, b.crew), b.amount_ul.0)]),
                     _ => None,
                 })
                 .collect();
@@ -344,8 +346,8 @@ impl Collected {
             let (mut at, mut charges) = (UtcMs(i64::MIN), 0);
             for version in job.facts.current(fact) {
                 let Body::Application(b) = &version.record.body else { continue };
-                trees.push(((b.kit, b.lot), b.put_in_ul().0));
-                leaks.push(((b.kit, b.lot), b.leaked_ul().0));
+                trees.push(vec![((b.kit, b.lot), b.put_in_ul().0)]);
+                leaks.push(vec![((b.kit, b.lot), b.leaked_ul().0)]);
                 at = at.max(b.ended_at);
                 charges = charges.max(b.holes.len() as i64);
                 self.stock.entry(b.lot).or_default().used_on.insert(job.book);
@@ -368,7 +370,7 @@ impl Collected {
             for version in job.facts.current(fact) {
                 let Body::DayClosing(b) = &version.record.body else { continue };
                 of = Some((b.crew, b.day));
-                values.extend(b.kits.iter().map(|k| ((k.kit, k.lot), k.content_ul.0)));
+                values.push(b.kits.iter().map(|k| ((k.kit, k.lot), k.content_ul.0)).collect::<Vec<_>>());
             }
             let Some((crew, day)) = of else { continue };
             let mut kits: BTreeMap<KitId, BTreeMap<LotId, Span>> = BTreeMap::new();

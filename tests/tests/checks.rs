@@ -8,7 +8,7 @@ use bolebook_core::record::office::{Decision, Join, Reopening, Ruling, SignOff};
 use bolebook_core::record::people::Revocation;
 use bolebook_core::record::product::MovementKind;
 use bolebook_core::record::stand::{Position, PositionSource, Tree};
-use bolebook_core::record::work::{Application, DayClosing, NotTreated, NotTreatedReason};
+use bolebook_core::record::work::{Application, DayClosing, KitContent, NotTreated, NotTreatedReason};
 use bolebook_core::view::{CrewDay, TreeCounts};
 use bolebook_tests::world::{HOUR, MORNING, Who, World, day};
 
@@ -231,6 +231,30 @@ fn product_that_does_not_add_up_is_found_on_its_day_and_in_stock() {
         // 7 charges: 2 × √(7 × 0.1² + (7 × 0.05)²) mL = 0.877 mL.
         assert_eq!(row.tolerance_ul, Ul(877));
         assert_eq!(balance.lots[0].unexplained_ul.low, 80_000);
+    });
+}
+
+#[test]
+fn a_closing_that_measures_two_kits_counts_both_exactly() {
+    let (mut w, ..) = good_day();
+    let first = w.close_day(0, 60_000);
+    let second = w.kits[1];
+    w.fill(1, 50_000);
+    let mut closing =
+        w.look(|view, _, _| match &view.facts.shown(view.facts.fact_of(first).unwrap()).record.body {
+            Body::DayClosing(body) => (**body).clone(),
+            _ => unreachable!("asked for a closing"),
+        });
+    let lot = w.lot;
+    closing.kits.push(KitContent { kit: second, lot, content_ul: Ul(20_000) });
+    w.now = UtcMs(w.now.0 + 60_000);
+    w.write(A, closing);
+    w.look(|_, balance, findings| {
+        let codes: Vec<_> = findings.iter().map(|f| f.code.name()).collect();
+        assert_eq!(codes, ["balance.day_unexplained"]);
+        let lot = &balance.lots[0];
+        assert_eq!((lot.in_kits_ul.low, lot.in_kits_ul.high), (80_000, 80_000));
+        assert_eq!((lot.unexplained_ul.low, lot.unexplained_ul.high), (30_000, 30_000));
     });
 }
 

@@ -416,3 +416,16 @@ fn the_openapi_page_names_every_route_and_no_other() {
         assert!(schemas.contains_key(name), "{name}");
     }
 }
+
+/// openapi-spec-validator (PyPI) checks the page against the OpenAPI 3.1 specification's own schema.
+#[test]
+fn an_outside_validator_accepts_the_openapi_page() {
+    let document = bolebook_server::openapi::document().unwrap().to_string();
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("openapi.json");
+    std::fs::write(&path, document).unwrap();
+    let python = xtask::setup::python().unwrap();
+    let script = "import json, sys; from openapi_spec_validator import OpenAPIV31SpecValidator as V; V(json.load(open(sys.argv[1]))).validate()";
+    let done = std::process::Command::new(python).args(["-c", script]).arg(&path).output().unwrap();
+    assert!(done.status.success(), "{}", String::from_utf8_lossy(&done.stderr));
+}

@@ -206,7 +206,10 @@ impl BundleImport {
             let appended = bolebook_log::append(&tx, *book, lines)?;
             taken.insert(*book, (appended.new.len() as u64, appended.known));
         }
-        for entry in &bundle.register {
+        // The register is the office's word: a bundle tells an office device only of ids it does not know.
+        let office = store.root_key()?.is_some();
+        let known: Vec<_> = store.register()?.into_iter().map(|e| e.id).collect();
+        for entry in bundle.register.iter().filter(|e| !office || !known.contains(&e.id)) {
             store.register_put(entry, true)?;
         }
         tx.commit()?;

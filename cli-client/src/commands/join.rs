@@ -8,7 +8,7 @@ use bolebook_core::service::{EnrolRequest, InvitationFile};
 use bolebook_core::signing::{PublicKey, SecretKey};
 
 use super::device::fingerprint;
-use crate::app::App;
+use crate::app::{App, Need};
 use crate::desk::Defaults;
 use crate::error::CliError;
 use crate::local_store::{Store, setting};
@@ -156,8 +156,7 @@ impl Exchange {
     pub fn run(self, app: &App) -> Result<Answer, CliError> {
         let mut store = app.store()?;
         let outcome = sync::exchange(app, &mut store, self.url.as_deref(), self.photos)?;
-        let sent: u64 = outcome.books.values().map(|m| m.sent).sum();
-        let received: u64 = outcome.books.values().map(|m| m.received).sum();
+        let (sent, received) = outcome.lines();
         let mut answer =
             Answer::line(format!("{}: {sent} lines given, {received} taken in.", outcome.server));
         if outcome.photos.sent + outcome.photos.received > 0 {
@@ -174,5 +173,47 @@ impl Exchange {
             answer.json = fields;
         }
         Ok(answer)
+    }
+}
+
+/// Shows what this device is, whom it serves, and what waits for the next exchange.
+#[derive(Debug, clap::Args)]
+pub struct Status {}
+
+impl Status {
+    /// Runs it.
+    pub fn run(self, app: &App) -> Result<Answer, CliError> {
+        app.read(Need::Yard, |desk| {
+            let store = desk.store;
+            let own = desk.devices.certificate(desk.device);
+            let name = own.map_or_else(|| "not yet in the yard book".to_owned(), |c| c.name.clone());
+            let crew = own.and_then(|c| c.crew).map(|c| desk.yard.crew_name(c));
+            let role = desk.role.map_or_else(|| "no role".to_owned(), super::spelled);
+            let mut answer = Answer::line(format!("{name} ({role}) of {}", desk.yard.company));
+            answer
+                .say(format!("used by  {}", desk.user().map_or("not said".into(), |p| desk.person_name(p))));
+            answer.text.extend(crew.iter().map(|c| format!("crew     {c}")));
+            let server: Option<KnownServer> = store.setting(setting::SERVER)?;
+            let mut waiting = vec![];
+            for info in bolebook_log::books(store.db())? {
+                let unshared = match &server {
+                    Some(known) => bolebook_log::client::unshared(store.db(), info.book, known.device)?,
+                    None => info.end.position,
+                };
+                let title = bolebook_log::genesis(store.db(), info.book)?.title;
+                waiting.push(serde_json::json!({ "book": info.book, "title": title, "unshared": unshared }));
+                answer.say(format!("{title}: {unshared} lines for the next exchange"));
+            }
+            let url = server.as_ref().map(|s| s.url.clone());
+            answer.say(format!("server   {}", url.clone().unwrap_or_else(|| "none known".into())));
+            Ok(answer
+                .with("device", desk.device.to_string())
+                .with("name", name)
+                .with("role", serde_json::to_value(desk.role).unwrap_or_default())
+                .with("crew", crew)
+                .with("person", desk.user().ok().map(|p| p.to_string()))
+                .with("server", url)
+                .with("books", waiting))
+        })
     }
 }

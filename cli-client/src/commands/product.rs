@@ -118,7 +118,7 @@ fn lots(desk: &mut Desk<'_>) -> Result<Answer, CliError> {
 /// Logs product that moved, or was measured.
 ///
 /// received: into the yard's stock. on-hand: counted in the stock. in-kit: measured in a kit.
-/// primed-or-tested: through the kit without a tree. returned: out of a kit, kept apart. spilled.
+/// primed, primed-or-tested: through the kit without a tree. returned: out of a kit, kept apart. spilled.
 /// disposed: rinsate's share of product included.
 #[derive(Debug, clap::Args, serde::Deserialize)]
 #[serde(deny_unknown_fields)]
@@ -159,14 +159,15 @@ pub struct Move {
     at: Option<Typed>,
 }
 
-const WHAT: [&str; 7] =
-    ["received", "on-hand", "in-kit", "primed-or-tested", "returned", "spilled", "disposed"];
+const WHAT: [&str; 8] =
+    ["received", "on-hand", "in-kit", "primed", "primed-or-tested", "returned", "spilled", "disposed"];
 
 impl Entry for Move {
     const NEED: Need = Need::MayJob;
 
     fn stage(&self, desk: &mut Desk<'_>) -> Result<(), CliError> {
-        let what: MovementKind = figures::word(&self.what, "movement")?;
+        let what = if self.what == "primed" { "primed-or-tested" } else { &self.what };
+        let what: MovementKind = figures::word(what, "movement")?;
         let in_stock = matches!(what, MovementKind::Received | MovementKind::OnHand);
         let crew = match (&self.crew, in_stock) {
             (None, true) => None,

@@ -90,14 +90,6 @@ pub enum ChargeError {
     /// More charges than any trunk takes.
     #[error("{0} charges or more: check the diameter and the container")]
     TooMany(i64),
-    /// The holes that fit do not hold the label's least.
-    #[error("the {holes} holes that fit this trunk do not hold the label's least of {} mL: leave the stem", .min.ml_exact())]
-    TooFewHoles {
-        /// Holes that fit.
-        holes: usize,
-        /// The label's least for this stem.
-        min: Ul,
-    },
     /// So many different fills that not every choice can be looked at.
     #[error("the containers' charges and scales differ in steps of {} mL, too fine to look at every choice for {} mL: name fewer container kinds or a coarser scale", .step.ml_exact(), .max.ml_exact())]
     TooFine {
@@ -145,17 +137,19 @@ pub fn choose(
     rules: &ChargeRules,
     kinds: &[ContainerKind],
 ) -> Result<ChargePlan, ChargeError> {
-    choose_for_holes(dose, rules, kinds, usize::MAX)
+    choose_within(dose, rules, kinds, usize::MAX)
 }
 
-/// The same where only so many holes fit the trunk: holes are never crowded to meet a dose.
+/// As [`choose`], for charges that go into at most `holes` holes: another dose within the label's
+/// range is taken when the nearest one needs more. Holes are never crowded to meet a dose.
 ///
-/// With one charge a hole the choice is the best of all that fit. Where the label allows several
-/// in one hole ([`hole_count`]), charges are taken off until they fit, which may stop short of the best.
+/// With one charge a hole the choice is the best of all that fit. Where the label allows several in
+/// one hole ([`pack`]), the nearest sums are tried, then ever fewer charges: that may stop short of
+/// the best, never beyond the label.
 ///
 /// # Errors
-/// As [`choose`]; [`ChargeError::TooFewHoles`] when the holes do not hold the label's least.
-pub fn choose_for_holes(
+/// [`ChargeError::HolesTooFew`] when no dose within the range goes into them; else as [`choose`].
+pub fn choose_within(
     dose: &StemDose,
     rules: &ChargeRules,
     kinds: &[ContainerKind],
@@ -189,50 +183,14 @@ pub fn choose_for_holes(
         return Err(ChargeError::NoneInRange { min, max, below });
     };
     let (total, charges_ul) =
-        table.within(dose, rules, holes).ok_or(ChargeError::TooFewHoles { holes, min })?;
+        table.within(dose, rules, holes).ok_or(ChargeError::HolesTooFew { holes, min, max })?;
     let fills = fills(&charges_ul, &choices, kinds);
-    let mut note = note(dose, &fills, Ul(total), Ul(*smallest));
-    if total != freely {
-        note.push_str(&format!("; only {holes} {} fit", if holes == 1 { "hole" } else { "holes" }));
-    }
+    let note = match total == freely {
+        true => note(dose, &fills, Ul(total), Ul(*smallest)),
+        false if holes == 1 => format!("{}; only 1 hole fits", place(dose, &fills, Ul(total))),
+        false => format!("{}; only {holes} holes fit", place(dose, &fills, Ul(total))),
+    };
     Ok(ChargePlan { charges_ul, fills, total_ul: Ul(total), off_target_ul: Ul(total - target.0), note })
-}
-
-/// As [`choose`], for charges that go into at most `holes` holes: a lesser dose within the label's
-/// range is taken when the nearest one needs more.
-///
-/// # Errors
-/// [`ChargeError::HolesTooFew`] when no dose within the range goes into them; else as [`choose`].
-pub fn choose_within(
-    dose: &StemDose,
-    rules: &ChargeRules,
-    kinds: &[ContainerKind],
-    holes: usize,
-) -> Result<ChargePlan, ChargeError> {
-    let (min, max) = (dose.min_ul, dose.max_ul);
-    let too_few = ChargeError::HolesTooFew { holes, min, max };
-    let largest = kinds.iter().map(|k| k.charge_ul.0).max().unwrap_or(0);
-    let at_one = rules.most_per_hole_ul.0.min(largest.saturating_mul(rules.per_hole.max(1)));
-    let most_held = Ul(at_one.saturating_mul(i64::try_from(holes).unwrap_or(i64::MAX)));
-    let mut plan = choose(dose, rules, kinds)?;
-    if hole_count(&plan.charges_ul, rules) <= holes {
-        return Ok(plan);
-    }
-    // Each turn goes to the next lesser sum; what the holes may hold is gone to at once, so few turns follow.
-    for _ in 0..MOST_TURNS {
-        let max_ul = most_held.min(Ul(plan.total_ul.0 - 1));
-        if max_ul < min {
-            break;
-        }
-        let lower = StemDose { target_ul: dose.target_ul.min(max_ul), max_ul, ..dose.clone() };
-        plan = choose(&lower, rules, kinds).map_err(|_| too_few.clone())?;
-        if hole_count(&plan.charges_ul, rules) <= holes {
-            plan.off_target_ul = plan.total_ul.saturating_sub(dose.target_ul);
-            plan.note = format!("{}; only {holes} holes fit", place(dose, &plan.fills, plan.total_ul));
-            return Ok(plan);
-        }
-    }
-    Err(too_few)
 }
 
 fn per_hole(rules: &ChargeRules) -> usize {
@@ -357,18 +315,33 @@ impl Table {
         self.cost.get(sum).is_some_and(|c| *c != UNREACHED && i64::from(c / ONE_CHARGE) <= most)
     }
 
-    /// The nearest sum and its charges that need no more than so many holes.
+    /// The nearest sum found whose charges need no more than so many holes, and those charges.
     fn within(&self, dose: &StemDose, rules: &ChargeRules, holes: usize) -> Option<(i64, Vec<Ul>)> {
-        let per_hole = rules.per_hole.max(1);
-        let mut most = i64::try_from(holes).unwrap_or(i64::MAX).saturating_mul(per_hole).min(MOST_CHARGES);
-        loop {
-            let total = self.nearest(dose, most)?;
+        let holes_i64 = i64::try_from(holes).unwrap_or(i64::MAX);
+        let each = i64::try_from(per_hole(rules)).unwrap_or(i64::MAX);
+        let mut most = holes_i64.saturating_mul(each).min(MOST_CHARGES);
+        let held = holes_i64.saturating_mul(rules.most_per_hole_ul.0.max(0));
+        let lowered = |to: i64| StemDose {
+            target_ul: dose.target_ul.min(Ul(to)),
+            max_ul: dose.max_ul.min(Ul(to)),
+            ..dose.clone()
+        };
+        let mut range = lowered(held);
+        for turn in 0.. {
+            let total = self.nearest(&range, most)?;
             let charges = self.charges(total);
             if hole_count(&charges, rules) <= holes {
                 return Some((total, charges));
             }
-            most = charges.len() as i64 - 1;
+            // A while to the next lesser sum, then to fewer charges, which ends soon.
+            if turn < MOST_TURNS {
+                range = lowered(total - 1);
+            } else {
+                range = lowered(held);
+                most = i64::try_from(charges.len()).unwrap_or(0).min(most) - 1;
+            }
         }
+        None
     }
 
     /// The sum that `most` charges or fewer reach nearest the usual dose within the
@@ -379,6 +352,7 @@ impl Table {
         let usual = usize::try_from(usual).ok()?.min(self.cost.len() - 1);
         let under = (usize::try_from(least).ok()?..=usual).rev().find(|s| self.reached(*s, most)).map(at);
         let over = (usual + 1..self.cost.len()).find(|s| self.reached(*s, most)).map(at);
+        let over = over.filter(|o| *o <= dose.max_ul.0);
         let target = dose.target_ul.0;
         match (under.filter(|u| *u >= dose.min_ul.0), over.filter(|o| *o >= dose.min_ul.0)) {
             (Some(under), Some(over)) if over - target < target - under => Some(over),
@@ -579,13 +553,13 @@ mod tests {
     fn where_fewer_holes_fit_the_dose_gives_way_down_to_the_labels_least() {
         let (ten, part) = ([container("10 mL", 10_000, Some(500))], rules(10_000, true, None));
         let stem = dose(44_000, 52_800, 52_800);
-        let five = choose_for_holes(&stem, &part, &ten, 5).unwrap();
+        let five = choose_within(&stem, &part, &ten, 5).unwrap();
         assert_eq!(five.note, "5 charges: 50.0 mL, 5.3 % under the usual dose; only 5 holes fit");
-        let four = choose_for_holes(&stem, &part, &ten, 4).unwrap_err();
-        assert_eq!(four, ChargeError::TooFewHoles { holes: 4, min: Ul(44_000) });
+        let four = choose_within(&stem, &part, &ten, 4).unwrap_err();
+        assert_eq!(four, ChargeError::HolesTooFew { holes: 4, min: Ul(44_000), max: Ul(52_800) });
         // Two charges a hole of 8 mL: pairs of at most 8 mL only.
         let two = ChargeRules { per_hole: 2, ..rules(8_000, true, None) };
-        let paired = choose_for_holes(&dose(10_000, 22_000, 30_000), &two, &ten, 2).unwrap();
+        let paired = choose_within(&dose(10_000, 22_000, 30_000), &two, &ten, 2).unwrap();
         assert!(hole_count(&paired.charges_ul, &two) <= 2 && paired.total_ul <= Ul(16_000), "{paired:?}");
     }
 
@@ -709,7 +683,7 @@ mod tests {
             };
             let dose = dose(small_dose.min_ul.0 * unit, small_dose.target_ul.0 * unit, small_dose.max_ul.0 * unit);
             let best = best_of_all(&small_dose, &small_rules, &small_kinds, holes);
-            let found = choose_for_holes(&dose, &rules, &kinds, holes).ok().map(|p| volumes(&p));
+            let found = choose_within(&dose, &rules, &kinds, holes).ok().map(|p| volumes(&p));
             prop_assert_eq!(found, best.map(|b| b.into_iter().map(|v| v * unit).collect::<Vec<_>>()));
         }
 
@@ -729,7 +703,7 @@ mod tests {
             let rules = rules(if sane { most.rem_euclid(20_000) } else { most }, part, least.map(|l| if sane { l % 3_000 } else { l }));
             let rules = ChargeRules { per_hole, ..rules };
             let holes = if sane { usize::from(holes % 40) } else { usize::from(holes) };
-            match choose_for_holes(&dose, &rules, &kinds, holes) {
+            match choose_within(&dose, &rules, &kinds, holes) {
                 Ok(plan) => {
                     prop_assert!(hole_count(&plan.charges_ul, &rules) <= holes);
                     let sum: i64 = plan.charges_ul.iter().map(|c| c.0).sum();

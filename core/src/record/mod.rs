@@ -239,6 +239,10 @@ impl Record {
     pub(crate) fn from_value(value: Value) -> Result<Self, RecordError> {
         let kind = value.get("kind").and_then(Value::as_str).unwrap_or("?").to_owned();
         let shape = |e: serde_json::Error| RecordError::Shape { kind: kind.clone(), why: e.to_string() };
+        if has_null(&value) {
+            let why = "a field without a value is left out, never written as null".into();
+            return Err(RecordError::Shape { kind, why });
+        }
         if let Some(v) = value.get("v").and_then(Value::as_i64)
             && (v != RECORD_VERSION || !Kind::ALL.iter().any(|k| k.name() == kind))
         {
@@ -276,6 +280,16 @@ impl Record {
     /// Its kind.
     pub fn kind(&self) -> Kind {
         self.body.kind()
+    }
+}
+
+/// One fact has one text: an optional field that is not there is not there, and nothing else says so.
+fn has_null(value: &Value) -> bool {
+    match value {
+        Value::Null => true,
+        Value::Array(items) => items.iter().any(has_null),
+        Value::Object(fields) => fields.values().any(has_null),
+        _ => false,
     }
 }
 

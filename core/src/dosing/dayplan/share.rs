@@ -115,7 +115,8 @@ impl Ground<'_> {
     /// The least limit under which the walk can be cut into so many stretches.
     fn shortest_longest(&self, walk: &[usize], count: usize) -> f64 {
         let mut low = walk.iter().map(|s| self.work(*s)).fold(0.0, f64::max);
-        let mut high = self.minutes(walk, None);
+        // A touch more than all of it, so that a sum taken in another order still fits.
+        let mut high = self.minutes(walk, None) * (1.0 + 1e-9) + 1e-9;
         for _ in 0..HALVINGS {
             let middle = (low + high) / 2.0;
             if self.cut(walk, count, middle).1.is_empty() { high = middle } else { low = middle }

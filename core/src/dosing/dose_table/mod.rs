@@ -10,7 +10,7 @@ use serde::Serialize;
 pub use print::COLUMNS;
 
 use crate::day::Day;
-use crate::dosing::charges::{ChargeError, ChargePlan, choose_for_holes, hole_count};
+use crate::dosing::charges::{ChargeError, ChargePlan, choose_within, hole_count};
 use crate::dosing::dose::{DoseError, StemDose, dose_for};
 use crate::dosing::supply::{LabelLine, holes_that_fit};
 use crate::ids::LabelId;
@@ -193,9 +193,9 @@ fn entry(request: &Request<'_>, from: Um, to: Um) -> Result<Entry, NoEntry> {
     let target_ul = low.target_ul.clamp(min_ul, max_ul);
     let whole = StemDose { min_ul, target_ul, max_ul, ..low.clone() };
     let (rules, fit) = (&request.label.charges, holes_that_fit(request.label, from));
-    let plan = choose_for_holes(&whole, rules, request.containers, fit).or_else(|error| {
+    let plan = choose_within(&whole, rules, request.containers, fit).or_else(|error| {
         // Right for the smallest diameter but not for the whole row: another matter than no charges at all.
-        choose_for_holes(&low, rules, request.containers, fit)
+        choose_within(&low, rules, request.containers, fit)
             .map_or(Err(error.into()), |_| Err(NoEntry::RowTooWide))
     })?;
     let holes = hole_count(&plan.charges_ul, rules);

@@ -12,8 +12,9 @@ use std::fmt;
 use serde::Serialize;
 
 use crate::day::Day;
-use crate::dosing::charges::{ChargeError, ChargePlan, choose_for_holes, hole_count};
+use crate::dosing::charges::{ChargeError, ChargePlan, choose_within, hole_count};
 use crate::dosing::dose::{StemDose, allows_species};
+use crate::dosing::label::holes_in_a_turn;
 use crate::dosing::stem::girth_of_diameter;
 use crate::dosing::tree_dose::{TreeDoseError, tree_dose};
 use crate::ids::{BlockId, LabelId, TreeId};
@@ -214,7 +215,7 @@ pub enum SupplyError {
 
 /// Works out what a set of trees needs.
 ///
-/// Every dose and charge is the one a crew gets for the same stem ([`tree_dose`], [`choose_for_holes`]).
+/// Every dose and charge is the one a crew gets for the same stem ([`tree_dose`], [`choose_within`]).
 /// Allowances round up. Holes that fit are counted on one turn at breast height, girth ÷ spacing
 /// rounded down; the layout of a tree, which knows its flares and wounds, may fit fewer.
 ///
@@ -342,18 +343,16 @@ fn stem(dose: &StemDose, request: &Request<'_>, known: &mut Known) -> Result<(Ch
     let rules = &request.label.charges;
     let fit = holes_that_fit(request.label, dose.diameter_um);
     let chosen = known.entry((dose.min_ul, dose.target_ul, dose.max_ul, fit)).or_insert_with(|| {
-        let plan = choose_for_holes(dose, rules, request.containers, fit)?;
+        let plan = choose_within(dose, rules, request.containers, fit)?;
         let holes = hole_count(&plan.charges_ul, rules);
         Ok((plan, holes))
     });
     Ok(chosen.clone()?)
 }
 
-/// Holes that fit one turn of a sound, round trunk of this diameter; one always does.
+/// Holes that fit one turn of a sound, round trunk of this diameter at breast height.
 pub fn holes_that_fit(label: &Label, diameter: Um) -> usize {
-    let around = girth_of_diameter(diameter).0 / label.holes.spacing_um.0.max(1);
-    let most = label.holes.most_holes.map_or(around.max(1), |most| around.max(1).min(most));
-    usize::try_from(most).unwrap_or(0)
+    usize::try_from(holes_in_a_turn(girth_of_diameter(diameter), &label.holes)).unwrap_or(0)
 }
 
 /// The trees of a job that are neither treated nor decided against, grouped by block.
@@ -467,7 +466,7 @@ mod tests {
             reasons,
             [
                 "A1 9.0 cm is below the label's smallest diameter of 10.0 cm: do not treat this stem",
-                "A2 the 5 holes that fit this trunk do not hold the label's least of 60.0 mL: leave the stem",
+                "A2 no charges between 60.0 and 72.0 mL go into the 5 holes that fit: leave the stem; holes are never crowded to meet a dose",
                 "A4 no stem is listed: correct the tree's record",
                 "A5 no species is noted, so whether the label allows it is not known: note the species",
                 "A6 species QUEAL is not on the label",
