@@ -36,10 +36,13 @@ fn main() {
     }
 }
 
+/// Draws a case: what is given and what we find.
+type Case = fn(&mut Dice) -> (Value, Value);
+
 /// All cases of all formulas.
 pub fn lines() -> Vec<String> {
     let mut out = vec![];
-    let formulas: &[(&str, fn(&mut Dice) -> (Value, Value))] = &[
+    let formulas: &[(&str, Case)] = &[
         ("stem.diameter_of_girth", diameter_of_girth),
         ("stem.girth_of_diameter", girth_of_diameter),
         ("stem.reading", reading),

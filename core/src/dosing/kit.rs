@@ -7,8 +7,10 @@ use serde::Serialize;
 
 use crate::day::Day;
 use crate::dosing::caution::{Act, cautions};
+use crate::dosing::gas::SEA_LEVEL;
+use crate::dosing::trapped_air::over_band;
 use crate::dosing::units;
-use crate::quantity::{Pa, Ul};
+use crate::quantity::{MilliCelsius, Pa, Ul};
 use crate::record::kit::Kit;
 
 /// Longest time between comparisons of a gauge before it is mentioned (common practice, no source).
@@ -223,7 +225,37 @@ pub fn ready(kit: Option<&Kit>, label_max: Option<Pa>, today: Day) -> Readiness 
     relief(kit, &mut found);
     gauge(kit, today, &mut found);
     head_space(kit, &mut found);
+    containers(kit, &mut found);
     found
+}
+
+/// A stated charge is told when it is off by this part of it, a tenth (common practice, no source).
+const CHARGE_OFF_PART: i64 = 10;
+
+/// Containers whose inner volume and stated charge do not belong together anywhere in the working band,
+/// at sea level and 20 °C: far from the weather's and altitude's few per cent.
+fn containers(kit: &Kit, found: &mut Readiness) {
+    let band = (kit.work_low_pa, kit.work_high_pa);
+    for kind in kit.containers.iter().filter(|kind| kind.inner_volume_ul.is_some()) {
+        let Ok(charges) = over_band(kind, band, SEA_LEVEL, MilliCelsius(20_000)) else {
+            found.notes.push(format!(
+                "Container '{}': its charge cannot be reckoned from its inner volume and the working band; the office must correct the kit's record.",
+                kind.name
+            ));
+            continue;
+        };
+        let (least, most) = (charges.at_low.settled_ul, charges.at_high.settled_ul);
+        let allowed = kind.charge_ul.0 / CHARGE_OFF_PART;
+        if least.0 > kind.charge_ul.0 + allowed || most.0 < kind.charge_ul.0 - allowed {
+            found.notes.push(format!(
+                "Container '{}': its record states {} mL a charge, but filled against trapped air it would take {} to {} mL. Calibrate it before use.",
+                kind.name,
+                kind.charge_ul.ml(),
+                least.ml(),
+                most.ml()
+            ));
+        }
+    }
 }
 
 fn inspections(kit: &Kit, today: Day, found: &mut Readiness) {

@@ -4,7 +4,7 @@ use proptest::prelude::*;
 
 use super::*;
 use crate::quantity::Um;
-use crate::record::kit::{Gauge, Reservoir};
+use crate::record::kit::{ContainerKind, Gauge, Reservoir};
 
 fn day(text: &str) -> Day {
     text.parse().unwrap()
@@ -91,6 +91,25 @@ fn each_thing_wrong_with_a_kit_stops_it() {
     assert!(matches!(stops(&upside_down)[..], [Stop::NoBand { .. }]));
     let short = Kit { gauge: Gauge { range_pa: Pa(999_999), ..kit().gauge }, ..kit() };
     assert!(matches!(stops(&short)[..], [Stop::GaugeTooShort { .. }]));
+}
+
+/// 11 mL against trapped air take 9.6 to 10.0 mL between 700 and 1000 kPa; 24 mL take 21 mL and more.
+#[test]
+fn a_container_that_cannot_hold_what_its_record_says_is_told() {
+    let of = |inner| {
+        let kind = ContainerKind {
+            name: "10 mL".into(),
+            charge_ul: Ul(10_000),
+            inner_volume_ul: Some(Ul(inner)),
+            scale_step_ul: None,
+            charge_u_ul: Ul(100),
+            shared_u_ul: Ul(50),
+        };
+        ready(Some(&Kit { containers: vec![kind], ..kit() }), None, day("2026-06-01")).notes
+    };
+    assert!(of(11_000).is_empty(), "{:?}", of(11_000));
+    assert!(of(24_000)[0].contains("it would take 21.0 to 21.8 mL. Calibrate it"), "{:?}", of(24_000));
+    assert!(of(5_000)[0].contains("cannot be reckoned"), "{:?}", of(5_000));
 }
 
 #[test]
