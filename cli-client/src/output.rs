@@ -43,10 +43,6 @@ impl Answer {
     }
 
     /// Prints the answer.
-<<<<<<< HEAD
-    #[expect(clippy::print_stderr, reason = "the one place answers are printed")]
-=======
->>>>>>> cli
     pub fn print(mut self, json: bool) {
         if json {
             for (name, lines) in [("cautions", &self.cautions), ("warnings", &self.warnings)] {
@@ -54,17 +50,6 @@ impl Answer {
                     self.json.insert(name.into(), lines.clone().into());
                 }
             }
-<<<<<<< HEAD
-            out(&format!("{:#}", Value::Object(self.json)));
-            return;
-        }
-        for caution in &self.cautions {
-            eprintln!("CAUTION: {caution}");
-        }
-        out(&self.text.join("\n"));
-        for warning in &self.warnings {
-            eprintln!("warning: {warning}");
-=======
             put(std::io::stdout(), &[format!("{:#}", Value::Object(self.json))]);
             return;
         }
@@ -81,18 +66,9 @@ pub fn put(mut to: impl Write, lines: &[String]) {
     for line in lines {
         if writeln!(to, "{line}").is_err() {
             return;
->>>>>>> cli
         }
     }
     let _ = to.flush();
-}
-
-/// Writes to standard output. A reader that has seen enough (`bolebook list | head`) is no fault.
-fn out(text: &str) {
-    use std::io::Write as _;
-    if !text.is_empty() {
-        let _ = writeln!(std::io::stdout().lock(), "{text}");
-    }
 }
 
 /// The widest a table gets.
