@@ -209,6 +209,9 @@ struct Count {
     crew: Option<CrewId>,
     day: Option<Day>,
     contents: BTreeMap<LotId, Span>,
+    /// Whether lots it does not name were found not to be there: a closing lists the whole kit, a
+    /// movement speaks of its own lot only.
+    whole: bool,
 }
 
 #[derive(Default)]
@@ -317,7 +320,13 @@ impl Collected {
             MovementKind::InKit => {
                 if let Some(kit) = kit {
                     let contents = BTreeMap::from([(lot, span)]);
-                    self.kits.entry(kit).or_default().counts.push(Count { at, crew, day: None, contents });
+                    self.kits.entry(kit).or_default().counts.push(Count {
+                        at,
+                        crew,
+                        day: None,
+                        contents,
+                        whole: false,
+                    });
                 }
                 return;
             }
@@ -378,7 +387,7 @@ impl Collected {
                 kits.entry(kit).or_default().insert(lot, span);
             }
             for (kit, contents) in kits {
-                let count = Count { at, crew: Some(crew), day: Some(day), contents };
+                let count = Count { at, crew: Some(crew), day: Some(day), contents, whole: true };
                 self.kits.entry(kit).or_default().counts.push(count);
             }
         }
@@ -455,7 +464,7 @@ fn add_kit(
         let mut opening = Span::default();
         let balance = lots.entry(lot).or_insert_with(|| LotBalance::new(lot));
         let mut all_charges = 0;
-        for count in &history.counts {
+        for count in history.counts.iter().filter(|c| c.whole || c.contents.contains_key(&lot)) {
             let (mut filled, mut spent, mut charges) = (Span::default(), Spent::default(), 0);
             while let Some((_, _, event)) = events.next_if(|(at, _, _)| *at <= count.at) {
                 tally(event, &mut filled, &mut spent, &mut charges);

@@ -261,7 +261,14 @@ impl Facts {
             }
             for id in &body.records {
                 for held in self.by_id.get(id).into_iter().flatten() {
-                    if book.knew(admission.carrier, self.versions[*held].carrier) {
+                    let of = self.versions[*held].carrier;
+                    let knew = book.knew(admission.carrier, of)
+                        || book
+                            .carriers(*id)
+                            .iter()
+                            .any(|c| book.knew(admission.carrier, *c) && book.text(*c) == book.text(of));
+                    // A copy written later under another commit does not take an admission back.
+                    if knew {
                         admitted.push(*held);
                     }
                 }
@@ -399,8 +406,10 @@ impl Facts {
             self.bad_references.extend(bad);
             return (None, vec![]);
         }
-        if let (Some(first), Standing::InForce) = (replaced.first().copied(), self.versions[index].standing)
-            && let Some(reason) = self.limit(book, authority, days, closed, index, first)
+        // Every version replaced must be the writer's to replace, not only the first one named.
+        if self.versions[index].standing == Standing::InForce
+            && let Some(reason) =
+                replaced.iter().find_map(|t| self.limit(book, authority, days, closed, index, *t))
         {
             self.versions[index].standing = Standing::Proposal(reason);
         }
@@ -466,8 +475,10 @@ impl Facts {
                 }
             }
             let limit = targets.iter().find_map(|fact| {
-                let first = self.facts[*fact].history[0];
-                self.limit(book, authority, days, closed, index, first)
+                // Whoever wrote the first version may not strike out what another made of it since.
+                let fact = &self.facts[*fact];
+                let mut touched = fact.history.iter().take(1).chain(&fact.current);
+                touched.find_map(|v| self.limit(book, authority, days, closed, index, *v))
             });
             if let Some(reason) = limit {
                 self.versions[index].standing = Standing::Proposal(reason);

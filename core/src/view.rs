@@ -458,10 +458,14 @@ impl<'y> View<'y> {
     pub fn dosed_from(&self, tree: &TreeView, application: &Application) -> Option<(RecordId, Um)> {
         let named = application.diameter.and_then(|id| self.facts.standing_fact(id)).and_then(|fact| {
             let version = self.facts.shown(fact);
-            if let Body::Diameter(d) = &version.record.body {
-                Some((version.id(), d.diameter_um))
-            } else {
-                None
+            match &version.record.body {
+                // Another tree's or stem's diameter licenses no dose here.
+                Body::Diameter(d)
+                    if d.stem == application.stem && self.stays(d.tree) == self.stays(application.tree) =>
+                {
+                    Some((version.id(), d.diameter_um))
+                }
+                _ => None,
             }
         });
         named.or_else(|| {

@@ -49,9 +49,11 @@ pub fn write(
         records.push(identity.certificate_text().map_err(|e| ApiError::internal(&e))?);
     }
     records.push(record.to_canonical().map_err(|e| ApiError::internal(&e))?);
-    let stands_on = basis(tx, book, app.actor)?;
+    // A fresh actor each time: nobody can slip a commit into a chain whose end is about to be signed.
+    let actor = ActorId::new(device, app.random()?);
+    let stands_on = basis(tx, book, actor)?;
     let draft = Draft {
-        actor: app.actor,
+        actor,
         seq: stands_on.seq,
         start_op: stands_on.start_op,
         time: delivery.at,
@@ -59,7 +61,7 @@ pub fn write(
         records,
     };
     let commit = Commit::author(draft).map_err(|e| ApiError::internal(&e))?;
-    let signed = HeadSignature::sign(&identity.key, book, app.actor, commit.seq(), commit.hash());
+    let signed = HeadSignature::sign(&identity.key, book, actor, commit.seq(), commit.hash());
     append(tx, book, &[commit.into(), signed.into()])?;
     Ok(())
 }

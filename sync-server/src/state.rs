@@ -6,7 +6,7 @@ use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use bolebook_core::authority::{Directory, may_matter};
 use bolebook_core::book::Book;
 use bolebook_core::exchange::{Entry, LogLine};
-use bolebook_core::ids::{ActorId, BookId};
+use bolebook_core::ids::BookId;
 use bolebook_core::quantity::UtcMs;
 use bolebook_log::{LogError, Page};
 use rusqlite::{Connection, Transaction, TransactionBehavior};
@@ -75,9 +75,6 @@ pub enum StartError {
         /// Why.
         source: std::io::Error,
     },
-    /// No randomness.
-    #[error("the system gives no random bytes: {0}")]
-    Random(getrandom::Error),
     /// A key that makes no tokens.
     #[error("the server's key makes no tokens: {0}")]
     Tokens(String),
@@ -101,8 +98,6 @@ pub struct Inner {
     pub config: Config,
     /// Who it is.
     pub identity: Identity,
-    /// The actor it writes as until it stops.
-    pub actor: ActorId,
     /// Tokens made and taken.
     pub tokens: Tokens,
     /// How often an address may try a code.
@@ -142,14 +137,15 @@ impl App {
         }
         sweep(&config.data.join("tmp"))?;
         let path = config.data.join(DATABASE);
+        // Names, licence numbers and photos are for the server's own account only.
+        use std::os::unix::fs::PermissionsExt as _;
+        std::fs::set_permissions(&config.data, std::fs::Permissions::from_mode(0o700))
+            .map_err(|source| StartError::Folder { path: config.data.clone(), source })?;
         let opened =
             bolebook_log::open(&path).and_then(|db| store::prepare(&db).map(|()| db).map_err(LogError::from));
         let writer = opened.map_err(|source| StartError::Log { path, source })?;
-        let mut random = [0; 16];
-        getrandom::fill(&mut random).map_err(StartError::Random)?;
         let tokens = Tokens::new(&identity.key).map_err(StartError::Tokens)?;
         Ok(Self(Arc::new(Inner {
-            actor: ActorId::new(identity.device(), random),
             tokens,
             enrol_limit: Limiter::new(config.enrolments_per_minute),
             token_limit: Limiter::new(config.tokens_per_minute),

@@ -83,7 +83,9 @@ impl Directory {
             }
         }
         directory.take_certificates(proven);
-        revocations.sort_by_key(|(op, hash, ..)| (*op, *hash));
+        // The root key settles: its word comes first, whatever number a rogue device gave its own.
+        let by_root = |c: &Commit| c.actor().device() == root_device;
+        revocations.sort_by_key(|(op, hash, commit, _)| (!by_root(commit), *op, *hash));
         let vouched = directory.vouched(yard);
         for (_, _, commit, body) in revocations {
             let office = directory.role_of(commit.actor().device()) == Some(Role::Office);
@@ -122,6 +124,10 @@ impl Directory {
     }
 
     fn revoke(&mut self, revocation: &Revocation) {
+        // Everything hangs on the root key; no certificate made by it can take it back.
+        if revocation.device == self.root_device {
+            return;
+        }
         let mut accepted: BTreeMap<(BookId, ActorId), u64> = BTreeMap::new();
         for chains in &revocation.accepted {
             for end in &chains.ends {
@@ -196,10 +202,11 @@ impl Directory {
     /// # Errors
     /// [`HeldReason`] for which its work would be held.
     pub fn admits(&self, device: DeviceId, now: UtcMs) -> Result<Role, HeldReason> {
-        let role = self.role_of(device).ok_or(HeldReason::NoCertificate)?;
+        // Also when its certificate never came into the yard book.
         if self.revoked(device) {
             return Err(HeldReason::Revoked);
         }
+        let role = self.role_of(device).ok_or(HeldReason::NoCertificate)?;
         if self.covers(device, now) { Ok(role) } else { Err(HeldReason::OutsideCertificate) }
     }
 

@@ -36,16 +36,19 @@ fn treatment_findings(
         add(Code::LabelNotUsable, message, records);
         return;
     };
+    // One finding with every reason, so that a ruling on one of them does not settle the other.
+    let mut unusable = vec![];
     if view.yard.confirmed(application.label).is_none() {
-        let message = format!("Tree {tag}: label {} has not been confirmed by a second person.", label.name);
-        add(Code::LabelNotUsable, message, records.clone());
+        unusable.push(format!("label {} has not been confirmed by a second person", label.name));
     }
-    let day = treatment.days(view).min();
+    let day = treatment.days(view).map(|d| d.day).max();
     if let (Some(day), Some(expires)) = (day, label.expires)
-        && expires < day.day
+        && expires < day
     {
-        let message =
-            format!("Tree {tag}: label {} could be used until {expires}, used on {}.", label.name, day.day);
+        unusable.push(format!("label {} could be used until {expires}, used on {day}", label.name));
+    }
+    if !unusable.is_empty() {
+        let message = format!("Tree {tag}: {}.", unusable.join("; "));
         add(Code::LabelNotUsable, message, records.clone());
     }
     let species = view.tree(id).and_then(|t| t.species.as_deref());

@@ -131,25 +131,50 @@ impl Treatment<'_> {
     }
 }
 
-/// A tree's treatments, in order of their first application's id.
+/// A tree's treatments, in order of their first application. An application and what it continues
+/// are one treatment whichever of them was amended last, so that their volumes are always summed.
 pub fn treatments<'v>(view: &'v View<'_>, tree: &'v TreeView) -> Vec<Treatment<'v>> {
-    let mut treatments: Vec<Treatment<'v>> = vec![];
-    let mut of: BTreeMap<RecordId, usize> = BTreeMap::new();
+    let begun = |fact: &Fact| fact.history.first().map(|v| view.facts.versions[*v].op);
     let mut parts: Vec<_> = view.applications(tree).collect();
-    // An application continues one written before it, so along causality its treatment is known.
-    parts.sort_by_key(|(_, version, _)| (version.op, version.id()));
-    for (fact, version, application) in parts {
-        let continued = application
-            .continues
-            .and_then(|id| view.facts.fact_of(id))
-            .and_then(|f| of.get(&f.id).copied())
-            .filter(|t| treatments[*t].stem == application.stem);
-        let index = of.get(&fact.id).copied().or(continued).unwrap_or_else(|| {
-            treatments.push(Treatment { stem: application.stem, parts: vec![] });
+    parts.sort_by_key(|(fact, version, _)| (begun(fact), fact.id, version.op, version.id()));
+    // Of each (fact, stem), the part it is grouped with.
+    let mut first: BTreeMap<(RecordId, i64), usize> = BTreeMap::new();
+    let mut group: Vec<usize> = (0..parts.len()).collect();
+    for (i, (fact, _, application)) in parts.iter().enumerate() {
+        let one = *first.entry((fact.id, application.stem)).or_insert(i);
+        join(&mut group, one, i);
+    }
+    let mut begins = vec![true; parts.len()];
+    for (i, (fact, _, application)) in parts.iter().enumerate() {
+        let of = application.continues.and_then(|id| view.facts.fact_of(id)).filter(|f| f.id != fact.id);
+        if let Some(other) = of.and_then(|f| first.get(&(f.id, application.stem))) {
+            join(&mut group, i, *other);
+            begins[i] = false;
+        }
+    }
+    let mut treatments: Vec<Treatment<'v>> = vec![];
+    let mut of: BTreeMap<usize, usize> = BTreeMap::new();
+    // What continues nothing comes first in its treatment: the others are judged with it.
+    let order = (0..parts.len()).filter(|i| begins[*i]).chain((0..parts.len()).filter(|i| !begins[*i]));
+    for i in order {
+        let index = *of.entry(root(&mut group, i)).or_insert_with(|| {
+            treatments.push(Treatment { stem: parts[i].2.stem, parts: vec![] });
             treatments.len() - 1
         });
-        of.insert(fact.id, index);
-        treatments[index].parts.push((fact, version, application));
+        treatments[index].parts.push(parts[i]);
     }
     treatments
+}
+
+fn root(group: &mut [usize], mut i: usize) -> usize {
+    while group[i] != i {
+        group[i] = group[group[i]];
+        i = group[i];
+    }
+    i
+}
+
+fn join(group: &mut [usize], a: usize, b: usize) {
+    let (a, b) = (root(group, a), root(group, b));
+    group[a.max(b)] = a.min(b);
 }

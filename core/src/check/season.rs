@@ -1,5 +1,7 @@
 //! A tree's season: treated twice, too soon again, over the limit per tree and season.
 
+use std::collections::BTreeMap;
+
 use crate::check::{Treatment, treatments};
 use crate::day::Day;
 use crate::dosing::dose::season_limit_ul;
@@ -14,7 +16,15 @@ pub fn check(view: &View<'_>, findings: &mut Vec<Finding>) {
         let mut treatments = treatments(view, tree);
         treatments.retain(|t| t.discharged_ul().1 > 0);
         again(view, *id, &treatments, findings);
-        season(view, *id, tree, &treatments, findings);
+        let mut labels = BTreeMap::new();
+        for treatment in treatments {
+            let Some((_, _, application)) = treatment.parts.first() else { continue };
+            let label = view.yard.facts.fact_of(application.label).map_or(application.label, |f| f.id);
+            labels.entry(label).or_insert_with(Vec::new).push(treatment);
+        }
+        for treatments in labels.values() {
+            season(view, *id, tree, treatments, findings);
+        }
     }
 }
 
@@ -81,6 +91,7 @@ fn season(
 ) {
     let Some((_, _, application)) = treatments.first().and_then(|t| t.parts.first()) else { return };
     let Some(label) = view.yard.label(application.label) else { return };
+    let label_id = application.label.to_string();
     let stems = view.tree(id).map_or(1, |t| t.stems.clamp(1, 64));
     let diameters: Vec<Um> = (1..=stems).filter_map(|stem| view.diameter(tree, stem)).collect();
     let Some(limit) = season_limit_ul(label, &diameters) else { return };
@@ -96,7 +107,7 @@ fn season(
     );
     let records = treatments.iter().flat_map(Treatment::records).collect();
     findings.push(
-        Finding::new(Code::DoseSeasonLimit, &[&id.to_string()], message, records)
+        Finding::new(Code::DoseSeasonLimit, &[&id.to_string(), &label_id], message, records)
             .about(id)
             .on(treatments.iter().flat_map(|t| t.days(view))),
     );
