@@ -11,7 +11,7 @@ const A: Who = Who::Crew(0);
 const B: Who = Who::Crew(1);
 
 fn body(w: &World, id: bolebook_core::ids::RecordId) -> Application {
-    w.look(|view, ..| match &view.facts.shown(view.facts.fact_of(id).unwrap()).record.body {
+    w.look(|view, _, _| match &view.facts.shown(view.facts.fact_of(id).unwrap()).record.body {
         Body::Application(body) => (**body).clone(),
         _ => unreachable!("asked for an application"),
     })
@@ -59,9 +59,9 @@ fn a_crew_cannot_undo_an_office_amendment_by_naming_its_own_record_first() {
     let office = w.amend(Who::Office, &[first], right);
     let mine = w.application(0, tree, 6);
     w.amend(A, &[first, office], mine);
-    w.look(|view, ..| assert_eq!(view.facts.shown(view.facts.fact_of(first).unwrap()).id(), office));
+    w.look(|view, _, _| assert_eq!(view.facts.shown(view.facts.fact_of(first).unwrap()).id(), office));
     w.strike(A, first);
-    w.look(|view, ..| assert!(view.facts.fact_of(first).unwrap().in_force(), "struck by the crew"));
+    w.look(|view, _, _| assert!(view.facts.fact_of(first).unwrap().in_force(), "struck by the crew"));
 }
 
 #[test]
