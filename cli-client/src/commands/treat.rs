@@ -29,7 +29,7 @@ fn one() -> Typed {
 pub struct TreatEntry {
     /// The tree.
     tree: Typed,
-    /// A hole: ARC_CM,HEIGHT_CM,DEPTH_MM,PUT_IN_ML[,LEAKED_ML], the arc clockwise from the mark.
+    /// A hole: ARC_CM,HEIGHT_CM,DEPTH_MM,PUT_IN_ML and, if any leaked, ,LEAKED_ML; the arc clockwise from the mark.
     #[arg(long = "hole", value_name = "ARC,HEIGHT,DEPTH,ML[,LEAKED]")]
     #[serde(default)]
     hole: Vec<Typed>,

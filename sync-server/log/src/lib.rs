@@ -1,9 +1,9 @@
 //! The ordered log: what every store of Bolebook is, server's and device's alike.
 //!
 //! A log holds books; a book is a sequence of lines (commits and head signatures) at positions
-//! from 1, each with the chain up to it. [`append`] passes lines through the gate and never loads
-//! a document, so its cost grows with what is appended, not with the book. [`read`] hands them
-//! out. [`verify`] recomputes every hash. [`client`] is the asking side of an exchange, [`serve`] the
+//! from 1, each with the chain up to it. [`append()`] passes lines through the gate and never loads
+//! a document, so its cost grows with what is appended, not with the book. [`read()`] hands them
+//! out. [`verify()`] recomputes every hash. [`client`] is the asking side of an exchange, [`serve`] the
 //! answering one.
 //!
 //! ```

@@ -30,11 +30,23 @@ const CHARGE_ML: i64 = 10;
 /// What a tree with the right number of charges may take at most, in millilitres per centimetre.
 const MOST_ML_PER_CM: i64 = 3;
 
+/// What the evening leaves behind.
+pub struct Played {
+    /// The server, still up.
+    pub server: Server,
+    /// What to print.
+    pub summary: String,
+    /// A one-time code with which one more device can join Alder.
+    pub visitor_code: String,
+    /// What time it is in the story.
+    pub now: &'static str,
+}
+
 /// A finding as planted: its code, and words that stand in its message.
 type Planted = (&'static str, String);
 
 /// Plays everything; gives the server, still up, and what to print.
-pub fn play(stage: &Stage, plan: &Plan, species: &str, out: &Path) -> Result<(Server, String), TaskError> {
+pub fn play(stage: &Stage, plan: &Plan, species: &str, out: &Path) -> Result<Played, TaskError> {
     let office = Device::new(&stage.bolebook, stage.folder.join("office"));
     say("The office sets up its yard, crews, kits, label and product, and opens the job (all INVENTED) …");
     found(stage, &office)?;
@@ -87,7 +99,11 @@ pub fn play(stage: &Stage, plan: &Plan, species: &str, out: &Path) -> Result<(Se
     office.run(LATE, &["export", &folder])?;
     let summary: Value = serde_json::from_str(&process::read(&out.join("summary.json"))?)
         .map_err(|e| TaskError::Steps(format!("summary.json: {e}")))?;
-    Ok((server, summary_text(&summary, &first, &last)))
+    let summary = summary_text(&summary, &first, &last);
+    let visitor =
+        office.run(LATE, &["device", "invite", "visitor's phone", "--role", "crew", "--crew", CREWS[0]])?;
+    office.run(LATE, &["exchange", &server.url])?;
+    Ok(Played { server, summary, visitor_code: text(&visitor, "code")?.to_owned(), now: LATE })
 }
 
 fn found(stage: &Stage, office: &Device) -> Result<(), TaskError> {
@@ -198,10 +214,10 @@ fn day(crew: &Device, plan: &Plan, number: usize) -> Result<i64, TaskError> {
         walk.insert(walk.len().min(4), plan.twice);
     }
     let mut measured = vec![];
-    for (i, tree) in walk.iter().enumerate() {
+    for (visit, tree) in walk.iter().enumerate() {
         let girth = plan.girth_mm(*tree);
         let reading = format!("{}.{}", girth / 10, girth % 10);
-        let at = clock(start + i as i64 * 12 + 1);
+        let at = clock(start + visit as i64 * 12 + 1);
         if !(number == 1 && *tree == plan.twice) {
             measured.push(
                 json!({ "do": "diameter", "tree": plan.tag(*tree), "reading": reading, "girth": true, "at": at }),
@@ -214,8 +230,8 @@ fn day(crew: &Device, plan: &Plan, number: usize) -> Result<i64, TaskError> {
     crew.log(&clock(17 * 60), &measured)?;
 
     let (mut entries, mut in_kit, mut filled, mut old_in_kit) = (vec![], 0, 0, 0);
-    for (i, tree) in walk.iter().enumerate() {
-        let minute = start + i as i64 * 12;
+    for (visit, tree) in walk.iter().enumerate() {
+        let minute = start + visit as i64 * 12;
         let tag = plan.tag(*tree);
         let (code, dose) = crew.try_run(&clock(minute + 2), &["dose", &tag], "")?;
         if code != 0 {

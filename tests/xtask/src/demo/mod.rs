@@ -1,7 +1,7 @@
 //! The demo: one evening of an invented contractor, through the real binaries and a real server.
 //!
 //! Three crews log a day offline, each in a store of its own; in the evening the books meet; the
-//! office finds exactly what was planted ([`plan`]), settles some of it and signs off.
+//! office finds exactly what was planted (`plan.rs`), settles some of it and signs off.
 
 mod device;
 mod evening;
@@ -74,20 +74,24 @@ pub fn run(options: &Options) -> Result<(), TaskError> {
         None => stand::generate(&stand::Parameters::default())?,
     };
     let plan = plan::Plan::of(&trees)?;
-    let (server, summary) = evening::play(&stage, &plan, &options.species, &out)?;
-    println!("\n{summary}\nExports: {}", out.display());
+    let played = evening::play(&stage, &plan, &options.species, &out)?;
+    println!("\n{}\nExports: {}", played.summary, out.display());
     if options.once {
         return Ok(());
     }
+    let (bolebook, url) = (stage.bolebook.display(), &played.server.url);
     println!(
-        "\nThe server is up at {}. The stores of office and crews are in {}: try\n\
-         \n    {} --store {} check\n\nPress Ctrl-C to end it.",
-        server.url,
-        folder.display(),
-        stage.bolebook.display(),
-        folder.join("office").display(),
+        "\nThe server is up at {url}. In the story it is {now}; say so to every command:\n\
+         \n    export BOLEBOOK_NOW={now}\n\
+         \nThe office's book:\n    {bolebook} --store {office} check\n\
+         \nJoin as one more device of Alder (this code works once):\n    {bolebook} --store {visitor} join {url} {code}\n\
+         \nPress Ctrl-C to end the server.",
+        now = played.now,
+        office = folder.join("office").display(),
+        visitor = folder.join("visitor").display(),
+        code = played.visitor_code,
     );
-    let mut server = server;
+    let mut server = played.server;
     let ended = server.child.wait();
     ended.map(|_| ()).map_err(|source| TaskError::File { path: stage.server, source })
 }

@@ -105,7 +105,7 @@ fn usual(tree: &StandTree) -> bool {
 /// Whether no other tree near it has nearly its diameter.
 fn is_alone(trees: &[StandTree], tree: usize) -> bool {
     let it = &trees[tree];
-    trees.iter().enumerate().filter(|(i, _)| *i != tree).all(|(_, other)| {
+    trees.iter().enumerate().filter(|(other, _)| *other != tree).all(|(_, other)| {
         let (dx, dy) = (other.x_dm - it.x_dm, other.y_dm - it.y_dm);
         let far = dx * dx + dy * dy > NEIGHBOURHOOD_DM * NEIGHBOURHOOD_DM;
         far || (other.dbh_mm - it.dbh_mm).abs() * 100 > it.dbh_mm * 8
