@@ -18,10 +18,6 @@ const LONG: &[(&str, &str)] = &[
         "core/examples/oracle_cases.rs",
         "one table of cases, a few lines a formula; nothing to follow through it",
     ),
-    (
-        "cli-client/src/desk.rs",
-        "what every command works with: the opened books, names to ids, staged records",
-    ),
     ("tests/tests/advice.rs", "each thing that can stop a treatment is planted by itself, one after another"),
     ("core/src/balance.rs", "one account: the two equations and the events both are added up from"),
     ("core/src/facts.rs", "one fold over shared state: each of its steps needs what the one before it found"),
