@@ -15,7 +15,7 @@ use bolebook_core::record::stand::{Block, Condition, SoilMoisture, Tree};
 use bolebook_core::view::View;
 use bolebook_tests::world::{HOUR, Who, World, day};
 
-/// Two blocks of invented ashes: `count` trees of 20 to 38 cm, every third without a diameter in the end block.
+/// Two blocks of invented ashes: `count` trees of 20 to 38 cm, the last one not measured.
 fn stand(world: &mut World, count: usize) -> Vec<RecordId> {
     let block = |world: &mut World, name: &str| {
         world.write(Who::Office, Block { name: name.into(), boundary: vec![] })

@@ -201,15 +201,7 @@ pub fn plan(request: &LayoutRequest<'_>) -> Result<Layout, LayoutError> {
     if request.holes == 0 || i64::try_from(request.holes).map_or(true, |h| h > MOST_CHARGES) {
         return Err(LayoutError::Count(request.holes));
     }
-    check_rules(rules)?;
-    let depth = depth(request)?;
-    let band = Band::of(request)?;
-    let excluded = excluded(request, &band)?;
-    let arcs: Vec<(i64, i64)> = excluded.iter().map(|e| (e.from_um.0, e.to_um.0)).collect();
-    let circle = Circle::new(band.thinnest, &arcs).ok_or(LayoutError::AllExcluded)?;
-    // One more than the label's most is never asked for, and never drilled.
-    let limit = usize::try_from(rules.most_holes.unwrap_or(MOST_CHARGES).min(MOST_CHARGES)).unwrap_or(0);
-    let fits = circle.most(rules.spacing_um.0, limit);
+    let Trunk { depth, band, excluded, circle, fits } = Trunk::of(request)?;
     let count = request.holes.min(fits);
     let (places, offset) = circle.spread(count, rules.spacing_um.0);
     let mut layout = Layout {
@@ -237,7 +229,31 @@ pub fn plan(request: &LayoutRequest<'_>) -> Result<Layout, LayoutError> {
 /// # Errors
 /// As [`plan`].
 pub fn room(request: &LayoutRequest<'_>) -> Result<usize, LayoutError> {
-    plan(&LayoutRequest { holes: 1, ..request.clone() }).map(|layout| layout.fits)
+    Trunk::of(request).map(|trunk| trunk.fits)
+}
+
+/// A trunk with what is left out, and how many holes fit.
+struct Trunk {
+    depth: Depth,
+    band: Band,
+    excluded: Vec<ExcludedArc>,
+    circle: Circle,
+    fits: usize,
+}
+
+impl Trunk {
+    fn of(request: &LayoutRequest<'_>) -> Result<Self, LayoutError> {
+        let rules = request.rules;
+        check_rules(rules)?;
+        let depth = depth(request)?;
+        let band = Band::of(request)?;
+        let excluded = excluded(request, &band)?;
+        let arcs: Vec<(i64, i64)> = excluded.iter().map(|e| (e.from_um.0, e.to_um.0)).collect();
+        let circle = Circle::new(band.thinnest, &arcs).ok_or(LayoutError::AllExcluded)?;
+        let limit = usize::try_from(rules.most_holes.unwrap_or(MOST_CHARGES).min(MOST_CHARGES)).unwrap_or(0);
+        let fits = circle.most(rules.spacing_um.0, limit);
+        Ok(Self { depth, band, excluded, circle, fits })
+    }
 }
 
 fn check_rules(rules: &HoleRules) -> Result<(), LayoutError> {

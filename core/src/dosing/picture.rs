@@ -18,6 +18,11 @@ const BAND: i64 = 150;
 const STRIP: i64 = 290;
 /// Most holes in a strip, so that a number has 44 of 1000 in width.
 const HOLES_A_STRIP: usize = 20;
+/// Signs of a legend line: 960 of 1000 in bold of size 22, at 14 a sign.
+const LEGEND_SIGNS: usize = 68;
+const LEGEND_LINE: i64 = 34;
+const INSTRUCTION_SIGNS: usize = 50;
+const INSTRUCTION_LINE: i64 = 36;
 
 /// Text for an SVG: the five signs that mean something there, and control characters left out.
 pub fn escape(text: &str) -> String {
@@ -88,8 +93,11 @@ fn step(length: i64) -> i64 {
 /// `title` is escaped; it should say which tree and stem.
 pub fn svg(layout: &Layout, title: &str) -> String {
     let strips = strips(layout, HOLES_A_STRIP);
-    let legend = TOP + STRIP * strips.len() as i64;
-    let height = legend + 120;
+    let said = wrapped(&format!("{}.", layout.instruction), INSTRUCTION_SIGNS);
+    // Room for two lines is always there; a longer instruction is never cut.
+    let top = TOP + INSTRUCTION_LINE * (said.len() as i64 - 2).max(0);
+    let legend = top + STRIP * strips.len() as i64;
+    let height = legend + 72 + LEGEND_LINE * legend_lines(layout).len() as i64;
     let mut out = String::new();
     let w = &mut out;
     let _ = write!(
@@ -99,16 +107,16 @@ pub fn svg(layout: &Layout, title: &str) -> String {
 <desc>{desc}</desc>
 <defs><pattern id="out" width="10" height="10" patternUnits="userSpaceOnUse" patternTransform="rotate(45)"><rect width="10" height="10" fill="#fff"/><rect width="4" height="10" fill="#000"/></pattern></defs>
 <rect width="1000" height="{height}" fill="#fff"/>
-<text x="20" y="46" font-size="34" font-weight="bold">{title}</text>
 "##,
         title = escape(title),
         desc = escape(&layout.text(&[])),
     );
-    for (i, line) in wrapped(&format!("{}.", layout.instruction), 52).iter().take(2).enumerate() {
-        text_at(w, 20, 88 + 36 * i as i64, 32, "start", line);
+    text_at(w, 20, 46, 34, "start", title);
+    for (i, line) in said.iter().enumerate() {
+        text_at(w, 20, 88 + INSTRUCTION_LINE * i as i64, 32, "start", line);
     }
     for (i, strip) in strips.iter().enumerate() {
-        strip_svg(w, layout, strip, TOP + STRIP * i as i64);
+        strip_svg(w, layout, strip, top + STRIP * i as i64);
     }
     legend_svg(w, layout, legend);
     out.push_str("</svg>\n");
@@ -186,6 +194,10 @@ fn strip_svg(w: &mut String, layout: &Layout, strip: &Strip, top: i64) {
     }
     for (hole, at) in holes_in(layout, strip) {
         let (cx, cy) = (x(at), y(hole.height_um.0));
+        // A line down to the scale shows the exact place where the sign covers what lies beside it.
+        let foot = top + BAND + 60;
+        let _ =
+            writeln!(w, r##"<rect x="{}" y="{cy}" width="2" height="{}" fill="#000"/>"##, cx - 1, foot - cy);
         let _ = writeln!(
             w,
             r##"<circle cx="{cx}" cy="{cy}" r="21" fill="#fff" stroke="#000" stroke-width="4"/>"##
@@ -211,13 +223,19 @@ fn legend_svg(w: &mut String, layout: &Layout, top: i64) {
         whys.dedup();
         text_at(w, 396, top + 23, 24, "start", &format!("no hole: {}", whys.join(", ")));
     }
-    let mark = mark_name(layout.mark).split(" (").next().unwrap_or_default().to_owned();
+    for (i, line) in legend_lines(layout).iter().enumerate() {
+        text_at(w, 20, top + 62 + LEGEND_LINE * i as i64, 22, "start", line);
+    }
+}
+
+/// What the legend says below its signs, in lines that fit the picture's width.
+fn legend_lines(layout: &Layout) -> Vec<String> {
+    let mark = mark_name(layout.mark).split(" (").next().unwrap_or_default();
     let scale = format!(
-        "thick line: {mark}. Arcs clockwise seen from above, heights above ground, in cm. Girth {}.",
+        "Thick line: {mark}. Arcs clockwise seen from above, heights above ground, in cm. Girth {}.",
         short_cm(layout.girth_um)
     );
-    text_at(w, 20, top + 62, 22, "start", &scale);
-    text_at(w, 20, top + 98, 22, "start", &layout.depth_text());
+    [scale, format!("{}.", layout.depth_text())].iter().flat_map(|text| wrapped(text, LEGEND_SIGNS)).collect()
 }
 
 /// Columns of the trunk in a terminal drawing; with the heights before them it is 80 wide at most.
@@ -343,6 +361,26 @@ mod tests {
             }
             assert_eq!(picture.matches("http").count(), 1, "only the name space");
             assert!(!picture.contains("href") && !picture.contains("<script"));
+        }
+    }
+
+    #[test]
+    fn no_line_of_text_runs_out_of_the_svg() {
+        for (diameter, holes) in [(110_000, 2), (593_000, 15), (593_000, 40), (2_400_000, 60)] {
+            let picture = svg(&layout(diameter, holes, &[]), "Tree A-1, stem 1");
+            let (_, drawn) = picture.split_once("</defs>").unwrap();
+            let last = layout(diameter, holes, &[]).instruction.rsplit(' ').next().unwrap().to_owned();
+            assert!(drawn.contains(&format!("{last}.</text>")), "the instruction is cut: {drawn}");
+            for text in picture.split("<text ").skip(1) {
+                let part = |name: &str| {
+                    text.split(&format!("{name}=\"")).nth(1).and_then(|t| t.split('"').next()).unwrap()
+                };
+                let (x, size): (usize, usize) =
+                    (part("x").parse().unwrap(), part("font-size").parse().unwrap());
+                let signs = text.split('>').nth(1).unwrap().split('<').next().unwrap().chars().count();
+                // A bold sans-serif sign is six tenths of its size wide, taken over a line of words.
+                assert!(part("text-anchor") != "start" || x + signs * size * 6 / 10 <= 1_000, "{text}");
+            }
         }
     }
 
