@@ -9,7 +9,7 @@ use std::io::Write as _;
 
 use bolebook_core::commit::{Commit, Draft};
 use bolebook_core::exchange::{Cursor, LogLine};
-use bolebook_core::ids::{ActorId, BookId, RecordId};
+use bolebook_core::ids::{ActorId, BookId, RecordId, Sha256Hash};
 use bolebook_core::quantity::UtcMs;
 use bolebook_core::record::book_kinds::{BookContent, Genesis};
 use bolebook_core::record::work::Note;
@@ -35,20 +35,32 @@ impl Writer {
         Self { key: SecretKey::from_seed([1; 32]), book: BookId::new(0, [2; 10]), minted: 0 }
     }
 
-    fn record(&mut self, body: Body) -> String {
+    /// Bytes as random as a device's, and the same in every run: what no packing makes smaller.
+    fn random(&mut self) -> [u8; 32] {
         self.minted += 1;
-        let mut random = [0; 10];
-        random[2..].copy_from_slice(&self.minted.to_be_bytes());
-        let at = UtcMs(1_780_315_200_000 + i64::try_from(self.minted).unwrap_or(0));
-        let id = RecordId::new(at.0, random);
+        Sha256Hash::of(&self.minted.to_be_bytes()).0
+    }
+
+    fn id(&mut self, at: UtcMs) -> RecordId {
+        let [a, b, c, d, e, f, g, h, i, j, ..] = self.random();
+        RecordId::new(at.0, [a, b, c, d, e, f, g, h, i, j])
+    }
+
+    fn record(&mut self, body: Body) -> String {
+        let at = UtcMs(1_780_315_200_000 + i64::try_from(self.minted).unwrap_or(0) * 7_919);
+        let id = self.id(at);
         let envelope = Envelope { id, at, device: self.key.device(), by: None, replaces: vec![] };
         Record { envelope, body }.to_canonical().expect("a record of our own")
     }
 
+    /// About what a treatment carries: a tree's id and the figures of its holes, none like the last.
     fn note(&mut self) -> Body {
-        // About as long as an application of two holes.
-        let text = format!("{} {}", self.minted, "north of the stem, second hole, uptake slow; ".repeat(6));
-        Note { about: None, text }.into()
+        let about = Some(self.id(UtcMs(1_780_000_000_000)));
+        let figures = self.random();
+        let holes = figures.chunks_exact(4).take(4);
+        let text =
+            holes.map(|h| format!("height {} offset {} uptake {}{}; ", h[0], h[1], h[2], h[3])).collect();
+        Note { about, text }.into()
     }
 
     /// A chain of commits by a fresh actor on what the log has, signed at its end.
