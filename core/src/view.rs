@@ -168,6 +168,12 @@ impl Yard {
         if let Body::Lot(lot) = &self.facts.shown(fact).record.body { Some(lot) } else { None }
     }
 
+    /// Every value of a lot in force: several when it was amended two ways; none when it is unknown.
+    pub fn lots(&self, id: RecordId) -> impl Iterator<Item = &Lot> {
+        let current = self.facts.standing_fact(id).into_iter().flat_map(|fact| self.facts.current(fact));
+        current.filter_map(|v| if let Body::Lot(lot) = &v.record.body { Some(&**lot) } else { None })
+    }
+
     /// A kit as it stands.
     pub fn kit(&self, id: RecordId) -> Option<&Kit> {
         let fact = self.facts.standing_fact(id)?;

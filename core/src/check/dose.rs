@@ -1,5 +1,7 @@
 //! Doses against the label: over, under, below the smallest diameter, species, label not usable.
 
+use std::collections::BTreeSet;
+
 use crate::check::{Treatment, treatments};
 use crate::dosing::dose::{DoseError, allows_species, dose_for};
 use crate::finding::{Code, Finding};
@@ -36,19 +38,26 @@ fn treatment_findings(
         add(Code::LabelNotUsable, message, records);
         return;
     };
-    // One finding with every reason, so that a ruling on one of them does not settle the other.
-    let mut unusable = vec![];
-    if view.yard.confirmed(application.label).is_none() {
-        unusable.push(format!("label {} has not been confirmed by a second person", label.name));
-    }
-    let day = treatment.days(view).map(|d| d.day).max();
-    if let (Some(day), Some(expires)) = (day, label.expires)
-        && expires < day
-    {
-        unusable.push(format!("label {} could be used until {expires}, used on {day}", label.name));
+    // One finding with every reason, so that a ruling on one of them does not settle the other; every
+    // part's own label version is judged, on its own day.
+    let mut unusable = BTreeSet::new();
+    for (_, version, part) in &treatment.parts {
+        let Some(label) = view.yard.label(part.label) else {
+            unusable.insert(format!("label {} is not in the yard", part.label));
+            continue;
+        };
+        if view.yard.confirmed(part.label).is_none() {
+            unusable.insert(format!("label {} has not been confirmed by a second person", label.name));
+        }
+        if let (Some(used), Some(expires)) = (view.crew_day(version), label.expires)
+            && expires < used.day
+        {
+            unusable
+                .insert(format!("label {} could be used until {expires}, used on {}", label.name, used.day));
+        }
     }
     if !unusable.is_empty() {
-        let message = format!("Tree {tag}: {}.", unusable.join("; "));
+        let message = format!("Tree {tag}: {}.", unusable.into_iter().collect::<Vec<_>>().join("; "));
         add(Code::LabelNotUsable, message, records.clone());
     }
     let species = view.tree(id).and_then(|t| t.species.as_deref());

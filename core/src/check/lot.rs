@@ -1,68 +1,68 @@
 //! Lots: unknown, expired, recalled, of another label.
 
+use crate::facts::{Fact, Version};
 use crate::finding::{Code, Finding};
+use crate::ids::TreeId;
+use crate::record::work::Application;
 use crate::view::View;
 
 /// Findings of this rule.
 pub fn check(view: &View<'_>, findings: &mut Vec<Finding>) {
     for (id, tree) in &view.trees {
         for (fact, version, application) in view.applications(tree) {
-            let tag = view.tag(*id);
-            let day = view.crew_day(version);
-            let (code, message) = match view.yard.lot(application.lot) {
-                None => (
-                    Code::LotUnknown,
-                    format!("Tree {tag}: lot {} is not in the yard's list.", application.lot),
-                ),
-                Some(lot) => {
-                    if let Some(why) = &lot.recalled {
-                        let text = format!("Tree {tag}: lot {} was taken out of use: {why}.", lot.number);
-                        findings.push(
-                            Finding::new(
-                                Code::LotRecalled,
-                                &[&fact.id.to_string()],
-                                text,
-                                vec![version.id()],
-                            )
-                            .about(*id)
-                            .on(day),
-                        );
-                    }
-                    if lot.label != application.label {
-                        let same = view.yard.facts.fact_of(lot.label).map(|f| f.id)
-                            == view.yard.facts.fact_of(application.label).map(|f| f.id);
-                        if !same {
-                            let text = format!(
-                                "Tree {tag}: lot {} belongs to another label than the one the dose was worked from.",
-                                lot.number
-                            );
-                            findings.push(
-                                Finding::new(
-                                    Code::LotOfOtherLabel,
-                                    &[&fact.id.to_string()],
-                                    text,
-                                    vec![version.id()],
-                                )
-                                .about(*id)
-                                .on(day),
-                            );
-                        }
-                    }
-                    match day {
-                        Some(d) if lot.expires < d.day => (
-                            Code::LotExpired,
-                            format!(
-                                "Tree {tag}: lot {} expired on {}, used on {}.",
-                                lot.number, lot.expires, d.day
-                            ),
-                        ),
-                        _ => continue,
-                    }
-                }
-            };
-            findings.push(
-                Finding::new(code, &[&fact.id.to_string()], message, vec![version.id()]).about(*id).on(day),
-            );
+            for (code, message) in wrong(view, *id, version, application) {
+                findings.push(finding(view, *id, fact, version, code, message));
+            }
         }
     }
+}
+
+fn finding(
+    view: &View<'_>,
+    id: TreeId,
+    fact: &Fact,
+    version: &Version,
+    code: Code,
+    message: String,
+) -> Finding {
+    Finding::new(code, &[&fact.id.to_string()], message, vec![version.id()])
+        .about(id)
+        .on(view.crew_day(version))
+}
+
+/// What is wrong with the lot of an application. A lot amended two ways is judged by every value it
+/// has: a recall made on one device is not lost to a correction made on another.
+fn wrong(view: &View<'_>, id: TreeId, version: &Version, application: &Application) -> Vec<(Code, String)> {
+    let tag = view.tag(id);
+    let lots: Vec<_> = view.yard.lots(application.lot).collect();
+    let Some(first) = lots.first() else {
+        return vec![(
+            Code::LotUnknown,
+            format!("Tree {tag}: lot {} is not in the yard's list.", application.lot),
+        )];
+    };
+    let number = &first.number;
+    let mut wrong = vec![];
+    if let Some(why) = lots.iter().find_map(|lot| lot.recalled.as_ref()) {
+        wrong.push((Code::LotRecalled, format!("Tree {tag}: lot {number} was taken out of use: {why}.")));
+    }
+    let label = |id| view.yard.facts.fact_of(id).map_or(id, |f| f.id);
+    if lots.iter().any(|lot| label(lot.label) != label(application.label)) {
+        wrong.push((
+            Code::LotOfOtherLabel,
+            format!(
+                "Tree {tag}: lot {number} belongs to another label than the one the dose was worked from."
+            ),
+        ));
+    }
+    let expires = lots.iter().map(|lot| lot.expires).min();
+    if let (Some(expires), Some(used)) = (expires, view.crew_day(version))
+        && expires < used.day
+    {
+        wrong.push((
+            Code::LotExpired,
+            format!("Tree {tag}: lot {number} expired on {expires}, used on {}.", used.day),
+        ));
+    }
+    wrong
 }

@@ -147,7 +147,9 @@ pub fn treatments<'v>(view: &'v View<'_>, tree: &'v TreeView) -> Vec<Treatment<'
     let mut begins = vec![true; parts.len()];
     for (i, (fact, _, application)) in parts.iter().enumerate() {
         let of = application.continues.and_then(|id| view.facts.fact_of(id)).filter(|f| f.id != fact.id);
-        if let Some(other) = of.and_then(|f| first.get(&(f.id, application.stem))) {
+        if let Some(other) = of.and_then(|f| first.get(&(f.id, application.stem)))
+            && finishes(view, parts[*other], parts[i])
+        {
             join(&mut group, i, *other);
             begins[i] = false;
         }
@@ -164,6 +166,19 @@ pub fn treatments<'v>(view: &'v View<'_>, tree: &'v TreeView) -> Vec<Treatment<'
         treatments[index].parts.push(parts[i]);
     }
     treatments
+}
+
+/// Whether one application can finish another: the same label's product, on the same day or the next
+/// (common practice, no source). Anything else is a treatment of its own, whatever it says it
+/// continues: neither another product nor a visit weeks later escapes the label's interval.
+fn finishes(
+    view: &View<'_>,
+    (_, began, first): (&Fact, &Version, &Application),
+    (_, ended, second): (&Fact, &Version, &Application),
+) -> bool {
+    let label = |a: &Application| view.yard.facts.fact_of(a.label).map_or(a.label, |f| f.id);
+    let days = view.crew_day(began).zip(view.crew_day(ended)).map(|(a, b)| a.day.days_until(b.day));
+    label(first) == label(second) && days.is_some_and(|d| (0..=1).contains(&d))
 }
 
 fn root(group: &mut [usize], mut i: usize) -> usize {

@@ -1,14 +1,20 @@
 //! What is wrong with records themselves: unreadable, conflicting, amended two ways, held,
 //! proposed, late.
 
-use crate::facts::{Contest, HeldReason, ProposalReason, Standing};
+use crate::facts::{Contest, Facts, HeldReason, ProposalReason, Standing};
 use crate::finding::{Code, Finding};
 use crate::record::Kind;
 use crate::view::{View, tree_named};
 
-/// Findings of this rule, for the job's own book.
+/// Findings of this rule, for the job's book and the yard's: a held fill or a lot amended two ways
+/// bears on every job.
 pub fn check(view: &View<'_>, findings: &mut Vec<Finding>) {
-    let facts = &view.facts;
+    in_book(view, &view.facts, findings);
+    in_book(view, &view.yard.facts, findings);
+    late(view, findings);
+}
+
+fn in_book(view: &View<'_>, facts: &Facts, findings: &mut Vec<Finding>) {
     for item in &facts.unreadable {
         let message = format!("Record {} of device {} cannot be read: {}", item.id, item.author, item.error);
         findings.push(Finding::new(Code::Unreadable, &[&item.id.to_string()], message, vec![item.id]));
@@ -83,6 +89,10 @@ pub fn check(view: &View<'_>, findings: &mut Vec<Finding>) {
             vec![bad.from, bad.to],
         ));
     }
+}
+
+fn late(view: &View<'_>, findings: &mut Vec<Finding>) {
+    let facts = &view.facts;
     for (index, sign_off) in &view.late {
         let version = &facts.versions[*index];
         if version.standing != Standing::InForce
