@@ -199,7 +199,8 @@ pub fn explain(error: &clap::Error) -> ExitCode {
         let text = error.render().to_string();
         let message = text.lines().next().unwrap_or_default().trim_start_matches("error: ").to_owned();
         let hint = Some("see --help".to_owned());
-        Explained { kind: "usage", message, hint, faults: vec![], exit: exit::USAGE }.print(true);
+        Explained { kind: "usage", message, hint, stops: vec![], faults: vec![], exit: exit::USAGE }
+            .print(true);
         return ExitCode::from(exit::USAGE);
     }
     // A closed pipe is no reason to fail: whoever asked for help has stopped reading.

@@ -3,15 +3,6 @@
 use bolebook_core::dosing::caution::{Act, cautions};
 use bolebook_core::record::label::Label;
 
-/// Before drilling and injecting: what holds always, then the label's own words.
-pub fn treating(label: &Label) -> Vec<String> {
-    let mut all =
-        vec!["The label and local law decide; a licensed applicator treats or supervises.".to_owned()];
-    all.extend(of_acts(&[Act::Charge, Act::Uptake, Act::TakeOff]));
-    all.extend(of_label(label));
-    all
-}
-
 /// While containers come off: what is logged has been done, what comes next has not.
 pub fn taking_off(label: &Label) -> Vec<String> {
     of_acts(&[Act::TakeOff]).into_iter().chain(of_label(label)).collect()

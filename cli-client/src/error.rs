@@ -4,6 +4,7 @@ use std::path::PathBuf;
 
 use bolebook_core::authority::AuthorityError;
 use bolebook_core::day::Day;
+use bolebook_core::dosing::conditions::Caution;
 use bolebook_core::record::RecordError;
 use bolebook_core::view::ViewError;
 use bolebook_log::LogError;
@@ -46,12 +47,12 @@ pub enum CliError {
     #[error("not logged: {}", .0.join("; "))]
     Refused(Vec<String>),
     /// Something speaks against a dose: a doubt stops it.
-    #[error("no dose for tree {tag}:\n  {}", .stops.join("\n  "))]
+    #[error("no dose for tree {tag}:\n  {}", texts(.stops).join("\n  "))]
     NoDose {
         /// The tree.
         tag: String,
         /// What.
-        stops: Vec<String>,
+        stops: Vec<Caution>,
     },
     /// Open findings stop a day from being signed off.
     #[error("crew {crew}'s {day} cannot be signed off while these are open:\n  {}", .stops.join("\n  "))]
@@ -146,6 +147,9 @@ pub struct Explained {
     /// What to do.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub hint: Option<String>,
+    /// What stops a dose, each with its code and source.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub stops: Vec<Caution>,
     /// Every line at fault.
     #[serde(skip_serializing_if = "Vec::is_empty")]
     pub faults: Vec<Fault>,
@@ -214,7 +218,8 @@ impl CliError {
             ),
         };
         let faults = if let Self::Lines { faults, .. } = self { faults.clone() } else { vec![] };
-        Explained { kind, message: self.to_string(), hint, faults, exit }
+        let stops = if let Self::NoDose { stops, .. } = self { stops.clone() } else { vec![] };
+        Explained { kind, message: self.to_string(), hint, stops, faults, exit }
     }
 }
 
@@ -235,6 +240,10 @@ fn store(error: &StoreError) -> (&'static str, u8, Option<String>) {
         }
     };
     ("store", exit::STORE, Some(hint.to_owned()))
+}
+
+fn texts(stops: &[Caution]) -> Vec<&str> {
+    stops.iter().map(|stop| stop.text.as_str()).collect()
 }
 
 /// How many faults are shown one by one.

@@ -13,7 +13,8 @@ use bolebook_core::quantity::{AsRead, Measured, Pa, ReadUnit, Ul, UlPerM, Um, Ut
 use bolebook_core::record::book_kinds::{BookContent, Genesis, Job, Strike, Zone, ZoneOffset};
 use bolebook_core::record::kit::{ContainerKind, Gauge, Kit, Reservoir};
 use bolebook_core::record::label::{
-    ActiveIngredient, ChargeRules, ConditionRules, ForkedRule, HoleRules, Label, RateRow, Sealing,
+    ActiveIngredient, ChargeRules, ConditionRules, ForkedRule, HoleRules, Label, LabelConfirmation, RateRow,
+    Sealing,
 };
 use bolebook_core::record::people::{Certificate, Crew, Licence, Person, PersonWork, Role};
 use bolebook_core::record::product::{Fill, Found, Lot, Movement, MovementKind};
@@ -175,9 +176,7 @@ impl World {
         for n in 0..2 {
             world.crews[n] = world.crew(n);
         }
-        world.label = world.yard_write(Who::Office, label());
-        let confirmation = confirmation_of(&label(), world.label);
-        world.yard_write(Who::Office, confirmation);
+        world.label = world.confirmed(label());
         let expires = day("2027-12-31");
         let lot = Lot { label: world.label, number: "L-77".into(), expires, recalled: None };
         world.lot = world.yard_write(Who::Office, lot);
@@ -198,6 +197,17 @@ impl World {
         world.found(true, genesis(job_id, BookContent::Job(job)));
         world.now = MORNING;
         world
+    }
+
+    /// A label entered by one licensed person and re-entered from the paper by another.
+    pub fn confirmed(&mut self, label: Label) -> RecordId {
+        let by = self.by.replace(self.leads[0]);
+        let confirmation = confirmation_of(&label, RecordId::new(0, [0; 10]));
+        let id = self.yard_write(Who::Office, label);
+        self.by = Some(self.leads[1]);
+        self.yard_write(Who::Office, LabelConfirmation { label: id, ..confirmation });
+        self.by = by;
+        id
     }
 
     fn crew(&mut self, n: usize) -> RecordId {

@@ -52,7 +52,17 @@ impl Log {
             }
             desk.answer.text.clear();
             desk.answer.say(format!("{entries} entries logged."));
-            for one in ["tree", "diameter", "diameter_um", "application", "dose", "charges"] {
+            for one in [
+                "tree",
+                "diameter",
+                "diameter_um",
+                "application",
+                "dose",
+                "charges",
+                "layout",
+                "cautions",
+                "advice",
+            ] {
                 desk.answer.json.remove(one);
             }
             desk.answer.json.insert("entries".into(), entries.into());

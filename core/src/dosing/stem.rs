@@ -97,6 +97,18 @@ fn read_fraction(text: &str, what: &'static str) -> Result<i64, ReadingError> {
     Ok(whole * 25_400 + above * 25_400 / below)
 }
 
+/// The step a reading was taken to, from its last written place: `94.5` cm is read to 1 mm, `14 13/16`
+/// in to a sixteenth. Zero for what is no reading.
+pub fn step_um(reading: &AsRead) -> Um {
+    let text = reading.text.trim();
+    let unit = reading.unit.um();
+    if let Some((_, below)) = text.rsplit_once('/') {
+        return Um(below.trim().parse::<i64>().ok().filter(|b| *b > 0).map_or(0, |below| unit / below));
+    }
+    let places = text.rsplit_once(['.', ',']).map_or(0, |(_, places)| places.len());
+    Um(u32::try_from(places).ok().and_then(|n| 10i64.checked_pow(n)).map_or(0, |parts| unit / parts))
+}
+
 /// The mean of a caliper pair: two readings at right angles (Forest Measurements, open textbook §3.2).
 pub fn caliper_mean(a: Um, b: Um) -> Um {
     Um(divide_rounded(i128::from(a.0) + i128::from(b.0), 2))
@@ -269,6 +281,14 @@ mod tests {
             echo(&reading, diameter_from_reading(&reading).unwrap()),
             "girth 94 cm = diameter 29.9 cm"
         );
+    }
+
+    #[test]
+    fn a_reading_is_as_fine_as_its_last_written_place() {
+        let step = |text: &str, unit| step_um(&AsRead { text: text.into(), unit, of: Measured::Girth }).0;
+        assert_eq!((step("94", ReadUnit::Cm), step("94.5", ReadUnit::Cm)), (10_000, 1_000));
+        assert_eq!((step("14 13/16", ReadUnit::In), step("14.8", ReadUnit::In)), (1_587, 2_540));
+        assert_eq!((step("1/0", ReadUnit::In), step(&format!("1.{}", "0".repeat(99)), ReadUnit::Cm)), (0, 0));
     }
 
     #[test]
