@@ -38,8 +38,10 @@ pub fn charge_plan(dice: &mut Dice) -> (Value, Value) {
     };
     let holes = dice.from(1, 40);
     let found = choose_within(&dose, &rules, &kinds, holes as usize);
-    let kinds: Vec<Value> =
-        kinds.iter().map(|k| json!({"charge": k.charge_ul.0, "step": k.scale_step_ul.map(|s| s.0)})).collect();
+    let kinds: Vec<Value> = kinds
+        .iter()
+        .map(|k| json!({"charge": k.charge_ul.0, "step": k.scale_step_ul.map(|s| s.0)}))
+        .collect();
     (
         json!({
             "min": dose.min_ul.0, "target": target, "max": dose.max_ul.0, "kinds": kinds, "holes": holes,
@@ -75,9 +77,8 @@ pub fn layout(dice: &mut Dice) -> (Value, Value) {
             Damage { stem: 1, what: DamageKind::Wound, from_um: from, to_um: to }
         })
         .collect();
-    let earlier: Vec<EarlierHole> = (0..dice.from(0, 4))
-        .map(|_| EarlierHole { arc_um: place(dice), height_um: Um(200_000) })
-        .collect();
+    let earlier: Vec<EarlierHole> =
+        (0..dice.from(0, 4)).map(|_| EarlierHole { arc_um: place(dice), height_um: Um(200_000) }).collect();
     let clearance = dice.from(6, 40);
     let wanted = dice.from(1, 30);
     let found = plan(&LayoutRequest {
