@@ -228,6 +228,27 @@ impl<'a> Desk<'a> {
         at: UtcMs,
         replaces: Vec<RecordId>,
     ) -> Result<RecordId, CliError> {
+        let id = self.outside.record_id()?;
+        self.stage_as(id, book, body, at, replaces)
+    }
+
+    /// Stages a tree or block of an earlier season under the id it has.
+    ///
+    /// # Errors
+    /// As [`Desk::log_in_job`].
+    pub fn carry(&mut self, id: RecordId, body: Body) -> Result<RecordId, CliError> {
+        let (book, now) = (self.view()?.book, self.now);
+        self.stage_as(id, book, body, now, vec![])
+    }
+
+    fn stage_as(
+        &mut self,
+        id: RecordId,
+        book: BookId,
+        body: Body,
+        at: UtcMs,
+        replaces: Vec<RecordId>,
+    ) -> Result<RecordId, CliError> {
         let kind = body.kind();
         if office_only(kind) && self.role != Some(Role::Office) {
             return Err(CliError::NotAllowed {
@@ -235,7 +256,6 @@ impl<'a> Desk<'a> {
                 hint: "ask the office; from this device it would have no effect".into(),
             });
         }
-        let id = self.outside.record_id()?;
         let founding = kind == Kind::Person && self.yard.facts.in_force(Kind::Person).next().is_none();
         let by = if founding { self.by } else { Some(self.user()?) };
         let record = Record { envelope: Envelope { id, at, device: self.device, by, replaces }, body };

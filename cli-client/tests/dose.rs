@@ -114,3 +114,62 @@ fn a_dose_stands_on_what_the_same_run_logged_before_it() {
     let error = device.refused(4, &["log", &twice, "--by", "Ben Invented"]);
     assert_eq!(error["faults"][0]["line"], 7, "{error}");
 }
+
+/// After the winter: the tree keeps its id, last season's holes are kept clear of, and it is measured anew.
+#[test]
+fn a_new_season_knows_the_trees_and_the_holes_of_the_last() {
+    let base = TempDir::new().unwrap();
+    let mut device = ready(&base);
+    fill(&device);
+    let by = "--by=Ben Invented";
+    let tree = device.json(&["tree", "add", "M-1", "--species", "FRXAM", "--mark", "tag", by]);
+    let tree = tree["written"][0]["id"].as_str().unwrap().to_owned();
+    device.run(&["diameter", "M-1", "120", "--girth", by]).ok();
+    device.run(&SEEN).ok();
+    device.run(&["treat", "M-1", by, "--hole=0,10,20,10", "--hole=20,20,20,10"]).ok();
+    let winter = 150 * 86_400_000;
+    device.at(common::MORNING + winter);
+    let opened = device.json(&[
+        "job",
+        "new",
+        "Ash Park again",
+        "--season",
+        "2027",
+        "--client",
+        "Invented City",
+        "--site",
+        "Ash Park",
+        "--zone",
+        "America/Detroit",
+        "--from",
+        "Ash Park",
+    ]);
+    assert_eq!(opened["carried"]["trees"], 4);
+    assert_eq!(device.json(&["stand", "carry"])["trees"], 0, "once");
+    assert!(device.json(&["tree", "show", "M-1"]).to_string().contains(&tree));
+    fill(&device);
+    device.run(&SEEN).ok();
+    let unmeasured = device.refused(4, &["dose", "M-1", by]);
+    assert!(codes(&unmeasured).contains(&"diameter.none"), "{unmeasured}");
+    device.run(&["diameter", "M-1", "121", "--girth", by]).ok();
+    let soon = device.refused(4, &["dose", "M-1", by]);
+    assert_eq!(codes(&soon), ["past.too_soon"], "the label asks for a year: {soon}");
+
+    device.at(common::MORNING + 370 * 86_400_000);
+    let kit = device.run(&["kit", "template"]).ok().out.replace("2027-03-01", "2029-03-01");
+    device.run(&["kit", "add", &device.file("kit2.json", kit), "--name", "Kit M", "--crew", "North"]).ok();
+    device.run(&["lot", "add", "L-2", "--expires", "2028-06-30"]).ok();
+    let read = ["--lot-read", "L-2", "--registration-read", "INVENTED-0001"];
+    device
+        .run(&[&["fill", "500", "--crew", "North", "--kit", "Kit M", "--lot", "L-2"][..], &read].concat())
+        .ok();
+    device.run(&SEEN).ok();
+    let again = device.json(&["dose", "M-1", by, "--kit", "Kit M"]);
+    assert!(again["cautions"].to_string().contains("Wounded on 2026-09-14"), "{again}");
+    for new in arcs(&again) {
+        for old in [0, 200_000] {
+            let around = (new - old).rem_euclid(1_210_000);
+            assert!(around.min(1_210_000 - around) >= 119_000, "{new} is too near last season's hole at {old}");
+        }
+    }
+}

@@ -1,6 +1,7 @@
 //! One file per command, or per noun with a few verbs. The doc comments are the help texts.
 
 pub mod bundle;
+pub mod carry;
 pub mod change;
 pub mod check;
 pub mod device;
