@@ -274,6 +274,17 @@ pub fn plan(trees: &[Listed], request: &Request<'_>) -> Result<SupplyPlan, Suppl
     })
 }
 
+impl SupplyPlan {
+    /// How many of the stems left out only lack a diameter.
+    pub fn not_measured(&self) -> usize {
+        let unmeasured = |l: &&LeftOut| {
+            use TreeDoseError::{NotAllMeasured, NotMeasured};
+            matches!(&l.reason, Reason::Dose(NotMeasured(_) | NotAllMeasured(_)))
+        };
+        self.left_out.iter().filter(unmeasured).count()
+    }
+}
+
 impl LabelLine {
     /// How a label version is named on sheets and tables.
     pub fn of(label: &Label, version: LabelId) -> Self {

@@ -89,6 +89,9 @@ impl SupplyPlan {
             up(need.product_to_carry_ul),
             up(need.product_ul)
         )?;
+        if let Some(known) = &need.interval {
+            write!(f, " ({} to {})", known.low_ul.ml(), known.high_ul.ml())?;
+        }
         write!(f, " + {} % allowance", decimal(stores.allowance.0, 10, 1))?;
         if stores.priming_ul > Ul::ZERO {
             write!(f, " + {} mL priming and calibration", up(stores.priming_ul))?;
