@@ -208,7 +208,9 @@ pub fn explain(error: &clap::Error) -> ExitCode {
     let asked_for_json = std::env::args_os().any(|a| a == "--json");
     if asked_for_json && error.use_stderr() {
         let text = error.render().to_string();
-        let message = text.lines().next().unwrap_or_default().trim_start_matches("error: ").to_owned();
+        // What is missing stands in the lines below the first.
+        let lines: Vec<&str> = text.lines().map(str::trim).take_while(|line| !line.is_empty()).collect();
+        let message = lines.join(" ").trim_start_matches("error: ").to_owned();
         let hint = Some("see --help".to_owned());
         Explained { kind: "usage", message, hint, faults: vec![], exit: exit::USAGE }.print(true);
         return ExitCode::from(exit::USAGE);

@@ -155,18 +155,24 @@ pub fn count(n: usize, one: &str) -> String {
     if n == 1 { format!("1 {one}") } else { format!("{n} {one}s") }
 }
 
+/// Tags named one by one; the rest is counted.
+const TAGS: usize = 6;
+
 /// Stems that are in no sum, in a line; none when all are.
 pub fn left_out(plan: &SupplyPlan) -> Option<String> {
     let (all, unmeasured) = (plan.left_out.len(), plan.not_measured());
     if all == 0 {
         return None;
     }
-    let others = all - unmeasured;
-    let measured = format!("{unmeasured} not measured yet");
-    let parts = match (unmeasured, others) {
-        (_, 0) => measured,
-        (0, _) => format!("{others} that the label or kit gives no dose"),
-        _ => format!("{measured}, {others} that the label or kit gives no dose"),
+    let no_dose = format!("{} without a dose under this label and kit", all - unmeasured);
+    let parts = match (unmeasured, all - unmeasured) {
+        (_, 0) => format!("{unmeasured} not measured yet"),
+        (0, _) => no_dose,
+        _ => format!("{unmeasured} not measured yet, {no_dose}"),
     };
-    Some(format!("NOT in these figures: {}: {parts}.", count(all, "stem")))
+    let mut tags: Vec<&str> = plan.left_out.iter().map(|l| l.tag.as_str()).collect();
+    tags.dedup();
+    let more = if tags.len() > TAGS { format!(" and {} more", tags.len() - TAGS) } else { String::new() };
+    tags.truncate(TAGS);
+    Some(format!("NOT in these figures: {}: {parts} ({}{more}).", count(all, "stem"), tags.join(", ")))
 }

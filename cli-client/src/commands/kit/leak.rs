@@ -16,7 +16,8 @@ use crate::planning::no_answer;
 /// Tells a leak from cooling air: two readings of the gauge, ten minutes after the air and ten apart.
 ///
 /// Air gets hot as it is put on, and the gauge falls while it cools: that is no leak. Only the fall
-/// that temperature and reading do not explain is. Ends with exit code 3 when the kit leaks.
+/// that temperature and reading do not explain is. Ends with exit code 3 unless no leak was
+/// seen.
 #[derive(Debug, clap::Args)]
 pub struct Leak {
     #[command(flatten)]
@@ -73,7 +74,8 @@ impl Leak {
         let over = found.limit().ok().filter(|l| readings.first_pa.max(readings.second_pa) > l.limit_pa);
         answer.warnings.extend(over.map(|limit| format!("the gauge was above the limit: {limit}")));
         answer.cautions.extend(cautions::of_acts(&[Act::LeakCheck]));
-        if checked.verdict == LeakVerdict::Leak {
+        // Too early to tell is no answer to work on either.
+        if checked.verdict != LeakVerdict::NoneSeen {
             answer.exit = exit::STOPPED;
         }
         Ok(answer

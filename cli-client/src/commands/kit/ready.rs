@@ -11,7 +11,6 @@ use super::{Found, KitArgs};
 use crate::desk::Desk;
 use crate::error::{CliError, exit};
 use crate::output::Answer;
-use crate::planning::count;
 
 /// Says whether anything on record stops a kit: ratings, relief valve, inspections, gauge, calibrations.
 ///
@@ -70,7 +69,6 @@ impl Ready {
         answer.cautions.extend(state.cautions.iter().map(|c| (*c).to_owned()));
         if stops > 0 {
             answer.exit = exit::STOPPED;
-            answer.warnings.push(format!("{name} is stopped by {}", count(stops, "entry")));
         }
         Ok(answer
             .with("kit", name.clone())

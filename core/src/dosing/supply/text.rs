@@ -89,14 +89,18 @@ impl SupplyPlan {
             up(need.product_to_carry_ul),
             up(need.product_ul)
         )?;
-        if let Some(known) = &need.interval {
-            write!(f, " ({} to {})", known.low_ul.ml(), known.high_ul.ml())?;
-        }
         write!(f, " + {} % allowance", decimal(stores.allowance.0, 10, 1))?;
         if stores.priming_ul > Ul::ZERO {
             write!(f, " + {} mL priming and calibration", up(stores.priming_ul))?;
         }
         writeln!(f)?;
+        if let Some(known) = &need.interval {
+            let (low, high) = (known.low_ul.ml(), known.high_ul.ml());
+            writeln!(
+                f,
+                "              the charges will hold {low} to {high} mL, by the kit's stated uncertainty"
+            )?;
+        }
         need.diluent_ul.map_or(Ok(()), |d| writeln!(f, "  Diluent     {} mL", up(d)))
     }
 
