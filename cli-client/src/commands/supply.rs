@@ -162,7 +162,7 @@ fn first_line(plan: &SupplyPlan) -> String {
     let closed = match (need.plugs, need.wax_mg.0) {
         (0, 0) => String::new(),
         (0, wax) => {
-            format!(", {} g of wax", bolebook_core::quantity::decimal(wax.saturating_add(99), 1_000, 1))
+            format!(", {} g of wax", bolebook_core::quantity::decimal(wax.saturating_add(99) / 100, 10, 1))
         }
         (plugs, _) => format!(", {plugs} plugs"),
     };

@@ -55,7 +55,7 @@ impl fmt::Display for SupplyPlan {
                 writeln!(f, "  Plugs       {}, allowance included", self.total.plugs)?;
             }
             Closing::Wax { .. } if self.total.wax_mg.0 > 0 => {
-                let grams = decimal(self.total.wax_mg.0.saturating_add(99), 1_000, 1);
+                let grams = decimal(self.total.wax_mg.0.saturating_add(99) / 100, 10, 1);
                 writeln!(f, "  Wax         {grams} g, allowance included")?;
             }
             _ => writeln!(f, "  Closing     none: holes stay open")?,
