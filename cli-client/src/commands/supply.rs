@@ -164,15 +164,15 @@ fn first_line(plan: &SupplyPlan) -> String {
         (0, wax) => {
             format!(", {} g of wax", bolebook_core::quantity::decimal(wax.saturating_add(99) / 100, 10, 1))
         }
-        (plugs, _) => format!(", {plugs} plugs"),
+        (plugs, _) => format!(", {}", count(usize::try_from(plugs).unwrap_or(usize::MAX), "plug")),
     };
     format!(
-        "Load {} mL of product for {}: {}, {}, {} bits{closed}.",
+        "Load {} mL of product for {}: {}, {}, {}{closed}.",
         // Rounded up: what is loaded must not fall short.
         Ul(need.product_to_carry_ul.0.saturating_add(99) / 100 * 100).ml(),
         count(need.trees, "tree"),
         count(need.charges, "charge"),
         count(need.holes, "hole"),
-        need.bits
+        count(usize::try_from(need.bits).unwrap_or(usize::MAX), "bit")
     )
 }
