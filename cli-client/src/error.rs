@@ -54,6 +54,16 @@ pub enum CliError {
         /// What.
         stops: Vec<Caution>,
     },
+    /// A plan, table or figure that cannot be given; nothing was to be logged.
+    #[error("no {what}:\n  {}", .why.join("\n  "))]
+    NoAnswer {
+        /// What was asked for.
+        what: &'static str,
+        /// What is against it.
+        why: Vec<String>,
+        /// What to do.
+        hint: &'static str,
+    },
     /// Open findings stop a day from being signed off.
     #[error("crew {crew}'s {day} cannot be signed off while these are open:\n  {}", .stops.join("\n  "))]
     Stopped {
@@ -193,6 +203,7 @@ impl CliError {
                 exit::REFUSED,
                 Some("find out and log it ('bolebook condition TREE ...'), or leave the tree".into()),
             ),
+            Self::NoAnswer { hint, .. } => ("refused", exit::REFUSED, Some((*hint).to_owned())),
             Self::Stopped { .. } => {
                 ("stopped", exit::STOPPED, Some("settle each: amend, strike, or 'bolebook rule'".into()))
             }

@@ -169,7 +169,10 @@ fn a_new_season_knows_the_trees_and_the_holes_of_the_last() {
     for new in arcs(&again) {
         for old in [0, 200_000] {
             let around = (new - old).rem_euclid(1_210_000);
-            assert!(around.min(1_210_000 - around) >= 119_000, "{new} is too near last season's hole at {old}");
+            assert!(
+                around.min(1_210_000 - around) >= 119_000,
+                "{new} is too near last season's hole at {old}"
+            );
         }
     }
 }

@@ -6,9 +6,9 @@ use serde::de::DeserializeOwned;
 use serde_json::Value;
 
 use super::Entry;
+use super::calibrate::Calibrate;
 use super::dose::DoseEntry;
 use super::field::{ConditionEntry, DiameterEntry, InspectEntry, NoteEntry, TreeEntry};
-use super::kit::Calibrate;
 use super::product::{FillEntry, Move};
 use super::treat::TreatEntry;
 use super::work::{CloseDay, IncidentEntry, NotTreatedEntry};
@@ -62,6 +62,7 @@ impl Log {
                 "layout",
                 "cautions",
                 "advice",
+                "assessment",
             ] {
                 desk.answer.json.remove(one);
             }

@@ -24,6 +24,14 @@ pub mod use_defaults;
 pub mod work;
 pub mod yard;
 
+// What is planned from the books, and drawn.
+pub mod calibrate;
+pub mod day_plan;
+pub mod dose_table;
+pub mod forecast;
+pub mod picture;
+pub mod supply;
+
 use std::io::Read as _;
 use std::path::Path;
 

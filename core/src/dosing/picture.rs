@@ -132,7 +132,7 @@ fn text_at(w: &mut String, x: i64, y: i64, size: i64, anchor: &str, text: &str) 
 }
 
 /// Words in lines of at most `width` signs.
-fn wrapped(text: &str, width: usize) -> Vec<String> {
+pub(crate) fn wrapped(text: &str, width: usize) -> Vec<String> {
     let mut lines: Vec<String> = vec![];
     for word in text.split_whitespace() {
         match lines.last_mut() {

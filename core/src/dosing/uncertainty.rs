@@ -324,6 +324,20 @@ impl Sum {
         Ok(())
     }
 
+    /// Adds `n` charges of one kind that hold `total` together. A part charge carries a whole one's
+    /// uncertainty.
+    ///
+    /// # Errors
+    /// [`UncertaintyError::Figure`] for a negative total or uncertainty.
+    pub fn charges(&mut self, total: Ul, n: usize, kind: &ContainerKind) -> Result<(), UncertaintyError> {
+        let mut one = Self::new();
+        one.charge(total, kind)?;
+        self.total = self.total.saturating_add(one.total);
+        self.independent_variance += one.independent_variance * n as f64;
+        self.shared += one.shared * n as f64;
+        Ok(())
+    }
+
     /// Adds a part that all these charges share beyond their kind's own: the gauge
     /// ([`of_gauge`]), in microlitres for one charge, over `n` charges.
     pub fn shared(&mut self, each_ul: f64, n: u32) {
