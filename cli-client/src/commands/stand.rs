@@ -19,7 +19,7 @@ use crate::output::Answer;
 /// A stand: all its trees at once.
 #[derive(Debug, clap::Subcommand)]
 pub enum StandCommand {
-    Import(Import),
+    Import(Box<Import>),
     Carry(super::carry::Carry),
 }
 
@@ -85,7 +85,7 @@ impl StandCommand {
     /// Runs it.
     pub fn run(self, app: &App) -> Result<Answer, CliError> {
         let import = match self {
-            Self::Import(import) => import,
+            Self::Import(import) => *import,
             Self::Carry(carry) => return carry.run(app),
         };
         let bytes = super::read_file(&import.file)?;
