@@ -204,6 +204,11 @@ impl Facts {
     fn read(book: &Book, authority: &impl Authority) -> Self {
         let mut facts = Self::default();
         let holds: Vec<Option<HeldReason>> = book.commits().iter().map(|c| authority.hold(book, c)).collect();
+        let rescued_holds: Vec<_> = book.rescued().map(|r| authority.hold(book, r.commit())).collect();
+        let held = |carrier: Carrier| match carrier.rescued() {
+            None => holds.get(carrier.commit).copied().flatten(),
+            Some(number) => rescued_holds.get(number).copied().flatten(),
+        };
         for (id, carriers) in book.records() {
             let mut texts: BTreeMap<&str, Vec<Carrier>> = BTreeMap::new();
             for carrier in carriers {
@@ -218,18 +223,19 @@ impl Facts {
                     .and_then(Record::from_value);
                 let device = read.as_ref().ok().map(|r| r.envelope.device);
                 // Several commits may carry one fact; the one that vouches best for it counts.
-                carriers.sort_by_key(|c| {
-                    let commit = &book.commits()[c.commit];
-                    let own = device == Some(commit.actor().device());
-                    (!own, holds[c.commit].is_some(), commit.start_op(), commit.hash())
+                carriers.sort_by_cached_key(|c| {
+                    let commit = book.carrying(*c);
+                    let own = device.is_some() && device == commit.map(|c| c.actor().device());
+                    let place = commit.map(|c| (c.start_op(), c.hash()));
+                    (!own, held(*c).is_some(), place, c.rescued().is_some())
                 });
                 let carrier = carriers[0];
-                let commit = &book.commits()[carrier.commit];
+                let Some(commit) = book.carrying(carrier) else { continue };
                 let author = commit.actor().device();
                 match read {
                     Err(error) => facts.unreadable.push(Unreadable { id, carrier, author, error }),
                     Ok(record) => {
-                        let standing = standing(&record, author, holds[carrier.commit], authority);
+                        let standing = standing(&record, author, held(carrier), authority);
                         let op = commit.start_op() + carrier.index as u64;
                         facts.versions.push(Version {
                             record,
@@ -244,7 +250,7 @@ impl Facts {
                 }
             }
         }
-        facts.versions.sort_by_cached_key(|v| (v.op, v.id(), book.commits()[v.carrier.commit].hash()));
+        facts.versions.sort_by_cached_key(|v| (v.op, v.id(), book.carrying(v.carrier).map(Commit::hash)));
         for (index, version) in facts.versions.iter().enumerate() {
             facts.by_id.entry(version.id()).or_default().push(index);
         }
@@ -579,8 +585,8 @@ fn standing(
     authority: &impl Authority,
 ) -> Standing {
     let kind = record.kind();
-    // A genesis is proven by the root's signature, a certificate by its own proof.
-    if matches!(kind, Kind::Genesis | Kind::Certificate) {
+    // A genesis is proven by the root's signature, a certificate and a rescue by their own proof.
+    if matches!(kind, Kind::Genesis | Kind::Certificate | Kind::Rescue) {
         return Standing::InForce;
     }
     if record.envelope.device != author {

@@ -281,6 +281,7 @@ impl<'y> View<'y> {
             }
         }
         for (index, version) in self.facts.versions.iter().enumerate() {
+            // A receipt names the log's own chains: of a rescued commit it says nothing.
             let Some(commit) = book.commits().get(version.carrier.commit) else { continue };
             let arrived = arrivals
                 .get(&commit.actor())

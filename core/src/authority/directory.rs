@@ -2,11 +2,12 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
+use super::revocations::{Claim, in_force};
 use super::{AuthorityError, CLOCK_TOLERANCE_MS, book_genesis, signature, verify_certificate};
-use crate::book::Book;
+use crate::book::{Book, Carrier};
 use crate::commit::Commit;
 use crate::facts::{Authority, HeldReason};
-use crate::ids::{ActorId, BookId, CrewId, DeviceId, RecordId};
+use crate::ids::{ActorId, BookId, CommitHash, CrewId, DeviceId, RecordId};
 use crate::quantity::UtcMs;
 use crate::record::book_kinds::BookContent;
 use crate::record::people::{Certificate, CertificateProof, Revocation, Role};
@@ -54,7 +55,7 @@ impl Directory {
             unproven: vec![],
             waiting: false,
         };
-        let mut revocations = vec![];
+        let mut revocations: Vec<(Carrier, Box<Revocation>)> = vec![];
         let mut proven: Vec<(RecordId, DeviceId, Certificate)> = vec![];
         for (id, carriers) in yard.records() {
             let mut seen = BTreeSet::new();
@@ -63,8 +64,7 @@ impl Directory {
                 if !may_matter(text) {
                     continue;
                 }
-                let (Ok(record), Some(commit)) = (Record::read(text), yard.commits().get(carrier.commit))
-                else {
+                let (Ok(record), Some(commit)) = (Record::read(text), yard.carrying(*carrier)) else {
                     continue;
                 };
                 match record.body {
@@ -75,27 +75,41 @@ impl Directory {
                         }
                     }
                     Body::Revocation(body) if record.envelope.device == commit.actor().device() => {
-                        let op = commit.start_op() + carrier.index as u64;
-                        revocations.push((op, commit.hash(), commit, body));
+                        revocations.push((*carrier, body));
                     }
                     _ => {}
                 }
             }
         }
         directory.take_certificates(proven);
-        // The root key settles: its word comes first, whatever number a rogue device gave its own.
-        let by_root = |c: &Commit| c.actor().device() == root_device;
-        revocations.sort_by_key(|(op, hash, commit, _)| (!by_root(commit), *op, *hash));
-        let vouched = directory.vouched(yard);
-        for (_, _, commit, body) in revocations {
-            let office = directory.role_of(commit.actor().device()) == Some(Role::Office);
-            if office && directory.hold_with(&vouched, yard.id(), commit).is_none() {
-                directory.revoke(&body);
+        directory.take_revocations(yard, &revocations);
+        Ok(directory)
+    }
+
+    /// Takes in the revocations that are in force (`super::revocations`).
+    fn take_revocations(&mut self, yard: &Book, revocations: &[(Carrier, Box<Revocation>)]) {
+        let vouched = self.vouched(yard);
+        let mut claims = vec![];
+        for (carrier, body) in revocations {
+            let Some(commit) = yard.carrying(*carrier) else { continue };
+            let author = commit.actor().device();
+            let office = self.role_of(author) == Some(Role::Office);
+            if office && self.hold_with(&vouched, yard.id(), commit).is_none() {
+                let (at, by_root) = ((commit.actor(), commit.seq()), author == self.root_device);
+                claims.push((*carrier, Claim { author, at, commit: claims.len(), by_root, body }));
             } else {
-                directory.waiting = true;
+                self.waiting = true;
             }
         }
-        Ok(directory)
+        let (carriers, claims): (Vec<_>, Vec<_>) = claims.into_iter().unzip();
+        // A revocation knows another of its own commit in both directions: it decides nothing.
+        let knew = |b: usize, a: usize| {
+            carriers[a].commit != carriers[b].commit && yard.knew(carriers[b], carriers[a])
+        };
+        let holds = in_force(self.yard, &claims, knew);
+        for (claim, _) in claims.iter().zip(holds).filter(|(_, holds)| *holds) {
+            self.revoke(claim.body);
+        }
     }
 
     /// A code used for several devices proves none of them; the root's own certificates stand.
@@ -252,7 +266,38 @@ impl Directory {
                 ends.insert(actor, signed.seq);
             }
         }
-        Vouched { ends }
+        let rescued = self.vouched_rescued(book, &mut ends);
+        Vouched { ends, rescued }
+    }
+
+    /// Which rescued commits are vouched for: by a signature on them, or on one that follows them
+    /// in their chain. Such a one also vouches for what the log itself has of the chain before it.
+    fn vouched_rescued(&self, book: &Book, ends: &mut BTreeMap<ActorId, u64>) -> BTreeMap<CommitHash, bool> {
+        let mut latest: Vec<_> = book.rescued().collect();
+        latest.sort_by_key(|r| std::cmp::Reverse((r.commit().seq(), r.commit().hash())));
+        let mut linked: BTreeSet<(ActorId, CommitHash)> = BTreeSet::new();
+        let mut rescued = BTreeMap::new();
+        for one in latest {
+            let commit = one.commit();
+            let (actor, hash) = (commit.actor(), commit.hash());
+            let signed = self.key(actor.device()).is_some_and(|key| {
+                linked.contains(&(actor, hash))
+                    || one.signatures().any(|s| s.hash == hash && s.verify(book.id(), key).is_ok())
+            });
+            if signed {
+                linked.extend(commit.deps().iter().map(|d| (actor, *d)));
+                for before in commit.deps().iter().filter_map(|d| book.commit(*d)) {
+                    if before.actor() == actor && before.seq() + 1 == commit.seq() {
+                        let end = ends.entry(actor).or_default();
+                        *end = before.seq().max(*end);
+                    }
+                }
+            }
+            if book.commit(hash).is_none() {
+                rescued.insert(hash, signed);
+            }
+        }
+        rescued
     }
 
     /// This directory's word on one book.
@@ -268,10 +313,12 @@ impl Directory {
         if !vouched.covers(commit) {
             return Some(HeldReason::NotVouched);
         }
-        let accepted =
-            self.revoked.get(&device).map(|a| a.get(&(book, commit.actor())).copied().unwrap_or(0));
-        if accepted.is_some_and(|seq| commit.seq() > seq) {
-            return Some(HeldReason::Revoked);
+        if let Some(accepted) = self.revoked.get(&device) {
+            let through = accepted.get(&(book, commit.actor())).copied().unwrap_or(0);
+            // What was accepted was the log's own branch: whoever has the key can sign another one.
+            if commit.seq() > through || vouched.is_rescued(commit) {
+                return Some(HeldReason::Revoked);
+            }
         }
         (!self.covers(device, commit.time())).then_some(HeldReason::OutsideCertificate)
     }
@@ -280,19 +327,29 @@ impl Directory {
 /// Whether a record's or commit's text may change a directory: a cheap look before reading it
 /// whole, for canonical text has one spelling of a kind.
 pub fn may_matter(text: &str) -> bool {
-    [Kind::Certificate, Kind::Revocation].iter().any(|k| text.contains(&format!(r#""kind":"{}""#, k.name())))
+    [Kind::Certificate, Kind::Revocation, Kind::Rescue].iter().any(|k| text.contains(&format!(r#""kind":"{}""#, k.name())))
 }
 
 /// Up to where the chains of a book are vouched for.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub struct Vouched {
     ends: BTreeMap<ActorId, u64>,
+    /// Commits that are not in the log but were rescued, and whether a signature covers them. They
+    /// go by their hash: the log has another commit of the same actor and number.
+    rescued: BTreeMap<CommitHash, bool>,
 }
 
 impl Vouched {
     /// Whether a signature that holds covers the commit: one for it or for a later one of its chain.
     pub fn covers(&self, commit: &Commit) -> bool {
-        self.ends.get(&commit.actor()).is_some_and(|seq| commit.seq() <= *seq)
+        match self.rescued.get(&commit.hash()) {
+            Some(signed) => *signed,
+            None => self.ends.get(&commit.actor()).is_some_and(|seq| commit.seq() <= *seq),
+        }
+    }
+
+    fn is_rescued(&self, commit: &Commit) -> bool {
+        self.rescued.contains_key(&commit.hash())
     }
 }
 
