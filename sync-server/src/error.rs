@@ -99,6 +99,9 @@ impl ApiError {
 
 impl From<LogError> for ApiError {
     fn from(error: LogError) -> Self {
+        if let LogError::NoBook(book) = error {
+            return Self::not_found("the server has no such book").at(book, None);
+        }
         let LogError::Refused { book, line, hash, refusal } = error else {
             return Self::internal(&error);
         };

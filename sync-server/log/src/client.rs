@@ -5,9 +5,14 @@
 //! while let Some(request) = session.request(&db, now)? {
 //!     POST request.body
 //!     2xx  session.apply(&mut db, &request, answer)?      stored in one transaction
-//!     409  session.refused(&mut db, &request, &problem)?  restored server: starts the book again
+//!     4xx  session.refused(&mut db, &request, &problem)?  starts the book again, or sets lines aside
 //! }
 //! ```
+//!
+//! A restored server is read from its beginning and given what it lacks. When one side's log holds
+//! a commit that the other's gate refuses, the server's whole log is read and the local one laid
+//! out anew over it ([`crate::set_aside`]); afterwards, `rescue_request` and `reput` put back what
+//! was set aside, and one more session brings it here.
 //!
 //! A cursor moves only in the transaction that stores what it passed, so an exchange cut off at
 //! any point is simply asked again.
@@ -25,6 +30,7 @@ use rusqlite::{Connection, OptionalExtension as _, TransactionBehavior, params};
 
 use crate::error::LogError;
 use crate::read::{self, Page, StoredLine};
+use crate::set_aside::{self, Suspect};
 use crate::{append, sql};
 
 /// An exchange could not be completed; what was stored before it stays.
@@ -47,6 +53,16 @@ pub enum ClientError {
     /// The answer is not one to this request.
     #[error("the answer does not fit the request: {0}; nothing of it was taken in")]
     Answer(String),
+    /// An actor forked in this book, and the book follows another server's branch.
+    #[error(
+        "an actor forked in book {book}, and this device follows the branch of server {home}: exchange with that one; it takes over what this one has when its devices do the same"
+    )]
+    OtherBranch {
+        /// The book.
+        book: BookId,
+        /// The server it follows.
+        home: DeviceId,
+    },
     /// The server refused, and there is nothing to do about it here.
     #[error("the server refused ({}): {}", .0.code, .0.detail)]
     Refused(Box<Problem>),
@@ -102,6 +118,22 @@ pub struct Outcome {
     pub server_now: UtcMs,
     /// Per book.
     pub books: BTreeMap<BookId, BookOutcome>,
+    /// Lines that had to be set aside here ([`crate::set_aside`]).
+    pub set_aside: u64,
+}
+
+/// A server's whole log on its way here, to lay the local one out anew over it.
+#[derive(Clone, Debug)]
+struct Anew {
+    at: Cursor,
+    lines: Vec<LogLine>,
+    suspect: Option<Suspect>,
+}
+
+impl Anew {
+    fn new(suspect: Option<Suspect>) -> Self {
+        Self { at: Cursor::START, lines: vec![], suspect }
+    }
 }
 
 #[derive(Clone, Debug, Default)]
@@ -114,7 +146,14 @@ struct BookState {
     restarted: bool,
     /// What this session took in from the server: no need to offer it.
     pulled: BTreeSet<Sha256Hash>,
+    /// The server's log being read whole.
+    anew: Option<Anew>,
+    /// How often it was in this session.
+    times_anew: u8,
 }
+
+/// How often a session lays a book out anew before it gives up: each time one refused line goes.
+const MOST_ANEW: u8 = 8;
 
 /// One session of exchange with one server: as many round trips as the logs' lengths ask for.
 #[derive(Clone, Debug)]
@@ -136,6 +175,13 @@ impl Session {
         Self { server, page: Page { lines: 20_000, bytes: 12 << 20 }, books }
     }
 
+    /// Reads the server's whole log of a book and lays the local one out anew over it, every hash
+    /// checked: for a store whose lines are damaged. What cannot stay is set aside.
+    pub fn check_anew(&mut self, book: BookId) {
+        let state = self.books.entry(book).or_default();
+        (state.more, state.anew) = (true, Some(Anew::new(None)));
+    }
+
     /// Sets how much one request may offer; the default keeps every server's limits.
     pub fn with_page(mut self, page: Page) -> Self {
         self.page = page;
@@ -151,9 +197,12 @@ impl Session {
         let mut sent = BTreeMap::new();
         let mut room = self.page;
         for (book, state) in &self.books {
-            let (cursor, sent_to) = peer(db, *book, self.server)?;
+            let (mut cursor, sent_to) = peer(db, *book, self.server)?;
+            if let Some(anew) = &state.anew {
+                cursor = anew.at;
+            }
             let (offers, looked_to) =
-                if state.recovering { (vec![], sent_to) } else { offers(db, *book, sent_to, room, state)? };
+                if state.recovering || state.anew.is_some() { (vec![], sent_to) } else { offers(db, *book, sent_to, room, state)? };
             if offers.is_empty() && !state.more {
                 if looked_to > sent_to {
                     put_peer(db, *book, self.server, (cursor, looked_to))?;
@@ -189,35 +238,89 @@ impl Session {
         request: &Request,
         answer: impl BufRead,
     ) -> Result<Outcome, ClientError> {
-        let parsed = Parsed::read(answer, self.server, request)?;
+        let mut parsed = Parsed::read(answer, self.server, request)?;
+        let now = parsed.now;
         let tx = db.transaction_with_behavior(TransactionBehavior::Immediate)?;
         let mut books = BTreeMap::new();
-        for (book, part) in &parsed.books {
+        let mut aside = 0;
+        for (book, part) in &mut parsed.books {
             let Some(sent) = request.sent.get(book) else { continue };
-            let at_end = read::book(&tx, *book)?.map_or(0, |b| b.end.position) == sent.looked_to;
-            let appended = append(&tx, *book, &part.lines)?;
-            let sent_to = if at_end { appended.end.position } else { sent.looked_to };
-            let cursor = Cursor { position: part.head.end, chain: part.head.chain };
-            put_peer(&tx, *book, self.server, (cursor, sent_to))?;
             let BookAnswer { appended: pushed, known, findings_to, .. } = part.head;
+            let cursor = Cursor { position: part.head.end, chain: part.head.chain };
+            if let Some(anew) = self.books.get_mut(book).and_then(|s| s.anew.as_mut()) {
+                anew.lines.append(&mut part.lines);
+                anew.at = cursor;
+                if !part.head.more {
+                    let (base, by) = ((&anew.lines[..], cursor), (self.server, now));
+                    aside += set_aside::lay_out_anew(&tx, *book, base, anew.suspect.as_ref(), by)?;
+                }
+                books.insert(*book, BookOutcome { pushed, known, pulled: 0, findings_to, cursor });
+                continue;
+            }
+            let at_end = read::book(&tx, *book)?.map_or(0, |b| b.end.position) == sent.looked_to;
+            let appended = match append(&tx, *book, &part.lines) {
+                Err(LogError::Refused { refusal, line, hash, .. }) => {
+                    // The server has a branch that this log cannot take: nothing of the answer is kept.
+                    drop(tx);
+                    let book = *book;
+                    if self.lay_out(db, book, None)? {
+                        return Ok(Outcome { server_now: now, books: BTreeMap::new(), set_aside: 0 });
+                    }
+                    return Err(LogError::Refused { book, line, hash, refusal }.into());
+                }
+                other => other?,
+            };
+            let sent_to = if at_end { appended.end.position } else { sent.looked_to };
+            put_peer(&tx, *book, self.server, (cursor, sent_to))?;
             let pulled = appended.new.len() as u64;
             books.insert(*book, BookOutcome { pushed, known, pulled, findings_to, cursor });
         }
         tx.commit()?;
         for (book, part) in parsed.books {
             let state = self.books.entry(book).or_default();
+            if let Some(going) = &state.anew {
+                if part.head.more {
+                    continue;
+                }
+                state.pulled = going.lines.iter().map(LogLine::hash).collect();
+                (state.anew, state.recovering) = (None, false);
+                state.more = true;
+                continue;
+            }
             state.more = part.head.more;
             state.recovering &= part.head.more;
             state.pulled.extend(part.hashes);
         }
-        Ok(Outcome { server_now: parsed.now, books })
+        Ok(Outcome { server_now: parsed.now, books, set_aside: aside })
     }
 
-    /// What a refusal asks for: a server whose log is not the one the cursor was of is read from
-    /// its beginning, and then given what it lacks. Any other refusal comes back as the error.
+    /// Begins to lay a book out anew; false when this session did so too often.
+    fn lay_out(
+        &mut self,
+        db: &Connection,
+        book: BookId,
+        suspect: Option<Suspect>,
+    ) -> Result<bool, ClientError> {
+        if let Some(home) = set_aside::home(db, book)?
+            && home != self.server
+        {
+            return Err(ClientError::OtherBranch { book, home });
+        }
+        let state = self.books.entry(book).or_default();
+        if state.times_anew == MOST_ANEW {
+            return Ok(false);
+        }
+        state.times_anew += 1;
+        (state.more, state.anew) = (true, Some(Anew::new(suspect)));
+        Ok(true)
+    }
+
+    /// What a refusal asks for. A server whose log is not the one the cursor was of is read from its
+    /// beginning, and then given what it lacks. For a line that it cannot take its whole log is read
+    /// too, and the local one laid out anew over it. Any other refusal comes back as the error.
     ///
     /// # Errors
-    /// [`ClientError::Refused`] when starting again would not help.
+    /// [`ClientError::Refused`] when neither would help; [`ClientError::OtherBranch`].
     pub fn refused(
         &mut self,
         db: &mut Connection,
@@ -228,14 +331,27 @@ impl Session {
         let book = problem.book.filter(|b| request.sent.contains_key(b)).ok_or_else(refused)?;
         let starts_again = [code::CHAIN_MISMATCH, code::UNKNOWN_DEPENDENCY].contains(&problem.code.as_str());
         let state = self.books.entry(book).or_default();
-        if !starts_again || state.restarted {
-            return Err(refused());
+        if starts_again && !state.restarted && state.anew.is_none() {
+            let tx = db.transaction_with_behavior(TransactionBehavior::Immediate)?;
+            put_peer(&tx, book, self.server, (Cursor::START, 0))?;
+            tx.commit()?;
+            *state =
+                BookState { more: true, recovering: true, restarted: true, ..BookState::default() };
+            return Ok(());
         }
-        let tx = db.transaction_with_behavior(TransactionBehavior::Immediate)?;
-        put_peer(&tx, book, self.server, (Cursor::START, 0))?;
-        tx.commit()?;
-        *state = BookState { more: true, recovering: true, restarted: true, pulled: BTreeSet::new() };
-        Ok(())
+        let line = problem.line.and_then(|l| usize::try_from(l).ok());
+        let offered = &request.sent.get(&book).ok_or_else(refused)?.offered;
+        let hash = line.and_then(|l| offered.get(l)).copied();
+        let suspect = match problem.code.as_str() {
+            code::CHAIN_MISMATCH if state.anew.is_some() => None,
+            code::ACTOR_FORKED | code::SEQUENCE_GAP | code::UNKNOWN_DEPENDENCY => None,
+            code if code::OF_A_LINE.contains(&code) => {
+                let hash = hash.ok_or_else(refused)?;
+                Some(Suspect { hash, code: code.to_owned(), why: problem.detail.clone() })
+            }
+            _ => return Err(refused()),
+        };
+        if self.lay_out(db, book, suspect)? { Ok(()) } else { Err(refused()) }
     }
 }
 
@@ -261,7 +377,7 @@ pub fn unshared(db: &Connection, book: BookId, server: DeviceId) -> Result<u64, 
     Ok(end.saturating_sub(peer(db, book, server)?.1))
 }
 
-fn put_peer(db: &Connection, book: BookId, server: DeviceId, peer: Peer) -> Result<(), LogError> {
+pub(crate) fn put_peer(db: &Connection, book: BookId, server: DeviceId, peer: Peer) -> Result<(), LogError> {
     let (cursor, sent_to) = peer;
     db.prepare_cached(sql::PUT_PEER)?.execute(params![
         book.as_bytes(),
@@ -385,7 +501,7 @@ fn next_line(answer: &mut impl BufRead) -> Result<Option<String>, std::io::Error
     String::from_utf8(line).map(Some).map_err(|e| std::io::Error::new(std::io::ErrorKind::InvalidData, e))
 }
 
-fn json_line(value: &impl serde::Serialize) -> String {
+pub(crate) fn json_line(value: &impl serde::Serialize) -> String {
     // These types hold ids and numbers only; writing them cannot fail.
     let mut line = serde_json::to_string(value).unwrap_or_default();
     line.push('\n');
