@@ -160,9 +160,7 @@ fn damaged(store: &Store, books: &BTreeSet<BookId>, recheck: bool) -> Result<BTr
 /// device's other good records again. True when something came of it: exchange once more.
 fn put_back(app: &App, store: &mut Store, link: &mut Link, outcome: &mut Outcome) -> Result<bool, CliError> {
     let mut any = false;
-    while let Some(request) =
-        set_aside::rescue_request(store.db(), link.device, app.outside.now())?
-    {
+    while let Some(request) = set_aside::rescue_request(store.db(), link.device, app.outside.now())? {
         any = true;
         let answer = link.retry(app, store, |s, token| s.rescue(token, &request.body));
         let tx = store.begin()?;

@@ -242,6 +242,16 @@ impl Book {
         }
     }
 
+    /// Whether a commit, of the log or rescued, knew what stands at `a`.
+    pub fn commit_knew(&self, b: CommitHash, a: Carrier) -> bool {
+        let carrier = match (self.index.get(&b), self.rescued_index.get(&b)) {
+            (Some(position), _) => Carrier { commit: *position, index: usize::MAX },
+            (None, Some(number)) => Carrier::of_rescued(*number, usize::MAX),
+            (None, None) => return false,
+        };
+        self.knew(carrier, a)
+    }
+
     /// The head signatures, by (actor, number).
     pub fn signatures(&self) -> impl Iterator<Item = &HeadSignature> {
         self.signatures.values().flatten()

@@ -400,6 +400,8 @@ pub mod code {
     pub const OTHER_SERVER: &str = "other-server";
     /// The access token is none, or no longer valid: get another.
     pub const TOKEN: &str = "token-invalid";
+    /// An author has added as much as an hour allows: wait as `Retry-After` says, and send it again.
+    pub const QUOTA: &str = "quota";
     /// Too many requests: wait as `Retry-After` says.
     pub const RATE: &str = "too-many-requests";
 }

@@ -154,10 +154,8 @@ fn a_revoked_devices_second_branch_is_held() {
     for id in books {
         let own = book(&scene.office.db, id);
         let end = own.chain_end_of(scene.crew.actor);
-        let ends = end.map(|(seq, _)| bolebook_core::record::book_kinds::ChainEnd {
-            actor: scene.crew.actor,
-            seq,
-        });
+        let ends =
+            end.map(|(seq, _)| bolebook_core::record::book_kinds::ChainEnd { actor: scene.crew.actor, seq });
         let ends = ends.into_iter().collect();
         accepted.push(bolebook_core::record::people::AcceptedChains { book: id, ends });
     }
@@ -330,7 +328,10 @@ fn a_line_damaged_after_the_server_had_it_is_mended_from_the_server() {
     scene.crew.note(job, "kept there");
     scene.crew.exchange(&books).unwrap();
     scene.crew.note(job, "unsent");
-    scene.crew.db.execute("UPDATE lines SET line = substr(line, 1, 90) WHERE line LIKE '%kept there%'", [])
+    scene
+        .crew
+        .db
+        .execute("UPDATE lines SET line = substr(line, 1, 90) WHERE line LIKE '%kept there%'", [])
         .unwrap();
     let mut session = bolebook_log::client::Session::new(scene.crew.server.unwrap(), books);
     session.check_anew(job);
@@ -369,6 +370,75 @@ fn i6_an_old_backup_restored_on_a_device_that_kept_its_actor_loses_nothing() {
 }
 
 #[test]
+fn over_its_quota_an_author_waits_unacknowledged_and_others_do_not() {
+    let data = tempfile::tempdir().unwrap();
+    Server::init(data.path());
+    let config = bolebook_server::Config {
+        author_bytes_per_hour: 20_000,
+        ..bolebook_server::Config::new(data.path().into())
+    };
+    let server = Server::start_with(config);
+    let mut office = Client::certified(&server.url, 1, Role::Office);
+    office.open_yard();
+    let job = office.open_job(1);
+    let books = [yard(), job];
+    office.exchange(&books).unwrap();
+    let mut crew = Client::certified(&server.url, 2, Role::Crew);
+    crew.exchange(&books).unwrap();
+    crew.note(job, &"long ".repeat(700));
+    crew.exchange(&books).unwrap();
+    for _ in 0..6 {
+        crew.note(job, &"long ".repeat(700));
+    }
+    let error = crew.exchange(&books).unwrap_err();
+    assert!(
+        matches!(&error, ClientError::Refused(p) if (p.status, p.code.as_str()) == (429, "quota")),
+        "{error}"
+    );
+    office.note(job, "not stopped by it");
+    office.exchange(&books).unwrap();
+    server.clock.fetch_add(3_600_000, std::sync::atomic::Ordering::Relaxed);
+    crew.sign_in().unwrap();
+    crew.exchange(&books).unwrap();
+    let here = bolebook_log::open(&data.path().join("bolebook.sqlite")).unwrap();
+    assert_eq!(sorted_lines(&here, job), sorted_lines(&crew.db, job));
+}
+
+#[test]
+fn a_change_of_the_yard_makes_a_jobs_findings_stand_no_more_until_they_are_worked_out_again() {
+    let mut scene = Scene::new();
+    let job = scene.job;
+    scene.office.get(&format!("/v1/books/{job}/findings"));
+    let up_to = |office: &mut Client| office.exchange(&[job]).unwrap()[0].books[&job].findings_to;
+    assert!(up_to(&mut scene.office).is_some());
+    // No worker has run when the exchange answers, so a figure here would be of the yard before.
+    let person =
+        bolebook_core::record::people::Person { work: bolebook_core::record::people::PersonWork::Office };
+    scene.office.write(yard(), vec![person.into()]);
+    let outcomes = scene.office.exchange(&[yard(), job]).unwrap();
+    let after = outcomes.iter().filter_map(|o| o.books.get(&job)).next().unwrap();
+    assert_eq!(after.findings_to, None);
+}
+
+#[test]
+fn a_code_that_made_two_devices_lets_neither_in() {
+    let scene = Scene::new();
+    let code = "22223333444455556666";
+    let mut office = scene.office;
+    assert_eq!(office.json("POST", "/v1/invitations", &invitation(Role::Crew, code)).status, 204);
+    let mut first = Client::new(&scene.server.url, 20);
+    first.enrol(code);
+    // Somebody else who knew the code makes a certificate too, and gets it into the yard book.
+    let second = Client::new(&scene.server.url, 21);
+    let stolen =
+        bolebook_core::authority::accept(&invitation(Role::Crew, code), code, second.key.public(), NOW);
+    let own = first.certificate.clone().unwrap();
+    office.write(yard(), vec![own.into(), stolen.unwrap().into()]);
+    office.exchange(&[yard()]).unwrap();
+    assert_eq!(first.sign_in().unwrap_err().code, "code-shared");
+}
+
+#[test]
 fn a_rescue_needs_what_it_depends_on_and_takes_nothing_that_is_wrong_in_itself() {
     let mut scene = Scene::new();
     let job = scene.job;
@@ -396,6 +466,7 @@ fn a_rescue_needs_what_it_depends_on_and_takes_nothing_that_is_wrong_in_itself()
     let again: bolebook_core::service::RescueAnswer = rescue(&lines).json();
     assert_eq!((again.books[0].rescued, again.books[0].known), (0, 2));
     let stranger = Client::new(&scene.server.url, 9);
-    let answer = stranger.send("POST", "/v1/rescue", &[("content-type", "application/x-ndjson")], b"").unwrap();
+    let answer =
+        stranger.send("POST", "/v1/rescue", &[("content-type", "application/x-ndjson")], b"").unwrap();
     assert_eq!(answer.problem().status, 401);
 }

@@ -59,7 +59,13 @@ impl SetAside {
         let mut rows = vec![];
         for one in &lines {
             let (records, shown) = says(&one.text);
-            table.row([short(one.book), one.number.to_string(), shown, one.code.clone(), fate(one.state).into()]);
+            table.row([
+                short(one.book),
+                one.number.to_string(),
+                shown,
+                one.code.clone(),
+                fate(one.state).into(),
+            ]);
             rows.push(json!({
                 "book": one.book, "number": one.number, "hash": one.hash, "code": one.code, "why": one.why,
                 "state": one.state.name(), "server": one.server, "at": one.at, "records": records, "line": one.text,

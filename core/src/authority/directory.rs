@@ -32,6 +32,7 @@ pub struct Directory {
     devices: BTreeMap<DeviceId, Vec<Certificate>>,
     revoked: BTreeMap<DeviceId, BTreeMap<(BookId, ActorId), u64>>,
     unproven: Vec<Unproven>,
+    shared_codes: BTreeSet<String>,
     waiting: bool,
 }
 
@@ -53,6 +54,7 @@ impl Directory {
             devices: BTreeMap::new(),
             revoked: BTreeMap::new(),
             unproven: vec![],
+            shared_codes: BTreeSet::new(),
             waiting: false,
         };
         let mut revocations: Vec<(Carrier, Box<Revocation>)> = vec![];
@@ -89,12 +91,16 @@ impl Directory {
     /// Takes in the revocations that are in force (`super::revocations`).
     fn take_revocations(&mut self, yard: &Book, revocations: &[(Carrier, Box<Revocation>)]) {
         let vouched = self.vouched(yard);
+        let arrivals = self.arrivals(yard, &vouched);
         let mut claims = vec![];
         for (carrier, body) in revocations {
             let Some(commit) = yard.carrying(*carrier) else { continue };
             let author = commit.actor().device();
-            let office = self.role_of(author) == Some(Role::Office);
-            if office && self.hold_with(&vouched, yard.id(), commit).is_none() {
+            let then = self.certificate_at(author, commit.time()).map(|c| c.role);
+            let office = author == self.root_device || then == Some(Role::Office);
+            let held = self.hold_with(&vouched, yard.id(), commit).is_some()
+                || self.written_after_end(yard, &arrivals, commit);
+            if office && !held {
                 let (at, by_root) = ((commit.actor(), commit.seq()), author == self.root_device);
                 claims.push((*carrier, Claim { author, at, commit: claims.len(), by_root, body }));
             } else {
@@ -124,6 +130,8 @@ impl Directory {
                 uses.entry(code).or_default().insert(*device);
             }
         }
+        let shared = uses.iter().filter(|(_, devices)| devices.len() > 1);
+        self.shared_codes = shared.map(|(code, _)| code.clone()).collect();
         for (record, device, certificate) in proven {
             let used = code(&certificate).and_then(|c| uses.get(&c)).map_or(1, BTreeSet::len);
             if used > 1 {
@@ -210,6 +218,24 @@ impl Directory {
         if device == self.root_device { Some(Role::Office) } else { self.certificate(device).map(|c| c.role) }
     }
 
+    /// The certificate that held for a device at a time: of several the newest, and one that really
+    /// held before one that only held within the tolerance for clocks.
+    pub fn certificate_at(&self, device: DeviceId, at: UtcMs) -> Option<&Certificate> {
+        let all = self.devices.get(&device)?;
+        let within = |tolerance: i64| {
+            all.iter().rfind(|c| {
+                at.0 >= c.not_before.0.saturating_sub(tolerance)
+                    && at.0 <= c.not_after.0.saturating_add(tolerance)
+            })
+        };
+        within(0).or_else(|| within(CLOCK_TOLERANCE_MS))
+    }
+
+    /// Whether a one-time code made certificates for several devices.
+    pub fn is_code_shared(&self, code_key: &PublicKey) -> bool {
+        self.shared_codes.contains(&code_key.key)
+    }
+
     /// What a device may do at `now`: its role, unless it has none, is revoked, or its certificate
     /// has ended or not begun.
     ///
@@ -225,11 +251,41 @@ impl Directory {
     }
 
     fn covers(&self, device: DeviceId, at: UtcMs) -> bool {
-        device == self.root_device
-            || self.devices.get(&device).into_iter().flatten().any(|c| {
-                at.0 >= c.not_before.0.saturating_sub(CLOCK_TOLERANCE_MS)
-                    && at.0 <= c.not_after.0.saturating_add(CLOCK_TOLERANCE_MS)
-            })
+        device == self.root_device || self.certificate_at(device, at).is_some()
+    }
+
+    /// The latest moment after which no certificate of the device holds.
+    fn ends(&self, device: DeviceId) -> Option<UtcMs> {
+        let last = self.devices.get(&device)?.iter().map(|c| c.not_after).max()?;
+        Some(UtcMs(last.0.saturating_add(CLOCK_TOLERANCE_MS)))
+    }
+
+    /// The servers' receipts of a book that are vouched for: when, and in which commit; latest first.
+    fn arrivals(&self, book: &Book, vouched: &Vouched) -> Vec<(UtcMs, Carrier)> {
+        let mut arrivals = vec![];
+        for (position, commit) in book.commits().iter().enumerate() {
+            let server = self.role_of(commit.actor().device()) == Some(Role::Server);
+            if !server || !vouched.covers(commit) {
+                continue;
+            }
+            for (index, text) in commit.records().iter().enumerate() {
+                if text.ends_with(r#","kind":"receipt","v":1}"#)
+                    && let Ok(Record { body: Body::Receipt(receipt), .. }) = Record::read(text)
+                {
+                    arrivals.push((receipt.arrived_at, Carrier { commit: position, index }));
+                }
+            }
+        }
+        arrivals.sort_unstable_by(|a, b| b.cmp(a));
+        arrivals
+    }
+
+    /// Whether a commit was written after its device's last certificate was over, whatever its own
+    /// time says: its writer had seen a server's receipt from after it.
+    fn written_after_end(&self, book: &Book, arrivals: &[(UtcMs, Carrier)], commit: &Commit) -> bool {
+        let Some(end) = self.ends(commit.actor().device()) else { return false };
+        let mut after = arrivals.iter().take_while(|(at, _)| *at > end);
+        after.any(|(_, receipt)| book.commit_knew(commit.hash(), *receipt))
     }
 
     /// Checks that a job book is of this yard and root key and its genesis signed.
@@ -302,7 +358,9 @@ impl Directory {
 
     /// This directory's word on one book.
     pub fn for_book(&self, book: &Book) -> BookAuthority<'_> {
-        BookAuthority { directory: self, book: book.id(), vouched: self.vouched(book) }
+        let vouched = self.vouched(book);
+        let arrivals = self.arrivals(book, &vouched);
+        BookAuthority { directory: self, book: book.id(), vouched, arrivals }
     }
 
     fn hold_with(&self, vouched: &Vouched, book: BookId, commit: &Commit) -> Option<HeldReason> {
@@ -327,7 +385,9 @@ impl Directory {
 /// Whether a record's or commit's text may change a directory: a cheap look before reading it
 /// whole, for canonical text has one spelling of a kind.
 pub fn may_matter(text: &str) -> bool {
-    [Kind::Certificate, Kind::Revocation, Kind::Rescue].iter().any(|k| text.contains(&format!(r#""kind":"{}""#, k.name())))
+    [Kind::Certificate, Kind::Revocation, Kind::Rescue]
+        .iter()
+        .any(|k| text.contains(&format!(r#""kind":"{}""#, k.name())))
 }
 
 /// Up to where the chains of a book are vouched for.
@@ -359,6 +419,7 @@ pub struct BookAuthority<'d> {
     directory: &'d Directory,
     book: BookId,
     vouched: Vouched,
+    arrivals: Vec<(UtcMs, Carrier)>,
 }
 
 impl Authority for BookAuthority<'_> {
@@ -370,10 +431,24 @@ impl Authority for BookAuthority<'_> {
         self.directory.certificate(device).and_then(|c| c.crew)
     }
 
-    fn hold(&self, book: &Book, commit: &Commit) -> Option<HeldReason> {
-        if book.id() == self.book {
-            return self.directory.hold_with(&self.vouched, self.book, commit);
+    fn role_at(&self, device: DeviceId, at: UtcMs) -> Option<Role> {
+        let held = self.directory.certificate_at(device, at).map(|c| c.role);
+        if device == self.directory.root_device { Some(Role::Office) } else { held.or(self.role(device)) }
+    }
+
+    fn crew_at(&self, device: DeviceId, at: UtcMs) -> Option<CrewId> {
+        match self.directory.certificate_at(device, at) {
+            Some(certificate) => certificate.crew,
+            None => self.crew(device),
         }
-        self.directory.hold_with(&self.directory.vouched(book), book.id(), commit)
+    }
+
+    fn hold(&self, book: &Book, commit: &Commit) -> Option<HeldReason> {
+        if book.id() != self.book {
+            return self.directory.for_book(book).hold(book, commit);
+        }
+        let held = self.directory.hold_with(&self.vouched, self.book, commit);
+        let over = || self.directory.written_after_end(book, &self.arrivals, commit);
+        held.or_else(|| over().then_some(HeldReason::OutsideCertificate))
     }
 }

@@ -55,11 +55,7 @@ enum State {
 /// What that leaves open (two or more that deny each other and did not know of it) is in force,
 /// all of it: the devices concerned are held until the root key settles it. `knew(b, a)` says
 /// whether commit `b` knew commit `a`.
-pub(super) fn in_force(
-    yard: BookId,
-    claims: &[Claim<'_>],
-    knew: impl Fn(usize, usize) -> bool,
-) -> Vec<bool> {
+pub(super) fn in_force(yard: BookId, claims: &[Claim<'_>], knew: impl Fn(usize, usize) -> bool) -> Vec<bool> {
     let mut against: BTreeMap<DeviceId, Vec<usize>> = BTreeMap::new();
     for (index, claim) in claims.iter().enumerate() {
         against.entry(claim.body.device).or_default().push(index);

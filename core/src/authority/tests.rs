@@ -274,4 +274,5 @@ fn the_root_keys_own_device_is_the_office() {
     assert_eq!(directory.role_of(root().device()), Some(Role::Office));
 }
 
+mod rescued;
 mod rogue;

@@ -63,12 +63,17 @@ impl Book {
     /// Takes in what the rescue records of a commit put back; `place` is the commit's own without
     /// them. Gives the places of all that they prove.
     pub(super) fn take_rescues(&mut self, by: &Commit, place: usize) -> Vec<usize> {
-        let rescues = by.records().iter().filter(|text| is_rescue(text)).filter_map(|text| {
-            match serde_json::from_str(text).ok().and_then(|v| Record::from_value(v).ok())?.body {
+        let rescues =
+            by.records().iter().filter(|text| is_rescue(text)).filter_map(|text| match serde_json::from_str(
+                text,
+            )
+            .ok()
+            .and_then(|v| Record::from_value(v).ok())?
+            .body
+            {
                 Body::Rescue(rescue) => Some(*rescue),
                 _ => None,
-            }
-        });
+            });
         let rescues: Vec<Rescue> = rescues.collect();
         if rescues.is_empty() {
             return vec![];
@@ -76,7 +81,8 @@ impl Book {
         let mut texts: BTreeMap<RecordId, &str> = BTreeMap::new();
         let before = self.ends.get(&by.actor()).and_then(|(_, hash)| self.commit(*hash)).cloned();
         for commit in before.iter().chain([by]) {
-            texts.extend(commit.record_ids().iter().copied().zip(commit.records().iter().map(String::as_str)));
+            texts
+                .extend(commit.record_ids().iter().copied().zip(commit.records().iter().map(String::as_str)));
         }
         let mut places = vec![];
         let mut proven: BTreeMap<CommitHash, usize> = BTreeMap::new();

@@ -201,8 +201,11 @@ impl Session {
             if let Some(anew) = &state.anew {
                 cursor = anew.at;
             }
-            let (offers, looked_to) =
-                if state.recovering || state.anew.is_some() { (vec![], sent_to) } else { offers(db, *book, sent_to, room, state)? };
+            let (offers, looked_to) = if state.recovering || state.anew.is_some() {
+                (vec![], sent_to)
+            } else {
+                offers(db, *book, sent_to, room, state)?
+            };
             if offers.is_empty() && !state.more {
                 if looked_to > sent_to {
                     put_peer(db, *book, self.server, (cursor, looked_to))?;
@@ -335,8 +338,7 @@ impl Session {
             let tx = db.transaction_with_behavior(TransactionBehavior::Immediate)?;
             put_peer(&tx, book, self.server, (Cursor::START, 0))?;
             tx.commit()?;
-            *state =
-                BookState { more: true, recovering: true, restarted: true, ..BookState::default() };
+            *state = BookState { more: true, recovering: true, restarted: true, ..BookState::default() };
             return Ok(());
         }
         let line = problem.line.and_then(|l| usize::try_from(l).ok());

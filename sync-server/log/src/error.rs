@@ -37,7 +37,9 @@ pub enum LogError {
     #[error("this log has no book {0}")]
     NoBook(BookId),
     /// Someone else appended to the chain of this device's actor.
-    #[error("the chain of actor {actor} in book {book} does not end in this device's own commit: use a fresh actor")]
+    #[error(
+        "the chain of actor {actor} in book {book} does not end in this device's own commit: use a fresh actor"
+    )]
     ForeignEnd {
         /// The book.
         book: BookId,

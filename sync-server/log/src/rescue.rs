@@ -88,7 +88,12 @@ pub fn rescue(
                             return Err(LogError::Refused { book, line: index, hash, refusal });
                         }
                         if let Err(why) = stands(tx, book, commit, &places)? {
-                            return Err(LogError::Refused { book, line: index, hash, refusal: Box::new(why) });
+                            return Err(LogError::Refused {
+                                book,
+                                line: index,
+                                hash,
+                                refusal: Box::new(why),
+                            });
                         }
                         let place = Place { known: Known::of(commit), rescued: Some(false) };
                         places.insert(commit.hash(), place);

@@ -103,8 +103,7 @@ pub const TO_2: &str = "
     PRAGMA user_version = 2;
 ";
 
-pub const RESCUED: &str =
-    "SELECT actor, seq, last_op, signed FROM rescued WHERE book_id = ?1 AND hash = ?2";
+pub const RESCUED: &str = "SELECT actor, seq, last_op, signed FROM rescued WHERE book_id = ?1 AND hash = ?2";
 pub const PUT_RESCUED: &str = "
     INSERT INTO rescued (book_id, hash, actor, seq, last_op, signed) VALUES (?1, ?2, ?3, ?4, ?5, ?6)
     ON CONFLICT (book_id, hash) DO UPDATE SET signed = max(rescued.signed, excluded.signed)";

@@ -9,6 +9,7 @@ use bolebook_log::{Appended, Rescuer, rescue as put_back};
 use crate::auth::Caller;
 use crate::body::{self, Encoding, Json};
 use crate::error::ApiError;
+use crate::handlers::exchange::count;
 use crate::receipt::{self, Delivery};
 use crate::state::App;
 
@@ -44,9 +45,11 @@ pub async fn rescue(
                 let before = bolebook_log::book(tx, book)?
                     .ok_or_else(|| ApiError::not_found("the server has no such book").at(book, None))?;
                 let actor = ActorId::new(app.identity.device(), app.random()?);
-                let by =
-                    Rescuer { key: &app.identity.key, actor, now: delivery.at, seed: app.random()? };
+                let by = Rescuer { key: &app.identity.key, actor, now: delivery.at, seed: app.random()? };
                 let done = put_back(tx, book, lines, &by)?;
+                if !done.new.is_empty() || done.rescued > 0 {
+                    count(app, caller, lines.iter(), delivery.at)?;
+                }
                 let appended =
                     Appended { before: before.end, end: before.end, new: done.new, known: done.known };
                 receipt::write(app, tx, book, &appended, lines, delivery)?;
@@ -56,7 +59,7 @@ pub async fn rescue(
             Ok(answer)
         })?;
         for one in answer.books.iter().filter(|b| b.appended + b.rescued > 0) {
-            app.findings.changed(one.book);
+            app.findings.changed(one.book, app.identity.yard);
         }
         Ok(Json(answer))
     })

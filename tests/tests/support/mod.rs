@@ -357,8 +357,7 @@ impl Client {
     pub fn exchange_and_settle(&mut self, books: &[BookId]) -> Result<(), ClientError> {
         self.exchange(books)?;
         let mut any = false;
-        while let Some(request) =
-            set_aside::rescue_request(&self.db, self.server.unwrap(), UtcMs(self.now))?
+        while let Some(request) = set_aside::rescue_request(&self.db, self.server.unwrap(), UtcMs(self.now))?
         {
             any = true;
             let headers = [("content-type", MEDIA_TYPE)];
