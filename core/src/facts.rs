@@ -315,11 +315,16 @@ impl Facts {
     fn undone(&self, book: &Book) -> BTreeSet<RecordId> {
         let mut undone: BTreeSet<RecordId> = BTreeSet::new();
         for version in self.versions.iter().rev() {
-            if version.standing != Standing::InForce || undone.contains(&version.id()) {
+            if version.standing != Standing::InForce {
                 continue;
             }
             let by_office = version.role == Some(Role::Office);
             let kind = version.record.kind();
+            // What an amendment replaced does not come back when the amendment is taken back in its turn.
+            let amends = matches!(kind, Kind::SignOff | Kind::Admission);
+            if !amends && undone.contains(&version.id()) {
+                continue;
+            }
             let named: &[RecordId] = match &version.record.body {
                 Body::Reopening(b) => std::slice::from_ref(&b.sign_off),
                 Body::Strike(b) if by_office => &b.records,

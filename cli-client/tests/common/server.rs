@@ -49,7 +49,8 @@ impl Drop for Server {
     fn drop(&mut self) {
         drop(self.stop.take());
         if let Some(runtime) = self.runtime.take() {
-            runtime.shutdown_background();
+            // Waits, so that the database is closed when a test copies or restores the folder.
+            runtime.shutdown_timeout(std::time::Duration::from_secs(10));
         }
     }
 }
