@@ -9,7 +9,7 @@ use clap_complete::Shell;
 use crate::app::App;
 use crate::commands::{
     self, bundle, change, check, device, dose, export, field, job, join, kit, label, list, log, office,
-    people, product, show, stand, treat, use_defaults, work, yard,
+    people, product, set_aside, show, stand, treat, use_defaults, work, yard,
 };
 use crate::commands::{calibrate, day_plan, dose_table, forecast, picture, supply};
 use crate::error::{CliError, Explained, exit};
@@ -96,6 +96,7 @@ enum Command {
     Join(join::Join),
     Exchange(join::Exchange),
     Status(join::Status),
+    SetAside(set_aside::SetAside),
     Check(check::Check),
     Balance(check::BalanceCommand),
     Days(check::Days),
@@ -183,6 +184,7 @@ impl Args {
             Command::Join(c) => c.run(app),
             Command::Exchange(c) => c.run(app),
             Command::Status(c) => c.run(app),
+            Command::SetAside(c) => c.run(app),
             Command::Check(c) => c.run(app),
             Command::Balance(c) => c.run(app),
             Command::Days(c) => c.run(app),
