@@ -3,6 +3,7 @@
 
 pub mod crowd;
 pub mod generated;
+pub mod sim;
 pub mod stand;
 pub mod tables;
 pub mod world;
