@@ -4,6 +4,7 @@
 pub mod crowd;
 pub mod generated;
 pub mod sim;
+pub mod soak;
 pub mod stand;
 pub mod tables;
 pub mod world;

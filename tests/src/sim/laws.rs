@@ -256,7 +256,7 @@ impl Raw {
             let signed = raw.signed.get(&line["actor"].to_string()).copied().unwrap_or(0);
             let signed = line["seq"].as_u64().is_some_and(|seq| seq <= signed);
             for ((id, _), record) in seen.records.iter().zip(line["records"].as_array().unwrap()) {
-                let lists = [&record["replaces"], &record["records"]];
+                let lists = [&record["replaces"], &record["body"]["records"]];
                 named.extend(lists.iter().filter_map(|l| l.as_array()).flatten().map(Value::to_string));
                 let text = record.to_string();
                 let new_text = texts.get(id) != Some(&text);
@@ -265,7 +265,7 @@ impl Raw {
                 } else if new_text {
                     several.insert(*id);
                 }
-                if record["kind"] == "application" && record["holes"].is_array() {
+                if record["kind"] == "application" && record["body"]["holes"].is_array() {
                     raw.application(*id, seen.author, record, new_text, signed);
                 }
             }
@@ -277,9 +277,9 @@ impl Raw {
     }
 
     fn application(&mut self, id: RecordId, author: DeviceId, record: &Value, new_text: bool, signed: bool) {
-        let holes = record["holes"].as_array().unwrap();
+        let holes = record["body"]["holes"].as_array().unwrap();
         let volume_ul: i64 = holes.iter().filter_map(|h| h["put_in_ul"].as_i64()).sum();
-        let Some(tree) = record["tree"].as_str().and_then(|t| t.parse().ok()) else { return };
+        let Some(tree) = record["body"]["tree"].as_str().and_then(|t| t.parse().ok()) else { return };
         let named = record.get("replaces").is_some();
         let authors = BTreeSet::new();
         let fresh = RawApplication { tree, volume_ul: 0, named, unsigned: false, authors };

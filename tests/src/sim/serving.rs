@@ -2,8 +2,6 @@
 //! (`sync-server/src/handlers/exchange.rs`, `receipt.rs`) over the shipped log. Tokens, limits and
 //! compression are for the tests that run the real server.
 
-use std::collections::BTreeMap;
-
 use bolebook_core::authority::verify_genesis;
 use bolebook_core::commit::{Commit, Draft};
 use bolebook_core::exchange::{
@@ -13,10 +11,10 @@ use bolebook_core::exchange::{
 use bolebook_core::gate::{Refusal, genesis_of};
 use bolebook_core::ids::{ActorId, BookId, DeviceId, RecordId};
 use bolebook_core::quantity::{Ms, UtcMs};
-use bolebook_core::record::book_kinds::{ChainEnd, Receipt};
+use bolebook_core::record::book_kinds::Receipt;
 use bolebook_core::record::{Envelope, Record};
 use bolebook_core::signing::{HeadSignature, SecretKey};
-use bolebook_log::serve::{CursorCheck, check_cursor, hand_out};
+use bolebook_log::serve::{CursorCheck, arrived, check_cursor, hand_out};
 use bolebook_log::{Appended, LogError, Page, append, basis};
 use rusqlite::{Connection, Transaction, TransactionBehavior};
 
@@ -154,21 +152,15 @@ impl Serving<'_> {
         offered: &[LogLine],
         (delivered_by, device_now): (DeviceId, UtcMs),
     ) -> Result<(), Stop> {
-        let mut ends: BTreeMap<ActorId, u64> = BTreeMap::new();
-        for line in appended.new.iter().filter_map(|i| offered.get(*i)) {
-            if let Entry::Commit(commit) = line.entry() {
-                let seq = ends.entry(commit.actor()).or_default();
-                *seq = commit.seq().max(*seq);
-            }
-        }
-        if ends.is_empty() {
+        let through = arrived(appended, offered);
+        if through.is_empty() {
             return Ok(());
         }
         let receipt = Receipt {
             delivered_by,
             arrived_at: self.now,
             clock_offset_ms: Ms(device_now.0.saturating_sub(self.now.0)),
-            through: ends.into_iter().map(|(actor, seq)| ChainEnd { actor, seq }).collect(),
+            through,
         };
         let id = RecordId::new(self.now.0, dice.bytes());
         let device = self.key.device();
