@@ -2,6 +2,7 @@
 //! types, a crowd of devices at random work, and a mapped stand as a book.
 
 pub mod crowd;
+pub mod fuzz;
 pub mod generated;
 pub mod sim;
 pub mod soak;

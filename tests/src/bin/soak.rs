@@ -6,20 +6,24 @@ use std::process::ExitCode;
 use std::time::Duration;
 
 use bolebook_tests::soak::report::Report;
-use bolebook_tests::soak::{Arguments, Part, Until, simulate};
+use bolebook_tests::soak::{Arguments, Part, Until, cutting, fuzzing, simulate};
 use clap::Parser as _;
 
 fn main() -> ExitCode {
     let arguments = Arguments::parse();
     let mut report = Report::default();
-    let parts: Vec<Part> = arguments.only.map_or(vec![Part::Sim], |only| vec![only]);
+    let parts: Vec<Part> = match arguments.only {
+        Some(only) => vec![only],
+        None => vec![Part::Sim, Part::Fuzz, Part::Crash],
+    };
     let share = Duration::from_secs(arguments.minutes * 60) / u32::try_from(parts.len()).unwrap_or(1);
     let mut say = |text: String| println!("{text}");
     for part in parts {
         let until = Until::after(share);
         report.add(match part {
             Part::Sim => simulate::soak(&arguments, until, &mut say),
-            Part::Fuzz | Part::Crash => Report::default(),
+            Part::Fuzz => fuzzing::soak(&arguments, share, &mut say),
+            Part::Crash => cutting::soak(&arguments, until, &mut say),
         });
     }
     println!("\n{report}");

@@ -7,20 +7,22 @@
 
 use std::path::Path;
 use std::sync::Arc;
-use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
+use std::sync::atomic::{AtomicU64, Ordering};
 
 use bolebook_log::LogError;
 use rusqlite::Connection;
 use rusqlite::backup::Backup;
 use tempfile::TempDir;
 
-const FILE: &str = "log.db";
+/// The database of a store in files; its write-ahead log is beside it.
+pub const FILE: &str = "log.db";
 
 /// The power supply: counts what became durable, and fails when asked to.
 #[derive(Debug, Default)]
 struct Power {
     commits: AtomicU64,
-    fails: AtomicBool,
+    /// Fails at this many commits from now; 0 for never.
+    fails_in: AtomicU64,
 }
 
 /// A store.
@@ -57,7 +59,9 @@ impl Disk {
         let watched = Arc::clone(&power);
         // A hook that says true turns the commit into a rollback: nothing of it reaches the disk.
         let hook = move || {
-            let fails = watched.fails.swap(false, Ordering::Relaxed);
+            let left = watched.fails_in.load(Ordering::Relaxed);
+            watched.fails_in.store(left.saturating_sub(1), Ordering::Relaxed);
+            let fails = left == 1;
             if !fails {
                 watched.commits.fetch_add(1, Ordering::Relaxed);
             }
@@ -84,17 +88,27 @@ impl Disk {
 
     /// The next commit fails, as if the power went at its sync.
     pub fn cut_power_at_next_commit(&self) {
-        self.power.fails.store(true, Ordering::Relaxed);
+        self.cut_power_at_commit(1);
+    }
+
+    /// The same for the commit that comes as the `number`-th from now.
+    pub fn cut_power_at_commit(&self, number: u64) {
+        self.power.fails_in.store(number, Ordering::Relaxed);
+    }
+
+    /// The folder of a store in files.
+    pub fn folder(&self) -> Option<&Path> {
+        self.folder.as_ref().map(TempDir::path)
     }
 
     /// The power holds.
     pub fn restore_power(&self) {
-        self.power.fails.store(false, Ordering::Relaxed);
+        self.power.fails_in.store(0, Ordering::Relaxed);
     }
 
     /// Everything but what is on the disk is gone.
     pub fn crash(&mut self) {
-        self.power.fails.store(false, Ordering::Relaxed);
+        self.power.fails_in.store(0, Ordering::Relaxed);
         let done = self.commits();
         match &self.folder {
             None => self.db.flush_prepared_statement_cache(),

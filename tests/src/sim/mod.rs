@@ -11,6 +11,7 @@
 //! ([`laws`]) over every store.
 
 pub mod cast;
+pub mod cuts;
 pub mod dice;
 pub mod disk;
 pub mod engine;

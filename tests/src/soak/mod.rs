@@ -1,5 +1,7 @@
 //! The long forms of the proofs: what `cargo xtask soak` runs, and what it says in the end.
 
+pub mod cutting;
+pub mod fuzzing;
 pub mod report;
 pub mod simulate;
 
@@ -71,6 +73,9 @@ pub struct Arguments {
     /// Let servers answer in small pages and be restored too.
     #[arg(long)]
     pub pages_and_restores: bool,
+    /// Keep one input for each way a fuzz target can end in tests/fuzz/corpus.
+    #[arg(long)]
+    pub write_corpus: bool,
     /// Write the summary to this file too.
     #[arg(long, value_name = "FILE")]
     pub report: Option<PathBuf>,
