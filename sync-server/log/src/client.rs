@@ -70,6 +70,7 @@ pub struct Request {
 struct Sent {
     cursor: Cursor,
     offered: Vec<Sha256Hash>,
+    sent_to: u64,
     looked_to: u64,
 }
 
@@ -108,7 +109,7 @@ pub struct Outcome {
 struct BookState {
     /// Whether the server's log may go on after the cursor.
     more: bool,
-    /// Starting again from 0: offer nothing before the server's whole log is known.
+    /// Offer nothing before the server's whole log is known: it is read from 0, or in pages.
     recovering: bool,
     /// Whether it was started again in this session: once is enough.
     restarted: bool,
@@ -174,7 +175,7 @@ impl Session {
             }
             room.lines = room.lines.saturating_sub(offers.len());
             let offered = offers.into_iter().map(|line| line.hash).collect();
-            sent.insert(*book, Sent { cursor, offered, looked_to });
+            sent.insert(*book, Sent { cursor, offered, sent_to, looked_to });
         }
         Ok(if sent.is_empty() { None } else { Some(Request { body, sent }) })
     }
@@ -196,7 +197,13 @@ impl Session {
             let Some(sent) = request.sent.get(book) else { continue };
             let at_end = read::book(&tx, *book)?.map_or(0, |b| b.end.position) == sent.looked_to;
             let appended = append(&tx, *book, &part.lines)?;
-            let sent_to = if at_end { appended.end.position } else { sent.looked_to };
+            let sent_to = match at_end {
+                // What was offered stands beyond the new cursor. Were the server restored to a state
+                // in between, the cursor would hold and nothing would say that the lines are gone.
+                _ if part.head.more && !sent.offered.is_empty() => sent.sent_to,
+                true => appended.end.position,
+                false => sent.looked_to,
+            };
             let cursor = Cursor { position: part.head.end, chain: part.head.chain };
             put_peer(&tx, *book, self.server, (cursor, sent_to))?;
             let BookAnswer { appended: pushed, known, findings_to, .. } = part.head;
@@ -207,7 +214,8 @@ impl Session {
         for (book, part) in parsed.books {
             let state = self.books.entry(book).or_default();
             state.more = part.head.more;
-            state.recovering &= part.head.more;
+            // The log's end first: own lines on the way to it need not be offered again.
+            state.recovering = part.head.more;
             state.pulled.extend(part.hashes);
         }
         Ok(Outcome { server_now: parsed.now, books })

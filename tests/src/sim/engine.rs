@@ -52,8 +52,8 @@ impl Measure {
     fn of(size: Size) -> Self {
         match size {
             Size::Small => Self { crews: 2, steps: 110, quiet: 2, burst: 3, imports: (10, 20) },
-            Size::Middle => Self { crews: 3, steps: 260, quiet: 2, burst: 8, imports: (60, 120) },
-            Size::Large => Self { crews: 2, steps: 240, quiet: 2, burst: 20, imports: (450, 1_200) },
+            Size::Middle => Self { crews: 3, steps: 320, quiet: 1, burst: 8, imports: (60, 120) },
+            Size::Large => Self { crews: 2, steps: 260, quiet: 1, burst: 20, imports: (900, 1_300) },
         }
     }
 }
@@ -98,7 +98,7 @@ impl Sim {
         }
         let cast = Cast::new(measure.crews, &parts);
         // Files are slow; a few runs have them.
-        let in_files = options.size != Size::Large && dice.chance(60);
+        let in_files = options.size != Size::Large && dice.chance(40);
         let mut nodes: Vec<Node> =
             parts.into_iter().map(|(key, part, name)| Node::new(name, part, key, in_files)).collect();
         for node in &mut nodes {

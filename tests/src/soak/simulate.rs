@@ -7,7 +7,9 @@ use crate::soak::report::Report;
 use crate::soak::{Arguments, Until};
 
 /// One seed in this many is a large one.
-const LARGE_EVERY: u64 = 250;
+const LARGE_EVERY: u64 = 100;
+/// One seed in this many is of middle size; all others are small.
+const MIDDLE_EVERY: u64 = 5;
 
 /// Plays seeds until the time is over and at least `--seeds` were played; or one seed, told step
 /// by step.
@@ -21,7 +23,8 @@ pub fn soak(arguments: &Arguments, until: Until, say: &mut dyn FnMut(String)) ->
         let size = match alone {
             true => arguments.size.size(),
             false if seeds % LARGE_EVERY == LARGE_EVERY / 2 => Size::Large,
-            false => Size::Middle,
+            false if seeds % MIDDLE_EVERY == 0 => Size::Middle,
+            false => Size::Small,
         };
         let options = Options {
             snapshots: arguments.snapshots,
