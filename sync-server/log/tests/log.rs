@@ -368,8 +368,7 @@ fn receipts_alone_are_owed_no_receipt() {
         let appended = server.append(yard, lines).unwrap();
         arrived(&appended, lines).len()
     };
-    let mut all: Vec<LogLine> =
-        lines(&a.db, yard).keys().map(|text| LogLine::parse(text).unwrap()).collect();
+    let mut all: Vec<LogLine> = lines(&a.db, yard).keys().map(|text| LogLine::parse(text).unwrap()).collect();
     all.sort_by_key(|line| matches!(line.entry(), Entry::Signature(_)));
     assert_eq!(owed(&all, &mut server), 1);
     let receipt = Receipt {

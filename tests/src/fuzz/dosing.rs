@@ -20,8 +20,9 @@ use crate::fuzz::{Ended, mutate};
 use crate::sim::dice::Dice;
 use crate::world;
 
-static LABELS: LazyLock<[Value; 3]> =
-    LazyLock::new(|| [world::label(), ash_label(), hemlock_label()].map(|l| serde_json::to_value(l).unwrap()));
+static LABELS: LazyLock<[Value; 3]> = LazyLock::new(|| {
+    [world::label(), ash_label(), hemlock_label()].map(|l| serde_json::to_value(l).unwrap())
+});
 
 static CONFIRMATION: LazyLock<LabelConfirmation> =
     LazyLock::new(|| confirmation_of(&world::label(), RecordId::new(0, [1; 10])));
@@ -53,7 +54,13 @@ pub fn label(bytes: &[u8]) -> Ended {
         }
     }
     let blocked = problems.iter().any(|p| p.blocks());
-    Ended::passed(if blocked { "blocked" } else if problems.is_empty() { "clear" } else { "with problems" })
+    Ended::passed(if blocked {
+        "blocked"
+    } else if problems.is_empty() {
+        "clear"
+    } else {
+        "with problems"
+    })
 }
 
 /// The dose's maximum is at most the row's rate times the diameter, worked here in 128 bits.
@@ -84,9 +91,7 @@ struct Case {
 
 /// Makes a case: a label, stems, containers, a trunk's wounds.
 pub fn make_plan(dice: &mut Dice) -> Vec<u8> {
-    let kind = |charge: i64| {
-        json!({ "name": "cup", "charge_ul": charge, "charge_u_ul": charge / 100, "shared_u_ul": charge / 200 })
-    };
+    let kind = |charge: i64| json!({ "name": "cup", "charge_ul": charge, "charge_u_ul": charge / 100, "shared_u_ul": charge / 200 });
     let stems: Vec<i64> = (0..=dice.below(3)).map(|_| dice.between(20_000, 1_600_000)).collect();
     let girth = stems[0] * 22 / 7;
     let earlier: Vec<[i64; 2]> =
@@ -153,7 +158,10 @@ pub fn plan(bytes: &[u8]) -> Ended {
         let Ok(charges) = choose_within(dose, &label.charges, &case.containers, room) else { continue };
         let total: i128 = charges.charges_ul.iter().map(|c| i128::from(c.0)).sum();
         assert_eq!(total, i128::from(charges.total_ul.0), "charges do not add up");
-        assert!(charges.total_ul <= dose.max_ul && charges.total_ul >= dose.min_ul, "{charges:?} for {dose:?}");
+        assert!(
+            charges.total_ul <= dose.max_ul && charges.total_ul >= dose.min_ul,
+            "{charges:?} for {dose:?}"
+        );
         for hole in pack(&charges.charges_ul, &label.charges) {
             let held: i128 = hole.iter().map(|c| i128::from(c.0)).sum();
             assert!(held <= i128::from(label.charges.most_per_hole_ul.0), "too much for a hole: {hole:?}");
@@ -167,15 +175,18 @@ pub fn plan(bytes: &[u8]) -> Ended {
     Ended::passed(class)
 }
 
-/// Around the trunk, no two holes are nearer than the label's spacing, whatever their height.
+/// Around the trunk where it is thinnest, no two holes are nearer than the label's spacing, whatever
+/// their height.
 fn spaced(layout: &layout::Layout) {
-    let mut arcs: Vec<i64> = layout.holes.iter().map(|h| h.arc_um.0).collect();
-    arcs.sort_unstable();
-    if arcs.len() < 2 {
+    const TURN: i64 = 360_000;
+    let mut angles: Vec<i64> = layout.holes.iter().map(|h| h.angle_mdeg).collect();
+    angles.sort_unstable();
+    if angles.len() < 2 {
         return;
     }
-    // Places are shown at the thinnest girth; a micrometre is lost to rounding.
-    let around = arcs[0] + layout.girth_um.0 - arcs[arcs.len() - 1];
-    let nearest = arcs.windows(2).map(|w| w[1] - w[0]).chain([around]).min().unwrap_or(0);
-    assert!(nearest + 2 >= layout.spacing_um.0, "holes {nearest} µm apart: {layout:?}");
+    let around = angles[0] + TURN - angles[angles.len() - 1];
+    let nearest = angles.windows(2).map(|w| w[1] - w[0]).chain([around]).min().unwrap_or(0);
+    // Angles are rounded to a thousandth of a degree each.
+    let apart = i128::from(nearest + 2) * i128::from(layout.girth_um.0) / i128::from(TURN);
+    assert!(apart >= i128::from(layout.spacing_um.0), "holes {apart} µm apart: {layout:?}");
 }

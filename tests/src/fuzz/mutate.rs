@@ -38,10 +38,15 @@ const TEXTS: [&str; 10] = [
 /// Changes a value in one to four places.
 pub fn value(dice: &mut Dice, of: &mut Value) {
     for _ in 0..=dice.below(4) {
-        let nodes = count(of);
-        let mut left = dice.below(nodes);
-        at(of, &mut left, &mut |node| change(dice, node));
+        once(dice, of);
     }
+}
+
+/// Changes a value in one place.
+pub fn once(dice: &mut Dice, of: &mut Value) {
+    let nodes = count(of);
+    let mut left = dice.below(nodes);
+    at(of, &mut left, &mut |node| change(dice, node));
 }
 
 fn count(of: &Value) -> usize {

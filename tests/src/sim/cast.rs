@@ -11,7 +11,7 @@ use bolebook_core::record::office::{Join, Reopening, SignOff};
 use bolebook_core::record::people::{Admission, Role};
 use bolebook_core::record::product::{Fill, Found, Movement, MovementKind};
 use bolebook_core::record::stand::{Position, PositionSource, Tree};
-use bolebook_core::record::work::{DayClosing, KitContent, Note, NotTreated, NotTreatedReason};
+use bolebook_core::record::work::{DayClosing, KitContent, NotTreated, NotTreatedReason, Note};
 use bolebook_core::record::{Body, Envelope, Kind, Record, canonical};
 use bolebook_core::signing::{PublicKey, SecretKey};
 
@@ -229,8 +229,12 @@ impl Cast {
         let value = match dice.below(5) {
             0 => serde_json::json!({ "id": id }),
             1 => serde_json::json!({ "id": id, "kind": kind, "v": 1, "number": number }),
-            2 => serde_json::json!({ "id": id, "kind": kind, "at": number, "device": device, "replaces": [other, other] }),
-            3 => serde_json::json!({ "id": id, "kind": "of another time", "v": 9, "at": 0, "device": device, "tree": other }),
+            2 => {
+                serde_json::json!({ "id": id, "kind": kind, "at": number, "device": device, "replaces": [other, other] })
+            }
+            3 => {
+                serde_json::json!({ "id": id, "kind": "of another time", "v": 9, "at": 0, "device": device, "tree": other })
+            }
             _ => serde_json::json!({ "id": id, "kind": [[[{}]]], "": null, "\u{1f332}": "\u{0}" }),
         };
         canonical::write(&value).unwrap()

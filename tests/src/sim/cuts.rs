@@ -35,7 +35,7 @@ pub struct Cuts {
     pub checkpoints: u64,
 }
 
-const BATCHES: usize = 6;
+const BATCHES: usize = 8;
 
 struct Evening {
     dice: Dice,
@@ -101,7 +101,8 @@ impl Evening {
                         for (book, lines) in &acknowledged {
                             assert!(lines.iter().all(|l| has(self.server.disk.db(), *book, l)), "lost");
                         }
-                        if let Err(error) = session.apply(self.crew.disk.db_mut(), &request, text.as_bytes()) {
+                        if let Err(error) = session.apply(self.crew.disk.db_mut(), &request, text.as_bytes())
+                        {
                             self.lost_power(error);
                             continue 'again;
                         }
@@ -186,7 +187,7 @@ pub fn of_the_log(seed: u64) -> Cuts {
     let log = || std::fs::read(folder.join("log.db-wal")).unwrap();
     let key = SecretKey::from_seed(evening.server.key.seed());
     let mut acknowledged: Vec<(usize, State)> = vec![(0, state(evening.crew.disk.db(), &key))];
-    for _ in 0..BATCHES {
+    for _ in 0..BATCHES / 2 {
         evening.log();
         acknowledged.push((log().len(), state(evening.crew.disk.db(), &key)));
         evening.exchange();

@@ -107,11 +107,13 @@ impl Sim {
                 Part::Hub => vec![0],
                 Part::Stranger => vec![1],
                 Part::Office => vec![0],
-                Part::Crew(_) => [vec![0, 1, 2], vec![1], vec![2], vec![1, 2], vec![0, 1]][dice.below(5)].clone(),
+                Part::Crew(_) => {
+                    [vec![0, 1, 2], vec![1], vec![2], vec![1, 2], vec![0, 1]][dice.below(5)].clone()
+                }
             };
         }
         let (ledger, weather) = (Ledger::new(nodes.len()), Weather::of(&mut dice));
-        let small_pages = options.pages_and_restores || dice.chance(500);
+        let small_pages = dice.chance(500);
         Self {
             options,
             measure,
@@ -249,9 +251,6 @@ impl Sim {
 
     fn restore(&mut self, n: usize) -> Result<(), Broken> {
         let serves = self.nodes[n].part.serves();
-        if serves && self.small_pages && !self.options.pages_and_restores {
-            return Ok(());
-        }
         let copies = std::mem::take(&mut self.nodes[n].copies);
         if !copies.is_empty() {
             let which = self.dice.below(copies.len());

@@ -136,10 +136,12 @@ impl Quiet<'_> {
                 by_tree.entry(view.stays(application.tree)).or_default().push(*id);
             }
         }
-        for (tree, applications) in by_tree.iter().filter(|(tree, of)| of.len() > 1 && view.trees.contains_key(tree)) {
-            let said = findings.iter().any(|f| {
-                [Code::TreatedTwice, Code::DoseTooSoon].contains(&f.code) && f.tree == Some(*tree)
-            });
+        for (tree, applications) in
+            by_tree.iter().filter(|(tree, of)| of.len() > 1 && view.trees.contains_key(tree))
+        {
+            let said = findings
+                .iter()
+                .any(|f| [Code::TreatedTwice, Code::DoseTooSoon].contains(&f.code) && f.tree == Some(*tree));
             if !said {
                 let why = format!("tree {tree} was treated by {applications:?}, and no finding says so");
                 return broken(Law::NothingHidden, why);
@@ -165,14 +167,17 @@ fn volume_is_conserved(
         let holds = if exact {
             (low, all_low) == (lot.drawn_ul.low, lot.received_ul.low)
         } else {
-            low <= lot.drawn_ul.high && lot.drawn_ul.low <= high
-                && all_low <= lot.received_ul.high && lot.received_ul.low <= all_high
+            low <= lot.drawn_ul.high
+                && lot.drawn_ul.low <= high
+                && all_low <= lot.received_ul.high
+                && lot.received_ul.low <= all_high
         };
         if !holds {
             return broken(Law::VolumeConserved, format!("lot {}: {lot:?}", lot.lot));
         }
     }
-    let into_trees = |of: fn(&Span) -> i64| balance.lots.iter().map(|l| of(&l.spent.into_trees_ul)).sum::<i64>();
+    let into_trees =
+        |of: fn(&Span) -> i64| balance.lots.iter().map(|l| of(&l.spent.into_trees_ul)).sum::<i64>();
     let sure: i64 = raw.applications.values().filter(|a| a.untouched(crews)).map(|a| a.volume_ul).sum();
     let most: i64 = raw.applications.values().map(|a| a.volume_ul).sum();
     let (low, high) = (into_trees(|s| s.low), into_trees(|s| s.high));
@@ -205,9 +210,8 @@ fn same(
 impl SeenQuiet {
     fn of(view: &View<'_>, findings: &[Finding]) -> Self {
         let versions = view.facts.versions.iter();
-        let applications = versions.filter(|v| {
-            v.record.kind() == Kind::Application && v.standing == Standing::InForce
-        });
+        let applications =
+            versions.filter(|v| v.record.kind() == Kind::Application && v.standing == Standing::InForce);
         Self { findings: findings.len(), applications: applications.count(), late: view.late.len() }
     }
 }

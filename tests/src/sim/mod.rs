@@ -108,16 +108,12 @@ pub struct Options {
     /// A device's process outlives the restore of its store, as when a virtual machine or a whole
     /// phone is put back to a snapshot: its actor forks.
     pub snapshots: bool,
-    /// Servers answer in small pages and are restored to older copies too.
-    pub pages_and_restores: bool,
-    /// Keep the list of steps, also when all goes well.
-    pub tell: bool,
 }
 
 impl Options {
     /// An ordinary run.
     pub fn new(size: Size) -> Self {
-        Self { size, sabotage: None, snapshots: false, pages_and_restores: false, tell: false }
+        Self { size, sabotage: None, snapshots: false }
     }
 }
 

@@ -123,8 +123,7 @@ impl Node {
             let records: Vec<String> = rest.by_ref().take(MAX_RECORDS).collect();
             let Basis { deps, seq, start_op } = basis;
             let commit = Commit::author(Draft { actor, seq, start_op, time: at, deps, records }).unwrap();
-            basis =
-                Basis { deps: vec![commit.hash()], seq: seq + 1, start_op: commit.last_op() + 1 };
+            basis = Basis { deps: vec![commit.hash()], seq: seq + 1, start_op: commit.last_op() + 1 };
             let signed = HeadSignature::sign(&self.key, book, actor, seq, commit.hash());
             lines.push(commit.into());
             if rest.peek().is_none() {

@@ -101,8 +101,7 @@ impl Serving<'_> {
     ) -> Result<(String, Vec<(BookId, Vec<LogLine>)>), Stop> {
         let (start, asked) = read_body(body)?;
         let server = self.key.device();
-        let mut text =
-            json_line(&AnswerStart { exchange: EXCHANGE_VERSION, server, now: self.now });
+        let mut text = json_line(&AnswerStart { exchange: EXCHANGE_VERSION, server, now: self.now });
         let tx = db.transaction_with_behavior(TransactionBehavior::Immediate)?;
         let mut counts = vec![];
         for (request, lines) in &asked {
@@ -119,7 +118,8 @@ impl Serving<'_> {
         for ((request, lines), (appended, known)) in asked.iter().zip(counts) {
             let out = hand_out(&tx, request, lines, room)?;
             let head = BookAnswer { appended, known, ..out.head };
-            room.lines = room.lines.saturating_sub(usize::try_from(head.end - head.from).unwrap_or(usize::MAX));
+            room.lines =
+                room.lines.saturating_sub(usize::try_from(head.end - head.from).unwrap_or(usize::MAX));
             text.push_str(&json_line(&head));
             text.push_str(&out.body);
         }

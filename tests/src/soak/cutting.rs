@@ -12,7 +12,8 @@ pub fn soak(arguments: &Arguments, until: Until, say: &mut dyn FnMut(String)) ->
     let (mut all, mut seeds) = (Cuts::default(), 0);
     while seeds == 0 || !until.over() {
         let seed = arguments.seed.unwrap_or(1) + seeds;
-        let played = catch_unwind(AssertUnwindSafe(|| (at_every_commit(seed, seeds % 4 == 0), of_the_log(seed))));
+        let played =
+            catch_unwind(AssertUnwindSafe(|| (at_every_commit(seed, seeds % 4 == 0), of_the_log(seed))));
         match played {
             Ok((commits, cuts)) => {
                 all.commits += commits;

@@ -51,7 +51,8 @@ pub fn soak(arguments: &Arguments, share: Duration, say: &mut dyn FnMut(String))
         let name = target.name;
         report.row(format!("fuzz {name}: executions"), executions);
         let tenths = passed * 1_000 / executions.max(1);
-        report.row(format!("fuzz {name}: passed JSON and hash"), format!("{}.{} %", tenths / 10, tenths % 10));
+        report
+            .row(format!("fuzz {name}: passed JSON and hash"), format!("{}.{} %", tenths / 10, tenths % 10));
         report.row(format!("fuzz {name}: ways to end"), classes.len());
         report.row(format!("fuzz {name}: longest input, bytes"), longest);
         say(format!("{name}: {executions} executions, {} ways to end", classes.len()));

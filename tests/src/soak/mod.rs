@@ -70,9 +70,6 @@ pub struct Arguments {
     /// Let device processes outlive the restore of their stores: actors fork.
     #[arg(long)]
     pub snapshots: bool,
-    /// Let servers answer in small pages and be restored too.
-    #[arg(long)]
-    pub pages_and_restores: bool,
     /// Keep one input for each way a fuzz target can end in tests/fuzz/corpus.
     #[arg(long)]
     pub write_corpus: bool,
@@ -91,7 +88,10 @@ pub struct Until {
 impl Until {
     /// From now on.
     pub fn after(lasts: Duration) -> Self {
-        #[expect(clippy::disallowed_methods, reason = "a soak is measured in minutes; nothing it finds depends on them")]
+        #[expect(
+            clippy::disallowed_methods,
+            reason = "a soak is measured in minutes; nothing it finds depends on them"
+        )]
         let began = Instant::now();
         Self { began, lasts }
     }

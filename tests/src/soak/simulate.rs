@@ -26,11 +26,7 @@ pub fn soak(arguments: &Arguments, until: Until, say: &mut dyn FnMut(String)) ->
             false if seeds % MIDDLE_EVERY == 0 => Size::Middle,
             false => Size::Small,
         };
-        let options = Options {
-            snapshots: arguments.snapshots,
-            pages_and_restores: arguments.pages_and_restores,
-            ..Options::new(size)
-        };
+        let options = Options { snapshots: arguments.snapshots, ..Options::new(size) };
         match catch_unwind(AssertUnwindSafe(|| run(seed, options))) {
             Ok(Ok(stats)) => {
                 large += u64::from(stats.records >= 50_000);
@@ -41,7 +37,9 @@ pub fn soak(arguments: &Arguments, until: Until, say: &mut dyn FnMut(String)) ->
                 report.losses.push(format!("simulation, seed {seed}: {}", failure.broken.law.name()));
             }
             Err(_) => {
-                say(format!("seed {seed} panicked: cargo xtask soak --only sim --size {size:?} --seed {seed}"));
+                say(format!(
+                    "seed {seed} panicked: cargo xtask soak --only sim --size {size:?} --seed {seed}"
+                ));
                 report.losses.push(format!("simulation, seed {seed}: a panic"));
             }
         }
