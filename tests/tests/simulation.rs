@@ -3,7 +3,7 @@
 use bolebook_tests::sim::{Law, Options, Sabotage, Size, Stats, run};
 
 /// The long form is `cargo xtask soak`.
-const SEEDS: u64 = 40;
+const SEEDS: u64 = 60;
 
 #[test]
 fn laws_one_to_six_hold_through_crashes_cuts_restores_and_wrong_clocks() {
