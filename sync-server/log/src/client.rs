@@ -88,6 +88,7 @@ pub struct Request {
 struct Sent {
     cursor: Cursor,
     offered: Vec<Sha256Hash>,
+    sent_to: u64,
     looked_to: u64,
 }
 
@@ -142,7 +143,7 @@ impl Anew {
 struct BookState {
     /// Whether the server's log may go on after the cursor.
     more: bool,
-    /// Starting again from 0: offer nothing before the server's whole log is known.
+    /// Offer nothing before the server's whole log is known: it is read from 0, or in pages.
     recovering: bool,
     /// Whether it was started again in this session: once is enough.
     restarted: bool,
@@ -228,7 +229,7 @@ impl Session {
             }
             room.lines = room.lines.saturating_sub(offers.len());
             let offered = offers.into_iter().map(|line| line.hash).collect();
-            sent.insert(*book, Sent { cursor, offered, looked_to });
+            sent.insert(*book, Sent { cursor, offered, sent_to, looked_to });
         }
         Ok(if sent.is_empty() { None } else { Some(Request { body, sent }) })
     }
@@ -275,7 +276,13 @@ impl Session {
                 }
                 other => other?,
             };
-            let sent_to = if at_end { appended.end.position } else { sent.looked_to };
+            let sent_to = match at_end {
+                // What was offered stands beyond the new cursor. Were the server restored to a state
+                // in between, the cursor would hold and nothing would say that the lines are gone.
+                _ if part.head.more && !sent.offered.is_empty() => sent.sent_to,
+                true => appended.end.position,
+                false => sent.looked_to,
+            };
             put_peer(&tx, *book, self.server, (cursor, sent_to))?;
             let pulled = appended.new.len() as u64;
             books.insert(*book, BookOutcome { pushed, known, pulled, findings_to, cursor });
@@ -293,7 +300,8 @@ impl Session {
                 continue;
             }
             state.more = part.head.more;
-            state.recovering &= part.head.more;
+            // The log's end first: own lines on the way to it need not be offered again.
+            state.recovering = part.head.more;
             state.pulled.extend(part.hashes);
         }
         Ok(Outcome { server_now: parsed.now, books, set_aside: aside })

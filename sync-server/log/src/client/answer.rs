@@ -51,6 +51,10 @@ impl Parsed {
                     if head.from != sent.cursor.position {
                         return Err(wrong("it starts at another position"));
                     }
+                    // Or lines that never arrived would count as shared, and never be offered again.
+                    if head.appended.checked_add(head.known) != Some(sent.offered.len() as u64) {
+                        return Err(wrong("it speaks of another number of offered lines"));
+                    }
                     let part = Part { head, at: sent.cursor, lines: vec![], hashes: vec![] };
                     if books.insert(head.book, part).is_some() {
                         return Err(wrong("a book twice"));
