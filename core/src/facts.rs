@@ -164,7 +164,7 @@ pub struct Facts {
 pub fn office_only(kind: Kind) -> bool {
     use Kind::{
         Admission, Authorisation, Block, Crew, Join, Kit, Label, LabelConfirmation, Licence, Lot, Person,
-        Question, Reopening, Revocation, Ruling, SignOff,
+        Question, Reopening, Requirements, Revocation, Ruling, SignOff,
     };
     matches!(
         kind,
@@ -181,6 +181,7 @@ pub fn office_only(kind: Kind) -> bool {
             | Person
             | Question
             | Reopening
+            | Requirements
             | Revocation
             | Ruling
             | SignOff

@@ -1,12 +1,13 @@
 //! The view of a job: what is true now, with its history, from the job's and the yard's facts.
 
+mod clock;
+
 use std::collections::{BTreeMap, BTreeSet};
 
 use crate::book::Book;
-use crate::check::entry::CLOCK_TOLERANCE_MS;
 use crate::day::Day;
 use crate::facts::{Authority, Fact, Facts, NoDays, SignedDays, Standing, Version};
-use crate::ids::{ActorId, BookId, CommitHash, CrewId, DeviceId, LabelId, RecordId, Sha256Hash, TreeId};
+use crate::ids::{BookId, CommitHash, CrewId, DeviceId, LabelId, RecordId, Sha256Hash, TreeId};
 use crate::quantity::{Ul, Um, UtcMs};
 use crate::record::book_kinds::{BookContent, Job, Zone};
 use crate::record::kit::Kit;
@@ -127,6 +128,10 @@ pub struct View<'y> {
     pub late: Vec<(usize, RecordId)>,
     /// Versions dated after a server had already received them: (version, arrival).
     pub ahead: Vec<(usize, UtcMs)>,
+    /// Commits dated before the device's own commit before them: (first version, its time, the time before).
+    pub set_back: Vec<(usize, UtcMs, UtcMs)>,
+    /// What the office changed in a signed-off day: (change, fact, sign-off, day).
+    pub changed: Vec<(usize, RecordId, RecordId, CrewDay)>,
     crews_of_devices: BTreeMap<DeviceId, Option<CrewId>>,
 }
 
@@ -260,37 +265,16 @@ impl<'y> View<'y> {
             signed_off: BTreeMap::new(),
             late: vec![],
             ahead: vec![],
+            set_back: vec![],
+            changed: vec![],
             crews_of_devices: BTreeMap::new(),
         };
         view.list_trees();
         view.attach();
         view.find_days(book, authority);
         view.find_ahead(book);
+        view.find_set_back(book);
         Ok(view)
-    }
-
-    /// Compares each record's date with the earliest receipt that covers its commit.
-    fn find_ahead(&mut self, book: &Book) {
-        let mut arrivals: BTreeMap<ActorId, Vec<(u64, UtcMs)>> = BTreeMap::new();
-        for fact in self.facts.in_force(Kind::Receipt) {
-            for version in self.facts.current(fact) {
-                let Body::Receipt(receipt) = &version.record.body else { continue };
-                for end in &receipt.through {
-                    arrivals.entry(end.actor).or_default().push((end.seq, receipt.arrived_at));
-                }
-            }
-        }
-        for (index, version) in self.facts.versions.iter().enumerate() {
-            let Some(commit) = book.commits().get(version.carrier.commit) else { continue };
-            let arrived = arrivals
-                .get(&commit.actor())
-                .and_then(|a| a.iter().filter(|(seq, _)| *seq >= commit.seq()).map(|(_, at)| *at).min());
-            if let Some(at) = arrived
-                && version.record.envelope.at.0 > at.0.saturating_add(CLOCK_TOLERANCE_MS)
-            {
-                self.ahead.push((index, at));
-            }
-        }
     }
 
     fn list_trees(&mut self) {
@@ -387,6 +371,7 @@ impl<'y> View<'y> {
                 }
             }
         }
+        self.find_changed(book, authority, &signed);
     }
 
     /// The tree that stays, for a tree that may have been joined to another.

@@ -17,7 +17,7 @@ use bolebook_core::record::label::{
 };
 use bolebook_core::record::people::{Certificate, Crew, Licence, Person, PersonWork, Role};
 use bolebook_core::record::product::{Fill, Found, Lot, Movement, MovementKind};
-use bolebook_core::record::stand::{Diameter, GroundDatum, Position, Tree};
+use bolebook_core::record::stand::{Authorisation, Diameter, GroundDatum, Position, Tree};
 use bolebook_core::record::work::{Application, DayClosing, Hole, KitContent};
 use bolebook_core::record::{Body, Envelope, Record};
 use bolebook_core::signing::{HeadSignature, SecretKey};
@@ -196,6 +196,9 @@ impl World {
             previous: None,
         };
         world.found(true, genesis(job_id, BookContent::Job(job)));
+        let covers = "every listed tree, once, in 2026".into();
+        let leave = Authorisation { client: zero, given: day("2026-05-01"), covers, document: None };
+        world.write(Who::Office, leave);
         world.now = MORNING;
         world
     }
