@@ -3,6 +3,7 @@
 
 pub mod crowd;
 pub mod generated;
+pub mod planted;
 pub mod stand;
 pub mod tables;
 pub mod world;
