@@ -1,4 +1,4 @@
-//! A small invented contractor with real keys: two crews, an office, a label, kits, a lot, one job.
+//! A small invented contractor with real keys: three crews, an office, a label, kits, a lot, one job.
 //! For tests only: whatever cannot happen here panics. Everything in it is INVENTED: NOT FOR USE.
 
 use bolebook_core::authority::{Directory, Grant, certify};
@@ -25,6 +25,8 @@ use bolebook_core::view::{View, Yard};
 
 /// 2026-06-01T12:00:00Z, eight in the morning at the job.
 pub const MORNING: UtcMs = UtcMs(1_780_315_200_000);
+/// How many crews there are.
+pub const CREWS: usize = 3;
 /// A millisecond count of one hour.
 pub const HOUR: i64 = 3_600_000;
 
@@ -33,7 +35,7 @@ pub const HOUR: i64 = 3_600_000;
 pub enum Who {
     /// The office.
     Office,
-    /// Crew 0 or 1.
+    /// Crew 0, 1 or 2.
     Crew(usize),
     /// The server.
     Server,
@@ -51,11 +53,11 @@ pub struct World {
     /// Time of the next record.
     pub now: UtcMs,
     /// Crew ids.
-    pub crews: [RecordId; 2],
+    pub crews: [RecordId; CREWS],
     /// Each crew's kit.
-    pub kits: [RecordId; 2],
+    pub kits: [RecordId; CREWS],
     /// Each crew's lead.
-    pub leads: [RecordId; 2],
+    pub leads: [RecordId; CREWS],
     /// The confirmed label.
     pub label: RecordId,
     /// The lot in use.
@@ -151,9 +153,9 @@ impl World {
             yard: Book::new(yard_id),
             job: Book::new(job_id),
             now: UtcMs(MORNING.0 - 24 * HOUR),
-            crews: [zero; 2],
-            kits: [zero; 2],
-            leads: [zero; 2],
+            crews: [zero; CREWS],
+            kits: [zero; CREWS],
+            leads: [zero; CREWS],
             label: zero,
             lot: zero,
             by: None,
@@ -172,7 +174,7 @@ impl World {
             let certificate = certificate(who, role, None, "desk");
             world.yard_write(Who::Office, certificate);
         }
-        for n in 0..2 {
+        for n in 0..CREWS {
             world.crews[n] = world.crew(n);
         }
         world.label = world.yard_write(Who::Office, label());
@@ -305,6 +307,11 @@ impl World {
         let mut other = self.clone();
         other.replica = self.replica * 2 + 1;
         other
+    }
+
+    /// A replica of a device of its own, told from others by a number.
+    pub fn apart_as(&self, replica: u8) -> Self {
+        Self { replica, ..self.clone() }
     }
 
     /// Takes in everything another replica has.
