@@ -16,6 +16,7 @@ pub mod log;
 pub mod office;
 pub mod people;
 pub mod product;
+pub mod require;
 pub mod show;
 pub mod stand;
 pub mod treat;

@@ -251,7 +251,7 @@ fn day(crew: &Device, plan: &Plan, number: usize) -> Result<i64, TaskError> {
         }
         let girth = plan.girth_mm(*tree) / 10;
         let mut entry = json!({ "do": "treat", "tree": tag, "charges": charges, "each": CHARGE_ML,
-            "started": clock(minute + 3), "ended": clock(minute + 11), "at": clock(minute + 11) });
+            "started": clock(minute + 3), "ended": clock(minute + lasted(*tree)), "at": clock(minute + lasted(*tree)) });
         if *tree == plan.overdosed {
             // More holes than the label's spacing allows: each is logged where it was truly drilled.
             let holes: Vec<String> =
@@ -299,6 +299,11 @@ fn day(crew: &Device, plan: &Plan, number: usize) -> Result<i64, TaskError> {
     Ok(filled)
 }
 
+/// The minute of a visit by which a tree had taken up its charges: no two neighbours take the same time.
+fn lasted(tree: usize) -> i64 {
+    9 + (tree as i64 * 5 + 1) % 4
+}
+
 fn fill(amount: i64, lot: &str, kit: &str, minute: i64) -> Value {
     json!({ "do": "fill", "amount": amount, "lot_read": lot, "registration_read": REGISTRATION, "kit": kit, "at": clock(minute) })
 }
@@ -322,6 +327,8 @@ fn planted(plan: &Plan) -> Vec<Planted> {
     vec![
         ("tree.treated_twice", plan.tag(plan.twice)),
         ("dose.over_label", plan.tag(plan.overdosed)),
+        // The holes of the charges too many stand closer than the label's spacing.
+        ("hole.spacing", plan.tag(plan.overdosed)),
         ("lot.expired", plan.tag(plan.expired)),
         ("tree.may_be_same", "C-901".into()),
         ("diameter.disagree", plan.tag(plan.disagrees)),
@@ -384,6 +391,7 @@ fn settle(office: &Device, plan: &Plan, found: &[Value]) -> Result<(), TaskError
         "agency told by telephone (INVENTED)",
     ];
     rule("dose.over_label", "confirm", "two containers too many, confirmed by the crew lead", &done)?;
+    rule("hole.spacing", "confirm", "the holes of the containers too many", &done)?;
     rule("diameter.disagree", "accept", "measured again: the crew's girth is right, the map was wrong", &[])?;
     let tag = plan.tag(plan.listed_again);
     office.run(EVENING, &["join-trees", &tag, "C-901", "--reason", "one tree: its tag had fallen off"])?;
