@@ -213,26 +213,11 @@ fn day(crew: &Device, plan: &Plan, number: usize) -> Result<i64, TaskError> {
     if number == 1 {
         walk.insert(walk.len().min(4), plan.twice);
     }
-    let mut measured = vec![];
-    for (visit, tree) in walk.iter().enumerate() {
-        let girth = plan.girth_mm(*tree);
-        let reading = format!("{}.{}", girth / 10, girth % 10);
-        let at = clock(start + visit as i64 * 12 + 1);
-        if !(number == 1 && *tree == plan.twice) {
-            measured.push(
-                json!({ "do": "diameter", "tree": plan.tag(*tree), "reading": reading, "girth": true, "at": at }),
-            );
-        }
-        measured
-            .push(json!({ "do": "condition", "tree": plan.tag(*tree), "canopy_loss": "10", "bloom": "after",
-            "soil": "moist", "air": "17", "food": false, "at": at }));
-    }
-    crew.log(&clock(17 * 60), &measured)?;
-
     let (mut entries, mut in_kit, mut filled, mut old_in_kit) = (vec![], 0, 0, 0);
     for (visit, tree) in walk.iter().enumerate() {
         let minute = start + visit as i64 * 12;
         let tag = plan.tag(*tree);
+        crew.log(&clock(minute + 1), &measured(plan, number, *tree, &clock(minute + 1)))?;
         let (code, dose) = crew.try_run(&clock(minute + 2), &["dose", &tag], "")?;
         if code != 0 {
             let why = dose["error"]["message"].as_str().unwrap_or("?").to_owned();
@@ -302,6 +287,18 @@ fn day(crew: &Device, plan: &Plan, number: usize) -> Result<i64, TaskError> {
 /// The minute of a visit by which a tree had taken up its charges: no two neighbours take the same time.
 fn lasted(tree: usize) -> i64 {
     9 + (tree as i64 * 5 + 1) % 4
+}
+
+/// What a crew measures and sees before it asks for a dose.
+fn measured(plan: &Plan, number: usize, tree: usize, at: &str) -> Vec<Value> {
+    let (tag, girth) = (plan.tag(tree), plan.girth_mm(tree));
+    let reading = format!("{}.{}", girth / 10, girth % 10);
+    let mut entries = vec![json!({ "do": "condition", "tree": tag, "canopy_loss": "10", "bloom": "after",
+        "soil": "moist", "air": "17", "food": false, "at": at })];
+    if !(number == 1 && tree == plan.twice) {
+        entries.insert(0, json!({ "do": "diameter", "tree": tag, "reading": reading, "girth": true, "at": at }));
+    }
+    entries
 }
 
 fn fill(amount: i64, lot: &str, kit: &str, minute: i64) -> Value {
