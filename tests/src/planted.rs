@@ -37,8 +37,7 @@ pub fn relabel(w: &mut World, edit: impl FnOnce(&mut Label)) {
     edit(&mut new);
     w.label = w.yard_write(Who::Office, new.clone());
     w.yard_write(Who::Office, confirmation_of(&new, w.label));
-    let lot =
-        Lot { label: w.label, number: "L-77".into(), expires: day("2027-12-31"), recalled: None };
+    let lot = Lot { label: w.label, number: "L-77".into(), expires: day("2027-12-31"), recalled: None };
     w.lot = w.yard_write(Who::Office, lot);
 }
 

@@ -6,9 +6,7 @@ use bolebook_core::record::label::{ClosedSeason, ForkedRule, Label, Sealing};
 use bolebook_core::record::office::Requirements;
 use bolebook_core::record::stand::{Block, Bloom, Condition, Corner, ReferenceMark, SoilMoisture};
 use bolebook_core::record::work::Application;
-use bolebook_tests::planted::{
-    ash, base, condition, finds, relabel, relist, require, silent, treat, under,
-};
+use bolebook_tests::planted::{ash, base, condition, finds, relabel, relist, require, silent, treat, under};
 use bolebook_tests::world::{Who, World, day, label};
 
 const A: Who = Who::Crew(0);
@@ -214,7 +212,8 @@ fn block(w: &mut World, drawn: bool) -> (Vec<bolebook_core::ids::RecordId>, bole
     let at = w.look(|view, _, _| view.tree(trees[0]).unwrap().position.unwrap());
     let (s, x) = (450_000, 610_000);
     let corner = |lat: i64, lon: i64| Corner { lat_ndeg: at.lat_ndeg + lat, lon_ndeg: at.lon_ndeg + lon };
-    let boundary = if drawn { vec![corner(-s, -x), corner(-s, x), corner(s, x), corner(s, -x)] } else { vec![] };
+    let boundary =
+        if drawn { vec![corner(-s, -x), corner(-s, x), corner(s, x), corner(s, -x)] } else { vec![] };
     let block = w.write(Who::Office, Block { name: "North".into(), boundary });
     (trees, block)
 }

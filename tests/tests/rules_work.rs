@@ -34,8 +34,12 @@ fn a_tree_outside_its_block_is_found_beyond_what_canopy_explains() {
         let tree = ash(&mut w, "T1");
         let (low, high) = (fix(&w, tree, -40, 5), fix(&w, tree, 0, 5));
         let corner = |p: &Position, east: i64| Corner { lat_ndeg: p.lat_ndeg, lon_ndeg: p.lon_ndeg + east };
-        let boundary =
-            vec![corner(&low, -500_000), corner(&low, 500_000), corner(&high, 500_000), corner(&high, -500_000)];
+        let boundary = vec![
+            corner(&low, -500_000),
+            corner(&low, 500_000),
+            corner(&high, 500_000),
+            corner(&high, -500_000),
+        ];
         let block = w.write(Who::Office, Block { name: "North".into(), boundary });
         let at = fix(&w, tree, metres, 5);
         relist(&mut w, tree, |t| (t.block, t.position) = (Some(block), Some(at)));
@@ -139,7 +143,11 @@ fn one_kit_or_person_with_two_crews_at_once_is_found() {
         w.now = UtcMs(w.now.0 + 20 * MINUTE);
         let mut second = w.application(1, two, 7);
         second.started_at = UtcMs(end.0 - gap * MINUTE);
-        if person { second.applicator = lead } else { second.kit = kit }
+        if person {
+            second.applicator = lead
+        } else {
+            second.kit = kit
+        }
         w.write(Who::Crew(1), second);
         w
     };

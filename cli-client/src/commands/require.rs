@@ -55,7 +55,8 @@ impl Require {
                 self.schemes.iter().map(|s| figures::word(s, "scheme")).collect::<Result<_, _>>()?;
             let elements: Vec<Element> =
                 self.elements.iter().map(|e| figures::word(e, "element")).collect::<Result<_, _>>()?;
-            let stems = self.stems_per_hour.as_ref().map(|n| figures::count(n.text(), "stems")).transpose()?;
+            let stems =
+                self.stems_per_hour.as_ref().map(|n| figures::count(n.text(), "stems")).transpose()?;
             if stems == Some(0) {
                 return Err(CliError::Refused(vec!["no stem an hour leaves nothing to treat".into()]));
             }
@@ -69,7 +70,11 @@ impl Require {
                 licence_categories: self.categories.clone(),
                 licence_schemes: self.authorities.clone(),
                 stems_per_hour: stems,
-                leak_share: self.leak_share.as_ref().map(|s| figures::share(s.text(), "share")).transpose()?,
+                leak_share: self
+                    .leak_share
+                    .as_ref()
+                    .map(|s| figures::share(s.text(), "share"))
+                    .transpose()?,
             };
             let id = desk.log_in_job(body, desk.now)?;
             desk.logged("Requirements logged", id);

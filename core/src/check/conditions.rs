@@ -86,9 +86,8 @@ enum Judged {
 
 /// Whether a caution that stops is a limit broken, or one that could not be judged.
 fn judged(code: &str, label: &Label, now: &Circumstances) -> Option<Judged> {
-    let of = |known: bool, code, what| {
-        Some(if known { Judged::Broken(code) } else { Judged::NotKnown(what) })
-    };
+    let of =
+        |known: bool, code, what| Some(if known { Judged::Broken(code) } else { Judged::NotKnown(what) });
     match code {
         "condition.air_cold" | "condition.air_hot" => {
             of(now.air_mc.is_some(), Code::ConditionTemperature, "air temperature")

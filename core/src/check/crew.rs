@@ -181,8 +181,7 @@ fn photos(view: &View<'_>, findings: &mut Vec<Finding>) {
             continue;
         }
         let tags: Vec<String> = trees.iter().map(|t| view.tag(*t)).collect();
-        let message =
-            format!("One photo stands for {}.", listed(&tags.iter().map(String::as_str).collect()));
+        let message = format!("One photo stands for {}.", listed(&tags.iter().map(String::as_str).collect()));
         findings.push(Finding::new(Code::PhotoReused, &[&digest.to_string()], message, records).on(days));
     }
 }

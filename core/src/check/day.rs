@@ -29,11 +29,7 @@ pub fn check(view: &View<'_>, findings: &mut Vec<Finding>) {
         }
     }
     for day in view.crew_days.difference(&closed) {
-        let message = format!(
-            "Crew {} worked on {} but has not closed the day.",
-            Named(day.crew),
-            day.day
-        );
+        let message = format!("Crew {} worked on {} but has not closed the day.", Named(day.crew), day.day);
         let subjects = [day.crew.to_string(), day.day.to_string()];
         findings.push(
             Finding::new(Code::NotClosed, &[&subjects[0], &subjects[1]], message, vec![day.crew]).on([*day]),

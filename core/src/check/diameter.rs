@@ -112,7 +112,6 @@ fn disagree(
     };
     let records = readings.iter().map(|(v, _)| v.id()).collect();
     let days: Vec<_> = readings.iter().filter_map(|(v, _)| view.crew_day(v)).collect();
-    findings.push(
-        Finding::new(code, &[&id.to_string(), &stem.to_string()], message, records).about(id).on(days),
-    );
+    findings
+        .push(Finding::new(code, &[&id.to_string(), &stem.to_string()], message, records).about(id).on(days));
 }

@@ -28,12 +28,15 @@ fn leave(view: &View<'_>, work: &Work<'_>, findings: &mut Vec<Finding>) {
                 format!("Crew {} worked on {}; the client's leave is of {given}.", Named(day.crew), day.day)
             }
             None => {
-                format!("Crew {} worked on {} without the client's leave on record.", Named(day.crew), day.day)
+                format!(
+                    "Crew {} worked on {} without the client's leave on record.",
+                    Named(day.crew),
+                    day.day
+                )
             }
         };
         let subjects = [day.crew.to_string(), day.day.to_string()];
-        let found =
-            Finding::new(Code::NotAuthorised, &[&subjects[0], &subjects[1]], message, vec![day.crew]);
+        let found = Finding::new(Code::NotAuthorised, &[&subjects[0], &subjects[1]], message, vec![day.crew]);
         findings.push(found.on([*day]));
     }
 }
@@ -64,8 +67,7 @@ fn notice(view: &View<'_>, work: &Work<'_>, findings: &mut Vec<Finding>) {
             view.local_time(begun)
         );
         let subjects = [day.crew.to_string(), day.day.to_string()];
-        let found =
-            Finding::new(Code::NoticeMissing, &[&subjects[0], &subjects[1]], message, vec![day.crew]);
+        let found = Finding::new(Code::NoticeMissing, &[&subjects[0], &subjects[1]], message, vec![day.crew]);
         findings.push(found.on([*day]));
     }
 }

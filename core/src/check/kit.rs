@@ -143,7 +143,11 @@ pub fn without_fill(
     together.findings(
         Code::NoFill,
         |day, what, trees| {
-            format!("Crew {} on {}: no fill of {what} was ever logged, yet {trees} got charges of it.", Named(day.crew), day.day)
+            format!(
+                "Crew {} on {}: no fill of {what} was ever logged, yet {trees} got charges of it.",
+                Named(day.crew),
+                day.day
+            )
         },
         findings,
     );

@@ -36,9 +36,8 @@ fn no_site(view: &View<'_>, done: &Done<'_>) -> bool {
 fn no_area(view: &View<'_>, done: &Done<'_>) -> bool {
     let tree = view.tree(done.tree);
     let block = tree.and_then(|t| t.block).and_then(|b| view.facts.standing_fact(b));
-    let drawn = block.is_some_and(
-        |f| matches!(&view.facts.shown(f).record.body, Body::Block(b) if b.boundary.len() > 2),
-    );
+    let drawn = block
+        .is_some_and(|f| matches!(&view.facts.shown(f).record.body, Body::Block(b) if b.boundary.len() > 2));
     !drawn && tree.and_then(|t| t.position).is_none()
 }
 

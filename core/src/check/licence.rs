@@ -95,9 +95,9 @@ fn category(view: &View<'_>, work: &Work<'_>, findings: &mut Vec<Finding>) {
             }
         });
         let held: Vec<_> = held.filter(|l| l.valid_from <= day.day && day.day <= l.valid_to).collect();
-        let fits = held.iter().any(|l| {
-            among(&asks.licence_categories, &l.category) && among(&asks.licence_schemes, &l.scheme)
-        });
+        let fits = held
+            .iter()
+            .any(|l| among(&asks.licence_categories, &l.category) && among(&asks.licence_schemes, &l.scheme));
         // Without any licence the rule above has said so.
         if fits || held.is_empty() {
             continue;

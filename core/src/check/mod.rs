@@ -31,8 +31,8 @@ pub mod work;
 use std::collections::BTreeMap;
 
 use crate::balance::Balance;
-use crate::facts::{Fact, Version};
 use crate::check::work::Work;
+use crate::facts::{Fact, Version};
 use crate::finding::{Code, Finding, Ruled, State, resolve};
 use crate::ids::{FindingId, RecordId};
 use crate::record::office::{Decision, Ruling};

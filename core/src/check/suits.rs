@@ -55,7 +55,11 @@ fn pest(view: &View<'_>, treated: &crate::check::work::Treated<'_>, findings: &m
         if label.pests.is_empty() || label.pests.iter().any(|code| covers_species(code, pest)) {
             continue;
         }
-        let message = format!("Tree {}: {pest} was seen, which label {} does not name.", view.tag(treated.id), label.name);
+        let message = format!(
+            "Tree {}: {pest} was seen, which label {} does not name.",
+            view.tag(treated.id),
+            label.name
+        );
         let mut records = treatment.records();
         records.push(condition);
         let found = Finding::new(Code::PestNotOnLabel, &[&fact.id.to_string()], message, records);

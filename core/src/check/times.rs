@@ -88,7 +88,9 @@ fn closings(view: &View<'_>, work: &Work<'_>, findings: &mut Vec<Finding>) {
     }
     after.findings(
         Code::AfterClosing,
-        |day, at, trees| format!("Crew {} closed {} at {at}, and treated {trees} after that.", Named(day.crew), day.day),
+        |day, at, trees| {
+            format!("Crew {} closed {} at {at}, and treated {trees} after that.", Named(day.crew), day.day)
+        },
         findings,
     );
 }

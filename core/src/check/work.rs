@@ -92,9 +92,8 @@ impl<'v> Work<'v> {
             }
         }
         for of_day in work.by_day.values_mut() {
-            of_day.sort_by_key(|i| {
-                work.done.get(*i).map(|d| (d.body.started_at, d.body.ended_at, d.fact.id))
-            });
+            of_day
+                .sort_by_key(|i| work.done.get(*i).map(|d| (d.body.started_at, d.body.ended_at, d.fact.id)));
         }
         work
     }

@@ -7,9 +7,7 @@ use bolebook_core::record::book_kinds::Receipt;
 use bolebook_core::record::office::{Requirements, SignOff};
 use bolebook_core::record::people::{Licence, Person, PersonWork};
 use bolebook_core::record::product::Lot;
-use bolebook_core::record::stand::{
-    Block, Bloom, Condition, Corner, Position, PositionSource, Tree,
-};
+use bolebook_core::record::stand::{Block, Bloom, Condition, Corner, Position, PositionSource, Tree};
 use bolebook_core::record::work::{Application, DayClosing, Incident, IncidentKind, Photo};
 use bolebook_core::signing::SecretKey;
 
@@ -36,18 +34,26 @@ const fn fault(code: &'static str, sign: &'static str, plant: fn(&mut World, usi
 
 /// Planted day by day.
 pub const FAULTS: &[Fault] = &[
-    fault("dose.over_label", "F-01,", |w, c, s| drop(put(w, c, s, |w, a| a.holes = w.application(0, a.tree, 10).holes))),
+    fault("dose.over_label", "F-01,", |w, c, s| {
+        drop(put(w, c, s, |w, a| a.holes = w.application(0, a.tree, 10).holes))
+    }),
     fault("dose.under_label", "F-02,", |w, c, s| drop(put(w, c, s, |_, a| a.holes.truncate(4)))),
     fault("dose.below_smallest_diameter", "F-03:", |w, c, s| thick(w, c, s, 900, 2)),
     fault("dose.no_rate", "F-04:", |w, c, s| drop(put(w, c, s, |_, a| a.purpose = "curative".into()))),
     fault("dose.too_soon", "F-05,", again),
-    fault("dose.species_not_on_label", "F-06:", |w, c, s| listed(w, c, s, |t| t.species = Some("QUERO".into()))),
+    fault("dose.species_not_on_label", "F-06:", |w, c, s| {
+        listed(w, c, s, |t| t.species = Some("QUERO".into()))
+    }),
     fault("dose.species_unknown", "F-07:", |w, c, s| listed(w, c, s, |t| t.species = None)),
     fault("dose.pest_not_on_label", "F-08:", |w, c, s| seen(w, c, s, |b| b.pest = Some("ANOLGL".into()))),
     fault("hole.depth", "F-09:", |w, c, s| drop(put(w, c, s, |_, a| a.holes[1].depth_um = Um(40_000)))),
     fault("hole.spacing", "F-10,", |w, c, s| drop(put(w, c, s, |_, a| a.holes[1].arc_um = Um(60_000)))),
-    fault("hole.outside_band", "F-11:", |w, c, s| drop(put(w, c, s, |_, a| a.holes[1].height_um = Um(900_000)))),
-    fault("hole.charge_over_label", "F-12:", |w, c, s| drop(put(w, c, s, |_, a| a.holes[1].put_in_ul = Ul(15_000)))),
+    fault("hole.outside_band", "F-11:", |w, c, s| {
+        drop(put(w, c, s, |_, a| a.holes[1].height_um = Um(900_000)))
+    }),
+    fault("hole.charge_over_label", "F-12:", |w, c, s| {
+        drop(put(w, c, s, |_, a| a.holes[1].put_in_ul = Ul(15_000)))
+    }),
     fault("hole.sealing", "F-13:", |w, c, s| drop(put(w, c, s, |_, a| a.holes[1].sealed = false))),
     fault("hole.removed_early", "F-14:", |w, c, s| {
         drop(put(w, c, s, |_, a| a.ended_at = UtcMs(a.started_at.0 + 30_000)));
@@ -93,12 +99,16 @@ pub const FAULTS: &[Fault] = &[
         let block = block(w, "Elsewhere", 500);
         list(w, c, s, |t| t.block = Some(block));
     }),
-    fault("place.far_from_tree", "F-28:", |w, c, s| drop(put(w, c, s, |_, a| a.position = Some(at(42_742_500_000))))),
+    fault("place.far_from_tree", "F-28:", |w, c, s| {
+        drop(put(w, c, s, |_, a| a.position = Some(at(42_742_500_000))))
+    }),
     fault("place.off_track", "F-29", |w, c, s| {
         listed(w, c, s, |t| t.position = Some(at(45_000_000_000)));
     }),
     fault("time.backwards", "F-30:", |w, c, s| {
-        drop(put(w, c, s, |_, a| a.holes.iter_mut().for_each(|h| h.removed_at = Some(UtcMs(a.started_at.0 - 1)))));
+        drop(put(w, c, s, |_, a| {
+            a.holes.iter_mut().for_each(|h| h.removed_at = Some(UtcMs(a.started_at.0 - 1)))
+        }));
     }),
     fault("time.other_day", "F-31:", |w, c, s| {
         drop(put(w, c, s, |_, a| (a.started_at, a.ended_at) = (ago(a, 72), ended_ago(a, 72))));
@@ -168,8 +178,12 @@ pub const FAULTS: &[Fault] = &[
         filled(w, c, 10_000, "INV-0042", "L-42");
         (w.label, w.lot) = mine;
     }),
-    fault("kit.pressure_over_limit", "F-43:", |w, c, s| drop(put(w, c, s, |_, a| a.pressure_pa = Some(Pa(1_350_000))))),
-    fault("kit.pressure_outside_band", "F-44:", |w, c, s| drop(put(w, c, s, |_, a| a.pressure_pa = Some(Pa(400_000))))),
+    fault("kit.pressure_over_limit", "F-43:", |w, c, s| {
+        drop(put(w, c, s, |_, a| a.pressure_pa = Some(Pa(1_350_000))))
+    }),
+    fault("kit.pressure_outside_band", "F-44:", |w, c, s| {
+        drop(put(w, c, s, |_, a| a.pressure_pa = Some(Pa(400_000))))
+    }),
     fault("kit.gauge_stuck", "at all of 10", |w, c, _| {
         let kit = w.kits[(c + 1) % 3];
         for i in 0..10 {
@@ -201,7 +215,10 @@ pub const FAULTS: &[Fault] = &[
         let person = w.yard_write(Who::Office, Person { work: PersonWork::CrewMember });
         let (valid_from, valid_to) = (day("2025-01-01"), day("2026-12-31"));
         let (scheme, category) = ("invented scheme".into(), "forest".into());
-        w.yard_write(Who::Office, Licence { person, scheme, category, certified: true, valid_from, valid_to });
+        w.yard_write(
+            Who::Office,
+            Licence { person, scheme, category, certified: true, valid_from, valid_to },
+        );
         drop(put(w, c, s, |_, a| a.applicator = person));
     }),
 ];
@@ -298,7 +315,8 @@ fn lot(w: &mut World, number: &str, expires: &str, recalled: Option<&str>) -> Re
 /// A block of so many metres' side, far from everything.
 fn block(w: &mut World, name: &str, metres: i64) -> RecordId {
     let (n, e) = (metres * 9_003, metres * 12_210);
-    let corner = |lat: i64, lon: i64| Corner { lat_ndeg: 42_600_000_000 + lat, lon_ndeg: -84_000_000_000 + lon };
+    let corner =
+        |lat: i64, lon: i64| Corner { lat_ndeg: 42_600_000_000 + lat, lon_ndeg: -84_000_000_000 + lon };
     let boundary = vec![corner(0, 0), corner(0, e), corner(n, e), corner(n, 0)];
     w.write(Who::Office, Block { name: name.into(), boundary })
 }

@@ -14,9 +14,7 @@ use bolebook_core::record::product::MovementKind;
 use bolebook_core::record::stand::{
     Block, Bloom, Condition, Corner, Diameter, Notice, Position, PositionSource, SoilMoisture, Tree,
 };
-use bolebook_core::record::work::{
-    Acknowledgement, Application, Hole, NotTreated, NotTreatedReason, Photo,
-};
+use bolebook_core::record::work::{Acknowledgement, Application, Hole, NotTreated, NotTreatedReason, Photo};
 
 use crate::planted::{condition, relabel};
 use crate::world::{CREWS, HOUR, MORNING, Who, World, day};
@@ -131,8 +129,13 @@ impl Week {
         let notice =
             Notice { to: "neighbours".into(), how: "letter".into(), given_at: w.now, text: "trees".into() };
         w.write(Who::Office, notice);
-        let mut week =
-            Self { w, dice, blocks: [vec![], vec![], vec![]], ids: [RecordId::new(1, [1; 10]); CREWS], content_ul: [0; CREWS] };
+        let mut week = Self {
+            w,
+            dice,
+            blocks: [vec![], vec![], vec![]],
+            ids: [RecordId::new(1, [1; 10]); CREWS],
+            content_ul: [0; CREWS],
+        };
         for crew in 0..CREWS {
             week.block(crew);
         }
@@ -151,7 +154,10 @@ impl Week {
         self.ids[crew] = self.w.write(Who::Office, Block { name: format!("Block {crew}"), boundary });
         for row in 0..9i64 {
             for column in 0..9i64 {
-                let (n, e) = (row * 13 * 10 + self.dice.between(-20, 20), column * 13 * 10 + self.dice.between(-20, 20));
+                let (n, e) = (
+                    row * 13 * 10 + self.dice.between(-20, 20),
+                    column * 13 * 10 + self.dice.between(-20, 20),
+                );
                 let at = Position {
                     lat_ndeg: south + n * 900,
                     lon_ndeg: west + e * 1_221,
@@ -202,12 +208,17 @@ impl Week {
         w.now = UtcMs(morning.0 + self.dice.between(0, 10) * MINUTE);
         w.by = Some(w.leads[crew]);
         let today = day(&format!("2026-06-0{}", number + 1));
-        let said =
-            Acknowledgement { person: w.leads[crew], label: w.label, day: today, cautions: vec![CAUTION.into()] };
+        let said = Acknowledgement {
+            person: w.leads[crew],
+            label: w.label,
+            day: today,
+            cautions: vec![CAUTION.into()],
+        };
         w.write(who, said);
         let mut in_kit = self.content_ul[crew];
         let (mut charges, mut half_done) = (0, None);
-        let walk: Vec<Mapped> = self.blocks[crew].iter().skip(number * VISITS).take(VISITS).copied().collect();
+        let walk: Vec<Mapped> =
+            self.blocks[crew].iter().skip(number * VISITS).take(VISITS).copied().collect();
         let mut at = w.now.0 + 10 * MINUTE;
         for (visit, tree) in walk.into_iter().enumerate() {
             at += self.dice.between(4, 13) * MINUTE + self.dice.between(0, 59) * 1_000;
@@ -248,7 +259,8 @@ impl Week {
         before_closing(w, number, crew);
         w.now = UtcMs(w.now.0.max(morning.0 + 9 * HOUR) + 20 * MINUTE);
         // Charges scatter by 0.1 mL each and 0.05 mL together.
-        let scatter = self.dice.normal() * 100 * isqrt(charges) / 1_000 + self.dice.normal() * 50 * charges / 1_000 / 2;
+        let scatter =
+            self.dice.normal() * 100 * isqrt(charges) / 1_000 + self.dice.normal() * 50 * charges / 1_000 / 2;
         in_kit -= scatter;
         w.close_day(crew, in_kit);
         self.content_ul[crew] = in_kit;

@@ -296,7 +296,8 @@ fn measured(plan: &Plan, number: usize, tree: usize, at: &str) -> Vec<Value> {
     let mut entries = vec![json!({ "do": "condition", "tree": tag, "canopy_loss": "10", "bloom": "after",
         "soil": "moist", "air": "17", "food": false, "at": at })];
     if !(number == 1 && tree == plan.twice) {
-        entries.insert(0, json!({ "do": "diameter", "tree": tag, "reading": reading, "girth": true, "at": at }));
+        entries
+            .insert(0, json!({ "do": "diameter", "tree": tag, "reading": reading, "girth": true, "at": at }));
     }
     entries
 }
