@@ -113,10 +113,10 @@ pub const FAULTS: &[Fault] = &[
     fault("time.other_day", "F-31:", |w, c, s| {
         drop(put(w, c, s, |_, a| (a.started_at, a.ended_at) = (ago(a, 72), ended_ago(a, 72))));
     }),
-    fault("time.overlap", "F-32", |w, c, s| {
+    fault("time.overlap", "Person", |w, c, _| {
         let other = w.leads[(c + 1) % 3];
-        let ten = UtcMs(w.now.0 - w.now.0.rem_euclid(24 * HOUR) + 15 * HOUR);
-        drop(put(w, c, s, |_, a| {
+        let ten = UtcMs(w.now.0 - w.now.0.rem_euclid(24 * HOUR) + 13 * HOUR + HOUR / 2);
+        drop(put(w, c, "F-32", |_, a| {
             a.applicator = other;
             (a.started_at, a.ended_at) = (ten, UtcMs(ten.0 + HOUR));
         }));
@@ -323,7 +323,7 @@ fn block(w: &mut World, name: &str, metres: i64) -> RecordId {
 
 /// Codes and signs of what is planted when the week is over.
 pub const AFTERWARDS: &[(&str, &str)] = &[
-    ("day.work_after_closing", "F-53"),
+    ("day.work_after_closing", "F-60"),
     ("incident.no_follow_up", "ladder"),
     ("day.containers_out", "2 containers"),
     ("time.clock_set_back", "set back by 60 minutes"),
