@@ -3,6 +3,7 @@
 use std::collections::BTreeMap;
 
 use bolebook_core::finding::{Finding, Severity};
+use bolebook_core::geo;
 use bolebook_core::view::CrewDay;
 use bolebook_tests::week::faults::{AFTERWARDS, FAULTS};
 use bolebook_tests::week::{DAYS, bad, normal};
@@ -65,4 +66,33 @@ fn a_bad_week_loses_none_of_its_sixty_faults() {
         }
     }
     assert!(lost.is_empty(), "{} lost:\n{}", lost.len(), lost.join("\n"));
+}
+
+/// A quiet week proves nothing if it is an easy one.
+#[test]
+fn the_normal_week_is_as_noisy_as_it_claims() {
+    let w = normal(1);
+    w.look(|view, _, _| {
+        let all: Vec<_> = view.trees.values().flat_map(|tree| view.applications(tree)).collect();
+        let at_once = all.iter().filter(|(fact, _, a)| {
+            let others = all.iter().filter(|(other, _, b)| other.id != fact.id && b.crew == a.crew);
+            others.into_iter().any(|(_, _, b)| b.started_at < a.ended_at && a.started_at < b.ended_at)
+        });
+        assert!(at_once.count() * 2 > all.len(), "half of the trees are treated while another one is");
+        let finished: Vec<_> = all.iter().filter_map(|(_, _, a)| a.continues.map(|b| (a.crew, b))).collect();
+        assert!(finished.len() >= 8, "{} trees are finished by a second crew", finished.len());
+        for (crew, begun) in finished {
+            assert!(all.iter().any(|(fact, _, a)| fact.id == begun && a.crew != crew));
+        }
+        let late = all.iter().filter(|(_, v, a)| v.record.envelope.at.0 - a.ended_at.0 > 5 * 60_000).count();
+        assert!(late * 10 > all.len(), "{late} of {} taps come late", all.len());
+        let off = all.iter().filter(|(_, _, a)| {
+            let tree = view.tree(a.tree).and_then(|t| t.position);
+            a.position.zip(tree).is_some_and(|(stood, tree)| geo::distance_m(&stood, &tree) > 4.9)
+        });
+        assert_eq!(off.count(), all.len(), "every position is 5 m off or more");
+        assert!(all.iter().any(|(_, _, a)| a.leaked_ul().0 > 0), "some holes leak");
+        let twice = view.trees.values().filter(|t| t.diameters.len() > 1).count();
+        assert!(twice >= 10, "{twice} stems are measured twice");
+    });
 }

@@ -14,14 +14,14 @@ pub fn check(view: &View<'_>, work: &Work<'_>, findings: &mut Vec<Finding>) {
     let mut not_assessed = Together::default();
     for done in &work.done {
         let (Some(label), Some(day)) = (done.label, done.day) else { continue };
-        let species = view.tree(done.tree).and_then(|t| t.species.clone());
+        let species = done.listed.and_then(|t| t.species.clone());
         let mut now = Circumstances { species, day: Some(day.day), ..Circumstances::default() };
         let mut seen = false;
         for condition in conditions(view, done.of, done.body.ended_at.0, day.day) {
             now.take(condition);
             seen = true;
         }
-        let tag = view.tag(done.tree);
+        let tag = done.tag;
         let mut missing = vec![];
         for caution in cautions(label, &view.job.closed, &now) {
             if caution.weight != Weight::Stop {
@@ -37,9 +37,9 @@ pub fn check(view: &View<'_>, work: &Work<'_>, findings: &mut Vec<Finding>) {
             }
         }
         if !missing.is_empty() && done.first {
-            not_assessed.add(day, missing.join(", "), tag, done.version.id());
+            not_assessed.add(day, missing.join(", "), tag.to_owned(), done.version.id());
         } else if work.asks.condition && !seen && done.first {
-            not_assessed.add(day, "condition", tag, done.version.id());
+            not_assessed.add(day, "condition", tag.to_owned(), done.version.id());
         }
     }
     not_assessed.findings(

@@ -20,15 +20,15 @@ const LEAK_SHARE: i64 = 100;
 /// Findings of this rule.
 pub fn check(view: &View<'_>, work: &Work<'_>, findings: &mut Vec<Finding>) {
     for done in &work.done {
-        let tag = view.tag(done.tree);
+        let tag = done.tag;
         if let Some(label) = done.label {
-            places(&tag, label, done, findings);
-            charges(&tag, label, done, findings);
-            sealing(&tag, label, done, findings);
-            early(&tag, label, done, findings);
+            places(tag, label, done, findings);
+            charges(tag, label, done, findings);
+            sealing(tag, label, done, findings);
+            early(tag, label, done, findings);
         }
-        leaks(&tag, work.asks.leak_share.map_or(LEAK_SHARE, |s| s.0), done, findings);
-        not_off(&tag, done, findings);
+        leaks(tag, work.asks.leak_share.map_or(LEAK_SHARE, |s| s.0), done, findings);
+        not_off(tag, done, findings);
     }
     for treated in &work.treated {
         spacing(view, treated, findings);

@@ -19,7 +19,7 @@ const STUCK: usize = 10;
 pub fn check(view: &View<'_>, work: &Work<'_>, findings: &mut Vec<Finding>) {
     fit(view, work, findings);
     for done in &work.done {
-        pressure(&view.tag(done.tree), done, findings);
+        pressure(done.tag, done, findings);
     }
     gauge(view, work, findings);
 }

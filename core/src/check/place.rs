@@ -94,8 +94,8 @@ fn to_line_m(a: (f64, f64), b: (f64, f64)) -> f64 {
 
 fn far(view: &View<'_>, work: &Work<'_>, findings: &mut Vec<Finding>) {
     for done in &work.done {
-        let tree = view.tree(done.tree);
-        let Some((stood, tree)) = done.body.position.zip(tree.and_then(|t| t.position)) else { continue };
+        let at = done.listed.and_then(|t| t.position);
+        let Some((stood, tree)) = done.body.position.zip(at) else { continue };
         let away = distance_m(&stood, &tree);
         if away <= NEAR_M + accuracy_m(&stood) + accuracy_m(&tree) {
             continue;
@@ -113,7 +113,7 @@ fn track(view: &View<'_>, work: &Work<'_>, findings: &mut Vec<Finding>) {
     for (day, indices) in &work.by_day {
         let mut before: Option<(Position, i64, crate::ids::TreeId, crate::ids::RecordId)> = None;
         for done in work.of_day(indices) {
-            let at = done.body.position.or_else(|| view.tree(done.tree).and_then(|t| t.position));
+            let at = done.body.position.or_else(|| done.listed.and_then(|t| t.position));
             let Some(at) = at else { continue };
             let here = (at, done.body.started_at.0, done.tree, done.fact.id);
             let Some((was, since, tree, record)) = before.replace(here) else { continue };

@@ -25,7 +25,7 @@ pub fn check(view: &View<'_>, work: &Work<'_>, findings: &mut Vec<Finding>) {
         pest(view, treated, findings);
     }
     for done in &work.done {
-        let stems = view.tree(done.tree).map_or(1, |t| t.stems);
+        let stems = done.listed.map_or(1, |t| t.stems);
         if let Some(label) = done.label
             && stems > 1
             && label.forked == ForkedRule::Silent

@@ -47,7 +47,7 @@ fn backwards(view: &View<'_>, done: &Done<'_>, findings: &mut Vec<Finding>) {
 fn other_day(view: &View<'_>, done: &Done<'_>, findings: &mut Vec<Finding>) {
     let day = |at: UtcMs| Day::of(at, &view.job.zone);
     let (started, ended) = (day(done.body.started_at), day(done.body.ended_at));
-    let tag = view.tag(done.tree);
+    let tag = done.tag;
     // An amendment is written when the mistake is found, whatever day that is.
     let logged = day(done.version.record.envelope.at);
     let late = started.days_until(logged);

@@ -9,6 +9,7 @@ use crate::ids::{RecordId, TreeId};
 use crate::record::kit::Kit;
 use crate::record::label::Label;
 use crate::record::office::Requirements;
+use crate::record::stand::Tree;
 use crate::record::work::Application;
 use crate::view::{CrewDay, TreeView, View};
 
@@ -19,6 +20,10 @@ pub struct Done<'v> {
     pub tree: TreeId,
     /// All that is logged of it.
     pub of: &'v TreeView,
+    /// The tree as it is listed.
+    pub listed: Option<&'v Tree>,
+    /// Its tag.
+    pub tag: &'v str,
     /// The application's fact.
     pub fact: &'v Fact,
     /// This value of it.
@@ -78,6 +83,8 @@ impl<'v> Work<'v> {
                 continue;
             }
             work.treated.push(Treated { id: *id, tree, treatments: treatments(view, tree) });
+            let listed = view.tree(*id);
+            let tag = listed.map_or("?", |t| t.tag.as_str());
             let mut last = None;
             for (fact, version, body) in view.applications(tree) {
                 let day = view.crew_day(version);
@@ -88,7 +95,9 @@ impl<'v> Work<'v> {
                 }
                 let label = *labels.entry(body.label).or_insert_with(|| view.yard.label(body.label));
                 let kit = *kits.entry(body.kit).or_insert_with(|| view.yard.kit(body.kit));
-                work.done.push(Done { tree: *id, of: tree, fact, version, body, day, label, kit, first });
+                let done =
+                    Done { tree: *id, of: tree, listed, tag, fact, version, body, day, label, kit, first };
+                work.done.push(done);
             }
         }
         for of_day in work.by_day.values_mut() {

@@ -35,34 +35,34 @@ const fn fault(code: &'static str, sign: &'static str, plant: fn(&mut World, usi
 /// Planted day by day.
 pub const FAULTS: &[Fault] = &[
     fault("dose.over_label", "F-01,", |w, c, s| {
-        drop(put(w, c, s, |w, a| a.holes = w.application(0, a.tree, 10).holes))
+        done(put(w, c, s, |w, a| a.holes = w.application(0, a.tree, 10).holes))
     }),
-    fault("dose.under_label", "F-02,", |w, c, s| drop(put(w, c, s, |_, a| a.holes.truncate(4)))),
+    fault("dose.under_label", "F-02,", |w, c, s| done(put(w, c, s, |_, a| a.holes.truncate(4)))),
     fault("dose.below_smallest_diameter", "F-03:", |w, c, s| thick(w, c, s, 900, 2)),
-    fault("dose.no_rate", "F-04:", |w, c, s| drop(put(w, c, s, |_, a| a.purpose = "curative".into()))),
+    fault("dose.no_rate", "F-04:", |w, c, s| done(put(w, c, s, |_, a| a.purpose = "curative".into()))),
     fault("dose.too_soon", "F-05,", again),
     fault("dose.species_not_on_label", "F-06:", |w, c, s| {
         listed(w, c, s, |t| t.species = Some("QUERO".into()))
     }),
     fault("dose.species_unknown", "F-07:", |w, c, s| listed(w, c, s, |t| t.species = None)),
     fault("dose.pest_not_on_label", "F-08:", |w, c, s| seen(w, c, s, |b| b.pest = Some("ANOLGL".into()))),
-    fault("hole.depth", "F-09:", |w, c, s| drop(put(w, c, s, |_, a| a.holes[1].depth_um = Um(40_000)))),
-    fault("hole.spacing", "F-10,", |w, c, s| drop(put(w, c, s, |_, a| a.holes[1].arc_um = Um(60_000)))),
+    fault("hole.depth", "F-09:", |w, c, s| done(put(w, c, s, |_, a| a.holes[1].depth_um = Um(40_000)))),
+    fault("hole.spacing", "F-10,", |w, c, s| done(put(w, c, s, |_, a| a.holes[1].arc_um = Um(60_000)))),
     fault("hole.outside_band", "F-11:", |w, c, s| {
-        drop(put(w, c, s, |_, a| a.holes[1].height_um = Um(900_000)))
+        done(put(w, c, s, |_, a| a.holes[1].height_um = Um(900_000)))
     }),
     fault("hole.charge_over_label", "F-12:", |w, c, s| {
-        drop(put(w, c, s, |_, a| a.holes[1].put_in_ul = Ul(15_000)))
+        done(put(w, c, s, |_, a| a.holes[1].put_in_ul = Ul(15_000)))
     }),
-    fault("hole.sealing", "F-13:", |w, c, s| drop(put(w, c, s, |_, a| a.holes[1].sealed = false))),
+    fault("hole.sealing", "F-13:", |w, c, s| done(put(w, c, s, |_, a| a.holes[1].sealed = false))),
     fault("hole.removed_early", "F-14:", |w, c, s| {
-        drop(put(w, c, s, |_, a| a.ended_at = UtcMs(a.started_at.0 + 30_000)));
+        done(put(w, c, s, |_, a| a.ended_at = UtcMs(a.started_at.0 + 30_000)));
     }),
     fault("hole.leaks", "F-15:", |w, c, s| {
-        drop(put(w, c, s, |_, a| (a.holes[1].put_in_ul, a.holes[1].leaked_ul) = (Ul(0), Ul(10_000))));
+        done(put(w, c, s, |_, a| (a.holes[1].put_in_ul, a.holes[1].leaked_ul) = (Ul(0), Ul(10_000))));
     }),
     fault("hole.container_not_off", "F-16:", |w, c, s| {
-        drop(put(w, c, s, |_, a| a.holes[1].removed_at = Some(a.ended_at)));
+        done(put(w, c, s, |_, a| a.holes[1].removed_at = Some(a.ended_at)));
     }),
     fault("condition.canopy", "F-17,", |w, c, s| seen(w, c, s, |b| b.canopy_loss = Some(PerMille(700)))),
     fault("condition.temperature", "F-18,", |w, c, s| {
@@ -94,29 +94,29 @@ pub const FAULTS: &[Fault] = &[
         let at = at.map(|p| Position { source: PositionSource::Gnss, ..p });
         list(w, c, "F-25b", |t| t.position = at);
     }),
-    fault("tree.unknown", "discharged", |w, c, _| drop(treat(w, c, RecordId::new(9, [9; 10]), |_| ()))),
+    fault("tree.unknown", "discharged", |w, c, _| done(treat(w, c, RecordId::new(9, [9; 10]), |_| ()))),
     fault("tree.outside_block", "F-27:", |w, c, s| {
         let block = block(w, "Elsewhere", 500);
         list(w, c, s, |t| t.block = Some(block));
     }),
     fault("place.far_from_tree", "F-28:", |w, c, s| {
-        drop(put(w, c, s, |_, a| a.position = Some(at(42_742_500_000))))
+        done(put(w, c, s, |_, a| a.position = Some(at(42_742_500_000))))
     }),
     fault("place.off_track", "F-29", |w, c, s| {
         listed(w, c, s, |t| t.position = Some(at(45_000_000_000)));
     }),
     fault("time.backwards", "F-30:", |w, c, s| {
-        drop(put(w, c, s, |_, a| {
+        done(put(w, c, s, |_, a| {
             a.holes.iter_mut().for_each(|h| h.removed_at = Some(UtcMs(a.started_at.0 - 1)))
         }));
     }),
     fault("time.other_day", "F-31:", |w, c, s| {
-        drop(put(w, c, s, |_, a| (a.started_at, a.ended_at) = (ago(a, 72), ended_ago(a, 72))));
+        done(put(w, c, s, |_, a| (a.started_at, a.ended_at) = (ago(a, 72), ended_ago(a, 72))));
     }),
     fault("time.overlap", "Person", |w, c, _| {
         let other = w.leads[(c + 1) % 3];
         let ten = UtcMs(w.now.0 - w.now.0.rem_euclid(24 * HOUR) + 13 * HOUR + HOUR / 2);
-        drop(put(w, c, "F-32", |_, a| {
+        done(put(w, c, "F-32", |_, a| {
             a.applicator = other;
             (a.started_at, a.ended_at) = (ten, UtcMs(ten.0 + HOUR));
         }));
@@ -164,11 +164,11 @@ pub const FAULTS: &[Fault] = &[
     }),
     fault("kit.no_fill", "F-38", |w, c, s| {
         let lot = lot(w, "L-38", "2027-12-31", None);
-        drop(put(w, c, s, |_, a| a.lot = lot));
+        done(put(w, c, s, |_, a| a.lot = lot));
     }),
-    fault("kit.fill_over_limit", "2100.0 mL, over", |w, c, _| drop(w.fill(c, 2_100_000))),
-    fault("kit.content_over_limit", "1990.0 mL onto", |w, c, _| drop(w.fill(c, 1_990_000))),
-    fault("kit.read_otherwise", "L-41", |w, c, _| drop(filled(w, c, 10_000, "INV-0001", "L-41"))),
+    fault("kit.fill_over_limit", "2100.0 mL, over", |w, c, _| done(w.fill(c, 2_100_000))),
+    fault("kit.content_over_limit", "1990.0 mL onto", |w, c, _| done(w.fill(c, 1_990_000))),
+    fault("kit.read_otherwise", "L-41", |w, c, _| done(filled(w, c, 10_000, "INV-0001", "L-41"))),
     fault("kit.other_product", "L-42", |w, c, _| {
         let mine = (w.label, w.lot);
         crate::planted::relabel(w, |l| l.registration = "INV-0042".into());
@@ -179,10 +179,10 @@ pub const FAULTS: &[Fault] = &[
         (w.label, w.lot) = mine;
     }),
     fault("kit.pressure_over_limit", "F-43:", |w, c, s| {
-        drop(put(w, c, s, |_, a| a.pressure_pa = Some(Pa(1_350_000))))
+        done(put(w, c, s, |_, a| a.pressure_pa = Some(Pa(1_350_000))))
     }),
     fault("kit.pressure_outside_band", "F-44:", |w, c, s| {
-        drop(put(w, c, s, |_, a| a.pressure_pa = Some(Pa(400_000))))
+        done(put(w, c, s, |_, a| a.pressure_pa = Some(Pa(400_000))))
     }),
     fault("kit.gauge_stuck", "at all of 10", |w, c, _| {
         let kit = w.kits[(c + 1) % 3];
@@ -192,24 +192,24 @@ pub const FAULTS: &[Fault] = &[
         }
     }),
     fault("kit.not_ready", "not in the yard's book", |w, c, s| {
-        drop(put(w, c, s, |_, a| a.kit = RecordId::new(46, [46; 10])));
+        done(put(w, c, s, |_, a| a.kit = RecordId::new(46, [46; 10])));
     }),
-    fault("lot.unknown", "F-47:", |w, c, s| drop(put(w, c, s, |_, a| a.lot = RecordId::new(47, [47; 10])))),
+    fault("lot.unknown", "F-47:", |w, c, s| done(put(w, c, s, |_, a| a.lot = RecordId::new(47, [47; 10])))),
     fault("lot.expired", "F-48:", |w, c, s| {
         let lot = lot(w, "L-48", "2026-05-31", None);
-        drop(put(w, c, s, |_, a| a.lot = lot));
+        done(put(w, c, s, |_, a| a.lot = lot));
     }),
     fault("lot.recalled", "F-49:", |w, c, s| {
         let lot = lot(w, "L-49", "2027-12-31", Some("maker's notice"));
-        drop(put(w, c, s, |_, a| a.lot = lot));
+        done(put(w, c, s, |_, a| a.lot = lot));
     }),
     fault("label.not_usable", "F-50:", |w, c, s| {
         let unconfirmed = w.yard_write(Who::Office, label());
-        drop(put(w, c, s, |_, a| a.label = unconfirmed));
+        done(put(w, c, s, |_, a| a.label = unconfirmed));
     }),
     fault("licence.not_valid", "F-51:", |w, c, s| {
         let person = w.yard_write(Who::Office, Person { work: PersonWork::CrewMember });
-        drop(put(w, c, s, |_, a| a.applicator = person));
+        done(put(w, c, s, |_, a| a.applicator = person));
     }),
     fault("licence.wrong_category", "F-52:", |w, c, s| {
         let person = w.yard_write(Who::Office, Person { work: PersonWork::CrewMember });
@@ -219,7 +219,7 @@ pub const FAULTS: &[Fault] = &[
             Who::Office,
             Licence { person, scheme, category, certified: true, valid_from, valid_to },
         );
-        drop(put(w, c, s, |_, a| a.applicator = person));
+        done(put(w, c, s, |_, a| a.applicator = person));
     }),
 ];
 
@@ -372,3 +372,6 @@ pub fn afterwards(w: &mut World) {
     w.write(Who::Office, SignOff { crew, day: today, job_heads, yard_heads });
     w.strike(Who::Office, application);
 }
+
+/// A fault's sign names its tree; the id is not needed.
+fn done(_: RecordId) {}
