@@ -4,9 +4,10 @@
 
 use bolebook_core::check::law::ELEMENTS;
 use bolebook_core::ids::Sha256Hash;
-use bolebook_core::quantity::{MilliCelsius, UtcMs};
+use bolebook_core::quantity::{MilliCelsius, Ms, UtcMs};
+use bolebook_core::record::book_kinds::{ChainEnd, Receipt};
 use bolebook_core::record::office::{Element, Requirements, Scheme, SignOff};
-use bolebook_core::record::stand::{Authorisation, Notice};
+use bolebook_core::record::stand::{Authorisation, Notice, Position, PositionSource, Tree};
 use bolebook_core::record::work::{Acknowledgement, Incident, IncidentKind, Note, Photo};
 use bolebook_tests::planted::{ash, base, condition, finds, relist, require, silent, treat};
 use bolebook_tests::world::{HOUR, Who, World, day};
@@ -264,4 +265,55 @@ fn what_a_crew_says_of_the_requirements_has_no_effect() {
     w.write(A, Requirements { photo: true, ..Requirements::default() });
     silent(&w, "photo.missing");
     finds(&w, "record.proposal");
+}
+
+#[test]
+fn in_a_crowded_square_the_likeliest_twin_is_still_found() {
+    let mut w = World::new();
+    let at = |east: i64, source| Position {
+        lat_ndeg: 42_732_500_000,
+        lon_ndeg: -84_555_500_000 + east,
+        accuracy_um: None,
+        source,
+    };
+    let list = |w: &mut World, tag: &str, position: Position, tenths: i64| {
+        let species = Some("FRXAM".into());
+        let tree =
+            Tree { tag: tag.into(), species, block: None, position: Some(position), stems: 1, mark: None };
+        let id = w.write(A, tree);
+        let _ = w.diameter(A, id, tenths);
+    };
+    // Two hundred trees a few centimetres apart, each 2 mm thicker than the one before it.
+    for i in 0..200i64 {
+        list(&mut w, &format!("T{i}"), at(i * 500, PositionSource::Mapped), 2_000 + 20 * i);
+    }
+    silent(&w, "tree.may_be_same");
+    list(&mut w, "X", at(150 * 500, PositionSource::Gnss), 5_000);
+    assert!(finds(&w, "tree.may_be_same").contains("Trees T150 and X may be one"));
+}
+
+#[test]
+fn of_many_receipts_the_earliest_that_covers_a_record_counts() {
+    let dated = |minutes: i64| {
+        let mut w = base();
+        let tree = ash(&mut w, "T1");
+        let arrived = w.now;
+        w.now = UtcMs(arrived.0 + minutes * 60_000);
+        let _ = w.diameter(A, tree, 3_000);
+        let last = w.job.commits().last().map(|c| ChainEnd { actor: c.actor(), seq: c.seq() }).unwrap();
+        // The one through this commit came late; one through a later commit says it was there before.
+        for (seq, hours) in [(last.seq, 9), (last.seq + 1, 0), (last.seq + 2, 5), (last.seq - 1, -5)] {
+            let receipt = Receipt {
+                delivered_by: last.actor.device(),
+                arrived_at: UtcMs(arrived.0 + hours * HOUR),
+                clock_offset_ms: Ms(0),
+                through: vec![ChainEnd { actor: last.actor, seq }],
+            };
+            w.write(Who::Server, receipt);
+        }
+        let id = w.job.commits().iter().rev().find(|c| c.actor() == last.actor).unwrap().record_ids()[0];
+        w.look(|_, _, found| found.iter().any(|f| f.code.name() == "entry.in_future" && f.records == [id]))
+    };
+    assert!(dated(11));
+    assert!(!dated(9));
 }

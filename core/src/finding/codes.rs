@@ -274,7 +274,7 @@ codes! {
         "Ask the crew what it saw and have it logged; the label's limits cannot be checked without it.",
         "the label's conditions and the job's requirements";
     /// A stem thinner than it was half a year before or more.
-    DiameterShrunk = "diameter.shrunk", Review, Accepted,
+    DiameterShrunk = "diameter.shrunk", Stop, Accepted,
         "A stem does not shrink: measure again, at breast height, and look whether it is the right tree.",
         "common practice, no source: stems grow; tape tolerance as for readings that disagree";
     /// A diameter that its own reading does not give.
