@@ -159,7 +159,7 @@ fn a_damaged_store_is_mended_from_the_server_and_unsent_work_goes_on() {
 fn a_phone_whose_clock_is_a_day_off_gets_in_and_the_office_sees_it() {
     let base = TempDir::new().unwrap();
     let (office, server) = with_server(&base);
-    for (name, hours, code) in [("behind", -24, "device.clock_off"), ("ahead", 24, "entry.in_future")] {
+    for (name, hours, code) in [("behind", -24, "time.clock_off"), ("ahead", 24, "entry.in_future")] {
         let mut phone = join(&base, &office, &server, name);
         phone.json(&["exchange"]);
         let now = common::server::now().0 + hours * 3_600_000;
@@ -171,6 +171,6 @@ fn a_phone_whose_clock_is_a_day_off_gets_in_and_the_office_sees_it() {
         let found = office.run(&["--json", "check"]).json();
         let findings = found["findings"].as_array().unwrap();
         assert!(findings.iter().any(|f| f["code"] == code), "{name}: {found}");
-        assert!(findings.iter().any(|f| f["code"] == "device.clock_off"), "{name}");
+        assert!(findings.iter().any(|f| f["code"] == "time.clock_off"), "{name}");
     }
 }

@@ -179,7 +179,7 @@ pub struct Facts {
 pub fn office_only(kind: Kind) -> bool {
     use Kind::{
         Admission, Authorisation, Block, Crew, Join, Kit, Label, LabelConfirmation, Licence, Lot, Person,
-        Question, Reopening, Revocation, Ruling, SignOff,
+        Question, Reopening, Requirements, Revocation, Ruling, SignOff,
     };
     matches!(
         kind,
@@ -196,6 +196,7 @@ pub fn office_only(kind: Kind) -> bool {
             | Person
             | Question
             | Reopening
+            | Requirements
             | Revocation
             | Ruling
             | SignOff

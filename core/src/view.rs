@@ -1,13 +1,14 @@
 //! The view of a job: what is true now, with its history, from the job's and the yard's facts.
 
+mod clock;
+
 use std::collections::{BTreeMap, BTreeSet};
 
-use crate::book::{Book, Carrier};
-use crate::check::entry::CLOCK_TOLERANCE_MS;
+use crate::book::Book;
 use crate::day::Day;
 use crate::dosing::label::confirmation_problems;
 use crate::facts::{Authority, Fact, Facts, NoDays, SignedDays, Standing, Version};
-use crate::ids::{ActorId, BookId, CommitHash, CrewId, LabelId, PersonId, RecordId, Sha256Hash, TreeId};
+use crate::ids::{BookId, CommitHash, CrewId, DeviceId, LabelId, PersonId, RecordId, Sha256Hash, TreeId};
 use crate::quantity::{Ul, Um, UtcMs};
 use crate::record::book_kinds::{BookContent, Job, Zone};
 use crate::record::kit::Kit;
@@ -130,6 +131,11 @@ pub struct View<'y> {
     pub ahead: Vec<(usize, UtcMs)>,
     /// Versions dated before a receipt that their writer had seen: (version, arrival it tells of).
     pub backdated: Vec<(usize, UtcMs)>,
+    /// Commits dated before the device's own commit before them: (first version, its time, the time before).
+    pub set_back: Vec<(usize, UtcMs, UtcMs)>,
+    /// What the office changed in a signed-off day: (change, fact, sign-off, day).
+    pub changed: Vec<(usize, RecordId, RecordId, CrewDay)>,
+    crews_of_devices: BTreeMap<DeviceId, Option<CrewId>>,
 }
 
 impl Yard {
@@ -291,62 +297,17 @@ impl<'y> View<'y> {
             late: vec![],
             ahead: vec![],
             backdated: vec![],
+            set_back: vec![],
+            changed: vec![],
+            crews_of_devices: BTreeMap::new(),
         };
         view.list_trees();
         view.attach();
-        view.find_days(book);
+        view.find_days(book, authority);
         view.find_ahead(book);
         view.find_backdated(book);
+        view.find_set_back(book);
         Ok(view)
-    }
-
-    /// Compares each record's date with the earliest receipt that covers its commit.
-    fn find_ahead(&mut self, book: &Book) {
-        let mut arrivals: BTreeMap<ActorId, Vec<(u64, UtcMs)>> = BTreeMap::new();
-        for fact in self.facts.in_force(Kind::Receipt) {
-            for version in self.facts.current(fact) {
-                let Body::Receipt(receipt) = &version.record.body else { continue };
-                for end in &receipt.through {
-                    arrivals.entry(end.actor).or_default().push((end.seq, receipt.arrived_at));
-                }
-            }
-        }
-        for (index, version) in self.facts.versions.iter().enumerate() {
-            // A receipt names the log's own chains: of a rescued commit it says nothing.
-            let Some(commit) = book.commits().get(version.carrier.commit) else { continue };
-            let arrived = arrivals
-                .get(&commit.actor())
-                .and_then(|a| a.iter().filter(|(seq, _)| *seq >= commit.seq()).map(|(_, at)| *at).min());
-            if let Some(at) = arrived
-                && version.record.envelope.at.0 > at.0.saturating_add(CLOCK_TOLERANCE_MS)
-            {
-                self.ahead.push((index, at));
-            }
-        }
-    }
-
-    /// Compares each record's date with the receipts its writer had seen: a server's clock says how
-    /// late it was by then.
-    fn find_backdated(&mut self, book: &Book) {
-        let mut seen: Vec<(UtcMs, Carrier)> = vec![];
-        for fact in self.facts.in_force(Kind::Receipt) {
-            for version in self.facts.current(fact) {
-                if let Body::Receipt(receipt) = &version.record.body {
-                    seen.push((receipt.arrived_at, version.carrier));
-                }
-            }
-        }
-        seen.sort_unstable_by(|a, b| b.cmp(a));
-        for (index, version) in self.facts.versions.iter().enumerate() {
-            if matches!(version.record.kind(), Kind::Receipt | Kind::Rescue | Kind::Certificate) {
-                continue;
-            }
-            let latest = version.record.envelope.at.0.saturating_add(CLOCK_TOLERANCE_MS);
-            let mut later = seen.iter().take_while(|(at, _)| at.0 > latest);
-            if let Some((at, _)) = later.find(|(_, receipt)| book.knew(version.carrier, *receipt)) {
-                self.backdated.push((index, *at));
-            }
-        }
     }
 
     fn list_trees(&mut self) {
@@ -417,7 +378,7 @@ impl<'y> View<'y> {
         }
     }
 
-    fn find_days(&mut self, book: &Book) {
+    fn find_days(&mut self, book: &Book, authority: &impl Authority) {
         let mut signed: BTreeMap<CrewDay, Vec<usize>> = BTreeMap::new();
         for index in &self.facts.signed_off {
             let version = &self.facts.versions[*index];
@@ -440,6 +401,7 @@ impl<'y> View<'y> {
                 }
             }
         }
+        self.find_changed(book, authority, &signed);
     }
 
     /// The tree that stays, for a tree that may have been joined to another.

@@ -1,4 +1,4 @@
-//! A small invented contractor with real keys: two crews, an office, a label, kits, a lot, one job.
+//! A small invented contractor with real keys: three crews, an office, a label, kits, a lot, one job.
 //! For tests only: whatever cannot happen here panics. Everything in it is INVENTED: NOT FOR USE.
 
 use bolebook_core::authority::{Directory, Grant, certify};
@@ -18,7 +18,7 @@ use bolebook_core::record::label::{
 };
 use bolebook_core::record::people::{Certificate, Crew, Licence, Person, PersonWork, Role};
 use bolebook_core::record::product::{Fill, Found, Lot, Movement, MovementKind};
-use bolebook_core::record::stand::{Diameter, GroundDatum, Position, Tree};
+use bolebook_core::record::stand::{Authorisation, Diameter, GroundDatum, Position, Tree};
 use bolebook_core::record::work::{Application, DayClosing, Hole, KitContent};
 use bolebook_core::record::{Body, Envelope, Record};
 use bolebook_core::signing::{HeadSignature, SecretKey};
@@ -26,6 +26,8 @@ use bolebook_core::view::{View, Yard};
 
 /// 2026-06-01T12:00:00Z, eight in the morning at the job.
 pub const MORNING: UtcMs = UtcMs(1_780_315_200_000);
+/// How many crews there are, unless said otherwise.
+pub const CREWS: usize = 3;
 /// A millisecond count of one hour.
 pub const HOUR: i64 = 3_600_000;
 
@@ -151,7 +153,7 @@ pub fn label() -> Label {
 impl World {
     /// The contractor on the morning of 1 June 2026, nothing treated yet; 2 L received; two crews.
     pub fn new() -> Self {
-        Self::with_crews(2)
+        Self::with_crews(CREWS)
     }
 
     /// The same with any number of crews.
@@ -207,6 +209,9 @@ impl World {
             previous: None,
         };
         world.found(true, genesis(job_id, BookContent::Job(job)));
+        let covers = "every listed tree, once, in 2026".into();
+        let leave = Authorisation { client: zero, given: day("2026-05-01"), covers, document: None };
+        world.write(Who::Office, leave);
         world.now = MORNING;
         world
     }
@@ -324,6 +329,11 @@ impl World {
         let mut other = self.clone();
         other.replica = self.replica * 2 + 1;
         other
+    }
+
+    /// A replica of a device of its own, told from others by a number.
+    pub fn apart_as(&self, replica: u8) -> Self {
+        Self { replica, ..self.clone() }
     }
 
     /// Takes in everything another replica has.

@@ -262,7 +262,7 @@ fn a_clock_a_day_off_is_a_finding_and_no_record_is_lost() {
         let id = w.write(A, note("measured"));
         receipt(&mut w, hours * HOUR, HOUR);
         let found = w.look(|_, _, findings| {
-            let mut off = findings.iter().filter(|f| f.code.name() == "device.clock_off");
+            let mut off = findings.iter().filter(|f| f.code.name() == "time.clock_off");
             off.next().map(|f| f.message.clone())
         });
         assert!(found.clone().is_some_and(|m| m.contains(says)), "{found:?}");
@@ -271,7 +271,7 @@ fn a_clock_a_day_off_is_a_finding_and_no_record_is_lost() {
     let mut w = World::new();
     w.write(A, note("measured"));
     receipt(&mut w, 90_000, HOUR);
-    assert!(!w.codes().contains(&"device.clock_off"), "a minute and a half is no finding");
+    assert!(!w.codes().contains(&"time.clock_off"), "a minute and a half is no finding");
 }
 
 #[test]

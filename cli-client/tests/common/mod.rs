@@ -187,6 +187,7 @@ pub fn plant(office: &Device) {
         "FRXAM",
     ];
     drop(office.run(&args).ok());
+    drop(office.run(&["authorise", "every listed tree"]).ok());
 }
 
 /// Fills the crew's kit.
