@@ -1,6 +1,6 @@
 //! What a crew can and cannot have done: too fast, two people on one phone, work that looks invented.
 
-use std::collections::{BTreeMap, BTreeSet, VecDeque};
+use std::collections::{BTreeMap, BTreeSet};
 
 use crate::check::work::{Work, listed};
 use crate::day::Day;
@@ -34,32 +34,34 @@ pub fn check(view: &View<'_>, work: &Work<'_>, findings: &mut Vec<Finding>) {
 
 fn too_fast(view: &View<'_>, work: &Work<'_>, day: CrewDay, indices: &[usize], findings: &mut Vec<Finding>) {
     let most = work.asks.stems_per_hour.filter(|n| *n > 0).unwrap_or(STEMS_PER_HOUR);
-    let mut hour: VecDeque<(UtcMs, TreeId, i64, RecordId)> = VecDeque::new();
-    let mut worst: Option<(usize, UtcMs, Vec<RecordId>)> = None;
+    let done: Vec<_> = work.of_day(indices).collect();
+    // The widest hour so far, as places in the day's order: its records are gathered once, at the end.
+    let mut worst: Option<(usize, std::ops::Range<usize>)> = None;
     let mut inside: BTreeMap<(TreeId, i64), usize> = BTreeMap::new();
-    for done in work.of_day(indices) {
-        let at = done.body.started_at;
-        hour.push_back((at, done.tree, done.body.stem, done.version.id()));
-        *inside.entry((done.tree, done.body.stem)).or_default() += 1;
-        while let Some((first, tree, stem, _)) = hour.front().copied()
-            && at.0.saturating_sub(first.0) >= HOUR_MS
+    let mut from = 0;
+    for (place, last) in done.iter().enumerate() {
+        *inside.entry((last.tree, last.body.stem)).or_default() += 1;
+        while let Some(first) = done.get(from)
+            && last.body.started_at.0.saturating_sub(first.body.started_at.0) >= HOUR_MS
         {
-            hour.pop_front();
-            if let Some(n) = inside.get_mut(&(tree, stem)) {
+            from += 1;
+            if let Some(n) = inside.get_mut(&(first.tree, first.body.stem)) {
                 *n -= 1;
                 if *n == 0 {
-                    inside.remove(&(tree, stem));
+                    inside.remove(&(first.tree, first.body.stem));
                 }
             }
         }
         let stems = inside.len();
         let over = i64::try_from(stems).unwrap_or(i64::MAX) > most;
-        if over && worst.as_ref().is_none_or(|(n, ..)| stems > *n) {
-            let from = hour.front().map_or(at, |h| h.0);
-            worst = Some((stems, from, hour.iter().map(|h| h.3).collect()));
+        if over && worst.as_ref().is_none_or(|(n, _)| stems > *n) {
+            worst = Some((stems, from..place + 1));
         }
     }
-    let Some((stems, from, records)) = worst else { return };
+    let Some((stems, range)) = worst else { return };
+    let hour = done.get(range).unwrap_or_default();
+    let from = hour.first().map_or(UtcMs(0), |d| d.body.started_at);
+    let records = hour.iter().map(|d| d.version.id()).collect();
     let message = format!(
         "Crew {} began {stems} stems within an hour from {}; a crew can treat {most}.",
         Named(day.crew),
