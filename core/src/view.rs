@@ -163,8 +163,8 @@ impl Yard {
     }
 
     /// Whether a second licensed person has confirmed a label version: rates entered again and doses
-    /// worked must agree with it, and whoever is named must not be who entered it and must hold a
-    /// certifying licence then. (Where nobody is named, [`crate::dosing::advice`] says so.)
+    /// worked must agree with it, and who confirmed it must be another person than who entered it and
+    /// hold a certifying licence then. Where either is not named it may have been one person: no.
     pub fn confirmed(&self, id: LabelId) -> Option<&Version> {
         let label = self.label(id)?;
         let entered_by = self.facts.versions.iter().filter(|v| v.id() == id);
@@ -173,8 +173,10 @@ impl Yard {
             |version| {
                 let Body::LabelConfirmation(body) = &version.record.body else { return false };
                 let named = version.record.envelope.by;
-                let second = named.is_none_or(|by| {
-                    !entered_by.contains(&by) && self.licensed_about(by, version.record.envelope.at)
+                let second = named.is_some_and(|by| {
+                    !entered_by.is_empty()
+                        && !entered_by.contains(&by)
+                        && self.licensed_about(by, version.record.envelope.at)
                 });
                 body.label == id && second && confirmation_problems(label, body).is_empty()
             },

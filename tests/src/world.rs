@@ -221,16 +221,20 @@ impl World {
         let by = self.by.replace(self.leads[0]);
         let confirmation = confirmation_of(&label, RecordId::new(0, [0; 10]));
         let id = self.yard_write(Who::Office, label);
-        self.by = Some(self.leads[1]);
+        let second = match self.leads.get(1) {
+            Some(lead) => *lead,
+            None => self.licensed(PersonWork::Office),
+        };
+        self.by = Some(second);
         self.yard_write(Who::Office, LabelConfirmation { label: id, ..confirmation });
         self.by = by;
         id
     }
 
-    fn crew(&mut self, n: usize) -> RecordId {
-        let lead = self.yard_write(Who::Office, Person { work: PersonWork::CrewLead });
+    fn licensed(&mut self, work: PersonWork) -> RecordId {
+        let person = self.yard_write(Who::Office, Person { work });
         let licence = Licence {
-            person: lead,
+            person,
             scheme: "invented scheme".into(),
             category: "ornamental".into(),
             certified: true,
@@ -238,6 +242,11 @@ impl World {
             valid_to: day("2026-12-31"),
         };
         self.yard_write(Who::Office, licence);
+        person
+    }
+
+    fn crew(&mut self, n: usize) -> RecordId {
+        let lead = self.licensed(PersonWork::CrewLead);
         let crew =
             self.yard_write(Who::Office, Crew { name: format!("Crew {n}"), lead, members: vec![lead] });
         let certificate = certificate(Who::Crew(n), Role::Crew, Some(crew), "phone");

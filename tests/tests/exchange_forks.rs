@@ -110,7 +110,7 @@ fn a_store_that_was_copied_goes_on_in_both_copies_and_nothing_is_lost() {
     assert_eq!(book(&copy.db, job).rescued().count(), 2);
     let aside = list(&copy.db).unwrap();
     assert_eq!(aside.len(), 4, "two commits and their signatures");
-    assert!(aside.iter().all(|s| s.state == State::Rescued && s.code != ""), "{aside:?}");
+    assert!(aside.iter().all(|s| s.state == State::Rescued && !s.code.is_empty()), "{aside:?}");
     // Both copies work on, under actors of their own.
     copy.note_safely(job, "later");
     copy.exchange_and_settle(&books).unwrap();

@@ -155,6 +155,15 @@ fn minutes(ms: i64) -> String {
     decimal(ms, 60_000, 0)
 }
 
+/// Minutes, and from two hours on hours.
+fn lasting(ms: i64) -> String {
+    match (ms / 3_600_000, ms % 3_600_000 / 60_000) {
+        (0 | 1, _) => format!("{} minutes", minutes(ms)),
+        (hours, 0) => format!("{hours} h"),
+        (hours, rest) => format!("{hours} h {rest} min"),
+    }
+}
+
 fn clocks(view: &View<'_>, findings: &mut Vec<Finding>) {
     for (index, at, before) in &view.set_back {
         let version = &view.facts.versions[*index];
@@ -185,9 +194,9 @@ fn clocks(view: &View<'_>, findings: &mut Vec<Finding>) {
     }
     for ((device, day), (worst, records)) in off {
         let message = format!(
-            "Device {device}: on {day} its clock was {} minutes {} of the server's.",
-            minutes(worst.saturating_abs()),
-            if worst > 0 { "ahead" } else { "behind" }
+            "Device {device}: on {day} its clock was {} {} the server's.",
+            lasting(worst.saturating_abs()),
+            if worst > 0 { "ahead of" } else { "behind" }
         );
         let subjects = [device.to_string(), day.to_string()];
         let found = Finding::new(Code::ClockOff, &[&subjects[0], &subjects[1]], message, records);
