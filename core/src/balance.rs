@@ -9,6 +9,8 @@
 //! After the last measurement the difference is `not yet measured`, so that a day still under way
 //! raises nothing. Contested records count as ranges ([`Span`]).
 
+pub mod causes;
+
 use std::collections::{BTreeMap, BTreeSet};
 
 use serde::Serialize;

@@ -112,10 +112,22 @@ fn settle(view: &View<'_>, findings: &mut [Finding]) {
                     Decision::ConfirmViolation { .. } => "confirm_violation",
                 },
                 reason: ruling.reason.clone(),
+                at: version.record.envelope.at,
+                by: version.record.envelope.by,
+                done: confirmed(&ruling.decision).map(|(done, _)| done.to_owned()),
+                reported: confirmed(&ruling.decision).map(|(_, reported)| reported.to_owned()),
             },
             (None, Some((version, _))) => State::Reopened { ruling: version.id() },
             (None, None) => State::Open,
         };
+    }
+}
+
+/// Of a confirmed violation, what was done and the report.
+fn confirmed(decision: &Decision) -> Option<(&str, &str)> {
+    match decision {
+        Decision::Accept => None,
+        Decision::ConfirmViolation { done, reported } => Some((done, reported)),
     }
 }
 
