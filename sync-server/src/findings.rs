@@ -7,7 +7,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use std::sync::{Arc, Mutex, PoisonError};
 
 use bolebook_core::balance::balance;
-use bolebook_core::check::check;
+use bolebook_core::check::check_among;
 use bolebook_core::export::{
     Names, applications_csv, balance_json, findings_json, summary_json, trees_csv, trees_geojson,
 };
@@ -142,11 +142,11 @@ fn compute(
     let all: Vec<&View<'_>> = views.iter().collect();
     let balance = balance(&yard, &all);
     let view = views.iter().find(|v| v.book == wanted).ok_or_else(|| ApiError::not_found("no such job"))?;
-    let findings = check(view, &balance);
+    let findings = check_among(view, &all, &balance);
     let names = RegisterNames(store::register(db)?.into_iter().map(|e| (e.id, e.fields)).collect());
     let written = [
         ("trees.csv", trees_csv(view)),
-        ("applications.csv", applications_csv(view, &names)),
+        ("applications.csv", applications_csv(view, &findings, &names)),
         ("trees.geojson", trees_geojson(view)),
         ("findings.json", findings_json(view, &findings)),
         ("balance.json", balance_json(view, &balance)),

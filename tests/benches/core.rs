@@ -62,7 +62,7 @@ fn core(c: &mut Criterion) {
     group.bench_function("export trees and applications", |b| {
         b.iter(|| {
             let csv = trees_csv(&view).expect("a table").len();
-            let applications = applications_csv(&view, &NoNames).expect("a table").len();
+            let applications = applications_csv(&view, &[], &NoNames).expect("a table").len();
             black_box((csv, applications, trees_geojson(&view).expect("GeoJSON").len()))
         });
     });

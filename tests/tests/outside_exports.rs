@@ -75,7 +75,7 @@ fn python_reads_the_table_of_applications() {
     let (text, expected) = with_view(|view| {
         let total: i64 =
             view.trees.values().flat_map(|t| view.applications(t)).map(|(_, _, a)| a.put_in_ul().0).sum();
-        (applications_csv(view, &NoNames).unwrap(), total)
+        (applications_csv(view, &[], &NoNames).unwrap(), total)
     });
     let rows = rows(&text);
     let put_in = column(&rows, "put_in_ml");

@@ -166,8 +166,9 @@ fn without_holes(row: &CrewDayBalance, jobs: &[&View<'_>], found: &mut Found) {
     let mut all = vec![];
     for view in jobs {
         for (id, tree) in &view.trees {
-            let treated =
-                |stem: i64| view.applications(tree).any(|(_, _, a)| a.stem == stem && a.discharged_ul().0 > 0);
+            let treated = |stem: i64| {
+                view.applications(tree).any(|(_, _, a)| a.stem == stem && a.discharged_ul().0 > 0)
+            };
             for index in &tree.doses {
                 let version = view.facts.shown(view.fact(*index));
                 let Body::Dose(dose) = &version.record.body else { continue };

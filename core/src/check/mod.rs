@@ -46,7 +46,13 @@ use crate::view::{CrewDay, TreeView, View};
 /// `balance` is that of the yard over all jobs the replica holds, so that product used on another
 /// job is not missed here.
 pub fn check(view: &View<'_>, balance: &Balance) -> Vec<Finding> {
-    let mut findings = vec![];
+    check_among(view, &[], balance)
+}
+
+/// The same, with what only the earlier seasons' books show; `all` holds those that are at hand,
+/// in any order, and may hold others.
+pub fn check_among(view: &View<'_>, all: &[&View<'_>], balance: &Balance) -> Vec<Finding> {
+    let mut findings = crate::seasons::too_soon(view, &crate::seasons::earlier(view, all));
     let work = Work::of(view);
     record::check(view, &mut findings);
     entry::check(view, &mut findings);

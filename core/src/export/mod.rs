@@ -3,12 +3,14 @@
 //! The same state gives the same bytes. Names of people are not in the books; whoever exports
 //! resolves them through [`Names`]. Each export names the state it shows.
 
+mod day_sheet;
 mod geojson;
 mod json;
 mod table;
 
 use crate::ids::{PersonId, Sha256Hash};
 
+pub use day_sheet::{DaySheet, SheetRow, day_sheet};
 pub use geojson::trees_geojson;
 pub use json::{balance_json, findings_json, summary_json};
 pub use table::{applications_csv, trees_csv};

@@ -1,7 +1,10 @@
 //! Tables (RFC 4180): one row a tree, one row an application.
 
+use std::collections::BTreeMap;
+
 use crate::dosing::dose::dose_for;
 use crate::export::{ExportError, Names, inert, short};
+use crate::finding::{Finding, State};
 use crate::ids::RecordId;
 use crate::quantity::decimal;
 use crate::record::Body;
@@ -59,6 +62,8 @@ pub const APPLICATION_COLUMNS: &[&str] = &[
     "discharged_ml",
     "pressure_kpa",
     "continues",
+    "day_state",
+    "violations",
     "book_state",
 ];
 
@@ -100,11 +105,17 @@ pub fn trees_csv(view: &View<'_>) -> Result<String, ExportError> {
     finish(out)
 }
 
-/// Every application, ascending by id, struck and held ones included and marked.
+/// Every application, ascending by id, struck and held ones included and marked. Until its day is
+/// signed off a row says `provisional`; a violation the office confirmed stays with it.
 ///
 /// # Errors
 /// [`ExportError`] when the table cannot be written.
-pub fn applications_csv(view: &View<'_>, names: &impl Names) -> Result<String, ExportError> {
+pub fn applications_csv(
+    view: &View<'_>,
+    findings: &[Finding],
+    names: &impl Names,
+) -> Result<String, ExportError> {
+    let violations = violations(findings);
     let state = short(view.state_digest());
     let mut out = writer(APPLICATION_COLUMNS)?;
     for fact in view.facts.of_kind(crate::record::Kind::Application) {
@@ -159,11 +170,35 @@ pub fn applications_csv(view: &View<'_>, names: &impl Names) -> Result<String, E
                 ml(a.discharged_ul().0),
                 a.pressure_pa.map(|p| decimal(p.0, 1_000, 1)).unwrap_or_default(),
                 a.continues.map(|c| c.to_string()).unwrap_or_default(),
+                match view.crew_day(version).is_some_and(|d| view.signed_off.contains_key(&d)) {
+                    true => "signed off".into(),
+                    false => "provisional".into(),
+                },
+                violations
+                    .get(&version.id())
+                    .or_else(|| violations.get(&fact.id))
+                    .map(|texts| inert(&texts.join(" | ")))
+                    .unwrap_or_default(),
                 state.clone(),
             ])?;
         }
     }
     finish(out)
+}
+
+/// Every violation confirmed, by the records it stands on: code, what was done, which report.
+fn violations(findings: &[Finding]) -> BTreeMap<RecordId, Vec<String>> {
+    let mut by_record: BTreeMap<RecordId, Vec<String>> = BTreeMap::new();
+    for finding in findings {
+        let State::Settled { done: Some(done), reported: Some(reported), reason, .. } = &finding.state else {
+            continue;
+        };
+        let text = format!("{}: {reason}; done: {done}; reported: {reported}", finding.code.name());
+        for record in &finding.records {
+            by_record.entry(*record).or_default().push(text.clone());
+        }
+    }
+    by_record
 }
 
 /// Millilitres to the microlitre.

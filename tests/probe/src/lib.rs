@@ -141,7 +141,7 @@ fn books(yard: &[String], job: &[String]) -> Result<String, Box<dyn Error>> {
     let mut answer = format!("{} trees, {} findings", view.trees.len(), findings.len());
     for export in [
         trees_csv(&view)?,
-        applications_csv(&view, &NoNames)?,
+        applications_csv(&view, &findings, &NoNames)?,
         trees_geojson(&view)?,
         findings_json(&view, &findings)?,
         balance_json(&view, &balance)?,

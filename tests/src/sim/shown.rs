@@ -82,7 +82,7 @@ pub fn look<T>(
         ("view", fold_text(&job_book, &view.facts)),
         ("yard", fold_text(&yard_book, &yard.facts)),
         ("trees.csv", trees_csv(&view).unwrap()),
-        ("applications.csv", applications_csv(&view, &NoNames).unwrap()),
+        ("applications.csv", applications_csv(&view, &findings, &NoNames).unwrap()),
         ("trees.geojson", trees_geojson(&view).unwrap()),
         ("findings.json", findings_json(&view, &findings).unwrap()),
         ("balance.json", balance_json(&view, &balance).unwrap()),
