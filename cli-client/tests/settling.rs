@@ -80,5 +80,36 @@ fn the_seasons_show_the_canopies_and_when_an_interval_is_over() {
     assert_eq!(seasons[0]["classes"][1]["trees"], 1);
     assert_eq!(seasons[1]["assessed"], 0);
     assert_eq!(seasons[1]["classes"][1]["share"], serde_json::Value::Null);
+    // The label's interval counts from the earlier season's book: the same day is too soon.
+    fill(&office);
+    next(&["diameter", "A-1", "30"]);
+    next(&["treat", "A-1", "--hole=1,14,20,10", "--crew", "North"]);
+    let run = office.run(&["--json", "--job", "Ash Park 2027", "check"]).json();
+    let too_soon = run["findings"].as_array().unwrap().iter().find(|f| f["code"] == "dose.too_soon");
+    let message = too_soon.expect("treated again on the same day")["message"].as_str().unwrap();
+    assert!(message.contains("season 2026"), "{message}");
     assert_eq!((&shown["due"][0]["tag"], &shown["due"][0]["last"]), (&"A-1".into(), &"2026-09-14".into()));
+}
+
+#[test]
+fn a_question_reaches_the_crews_device_and_its_answer_comes_back() {
+    let base = TempDir::new().unwrap();
+    let office = worked(&base);
+    let file = office.path("phone.json").display().to_string();
+    office.json(&["device", "invite", "North phone", "--role", "crew", "--crew", "North", "--out", &file]);
+    let phone = Device::new(&base, "phone");
+    phone.json(&["join", "--file", &file]);
+    let me = ["use", "--person", "Ben Invented"];
+    let carry = |from: &Device, to: &Device| {
+        let bundle = from.path("books.bundle").display().to_string();
+        from.json(&["bundle", "export", &bundle, "--with-register"]);
+        to.json(&["bundle", "import", &bundle]);
+    };
+    office.json(&["ask", "Which lot was in the kit?", "--crew", "North"]);
+    carry(&office, &phone);
+    phone.json(&me);
+    assert_eq!(phone.json(&["questions"])["questions"][0]["text"], "Which lot was in the kit?");
+    phone.json(&["answer", "L-1"]);
+    carry(&phone, &office);
+    assert_eq!(office.json(&["questions", "--all"])["questions"][0]["answers"][0], "L-1");
 }
