@@ -392,6 +392,8 @@ impl<'y> View<'y> {
         }
         for (index, version) in self.facts.versions.iter().enumerate() {
             let crew = version.crew;
+            // The last certificate counts: versions come in causal order.
+            self.crews_of_devices.insert(version.author, crew);
             let Some(day) = crew_day_of(&version.record, crew, &self.job.zone) else { continue };
             if is_work(version.record.kind()) && version.standing == Standing::InForce {
                 self.crew_days.insert(day);
