@@ -10,6 +10,7 @@ pub mod schemas;
 pub mod setup;
 pub mod stand;
 pub mod wasm;
+pub mod web;
 
 use std::path::PathBuf;
 
