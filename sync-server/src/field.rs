@@ -124,10 +124,45 @@ impl Files {
 pub fn routes() -> Router<App> {
     Router::new()
         .route("/field", get(|| async { Redirect::permanent("/field/") }))
-        .route("/field/", get(|State(app): State<App>, headers: HeaderMap| async move { app.web.answer("", &headers) }))
+        .route(
+            "/field/",
+            get(|State(app): State<App>, headers: HeaderMap| async move { app.web.answer("", &headers) }),
+        )
         .route("/field/{name}", get(file))
 }
 
 async fn file(State(app): State<App>, UrlPath(name): UrlPath<String>, headers: HeaderMap) -> Response {
     app.web.answer(&name, &headers)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_server_without_the_app_says_what_to_run() {
+        let answer = Files::default().answer("", &HeaderMap::new());
+        assert_eq!(answer.status(), StatusCode::SERVICE_UNAVAILABLE);
+        assert!(NOT_BUILT.contains("cargo xtask web"));
+        assert!(Files::read(Path::new("no such folder")).is_err());
+    }
+
+    #[test]
+    fn a_file_is_served_packed_once_and_then_only_named() {
+        let folder = tempfile::tempdir().unwrap();
+        for (name, text) in [("index.html", "<p>"), ("index.html.br", "packed"), ("secret.txt", "no")] {
+            std::fs::write(folder.path().join(name), text).unwrap();
+        }
+        let files = Files::read(folder.path()).unwrap();
+        let mut asked = HeaderMap::new();
+        assert!(!files.answer("", &asked).headers().contains_key(header::CONTENT_ENCODING));
+        asked.insert(header::ACCEPT_ENCODING, HeaderValue::from_static("gzip, br;q=0"));
+        assert!(!files.answer("", &asked).headers().contains_key(header::CONTENT_ENCODING));
+        asked.insert(header::ACCEPT_ENCODING, HeaderValue::from_static("gzip, deflate, br"));
+        let packed = files.answer("", &asked);
+        assert_eq!(packed.headers()[header::CONTENT_ENCODING], "br");
+        asked.insert(header::IF_NONE_MATCH, packed.headers()[header::ETAG].clone());
+        assert_eq!(files.answer("", &asked).status(), StatusCode::NOT_MODIFIED);
+        assert_eq!(files.answer("secret.txt", &asked).status(), StatusCode::NOT_FOUND);
+    }
 }

@@ -116,7 +116,12 @@ fn verify(data: &Path) -> Result<(), Failure> {
 }
 
 #[tokio::main]
-async fn run(data: PathBuf, listen: SocketAddr, web_dir: Option<PathBuf>, clock: Clock) -> Result<(), Failure> {
+async fn run(
+    data: PathBuf,
+    listen: SocketAddr,
+    web_dir: Option<PathBuf>,
+    clock: Clock,
+) -> Result<(), Failure> {
     let filter = tracing_subscriber::EnvFilter::try_from_default_env()
         .unwrap_or_else(|_| tracing_subscriber::EnvFilter::new("info"));
     tracing_subscriber::fmt().json().with_env_filter(filter).with_writer(std::io::stderr).init();

@@ -151,8 +151,9 @@ impl App {
             bolebook_log::open(&path).and_then(|db| store::prepare(&db).map(|()| db).map_err(LogError::from));
         let writer = opened.map_err(|source| StartError::Log { path, source })?;
         let web = match &config.web {
-            Some(folder) => Files::read(folder)
-                .map_err(|source| StartError::Folder { path: folder.clone(), source })?,
+            Some(folder) => {
+                Files::read(folder).map_err(|source| StartError::Folder { path: folder.clone(), source })?
+            }
             None => Files::default(),
         };
         let tokens = Tokens::new(&identity.key).map_err(StartError::Tokens)?;

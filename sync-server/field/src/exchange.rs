@@ -167,16 +167,21 @@ impl Session {
     ///
     /// # Errors
     /// [`SessionError`]; nothing of the answer is then to be taken in.
-    pub fn read(&self, logs: &Logs, peers: &Peers, request: &Request, body: &str) -> Result<Answered, SessionError> {
+    pub fn read(
+        &self,
+        logs: &Logs,
+        peers: &Peers,
+        request: &Request,
+        body: &str,
+    ) -> Result<Answered, SessionError> {
         let parsed = Answered::parse(body, self.server, request)?;
         let mut taken = Taken::default();
         for (book, part) in &parsed.parts {
             let Some(sent) = request.sent.get(book) else { continue };
             let empty = Log::new(*book);
             let log = logs.get(book).unwrap_or(&empty);
-            let new = log
-                .pass(&part.lines)
-                .map_err(|refused| SessionError::Refused { book: *book, refused })?;
+            let new =
+                log.pass(&part.lines).map_err(|refused| SessionError::Refused { book: *book, refused })?;
             // Taps may have added lines meanwhile; they are still to be offered.
             let at_end = log.end() == sent.looked_to;
             let sent_to = if at_end { log.end() + new.len() as u64 } else { sent.looked_to };
@@ -283,8 +288,7 @@ impl Answered {
                     open = Some(head.book);
                 }
                 (AnswerLine::Log(line), true) => {
-                    let part =
-                        open.and_then(|b| parts.get_mut(&b)).ok_or(wrong("a line of no book"))?;
+                    let part = open.and_then(|b| parts.get_mut(&b)).ok_or(wrong("a line of no book"))?;
                     part.take(line.hash());
                     part.lines.push(line);
                 }

@@ -34,7 +34,11 @@ pub fn pointed(text: &str) -> String {
 /// [`FigureError`].
 pub fn volume(text: &str) -> Result<Ul, FigureError> {
     let figure: Ul = parse(&pointed(text), VolumeUnit::Millilitre, Rounding::Nearest)?;
-    if figure.0 < 0 { Err(FigureError::Range(text.trim().into(), "a volume is not negative")) } else { Ok(figure) }
+    if figure.0 < 0 {
+        Err(FigureError::Range(text.trim().into(), "a volume is not negative"))
+    } else {
+        Ok(figure)
+    }
 }
 
 /// A length in the unit meant.
@@ -44,7 +48,11 @@ pub fn volume(text: &str) -> Result<Ul, FigureError> {
 pub fn length(text: &str, unit: &str) -> Result<Um, FigureError> {
     let unit: LengthUnit = named(unit)?;
     let figure: Um = parse(&pointed(text), unit, Rounding::Nearest)?;
-    if figure.0 < 0 { Err(FigureError::Range(text.trim().into(), "a length is not negative")) } else { Ok(figure) }
+    if figure.0 < 0 {
+        Err(FigureError::Range(text.trim().into(), "a length is not negative"))
+    } else {
+        Ok(figure)
+    }
 }
 
 /// A percentage.

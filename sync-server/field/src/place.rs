@@ -30,9 +30,7 @@ impl Fixes {
         };
         // Whoever has walked further than a fix may be off is elsewhere: earlier fixes are of no use.
         let reach = |f: &Fix| accuracy_m.max(metres(f));
-        self.0.retain(|f| {
-            at.0 - f.at.0 <= FRESH_MS && geo::distance_m(&f.position, &position) <= reach(f)
-        });
+        self.0.retain(|f| at.0 - f.at.0 <= FRESH_MS && geo::distance_m(&f.position, &position) <= reach(f));
         self.0.push(Fix { position, at });
     }
 

@@ -70,7 +70,8 @@ pub fn crew(state: &State, summary: &Summary) -> Option<CrewId> {
 pub fn kit(state: &State, summary: &Summary) -> Option<KitId> {
     let chosen = state.choices.kit.filter(|id| summary.kit(*id).is_some());
     let crew = crew(state, summary);
-    let own: Vec<KitId> = summary.kits.iter().filter(|k| crew.is_some() && k.kit.crew == crew).map(|k| k.id).collect();
+    let own: Vec<KitId> =
+        summary.kits.iter().filter(|k| crew.is_some() && k.kit.crew == crew).map(|k| k.id).collect();
     let only = |ids: &[KitId]| if let [one] = ids { Some(*one) } else { None };
     let all = || summary.kits.iter().map(|k| k.id).collect::<Vec<_>>();
     chosen.or_else(|| only(&own)).or_else(|| only(&all()))

@@ -282,8 +282,10 @@ impl State {
         }
         for (book, text) in &stored.lines {
             let log = state.logs.entry(*book).or_insert_with(|| Log::new(*book));
-            log.take_stored(text)
-                .map_err(|e| Damaged { what: format!("line {} of book {book}", log.end() + 1), why: e.to_string() })?;
+            log.take_stored(text).map_err(|e| Damaged {
+                what: format!("line {} of book {book}", log.end() + 1),
+                why: e.to_string(),
+            })?;
         }
         Ok(state)
     }
@@ -304,7 +306,9 @@ impl State {
 
     /// The job books, ascending by id, with their titles.
     pub fn jobs(&self) -> Vec<(BookId, String)> {
-        let genesis = |log: &Log| log.book().genesis().map(|g| (matches!(g.content, BookContent::Job(_)), g.title.clone()));
+        let genesis = |log: &Log| {
+            log.book().genesis().map(|g| (matches!(g.content, BookContent::Job(_)), g.title.clone()))
+        };
         let all = self.logs.iter().filter_map(|(id, log)| genesis(log).map(|(job, title)| (*id, job, title)));
         all.filter(|(_, job, _)| *job).map(|(id, _, title)| (id, title)).collect()
     }

@@ -162,7 +162,8 @@ fn natural(tag: &str) -> Vec<(u8, u64, String)> {
     let mut rest = tag;
     while !rest.is_empty() {
         let digits = rest.bytes().take_while(u8::is_ascii_digit).count();
-        let length = if digits > 0 { digits } else { rest.bytes().take_while(|b| !b.is_ascii_digit()).count() };
+        let length =
+            if digits > 0 { digits } else { rest.bytes().take_while(|b| !b.is_ascii_digit()).count() };
         let (part, after) = rest.split_at(length);
         parts.push(match part.parse::<u64>() {
             Ok(number) if digits > 0 => (0, number, part.to_owned()),
@@ -191,7 +192,8 @@ impl State {
 impl Summary {
     /// Reads it off a view.
     pub fn read(view: &View<'_>) -> Self {
-        let mut trees: Vec<TreeLine> = view.trees.iter().map(|(id, tree)| tree_line(view, *id, tree)).collect();
+        let mut trees: Vec<TreeLine> =
+            view.trees.iter().map(|(id, tree)| tree_line(view, *id, tree)).collect();
         trees.sort_by_cached_key(|t| (natural(&t.tag), t.id));
         let by_id = trees.iter().enumerate().map(|(i, t)| (t.id, i)).collect();
         let mut summary = Self {

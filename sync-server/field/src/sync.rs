@@ -241,12 +241,12 @@ impl<O: Outside> Field<O> {
     }
 
     async fn read_register(&self, link: &Link) -> Result<(), SyncError> {
-        let theirs: Register =
-            http::ask_json(&self.outside, &http::register(&link.url, &link.token)).await?;
+        let theirs: Register = http::ask_json(&self.outside, &http::register(&link.url, &link.token)).await?;
         let newer: Vec<_> = {
             let state = self.state();
             let here = &state.register;
-            let newer = |e: &RegisterEntry| here.get(&e.id).is_none_or(|known| known.updated_at < e.updated_at);
+            let newer =
+                |e: &RegisterEntry| here.get(&e.id).is_none_or(|known| known.updated_at < e.updated_at);
             theirs.entries.into_iter().filter(newer).collect()
         };
         if newer.is_empty() {

@@ -11,7 +11,9 @@ fn messages(source: &str) -> BTreeMap<String, BTreeSet<String>> {
     let mut found: BTreeMap<String, BTreeSet<String>> = BTreeMap::new();
     let mut last = String::new();
     for line in source.lines().filter(|l| !l.starts_with('#')) {
-        if let Some((id, _)) = line.split_once(" = ").filter(|_| line.starts_with(|c: char| c.is_ascii_lowercase())) {
+        if let Some((id, _)) =
+            line.split_once(" = ").filter(|_| line.starts_with(|c: char| c.is_ascii_lowercase()))
+        {
             last = id.to_owned();
             assert!(found.insert(last.clone(), BTreeSet::new()).is_none(), "{last} twice");
         }
@@ -42,7 +44,7 @@ fn every_message_can_be_said_and_none_is_left_unresolved() {
         for (id, names) in messages(language.source()) {
             let texts: Vec<(&str, &str)> = names.iter().map(|n| (n.as_str(), "7")).collect();
             let said = words.count(&id, 3, &texts);
-            assert!(!said.contains('{') && !said.contains('$') && said != id || id == said.to_lowercase(), "{id}: {said}");
+            assert!(!said.contains('{') && !said.contains('$') && !said.is_empty(), "{id}: {said}");
         }
     }
 }

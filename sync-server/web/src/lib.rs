@@ -125,7 +125,7 @@ impl Outside for Browser {
 }
 
 fn fields(object: &Object) -> BTreeMap<String, String> {
-    let entries = Object::entries(object).iter().filter_map(|pair| {
+    let entries = Object::entries(object).into_iter().filter_map(|pair| {
         let pair = Array::from(&pair);
         Some((pair.get(0).as_string()?, pair.get(1).as_string()?))
     });

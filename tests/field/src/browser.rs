@@ -120,6 +120,25 @@ impl Browser {
         self.post("/url", &json!({ "url": url }));
     }
 
+    /// The window in use.
+    pub fn window(&self) -> String {
+        let handle = send("GET", &format!("{}/window", self.session), None);
+        handle.as_str().unwrap().to_owned()
+    }
+
+    /// Opens another window of the same browser and goes to it.
+    pub fn new_window(&self) -> String {
+        let made = self.post("/window/new", &json!({ "type": "tab" }));
+        let handle = made["handle"].as_str().unwrap().to_owned();
+        self.switch_to(&handle);
+        handle
+    }
+
+    /// Goes to a window.
+    pub fn switch_to(&self, window: &str) {
+        self.post("/window", &json!({ "handle": window }));
+    }
+
     /// Runs a script's text as a function's body and gives what it returns; a promise is waited for.
     pub fn run(&self, script: &str, arguments: Value) -> Value {
         self.post("/execute/sync", &json!({ "script": script, "args": arguments }))
@@ -154,12 +173,7 @@ impl Browser {
             if !matches!(found, Value::Null | Value::Bool(false)) {
                 return found;
             }
-            assert!(
-                begun.elapsed() < PATIENCE,
-                "never came: {what}\n{}\n{}",
-                self.text(),
-                self.logs()
-            );
+            assert!(begun.elapsed() < PATIENCE, "never came: {what}\n{}\n{}", self.text(), self.logs());
             std::thread::sleep(Duration::from_millis(30));
         }
     }

@@ -105,7 +105,8 @@ impl Office {
         self.run(&["yard", "new", "Imaginary Tree Care (INVENTED)", "--person", "Olive Invented"]);
         let (from, to) = (self.day(-300), self.day(300));
         let licence = |person: &str, number: &str| {
-            let fixed = ["--scheme", "invented scheme", "--category", "ornamental", "--from", &from, "--to", &to];
+            let fixed =
+                ["--scheme", "invented scheme", "--category", "ornamental", "--from", &from, "--to", &to];
             let mut arguments = vec!["licence", "add", person, "--number", number];
             arguments.extend(fixed);
             self.run(&arguments);
@@ -131,11 +132,12 @@ impl Office {
         }
         let (label, rates) = label(&self.day(900));
         let name = label["name"].as_str().unwrap().to_owned();
-        let worked = [(150_000, 36_000), (300_000, 72_000), (605_000, 145_200)].map(|(diameter, dose)| {
-            json!({ "purpose": "preventive", "diameter_um": diameter, "dose_ul": dose })
-        });
+        let worked = [(150_000, 36_000), (300_000, 72_000), (605_000, 145_200)].map(
+            |(diameter, dose)| json!({ "purpose": "preventive", "diameter_um": diameter, "dose_ul": dose }),
+        );
         let label = self.write("label.json", &label.to_string());
-        let confirmation = self.write("confirmation.json", &json!({ "rates": rates, "worked": worked }).to_string());
+        let confirmation =
+            self.write("confirmation.json", &json!({ "rates": rates, "worked": worked }).to_string());
         self.run(&["label", "add", &label]);
         self.run(&["label", "confirm", &name, &confirmation, "--by", "Sam Invented"]);
         self.run(&["lot", "add", LOT, "--expires", &self.day(400)]);

@@ -33,7 +33,8 @@ fn joined(office: &Office, url: &str, seed: u8, crew: usize) -> (Memory, Field<M
     let device = Memory::new(seed, SEVEN);
     let field = device.open(url);
     let code = office.invite(url, &format!("phone of {}", CREWS[crew]), CREWS[crew]);
-    let spaced: String = code.as_bytes().chunks(4).map(|c| format!("{} ", String::from_utf8_lossy(c))).collect();
+    let spaced: String =
+        code.as_bytes().chunks(4).map(|c| format!("{} ", String::from_utf8_lossy(c))).collect();
     let screen = tap(&field, "join", &[("code", &spaced)]);
     assert!(screen.contains(LEADS[crew]), "{screen}");
     tap(&field, &act_of(&screen, LEADS[crew]), &[]);
@@ -108,7 +109,11 @@ fn a_day_offline_ends_at_the_office_as_it_was_tapped() {
     let refused =
         tap(&field, &format!("differs:{new}:1:0"), &[("what", "part"), ("amount", "11"), ("sealed", "yes")]);
     assert!(refused.contains("said bad"), "{refused}");
-    good(&tap(&field, &format!("differs:{new}:1:0"), &[("what", "part"), ("amount", "6"), ("sealed", "yes")]));
+    good(&tap(
+        &field,
+        &format!("differs:{new}:1:0"),
+        &[("what", "part"), ("amount", "6"), ("sealed", "yes")],
+    ));
     good(&tap(
         &field,
         &format!("differs:{new}:1:1"),

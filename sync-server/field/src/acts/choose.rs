@@ -28,9 +28,10 @@ pub(crate) fn parent(screen: &Screen) -> Screen {
         Screen::Join => Screen::Join,
         Screen::Who | Screen::Today => Screen::Today,
         Screen::Tree(_) | Screen::NewTree => Screen::Find { text: String::new() },
-        Screen::Measure(tree, _) | Screen::Condition(tree) | Screen::NotTreated(tree) | Screen::Plan(tree, _) => {
-            Screen::Tree(*tree)
-        }
+        Screen::Measure(tree, _)
+        | Screen::Condition(tree)
+        | Screen::NotTreated(tree)
+        | Screen::Plan(tree, _) => Screen::Tree(*tree),
         Screen::Finish(..) => Screen::Board,
         Screen::Hole(tree, stem, _) => Screen::Finish(*tree, *stem),
         Screen::Fill | Screen::Move | Screen::Label => Screen::Kit,

@@ -95,9 +95,9 @@ async fn close<O: Outside>(field: &Field<O>, asked: &Asked<'_>) -> Result<Done, 
     for line in ground.summary.kits.iter().filter(|k| k.kit.crew == Some(crew)) {
         let name = format!("kit-{}", line.id);
         let Some((_, lot)) = line.filled else { continue };
-        let typed = asked.filled(&name).ok_or_else(|| {
-            ActError::Say(field.words().with("measure-kit", &[("kit", &line.kit.name)]))
-        })?;
+        let typed = asked
+            .filled(&name)
+            .ok_or_else(|| ActError::Say(field.words().with("measure-kit", &[("kit", &line.kit.name)])))?;
         kits.push(KitContent { kit: line.id, lot, content_ul: figures::volume(typed)? });
     }
     if asked.field("none-out") != "yes" {

@@ -48,9 +48,9 @@ async fn incident<O: Outside>(field: &Field<O>, asked: &Asked<'_>) -> Result<Don
     let done = asked.filled("done").ok_or_else(|| field.say("say-what-was-done"))?.to_owned();
     let told = asked.filled("told").map(|t| t.split(',').map(|w| w.trim().to_owned()).collect());
     let crew = crew_of(field, &field.state(), &ground.summary)?;
-    let tree = asked.filled("tree").and_then(|tag| {
-        ground.summary.trees.iter().find(|t| t.tag.eq_ignore_ascii_case(tag)).map(|t| t.id)
-    });
+    let tree = asked
+        .filled("tree")
+        .and_then(|tag| ground.summary.trees.iter().find(|t| t.tag.eq_ignore_ascii_case(tag)).map(|t| t.id));
     let body =
         Incident { what, crew, happened_at: ground.now, tree, text, done, told: told.unwrap_or_default() };
     let ids = field.write(vec![Staged::new(ground.job, body, ground.now)], |_, _| {}, &[]).await?;

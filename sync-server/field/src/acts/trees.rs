@@ -75,7 +75,13 @@ async fn measured<O: Outside>(field: &Field<O>, asked: &Asked<'_>) -> Result<Don
     let as_read = AsRead { text, unit, of };
     let diameter_um = diameter_from_reading(&as_read).map_err(|e| ActError::Say(e.to_string()))?;
     let length = |name: &str| {
-        let small = if unit == ReadUnit::In { "in" } else if name == "bark" { "mm" } else { "cm" };
+        let small = if unit == ReadUnit::In {
+            "in"
+        } else if name == "bark" {
+            "mm"
+        } else {
+            "cm"
+        };
         asked.filled(name).map(|t| figures::length(t, small)).transpose()
     };
     let body = Diameter {
@@ -124,8 +130,7 @@ async fn seen<O: Outside>(field: &Field<O>, asked: &Asked<'_>) -> Result<Done, A
     let tree = asked.id(1)?;
     let ground = field.ground()?;
     let units = field.state().choices.units;
-    let degrees =
-        |name: &str| asked.filled(name).map(|t| figures::temperature(t, units)).transpose();
+    let degrees = |name: &str| asked.filled(name).map(|t| figures::temperature(t, units)).transpose();
     let far = if units == Units::Us { "ft" } else { "m" };
     let body = Condition {
         tree,

@@ -112,7 +112,11 @@ pub(super) fn finish(p: &mut Page, scene: &Scene<'_>, tree: TreeId, stem: i64) {
     });
     if open.on_at.is_none() {
         p.say("stopped", &scene.say("not-on"));
-        p.button("big", &format!("on:{tree}:{stem}"), &scene.words.count("containers-on", open.holes.len(), &[]));
+        p.button(
+            "big",
+            &format!("on:{tree}:{stem}"),
+            &scene.words.count("containers-on", open.holes.len(), &[]),
+        );
         return;
     }
     let (all, differ) = (open.holes.len(), open.differing());

@@ -17,11 +17,8 @@ pub(super) fn close(p: &mut Page, scene: &Scene<'_>, summary: &Summary) {
     if summary.closed.contains(&(crew, today)) {
         p.say("lead", &scene.say("already-closed"));
     }
-    let treated: usize = summary
-        .trees
-        .iter()
-        .filter(|t| t.treated.iter().any(|d| (d.crew, d.day) == (crew, today)))
-        .count();
+    let treated: usize =
+        summary.trees.iter().filter(|t| t.treated.iter().any(|d| (d.crew, d.day) == (crew, today))).count();
     let not_treated = summary.not_treated.get(&(crew, today)).copied().unwrap_or(0);
     let volumes = summary.volumes.get(&(crew, today)).copied().unwrap_or_default();
     let content: i64 = summary.kits.iter().filter(|k| k.kit.crew == Some(crew)).map(|k| k.content_ul).sum();
@@ -81,7 +78,11 @@ pub(super) fn unsent(p: &mut Page, scene: &Scene<'_>) {
     } else {
         p.button("big", "exchange", &scene.say("exchange-now"));
     }
-    p.line("button", &[("type", "button"), ("class", "wide"), ("data-do", "bundle")], &scene.say("share-bundle"));
+    p.line(
+        "button",
+        &[("type", "button"), ("class", "wide"), ("data-do", "bundle")],
+        &scene.say("share-bundle"),
+    );
     p.say("hint", &scene.say("bundle-hint"));
     p.button("wide", "go:close", &scene.say("way-close"));
 }

@@ -156,7 +156,8 @@ pub(super) fn new_tree(p: &mut Page, scene: &Scene<'_>, summary: &Summary) {
             });
         });
     }
-    let options: Vec<(String, String)> = species(scene, summary).into_iter().map(|s| (s.clone(), s)).collect();
+    let options: Vec<(String, String)> =
+        species(scene, summary).into_iter().map(|s| (s.clone(), s)).collect();
     let options: Vec<(&str, String)> = options.iter().map(|(v, l)| (v.as_str(), l.clone())).collect();
     p.choices("species", &scene.say("species"), &options, None);
     p.field("tag", &scene.say("tag"), &next_tag(summary), "text", &scene.say("tag-hint"));

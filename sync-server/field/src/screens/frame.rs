@@ -99,8 +99,13 @@ fn message(p: &mut Page, scene: &Scene<'_>) {
 
 fn ways(p: &mut Page, scene: &Scene<'_>) {
     let here = match scene.state.screen {
-        Screen::Find { .. } | Screen::NewTree | Screen::Tree(_) | Screen::Measure(..) | Screen::Condition(_)
-        | Screen::NotTreated(_) | Screen::Plan(..) => "find",
+        Screen::Find { .. }
+        | Screen::NewTree
+        | Screen::Tree(_)
+        | Screen::Measure(..)
+        | Screen::Condition(_)
+        | Screen::NotTreated(_)
+        | Screen::Plan(..) => "find",
         Screen::Board | Screen::Finish(..) | Screen::Hole(..) => "board",
         Screen::Kit | Screen::Fill | Screen::Move | Screen::Label => "kit",
         Screen::Close => "close",

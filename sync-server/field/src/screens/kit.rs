@@ -59,10 +59,10 @@ fn facts(p: &mut Page, scene: &Scene<'_>, summary: &Summary, line: &KitLine) {
             pair("lot", lot.map_or_else(|| scene.say("nothing-filled"), |l| l.number.clone()));
             pair("in-kit", format!("{} mL", Ul(line.content_ul).ml()));
             pair("fill-limit", format!("{} mL", kit.reservoir.fill_limit_ul.ml()));
-            let limit =
-                kit.reservoir.rating_pa.0.min(kit.hose_rating_pa.0).min(kit.fittings_rating_pa.0);
+            let limit = kit.reservoir.rating_pa.0.min(kit.hose_rating_pa.0).min(kit.fittings_rating_pa.0);
             pair("pressure-limit", units::pressure(bolebook_core::quantity::Pa(limit)));
-            let band = format!("{} – {}", units::pressure(kit.work_low_pa), units::pressure(kit.work_high_pa));
+            let band =
+                format!("{} – {}", units::pressure(kit.work_low_pa), units::pressure(kit.work_high_pa));
             pair("pressure-band", band);
             pair("inspection-due", kit.inspection_due.to_string());
             pair("relief-due", kit.reservoir.relief_due.to_string());
@@ -80,11 +80,17 @@ fn purposes(p: &mut Page, scene: &Scene<'_>, summary: &Summary) {
             p.tag("div", &[("class", "options")], |p| {
                 for purpose in &there {
                     let chosen = scene.state.choices.purpose.as_ref() == Some(purpose);
-                    let (class, pressed) = if chosen { ("option chosen", "true") } else { ("option", "false") };
+                    let (class, pressed) =
+                        if chosen { ("option chosen", "true") } else { ("option", "false") };
                     let act = format!("purpose:{purpose}");
                     p.line(
                         "button",
-                        &[("type", "button"), ("class", class), ("data-act", &act), ("aria-pressed", pressed)],
+                        &[
+                            ("type", "button"),
+                            ("class", class),
+                            ("data-act", &act),
+                            ("aria-pressed", pressed),
+                        ],
                         purpose,
                     );
                 }

@@ -70,8 +70,11 @@ pub(super) fn who(p: &mut Page, scene: &Scene<'_>, summary: &Summary) {
         });
     }
     let crew = plan::crew(state, summary);
-    let kits: Vec<_> =
-        summary.kits.iter().filter(|k| crew.is_none() || k.kit.crew.is_none() || k.kit.crew == crew).collect();
+    let kits: Vec<_> = summary
+        .kits
+        .iter()
+        .filter(|k| crew.is_none() || k.kit.crew.is_none() || k.kit.crew == crew)
+        .collect();
     if kits.len() > 1 {
         p.card("", &scene.say("which-kit"), |p| {
             p.tag("div", &[("class", "options")], |p| {

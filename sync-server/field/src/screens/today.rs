@@ -43,7 +43,12 @@ fn next(p: &mut Page, scene: &Scene<'_>, summary: &Summary) {
             Missing::Purpose => "go:kit",
             Missing::Crew | Missing::Person | Missing::Kit => "go:who",
         };
-        (act.to_owned(), scene.say(&format!("next-{}", missing.message())), scene.say(missing.message()), "next")
+        (
+            act.to_owned(),
+            scene.say(&format!("next-{}", missing.message())),
+            scene.say(missing.message()),
+            "next",
+        )
     } else if let Some(open) = state.open.iter().min_by_key(|o| o.on_at.map_or(i64::MAX, |at| at.0)) {
         let id = if open.on_at.is_some() { "next-finish" } else { "next-charge" };
         let waited = open.waiting_ms(scene.now).map(clock).unwrap_or_default();

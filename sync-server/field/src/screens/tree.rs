@@ -33,7 +33,11 @@ pub(super) fn tree(p: &mut Page, scene: &Scene<'_>, summary: &Summary, tree: Tre
         let number = stem.to_string();
         let diameter = measured.as_ref().map(|(_, d)| figures::trunk(d.diameter_um, scene.units()));
         let text = diameter.clone().unwrap_or_else(|| scene.say("not-measured"));
-        let name = if line.stems > 1 { scene.words.with("stem-is", &[("stem", &number)]) } else { scene.say("diameter") };
+        let name = if line.stems > 1 {
+            scene.words.with("stem-is", &[("stem", &number)])
+        } else {
+            scene.say("diameter")
+        };
         p.card("stem", &format!("{name}: {text}"), |p| {
             let open = scene.state.open.iter().any(|o| o.tree == tree && o.stem == stem as i64);
             if open {
@@ -85,7 +89,9 @@ pub(super) fn measure(p: &mut Page, scene: &Scene<'_>, summary: &Summary, tree: 
     }
     let choices = &scene.state.choices;
     let height = match scene.units() {
-        Units::Metric => format!("{} m", bolebook_core::quantity::decimal(summary.breast_height_um.0, 1_000_000, 2)),
+        Units::Metric => {
+            format!("{} m", bolebook_core::quantity::decimal(summary.breast_height_um.0, 1_000_000, 2))
+        }
         Units::Us => format!(
             "{} ft",
             bolebook_core::dosing::units::shown(
@@ -164,7 +170,13 @@ pub(super) fn condition(p: &mut Page, scene: &Scene<'_>, summary: &Summary, tree
             .map(|w| (w, scene.say(&format!("damage-{}", w.replace('_', "-")))));
         p.choices("damage", &scene.say("damage-what"), &options, None);
         let unit = figures::unit_name(scene.units());
-        p.field("damage-from", &format!("{} ({unit})", scene.say("damage-from")), "", "decimal", &scene.say("damage-hint"));
+        p.field(
+            "damage-from",
+            &format!("{} ({unit})", scene.say("damage-from")),
+            "",
+            "decimal",
+            &scene.say("damage-hint"),
+        );
         p.field("damage-to", &format!("{} ({unit})", scene.say("damage-to")), "", "decimal", "");
         if line.stems > 1 {
             p.field("damage-stem", &scene.say("stem"), "1", "numeric", "");
@@ -172,7 +184,13 @@ pub(super) fn condition(p: &mut Page, scene: &Scene<'_>, summary: &Summary, tree
     });
     p.tag("details", &[], |p| {
         p.line("summary", &[], &scene.say("more"));
-        p.field("soil-temperature", &format!("{} ({degrees})", scene.say("soil-temperature")), "", "decimal", "");
+        p.field(
+            "soil-temperature",
+            &format!("{} ({degrees})", scene.say("soil-temperature")),
+            "",
+            "decimal",
+            "",
+        );
         let far = if scene.units() == Units::Us { "ft" } else { "m" };
         p.field("water", &format!("{} ({far})", scene.say("water")), "", "decimal", "");
         p.field("pest", &scene.say("pest"), "", "text", &scene.say("pest-hint"));
