@@ -17,19 +17,27 @@ function fields() {
   return values;
 }
 
-function draw(moved) {
+const KEPT = "bolebook-screen";
+const title = (of) => of.querySelector("#title")?.textContent;
+
+function draw() {
+  const page = document.createElement("div");
+  page.innerHTML = app.screen();
+  const moved = title(page) !== title(root);
   const before = moved ? 0 : window.scrollY;
   const open = moved ? [] : Array.from(root.querySelectorAll("details"), (d) => d.open);
   const values = moved ? {} : fields();
   const active = moved ? null : document.activeElement?.id;
-  root.innerHTML = app.screen();
-  document.documentElement.lang = root.firstElementChild?.lang ?? "en";
-  document.documentElement.dataset.look = root.firstElementChild?.dataset.look ?? "day";
+  root.replaceChildren(...page.childNodes);
+  dress();
   root.querySelectorAll("details").forEach((d, i) => (d.open = open[i] ?? false));
-  for (const [name, value] of Object.entries(values)) {
-    for (const field of root.querySelectorAll(`[name="${CSS.escape(name)}"]`)) {
-      if (field.type === "radio") field.checked = field.value === value;
-      else field.value = value;
+  // What was typed stays while the screen does; a saved entry leaves its fields empty.
+  if (!root.querySelector(".said:not(.bad)")) {
+    for (const [name, value] of Object.entries(values)) {
+      for (const field of root.querySelectorAll(`[name="${CSS.escape(name)}"]`)) {
+        if (field.type === "radio") field.checked = field.value === value;
+        else field.value = value;
+      }
     }
   }
   if (moved) document.getElementById("title")?.focus({ preventScroll: true });
@@ -37,26 +45,38 @@ function draw(moved) {
   window.scrollTo(0, before);
   tick();
   room();
+  keepScreen();
 }
 
-const title = () => document.getElementById("title")?.textContent;
+// Language and look belong to the whole page.
+function dress() {
+  document.documentElement.lang = root.firstElementChild?.lang || "en";
+  document.documentElement.dataset.look = root.firstElementChild?.dataset.look ?? "day";
+}
 
-// One act after another: a second tap waits until the first one is durable.
+// The day's screen is shown again at once the next time, while the books are being opened.
+function keepScreen() {
+  try {
+    if (root.querySelector(".next")) localStorage.setItem(KEPT, root.innerHTML);
+  } catch {
+    // Only a quicker start is lost.
+  }
+}
+
+// One act after another: a second tap waits until the first one is durable. A tap on the kept
+// screen waits until the app is open.
 function act(name) {
   const values = fields();
   root.classList.add("busy");
   busy = busy.then(async () => {
-    const before = title();
     const failedBefore = root.querySelector(".said.bad") !== null;
     try {
-      await app.act(name, values);
+      await app?.act(name, values);
     } finally {
       root.classList.remove("busy");
     }
-    const page = document.createElement("div");
-    page.innerHTML = app.screen();
-    const moved = page.querySelector("#title")?.textContent !== before;
-    draw(moved);
+    if (!app) return;
+    draw();
     const bad = root.querySelector(".said.bad");
     if (bad) {
       window.scrollTo(0, 0);
@@ -95,7 +115,7 @@ async function room() {
 }
 
 async function bundle() {
-  const bytes = app.bundle();
+  const bytes = app?.bundle();
   if (!bytes) return;
   const stamp = new Date().toISOString().slice(0, 16).replace(/[:T]/g, "-");
   const file = new File([bytes], `bolebook-${stamp}.bundle`, { type: "application/octet-stream" });
@@ -115,7 +135,7 @@ async function bundle() {
 
 root.addEventListener("click", (event) => {
   const button = event.target.closest("button");
-  if (!button || !app) return;
+  if (!button) return;
   if (button.dataset.act) act(button.dataset.act);
   else if (button.dataset.do === "bundle") bundle();
   else if (button.dataset.do === "take-over") start(true);
@@ -129,7 +149,7 @@ root.addEventListener("keydown", (event) => {
 
 root.addEventListener("input", (event) => {
   const part = event.target.dataset.live;
-  if (part) document.getElementById(`part-${part}`).innerHTML = app.part(part, fields());
+  if (part && app) document.getElementById(`part-${part}`).innerHTML = app.part(part, fields());
 });
 
 // The phone's back button goes back in the app and never out of a half-filled screen.
@@ -156,10 +176,11 @@ async function background() {
   if (!app?.joined() || !navigator.onLine || document.hidden || app.unsent() === 0) return;
   await app.act("exchange", {}).catch(() => {});
   const quiet = !root.querySelector("input:focus, .said");
-  if (quiet) draw(false);
+  if (quiet) draw();
 }
 
 function say(text, take) {
+  root.classList.remove("busy");
   const heading = document.createElement("h1");
   heading.textContent = "Bolebook";
   const paragraph = document.createElement("p");
@@ -187,8 +208,9 @@ async function start(steal) {
       say("Bolebook was taken over by another window. What you logged is kept.", "Use this window");
     };
     app = await App.open(device, location.origin, navigator.language);
-    draw(true);
+    draw();
     document.documentElement.dataset.ready = "yes";
+    performance.mark("bolebook-ready");
     navigator.storage?.persist?.();
     watch();
   } catch (error) {
@@ -196,11 +218,24 @@ async function start(steal) {
   }
 }
 
-await init();
-await start(false);
+try {
+  const kept = localStorage.getItem(KEPT);
+  if (kept) {
+    root.innerHTML = kept;
+    dress();
+    performance.mark("bolebook-shown");
+  }
+} catch {
+  // Without the kept screen the start only shows later.
+}
+busy = (async () => {
+  await init();
+  await start(false);
+})();
+await busy;
 setInterval(tick, 1000);
 document.addEventListener("visibilitychange", () => {
-  if (!document.hidden && app) draw(false);
+  if (!document.hidden && app) draw();
 });
 window.addEventListener("online", background);
 setInterval(background, 15 * 60 * 1000);

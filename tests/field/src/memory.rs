@@ -58,6 +58,14 @@ impl Memory {
         block_on(Field::open(self.clone(), url, "en-GB")).unwrap()
     }
 
+    /// What the disk holds, as the browser's device gives it.
+    pub fn stored(&self) -> serde_json::Value {
+        let disk = self.disk.borrow();
+        let lines: Vec<_> = disk.lines.iter().map(|((book, _), text)| (book.to_string(), text)).collect();
+        let settings: Vec<_> = disk.settings.iter().collect();
+        serde_json::json!({ "lines": lines, "settings": settings })
+    }
+
     /// How many lines the disk holds.
     pub fn lines(&self) -> usize {
         self.disk.borrow().lines.len()

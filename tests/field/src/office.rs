@@ -96,6 +96,13 @@ impl Office {
         serde_json::from_str(&said).unwrap()
     }
 
+    /// Logs entries, all or none.
+    pub fn log(&self, entries: &[Value]) {
+        let lines: Vec<String> = entries.iter().map(Value::to_string).collect();
+        let file = self.write("entries.ndjson", &lines.join("\n"));
+        self.run(&["log", &file]);
+    }
+
     /// What time it is from now on, in a story with a time of its own.
     pub fn tell(&mut self, time: &str) {
         self.told = Some(time.to_owned());
