@@ -398,3 +398,23 @@ incident-tree = Tag of the tree
 incident-logged = Incident logged.
 say-what-happened = Say what happened.
 say-what-was-done = Say what was done at once.
+
+pressure = Reservoir pressure
+pressure-hint = As read while charging; may be left out.
+finish-theirs = Finish this treatment
+correct = Correct an entry
+correct-hint = A struck entry stays readable. Only your own device's entries can be struck; others are a proposal to the office.
+which-record = Which one is wrong?
+why-struck = Why?
+strike = Strike it
+struck = Struck, and still readable.
+say-which-record = Choose the entry.
+say-why-struck = Say why it is wrong.
+supervisor = Certified applicator in charge
+supervisor-none = Nobody else
+photo = Take a photo
+photo-kept = Photo kept.
+photos-wait = { $count ->
+    [one] One photo waits.
+   *[other] { $count } photos wait.
+}

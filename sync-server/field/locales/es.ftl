@@ -398,3 +398,23 @@ incident-tree = Placa del árbol
 incident-logged = Incidente anotado.
 say-what-happened = Diga qué pasó.
 say-what-was-done = Diga qué se hizo enseguida.
+
+pressure = Presión del depósito
+pressure-hint = Leída al cargar; puede quedar vacía.
+finish-theirs = Terminar este tratamiento
+correct = Corregir una entrada
+correct-hint = Una entrada tachada queda legible. Solo se tachan las de este aparato; las otras son una propuesta a la oficina.
+which-record = ¿Cuál está mal?
+why-struck = ¿Por qué?
+strike = Tacharla
+struck = Tachada, y aún legible.
+say-which-record = Elija la entrada.
+say-why-struck = Diga por qué está mal.
+supervisor = Aplicador con licencia a cargo
+supervisor-none = Nadie más
+photo = Tomar una foto
+photo-kept = Foto guardada.
+photos-wait = { $count ->
+    [one] Una foto espera.
+   *[other] { $count } fotos esperan.
+}

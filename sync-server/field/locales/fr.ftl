@@ -398,3 +398,23 @@ incident-tree = Plaque de l'arbre
 incident-logged = Incident noté.
 say-what-happened = Dites ce qui s'est passé.
 say-what-was-done = Dites ce qui a été fait aussitôt.
+
+pressure = Pression du réservoir
+pressure-hint = Lue pendant la charge ; peut rester vide.
+finish-theirs = Terminer ce traitement
+correct = Corriger une entrée
+correct-hint = Une entrée rayée reste lisible. Seules celles de votre appareil peuvent être rayées ; les autres sont une proposition au bureau.
+which-record = Laquelle est fausse ?
+why-struck = Pourquoi ?
+strike = Rayer
+struck = Rayé, et toujours lisible.
+say-which-record = Choisissez l'entrée.
+say-why-struck = Dites pourquoi elle est fausse.
+supervisor = Applicateur certifié responsable
+supervisor-none = Personne d'autre
+photo = Prendre une photo
+photo-kept = Photo gardée.
+photos-wait = { $count ->
+    [one] Une photo attend.
+   *[other] { $count } photos attendent.
+}

@@ -54,6 +54,7 @@ impl<O: Outside> Field<O> {
             (Some(_), None) => Screen::Who,
             (Some(_), Some(_)) => Screen::Today,
         };
+        state.photos = outside.photos().await?.len();
         let words = RefCell::new(Words::new(state.choices.language));
         Ok(Self {
             outside,

@@ -2,9 +2,10 @@
 //! decimal comma is a decimal point; nothing is guessed.
 
 use bolebook_core::dosing::units::{
-    LengthUnit, Rounding, TemperatureScale, UnitError, VolumeUnit, named, parse, parse_temperature, shown,
+    LengthUnit, PressureUnit, Rounding, TemperatureScale, UnitError, VolumeUnit, named, parse,
+    parse_temperature, shown,
 };
-use bolebook_core::quantity::{MilliCelsius, PerMille, ReadUnit, Ul, Um, parse_decimal};
+use bolebook_core::quantity::{MilliCelsius, Pa, PerMille, ReadUnit, Ul, Um, parse_decimal};
 
 use crate::state::Units;
 
@@ -78,6 +79,19 @@ pub fn temperature(text: &str, units: Units) -> Result<MilliCelsius, FigureError
         Units::Us => TemperatureScale::Fahrenheit,
     };
     Ok(parse_temperature(&pointed(text).replace('\u{2212}', "-"), scale)?)
+}
+
+/// A gauge pressure in bar, or psi.
+///
+/// # Errors
+/// [`FigureError`].
+pub fn pressure(text: &str, units: Units) -> Result<Pa, FigureError> {
+    let unit = if units == Units::Us { PressureUnit::Psi } else { PressureUnit::Bar };
+    let figure: Pa = parse(&pointed(text), unit, Rounding::Nearest)?;
+    if figure.0 < 0 {
+        return Err(FigureError::Range(text.trim().into(), "a gauge pressure is not negative"));
+    }
+    Ok(figure)
 }
 
 /// A trunk's length in the crew's unit, with it: `29.9 cm`, `11.8 in`.

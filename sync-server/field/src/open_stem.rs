@@ -55,6 +55,9 @@ pub struct OpenStem {
     pub crew: CrewId,
     /// Who applies.
     pub applicator: PersonId,
+    /// The certified applicator in charge, when another person.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub supervisor: Option<PersonId>,
     /// The diameter the dose was worked from.
     pub diameter: Option<RecordId>,
     /// When the first hole was begun.
@@ -125,14 +128,31 @@ pub struct Opening {
     pub crew: CrewId,
     /// Who applies.
     pub applicator: PersonId,
+    /// The certified applicator in charge, when another person.
+    pub supervisor: Option<PersonId>,
     /// The diameter record.
     pub diameter: Option<RecordId>,
+    /// The application this one finishes.
+    pub continues: Option<RecordId>,
 }
 
 impl OpenStem {
     /// Opens a stem for a plan.
     pub fn new(opening: Opening, plan: &Plan, label: &Label, now: UtcMs) -> Self {
-        let Opening { tree, tag, stem, label: id, purpose, lot, kit, crew, applicator, diameter } = opening;
+        let Opening {
+            tree,
+            tag,
+            stem,
+            label: id,
+            purpose,
+            lot,
+            kit,
+            crew,
+            applicator,
+            supervisor,
+            diameter,
+            continues,
+        } = opening;
         let holes = plan.layout.holes.iter().zip(&plan.by_hole_ul).map(|(place, charges)| OpenHole {
             arc_um: place.arc_um,
             height_um: place.height_um,
@@ -149,6 +169,7 @@ impl OpenStem {
             kit,
             crew,
             applicator,
+            supervisor,
             diameter,
             started_at: now,
             on_at: None,
@@ -158,7 +179,7 @@ impl OpenStem {
             uptake_limit_s: label.charges.uptake_limit_s,
             hold_after_s: label.charges.hold_after_s,
             sealing: label.holes.sealing.into(),
-            continues: None,
+            continues,
         }
     }
 
@@ -203,7 +224,7 @@ impl OpenStem {
             stem: self.stem,
             crew: self.crew,
             applicator: self.applicator,
-            supervisor: None,
+            supervisor: self.supervisor,
             label: self.label,
             purpose: self.purpose.clone(),
             lot: self.lot,

@@ -1,7 +1,7 @@
 //! What the app asks of the device it runs on. The browser answers in `sync-server/web`; tests
 //! answer from memory, so that a whole day can be played without a browser.
 
-use bolebook_core::ids::BookId;
+use bolebook_core::ids::{BookId, Sha256Hash};
 use bolebook_core::quantity::UtcMs;
 use bolebook_core::signing::{PublicKey, Signature};
 
@@ -133,6 +133,19 @@ pub trait Outside {
     /// # Errors
     /// [`Trouble::NoSignal`].
     async fn ask(&self, request: &Request) -> Result<Answer, Trouble>;
+
+    /// The digests of the photos kept here that no server has yet.
+    ///
+    /// # Errors
+    /// [`Trouble::Storage`].
+    async fn photos(&self) -> Result<Vec<Sha256Hash>, Trouble>;
+
+    /// Gives a kept photo's bytes to an address by `PUT`; once they are taken, the device need not
+    /// keep them. Gives the answer's status.
+    ///
+    /// # Errors
+    /// [`Trouble::NoSignal`], [`Trouble::Storage`].
+    async fn send_photo(&self, photo: Sha256Hash, url: &str, token: &str) -> Result<u16, Trouble>;
 }
 
 /// The first bytes of 32 random ones.

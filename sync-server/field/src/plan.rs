@@ -19,6 +19,8 @@ pub struct Tools {
     pub crew: CrewId,
     /// Who is using the device, and applies.
     pub person: PersonId,
+    /// The certified applicator in charge, when another person.
+    pub supervisor: Option<PersonId>,
     /// The kit.
     pub kit: KitId,
     /// The lot last filled into it.
@@ -104,7 +106,8 @@ pub fn tools(state: &State, summary: &Summary) -> Result<Tools, Missing> {
         (None, [one]) => one.clone(),
         (None, _) => return Err(Missing::Purpose),
     };
-    Ok(Tools { crew, person, kit, lot, label, purpose })
+    let supervisor = state.choices.supervisor.filter(|s| *s != person);
+    Ok(Tools { crew, person, supervisor, kit, lot, label, purpose })
 }
 
 fn newest(state: &State, summary: &Summary, entered: LabelId) -> Option<(LabelId, Label)> {
@@ -140,7 +143,7 @@ pub fn ask(
                 kit: tools.kit,
                 lot: Some(tools.lot),
                 applicator: Some(tools.person),
-                supervisor: None,
+                supervisor: tools.supervisor,
                 now,
                 seen: Circumstances::default(),
                 findings: &findings,

@@ -94,6 +94,9 @@ pub struct Choices {
     /// Who is using the device.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub person: Option<PersonId>,
+    /// The certified applicator in charge, when that is another person.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub supervisor: Option<PersonId>,
     /// The kit.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub kit: Option<KitId>,
@@ -144,8 +147,8 @@ pub enum Screen {
     Measure(TreeId, i64),
     /// What the crew sees of a tree.
     Condition(TreeId),
-    /// Dose, charges and layout of a stem.
-    Plan(TreeId, i64),
+    /// Dose, charges and layout of a stem; of what is left, when it finishes an application.
+    Plan(TreeId, i64, Option<RecordId>),
     /// Why a tree is not treated.
     NotTreated(TreeId),
     /// The stems being treated.
@@ -219,6 +222,8 @@ pub struct State {
     pub message: Option<Message>,
     /// Where the device is.
     pub fix: Option<Fix>,
+    /// How many photos kept here no server has yet.
+    pub photos: usize,
     /// Whether an exchange is under way.
     pub exchanging: bool,
     /// Why the last exchange failed.

@@ -101,6 +101,7 @@ impl<O: Outside> Field<O> {
         books.remove(&yard);
         self.round(&mut link, books, &mut moved).await?;
         self.read_register(&link).await?;
+        self.send_photos(&link).await?;
         let now = self.outside.now();
         self.set(|state| state.server.iter_mut().for_each(|s| s.exchanged = Some(now)), &[setting::SERVER])
             .await?;
@@ -238,6 +239,19 @@ impl<O: Outside> Field<O> {
         };
         self.write(vec![Staged::new(member.yard, body, at)], unmark, &[setting::MEMBER]).await?;
         Ok(true)
+    }
+
+    async fn send_photos(&self, link: &Link) -> Result<(), SyncError> {
+        for photo in self.outside.photos().await? {
+            let url = format!("{}/v1/photos/{photo}", link.url);
+            let status = self.outside.send_photo(photo, &url, &link.token).await?;
+            if !(200..300).contains(&status) {
+                return Err(AskError::NotAServer(format!("it answers {status} to a photo")).into());
+            }
+        }
+        let left = self.outside.photos().await?.len();
+        self.state_mut().photos = left;
+        Ok(())
     }
 
     async fn read_register(&self, link: &Link) -> Result<(), SyncError> {

@@ -5,7 +5,7 @@
 
 use std::collections::BTreeMap;
 
-use bolebook_core::ids::BookId;
+use bolebook_core::ids::{BookId, Sha256Hash};
 use bolebook_core::quantity::UtcMs;
 use bolebook_core::signing::{Alg, PublicKey, Signature};
 use bolebook_field_core::field::{Field, clock};
@@ -30,6 +30,10 @@ extern "C" {
     fn load(this: &Device) -> Promise;
     #[wasm_bindgen(method)]
     fn store(this: &Device, puts: &Array) -> Promise;
+    #[wasm_bindgen(method)]
+    fn photos(this: &Device) -> Promise;
+    #[wasm_bindgen(method, js_name = sendPhoto)]
+    fn send_photo(this: &Device, photo: &str, url: &str, token: &str) -> Promise;
     #[wasm_bindgen(method)]
     fn ask(this: &Device, method: &str, url: &str, headers: &Array, body: Option<String>) -> Promise;
 }
@@ -121,6 +125,18 @@ impl Outside for Browser {
         let answer = JsFuture::from(asked).await.map_err(|e| Trouble::NoSignal(said(&e)))?;
         let status = Reflect::get(&answer, &"status".into()).ok().and_then(|s| s.as_f64());
         Ok(Answer { status: status.unwrap_or(0.0) as u16, body: text(&answer, "body") })
+    }
+
+    async fn photos(&self) -> Result<Vec<Sha256Hash>, Trouble> {
+        let kept = JsFuture::from(self.0.photos()).await.map_err(|e| storage(&e))?;
+        let digests = Array::from(&kept).into_iter().filter_map(|d| d.as_string()?.parse().ok());
+        Ok(digests.collect())
+    }
+
+    async fn send_photo(&self, photo: Sha256Hash, url: &str, token: &str) -> Result<u16, Trouble> {
+        let sent = JsFuture::from(self.0.send_photo(&photo.to_string(), url, token)).await;
+        let status = sent.map_err(|e| Trouble::NoSignal(said(&e)))?;
+        Ok(status.as_f64().unwrap_or(0.0) as u16)
     }
 }
 

@@ -65,8 +65,8 @@ function keepScreen() {
 
 // One act after another: a second tap waits until the first one is durable. A tap on the kept
 // screen waits until the app is open.
-function act(name) {
-  const values = fields();
+function act(name, more) {
+  const values = { ...fields(), ...more };
   root.classList.add("busy");
   busy = busy.then(async () => {
     const failedBefore = root.querySelector(".said.bad") !== null;
@@ -139,6 +139,30 @@ root.addEventListener("click", (event) => {
   if (button.dataset.act) act(button.dataset.act);
   else if (button.dataset.do === "bundle") bundle();
   else if (button.dataset.do === "take-over") start(true);
+});
+
+// Scaled, so that a day's photos fit: 1600 pixels at the longest side. What the camera wrote about
+// place and time is left behind with the original.
+async function photo(input) {
+  const [file] = input.files;
+  if (!file || !app) return;
+  const about = input.dataset.photo;
+  try {
+    const image = await createImageBitmap(file);
+    const scale = Math.min(1, 1600 / Math.max(image.width, image.height));
+    const canvas = document.createElement("canvas");
+    [canvas.width, canvas.height] = [Math.round(image.width * scale), Math.round(image.height * scale)];
+    canvas.getContext("2d").drawImage(image, 0, 0, canvas.width, canvas.height);
+    const blob = await new Promise((resolve) => canvas.toBlob(resolve, "image/jpeg", 0.85));
+    const digest = await device.keepPhoto(blob);
+    await act(`photo:${about}`, { "photo-sha256": digest, "photo-bytes": String(blob.size) });
+  } catch (error) {
+    input.closest("label").insertAdjacentText("beforeend", ` ${error.message ?? error}`);
+  }
+}
+
+root.addEventListener("change", (event) => {
+  if (event.target.dataset.photo) photo(event.target);
 });
 
 root.addEventListener("keydown", (event) => {

@@ -50,6 +50,7 @@ const PLAN: &str = "
     const device = {
         random: (count) => new Uint8Array(count), load: async () => stored, store: async () => {},
         key: async () => ({}), sign: async () => '', ask: async () => { throw new Error('no signal'); },
+        photos: async () => [],
     };
     const app = await App.open(device, location.origin, 'en');
     const digests = [];

@@ -31,7 +31,7 @@ pub(crate) fn parent(screen: &Screen) -> Screen {
         Screen::Measure(tree, _)
         | Screen::Condition(tree)
         | Screen::NotTreated(tree)
-        | Screen::Plan(tree, _) => Screen::Tree(*tree),
+        | Screen::Plan(tree, ..) => Screen::Tree(*tree),
         Screen::Finish(..) => Screen::Board,
         Screen::Hole(tree, stem, _) => Screen::Finish(*tree, *stem),
         Screen::Fill | Screen::Move | Screen::Label => Screen::Kit,
@@ -90,6 +90,7 @@ async fn choose<O: Outside>(field: &Field<O>, asked: &Asked<'_>) -> Result<Done,
             choices.person = Some(asked.id(1)?);
             done = Done::to(Screen::Today);
         }
+        "supervisor" => choices.supervisor = asked.id(1).ok(),
         "kit" => choices.kit = Some(asked.id(1)?),
         "job" => choices.job = Some(asked.book(1)?),
         "purpose" => choices.purpose = Some(asked.parts[1..].join(":")),

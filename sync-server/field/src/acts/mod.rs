@@ -125,15 +125,15 @@ pub async fn perform<O: Outside>(field: &Field<O>, act: &str, fields: &Fields) -
     let parts: Vec<&str> = act.split(':').collect();
     let asked = Asked { whole: act, parts, fields };
     match asked.word(0)? {
-        "go" | "back" | "tree" | "person" | "kit" | "job" | "purpose" | "language" | "units" | "look"
-        | "read" | "tick" | "join" | "dismiss" => choose::perform(field, &asked).await,
+        "go" | "back" | "tree" | "person" | "supervisor" | "kit" | "job" | "purpose" | "language"
+        | "units" | "look" | "read" | "tick" | "join" | "dismiss" => choose::perform(field, &asked).await,
         "list" | "measure" | "measured" | "see" | "seen" | "not" | "nottreated" => {
             trees::perform(field, &asked).await
         }
         "plan" | "begin" | "on" | "off" | "cancel" | "finish" | "done" | "hole" | "differs" | "same"
-        | "undo" => treat::perform(field, &asked).await,
+        | "undo" | "strike" => treat::perform(field, &asked).await,
         "fill" | "moved" | "close" => product::perform(field, &asked).await,
-        "answer" | "incident" | "note" | "exchange" => talk::perform(field, &asked).await,
+        "answer" | "incident" | "note" | "photo" | "exchange" => talk::perform(field, &asked).await,
         _ => Err(asked.unknown()),
     }
 }

@@ -1,7 +1,7 @@
 //! What is said rather than measured: answers, incidents, notes; and the exchange.
 
 use bolebook_core::record::office::Answer;
-use bolebook_core::record::work::{Incident, IncidentKind, Note};
+use bolebook_core::record::work::{Incident, IncidentKind, Note, Photo};
 
 use super::{ActError, Asked, Done, crew_of};
 use crate::field::Field;
@@ -17,10 +17,31 @@ pub(super) async fn perform<O: Outside>(field: &Field<O>, asked: &Asked<'_>) -> 
             let texts: Vec<(&str, &str)> = texts.iter().map(|(k, v)| (*k, v.as_str())).collect();
             Ok(Done::default().saying(field.words().with("exchanged", &texts)))
         }
+        "photo" => photo(field, asked).await,
         "answer" => answer(field, asked).await,
         "incident" => incident(field, asked).await,
         _ => note(field, asked).await,
     }
+}
+
+/// A photo that the device has kept under its digest.
+async fn photo<O: Outside>(field: &Field<O>, asked: &Asked<'_>) -> Result<Done, ActError> {
+    let ground = field.ground()?;
+    let sha256 = asked.field("photo-sha256").parse().map_err(|_| asked.unknown())?;
+    let bytes = asked.field("photo-bytes").parse().map_err(|_| asked.unknown())?;
+    let body = Photo {
+        sha256,
+        bytes,
+        media_type: "image/jpeg".into(),
+        about: Some(asked.id(1)?),
+        taken_at: ground.now,
+        caption: None,
+    };
+    let ids = field.write(vec![Staged::new(ground.job, body, ground.now)], |_, _| {}, &[]).await?;
+    let kept = field.outside.photos().await?.len();
+    field.state_mut().photos = kept;
+    let said = field.words().say("photo-kept");
+    Ok(Done::default().saying(said).undone_by(ids.first().copied()))
 }
 
 async fn answer<O: Outside>(field: &Field<O>, asked: &Asked<'_>) -> Result<Done, ActError> {

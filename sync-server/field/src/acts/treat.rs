@@ -16,15 +16,17 @@ use crate::state::Screen;
 use crate::writer::Staged;
 
 pub(super) async fn perform<O: Outside>(field: &Field<O>, asked: &Asked<'_>) -> Result<Done, ActError> {
-    if asked.word(0)? == "undo" {
-        return undo(field, asked.id(1)?).await;
+    match asked.word(0)? {
+        "undo" => return undo(field, asked.id(1)?).await,
+        "strike" => return strike(field, asked, asked.id(1)?).await,
+        _ => {}
     }
     let (tree, stem) = asked.stem()?;
     match asked.word(0)? {
-        "plan" => Ok(Done::to(Screen::Plan(tree, stem))),
+        "plan" => Ok(Done::to(Screen::Plan(tree, stem, asked.id(3).ok()))),
         "finish" => Ok(Done::to(Screen::Finish(tree, stem))),
         "hole" => Ok(Done::to(Screen::Hole(tree, stem, index(asked)?))),
-        "begin" => begin(field, tree, stem).await,
+        "begin" => begin(field, tree, stem, asked.id(3).ok()).await,
         "done" => done(field, asked, tree, stem).await,
         "differs" => differs(field, asked, tree, stem).await,
         _ => change(field, asked, tree, stem).await,
@@ -41,7 +43,12 @@ fn open_stem<O: Outside>(field: &Field<O>, tree: TreeId, stem: i64) -> Result<Op
     open.ok_or_else(|| field.say("not-open"))
 }
 
-async fn begin<O: Outside>(field: &Field<O>, tree: TreeId, stem: i64) -> Result<Done, ActError> {
+async fn begin<O: Outside>(
+    field: &Field<O>,
+    tree: TreeId,
+    stem: i64,
+    continues: Option<RecordId>,
+) -> Result<Done, ActError> {
     let ground = field.ground()?;
     let (tools, advice) = {
         let state = field.state();
@@ -49,7 +56,7 @@ async fn begin<O: Outside>(field: &Field<O>, tree: TreeId, stem: i64) -> Result<
             return Ok(Done::to(Screen::Board));
         }
         let tools = plan::tools(&state, &ground.summary).map_err(|m| field.say(m.message()))?;
-        let advice = plan::ask(&state, &tools, (tree, stem), None, ground.now)?;
+        let advice = plan::ask(&state, &tools, (tree, stem), continues, ground.now)?;
         (tools, advice)
     };
     let label = ground.summary.label(tools.label).ok_or_else(|| field.say("missing-label"))?;
@@ -82,7 +89,9 @@ async fn begin<O: Outside>(field: &Field<O>, tree: TreeId, stem: i64) -> Result<
         kit: tools.kit,
         crew: tools.crew,
         applicator: tools.person,
+        supervisor: tools.supervisor,
         diameter,
+        continues,
     };
     let open = OpenStem::new(opening, found, label, ground.now);
     let staged = vec![Staged::new(ground.job, dose, ground.now)];
@@ -101,7 +110,12 @@ async fn change<O: Outside>(
     let now = field.now();
     let mut screen = Screen::Board;
     match asked.word(0)? {
-        "on" => open.on_at = Some(now),
+        "on" => {
+            let typed = asked.filled(&format!("pressure-{tree}-{stem}"));
+            let units = field.state().choices.units;
+            open.pressure_pa = typed.map(|t| figures::pressure(t, units)).transpose()?;
+            open.on_at = Some(now);
+        }
         "off" => open.on_at = None,
         "same" => {
             let hole = open.holes.get_mut(index(asked)?).ok_or_else(|| asked.unknown())?;
@@ -197,6 +211,17 @@ async fn done<O: Outside>(
     field.state_mut().last_closed = ids.first().map(|id| (*id, open));
     let screen = if field.state().open.is_empty() { Screen::Today } else { Screen::Board };
     Ok(Done::to(screen).saying(said).undone_by(ids.first().copied()))
+}
+
+/// Strikes a record of this device with the reason given.
+async fn strike<O: Outside>(field: &Field<O>, asked: &Asked<'_>, tree: RecordId) -> Result<Done, ActError> {
+    let ground = field.ground()?;
+    let record: RecordId =
+        asked.filled("struck").and_then(|t| t.parse().ok()).ok_or_else(|| field.say("say-which-record"))?;
+    let reason = asked.filled("reason").ok_or_else(|| field.say("say-why-struck"))?.to_owned();
+    let body = Strike { records: vec![record], reason };
+    field.write(vec![Staged::new(ground.job, body, ground.now)], |_, _| {}, &[]).await?;
+    Ok(Done::to(Screen::Tree(tree)).saying(field.words().say("struck")))
 }
 
 /// Takes back what this device wrote last: the record is struck, and stays readable.

@@ -113,7 +113,7 @@ async fn measured<O: Outside>(field: &Field<O>, asked: &Asked<'_>) -> Result<Don
     let screen = match (stem < stems, looked) {
         (true, _) => Screen::Measure(tree, stem + 1),
         (false, false) => Screen::Condition(tree),
-        (false, true) => Screen::Plan(tree, if stems > 1 { 1 } else { stem }),
+        (false, true) => Screen::Plan(tree, if stems > 1 { 1 } else { stem }, None),
     };
     Ok(Done::to(screen).saying(said).undone_by(ids.first().copied()))
 }
@@ -153,7 +153,7 @@ async fn seen<O: Outside>(field: &Field<O>, asked: &Asked<'_>) -> Result<Done, A
     let staged = vec![Staged::new(ground.job, body, ground.now)];
     let ids = field.write(staged, |_, _| {}, &[]).await?;
     let said = field.words().say("condition-logged");
-    Ok(Done::to(Screen::Plan(tree, 1)).saying(said).undone_by(ids.first().copied()))
+    Ok(Done::to(Screen::Plan(tree, 1, None)).saying(said).undone_by(ids.first().copied()))
 }
 
 /// One damaged arc, when its kind was chosen.

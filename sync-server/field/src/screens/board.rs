@@ -8,6 +8,7 @@ use crate::field::clock;
 use crate::figures;
 use crate::open_stem::{Differs, OpenStem, SealingRule};
 use crate::page::Page;
+use crate::state::Units;
 
 pub(super) fn board(p: &mut Page, scene: &Scene<'_>) {
     let mut open: Vec<&OpenStem> = scene.state.open.iter().collect();
@@ -69,6 +70,10 @@ fn card(p: &mut Page, scene: &Scene<'_>, stem: &OpenStem) {
             None => {
                 let at = scene.time(stem.started_at);
                 p.say("hint", &scene.words.with("begun-at", &[("at", &at)]));
+                let unit = if scene.units() == Units::Us { "psi" } else { "bar" };
+                let name = format!("pressure-{tree}-{number}");
+                let label = format!("{} ({unit})", scene.say("pressure"));
+                p.field(&name, &label, "", "decimal", &scene.say("pressure-hint"));
                 let act = format!("on:{tree}:{number}");
                 p.button("big", &act, &scene.words.count("containers-on", stem.holes.len(), &[]));
                 p.button("wide", &format!("cancel:{tree}:{number}"), &scene.say("not-begun"));

@@ -66,6 +66,9 @@ pub(super) fn unsent(p: &mut Page, scene: &Scene<'_>) {
         None => scene.say("all-sent"),
     };
     p.say("lead", &text);
+    if state.photos > 0 {
+        p.say("lead", &scene.words.count("photos-wait", state.photos, &[]));
+    }
     if let Some(at) = state.server.as_ref().and_then(|s| s.exchanged) {
         p.say("hint", &scene.words.with("exchanged-at", &[("at", &scene.time(at))]));
     }

@@ -38,7 +38,7 @@ fn title(scene: &Scene<'_>) -> String {
         Screen::Measure(t, _) => return scene.words.with("title-measure", &[("tag", &tag(*t))]),
         Screen::Condition(t) => return scene.words.with("title-look", &[("tag", &tag(*t))]),
         Screen::NotTreated(t) => return scene.words.with("title-not", &[("tag", &tag(*t))]),
-        Screen::Plan(t, _) => return scene.words.with("title-plan", &[("tag", &tag(*t))]),
+        Screen::Plan(t, ..) => return scene.words.with("title-plan", &[("tag", &tag(*t))]),
         Screen::Finish(t, _) | Screen::Hole(t, _, _) => {
             return scene.words.with("title-finish", &[("tag", &tag(*t))]);
         }

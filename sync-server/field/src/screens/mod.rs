@@ -95,7 +95,7 @@ fn screen(p: &mut Page, scene: &Scene<'_>) {
         Screen::Measure(tree, stem) => tree::measure(p, scene, &summary, *tree, *stem),
         Screen::Condition(tree) => tree::condition(p, scene, &summary, *tree),
         Screen::NotTreated(tree) => tree::not_treated(p, scene, &summary, *tree),
-        Screen::Plan(tree, stem) => plan::plan(p, scene, &summary, *tree, *stem),
+        Screen::Plan(tree, stem, continues) => plan::plan(p, scene, &summary, (*tree, *stem), *continues),
         Screen::Board => board::board(p, scene),
         Screen::Finish(tree, stem) => board::finish(p, scene, *tree, *stem),
         Screen::Hole(tree, stem, hole) => board::hole(p, scene, *tree, *stem, *hole),

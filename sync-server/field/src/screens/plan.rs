@@ -2,7 +2,7 @@
 
 use bolebook_core::dosing::advice::{Advice, Plan};
 use bolebook_core::dosing::conditions::Caution;
-use bolebook_core::ids::TreeId;
+use bolebook_core::ids::{RecordId, TreeId};
 
 use super::Scene;
 use crate::figures;
@@ -10,7 +10,13 @@ use crate::page::Page;
 use crate::plan::{self as ask, Tools};
 use crate::summary::Summary;
 
-pub(super) fn plan(p: &mut Page, scene: &Scene<'_>, summary: &Summary, tree: TreeId, stem: i64) {
+pub(super) fn plan(
+    p: &mut Page,
+    scene: &Scene<'_>,
+    summary: &Summary,
+    (tree, stem): (TreeId, i64),
+    continues: Option<RecordId>,
+) {
     let state = scene.state;
     if state.open.iter().any(|o| (o.tree, o.stem) == (tree, stem)) {
         p.button("big", "go:board", &scene.say("state-open"));
@@ -25,13 +31,20 @@ pub(super) fn plan(p: &mut Page, scene: &Scene<'_>, summary: &Summary, tree: Tre
             return;
         }
     };
-    match ask::ask(state, &tools, (tree, stem), None, scene.now) {
-        Ok(advice) => answer(p, scene, summary, &tools, &advice),
+    match ask::ask(state, &tools, (tree, stem), continues, scene.now) {
+        Ok(advice) => answer(p, scene, summary, &tools, &advice, continues),
         Err(error) => p.say("alert", &error.to_string()),
     }
 }
 
-fn answer(p: &mut Page, scene: &Scene<'_>, summary: &Summary, tools: &Tools, advice: &Advice) {
+fn answer(
+    p: &mut Page,
+    scene: &Scene<'_>,
+    summary: &Summary,
+    tools: &Tools,
+    advice: &Advice,
+    continues: Option<RecordId>,
+) {
     let (tree, stem) = (advice.tree, advice.stem);
     if let Some(mark) = &advice.invented {
         p.say("invented", mark);
@@ -55,7 +68,11 @@ fn answer(p: &mut Page, scene: &Scene<'_>, summary: &Summary, tools: &Tools, adv
     let read = scene.state.choices.read.iter().any(|(l, d)| *l == tools.label && *d == today);
     if advice.plan.is_some() {
         if read {
-            p.button("big", &format!("begin:{tree}:{stem}"), &scene.say("begin"));
+            let act = match continues {
+                Some(application) => format!("begin:{tree}:{stem}:{application}"),
+                None => format!("begin:{tree}:{stem}"),
+            };
+            p.button("big", &act, &scene.say("begin"));
         } else {
             p.card("caution", &scene.say("label-says"), |p| {
                 list(p, &advice.label_cautions);

@@ -85,11 +85,27 @@ pub(super) fn who(p: &mut Page, scene: &Scene<'_>, summary: &Summary) {
             });
         });
     }
+    in_charge(p, scene, summary);
     p.card("", &scene.say("who-works"), |p| {
         p.tag("div", &[("class", "options")], |p| {
             for person in &summary.people {
                 let chosen = state.choices.person == Some(*person);
                 option(p, &format!("person:{person}"), &state.person_name(*person), chosen);
+            }
+        });
+    });
+}
+
+/// The certified applicator in charge, for whoever may not apply alone.
+fn in_charge(p: &mut Page, scene: &Scene<'_>, summary: &Summary) {
+    let choices = &scene.state.choices;
+    p.tag("details", &[], |p| {
+        p.line("summary", &[], &scene.say("supervisor"));
+        p.tag("div", &[("class", "options")], |p| {
+            option(p, "supervisor:none", &scene.say("supervisor-none"), choices.supervisor.is_none());
+            for person in &summary.people {
+                let chosen = choices.supervisor == Some(*person);
+                option(p, &format!("supervisor:{person}"), &scene.state.person_name(*person), chosen);
             }
         });
     });

@@ -54,6 +54,15 @@ pub(super) fn tree(p: &mut Page, scene: &Scene<'_>, summary: &Summary, tree: Tre
         p.button("wide", &format!("see:{tree}"), &scene.say("look-at"));
         p.button("wide", &format!("not:{tree}"), &scene.say("not-treat"));
     });
+    p.tag("label", &[("class", "photo")], |p| {
+        p.text(&scene.say("photo"));
+        let about = tree.to_string();
+        p.void(
+            "input",
+            &[("type", "file"), ("accept", "image/*"), ("capture", "environment"), ("data-photo", &about)],
+        );
+    });
+    correct(p, scene, line);
     p.tag("details", &[], |p| {
         p.line("summary", &[], &scene.say("add-note"));
         p.field("note", &scene.say("note"), "", "text", "");
@@ -74,10 +83,41 @@ fn treated(p: &mut Page, scene: &Scene<'_>, summary: &Summary, line: &TreeLine) 
             ("stem", stem.as_str()),
         ];
         p.say("stopped", &scene.words.count("treated-by", done.holes, &texts));
+        // What another crew left unfinished is finished as that application, never as another one.
+        if done.put_in_ul.0 > 0 && scene.today(summary).number() - done.day.number() <= 1 {
+            let act = format!("plan:{}:{}:{}", line.id, done.stem, done.record);
+            p.button("wide", &act, &scene.say("finish-theirs"));
+        }
     }
     if let TreeState::NotTreated(_) = line.state {
         p.say("stopped", &scene.say("decided-against"));
     }
+}
+
+/// Striking what is wrong, with a reason: it stays readable. Only this crew's own counts.
+fn correct(p: &mut Page, scene: &Scene<'_>, line: &TreeLine) {
+    let mut records: Vec<(String, String)> = vec![];
+    for done in &line.treated {
+        let text = format!("{} · {} mL · {}", scene.time(done.ended_at), done.put_in_ul.ml(), done.holes);
+        records.push((done.record.to_string(), text));
+    }
+    for (id, diameter) in line.diameters.iter().flatten() {
+        let text =
+            format!("{} {}", scene.say("diameter"), figures::trunk(diameter.diameter_um, scene.units()));
+        records.push((id.to_string(), text));
+    }
+    if records.is_empty() {
+        return;
+    }
+    p.tag("details", &[], |p| {
+        p.line("summary", &[], &scene.say("correct"));
+        p.say("hint", &scene.say("correct-hint"));
+        let options: Vec<(&str, String)> =
+            records.iter().map(|(id, text)| (id.as_str(), text.clone())).collect();
+        p.choices("struck", &scene.say("which-record"), &options, None);
+        p.field("reason", &scene.say("why-struck"), "", "text", "");
+        p.button("wide", &format!("strike:{}", line.id), &scene.say("strike"));
+    });
 }
 
 pub(super) fn measure(p: &mut Page, scene: &Scene<'_>, summary: &Summary, tree: TreeId, stem: i64) {
