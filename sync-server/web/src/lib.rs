@@ -165,6 +165,11 @@ impl App {
         self.0.act(&act, &fields(&values)).await;
     }
 
+    /// Exchanges unasked; how it went stands on the exchange screen.
+    pub async fn exchange(&self) {
+        let _ = self.0.exchange().await;
+    }
+
     /// The whole screen.
     pub fn screen(&self) -> String {
         self.0.screen()

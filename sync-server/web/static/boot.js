@@ -198,7 +198,7 @@ function watch() {
 // Unasked exchanges: when a line comes, and every quarter of an hour while there is one.
 async function background() {
   if (!app?.joined() || !navigator.onLine || document.hidden || app.unsent() === 0) return;
-  await app.act("exchange", {}).catch(() => {});
+  await app.exchange();
   const quiet = !root.querySelector("input:focus, .said");
   if (quiet) draw();
 }
@@ -253,7 +253,7 @@ try {
   // Without the kept screen the start only shows later.
 }
 busy = (async () => {
-  await init();
+  await init({ module_or_path: new URL("./field_bg.wasm", import.meta.url) });
   await start(false);
 })();
 await busy;

@@ -22,8 +22,30 @@ fn now() -> UtcMs {
     UtcMs(i64::try_from(since.as_millis()).unwrap())
 }
 
-/// Keeps a picture for whoever wants to look at it.
+/// What a gloved hand and a reader of large text need of every screen: nothing runs off the edge,
+/// also with text twice as large, and nothing to tap is under 48 pixels.
+const FITS: &str = "
+    const wrong = [];
+    const root = document.documentElement;
+    for (const size of ['', '225%']) {
+        root.style.fontSize = size;
+        if (root.scrollWidth > innerWidth) wrong.push(`runs off the edge at ${size || 'usual'} size: ${root.scrollWidth}`);
+        for (const target of document.querySelectorAll('button, input[type=text], input[type=search], .choice, summary')) {
+            const box = target.getBoundingClientRect();
+            if (box.width === 0) continue;
+            if (box.height < 48 || box.width < 48) wrong.push(`${target.innerText || target.name}: ${box.width} × ${box.height}`);
+        }
+    }
+    root.style.fontSize = '';
+    const unnamed = [...document.querySelectorAll('input')].filter((i) => i.labels.length === 0);
+    unnamed.forEach((i) => wrong.push(`no label: ${i.name}`));
+    if (document.querySelectorAll('h1').length !== 1) wrong.push('not one h1');
+    return wrong;";
+
+/// Keeps a picture for whoever wants to look at it, and looks whether the screen can be used.
 fn keep(browser: &Browser, name: &str, whole: bool) {
+    let wrong = browser.run(FITS, json!([]));
+    assert_eq!(wrong, json!([]), "{name}");
     let folder = xtask::target().join("screens");
     xtask::process::write(&folder.join(format!("{name}.png")), browser.picture(whole)).unwrap();
 }
@@ -122,6 +144,8 @@ fn a_day_in_flight_mode_survives_a_killed_browser_and_reaches_the_office_as_tapp
     keep(&browser, "01-join", false);
     join(&browser, &office, &url, 0);
     keep(&browser, "02-today", false);
+    let errors = browser.devtools("Page.getInstallabilityErrors", json!({}));
+    assert_eq!(errors["installabilityErrors"], json!([]), "the phone would not install it");
     fill(&browser);
     keep(&browser, "03-kit", false);
     installed(&browser);
@@ -231,8 +255,8 @@ fn a_day_in_flight_mode_survives_a_killed_browser_and_reaches_the_office_as_tapp
     browser.press("Exchange now");
     browser.sees("Everything is at the office's server");
     keep(&browser, "19-exchanged", false);
+    browser.act("back");
     for look in ["night", "sun"] {
-        browser.act("back");
         browser.act("go:settings");
         browser.act(&format!("look:{look}"));
         browser.act("back");
