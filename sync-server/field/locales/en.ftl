@@ -17,7 +17,7 @@ way-find = Trees
 way-board = Treating
 way-kit = Kit
 way-close = Day's end
-unsent-short = { $count } unsent
+unsent-short = { $count } unsent since { $since }
 all-sent-short = All sent
 
 title-join = Join
@@ -418,3 +418,4 @@ photos-wait = { $count ->
     [one] One photo waits.
    *[other] { $count } photos wait.
 }
+no-signal = No signal, or the server does not answer.

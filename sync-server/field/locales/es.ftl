@@ -17,7 +17,7 @@ way-find = Árboles
 way-board = En curso
 way-kit = Kit
 way-close = Fin del día
-unsent-short = { $count } sin enviar
+unsent-short = { $count } sin enviar desde { $since }
 all-sent-short = Todo enviado
 
 title-join = Unirse
@@ -418,3 +418,4 @@ photos-wait = { $count ->
     [one] Una foto espera.
    *[other] { $count } fotos esperan.
 }
+no-signal = No hay señal, o el servidor no responde.

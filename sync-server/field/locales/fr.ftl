@@ -17,7 +17,7 @@ way-find = Arbres
 way-board = En cours
 way-kit = Kit
 way-close = Fin du jour
-unsent-short = { $count } à envoyer
+unsent-short = { $count } à envoyer depuis { $since }
 all-sent-short = Tout envoyé
 
 title-join = Rejoindre
@@ -418,3 +418,4 @@ photos-wait = { $count ->
     [one] Une photo attend.
    *[other] { $count } photos attendent.
 }
+no-signal = Pas de réseau, ou le serveur ne répond pas.

@@ -110,7 +110,8 @@ impl<O: Outside> Field<O> {
                 }
             }
             Err(error) => {
-                state.message = Some(Message { text: error.to_string(), bad: true, undo: None });
+                let text = if error.no_signal() { self.words().say("no-signal") } else { error.to_string() };
+                state.message = Some(Message { text, bad: true, undo: None });
             }
         }
     }

@@ -94,6 +94,14 @@ pub fn pressure(text: &str, units: Units) -> Result<Pa, FigureError> {
     Ok(figure)
 }
 
+/// A gauge pressure in the crew's unit, with it: `7.0 bar`, `101.5 psi`.
+pub fn gauge(pressure: Pa, units: Units) -> String {
+    match units {
+        Units::Metric => format!("{} bar", shown(pressure, PressureUnit::Bar, 1)),
+        Units::Us => format!("{} psi", shown(pressure, PressureUnit::Psi, 1)),
+    }
+}
+
 /// A trunk's length in the crew's unit, with it: `29.9 cm`, `11.8 in`.
 pub fn trunk(length: Um, units: Units) -> String {
     match units {

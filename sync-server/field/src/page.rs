@@ -100,7 +100,10 @@ impl Page {
 
     /// Several choices of which one or none is taken; none is preselected unless `chosen` names one.
     pub fn choices(&mut self, name: &str, legend: &str, options: &[(&str, String)], chosen: Option<&str>) {
-        self.tag("fieldset", &[("class", "choices")], |p| {
+        // Short words stand side by side.
+        let short = options.iter().all(|(_, label)| label.chars().count() <= 4);
+        let class = if short { "choices short" } else { "choices" };
+        self.tag("fieldset", &[("class", class)], |p| {
             p.line("legend", &[], legend);
             for (value, label) in options {
                 p.tag("label", &[("class", "choice")], |p| {

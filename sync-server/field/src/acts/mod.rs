@@ -11,6 +11,7 @@ use bolebook_core::quantity::UtcMs;
 
 use crate::field::{Field, Fields};
 use crate::figures::FigureError;
+use crate::http::AskError;
 use crate::join::JoinError;
 use crate::outside::{Outside, Trouble};
 use crate::state::{NoView, Screen, State};
@@ -70,6 +71,18 @@ pub enum ActError {
     /// A button of an older version of the app.
     #[error("this button does nothing: '{0}'")]
     Unknown(String),
+}
+
+impl ActError {
+    /// Whether nothing but a signal was missing.
+    pub fn no_signal(&self) -> bool {
+        let asked = match self {
+            Self::Sync(SyncError::Ask(asked)) | Self::Join(JoinError::Ask(asked)) => asked,
+            Self::Sync(SyncError::Trouble(Trouble::NoSignal(_))) => return true,
+            _ => return false,
+        };
+        matches!(asked, AskError::Trouble(Trouble::NoSignal(_)))
+    }
 }
 
 /// An act with its arguments.

@@ -85,10 +85,9 @@ fn card(p: &mut Page, scene: &Scene<'_>, stem: &OpenStem) {
                     Some(minutes) => scene.words.with("on-since-limit", &[("at", &on), ("minutes", minutes)]),
                     None => scene.words.with("on-since", &[("at", &on)]),
                 };
-                p.say("hint", &text);
-                if let Some(hold) = stem.hold_after_s {
-                    p.say("hint", &scene.words.with("hold-after", &[("seconds", &hold.to_string())]));
-                }
+                let hold =
+                    stem.hold_after_s.map(|s| scene.words.with("hold-after", &[("seconds", &s.to_string())]));
+                p.say("hint", &format!("{text} {}", hold.unwrap_or_default()));
                 if late {
                     p.say("stopped", &scene.say("uptake-over"));
                     for line in cautions(Act::Uptake) {
@@ -96,7 +95,7 @@ fn card(p: &mut Page, scene: &Scene<'_>, stem: &OpenStem) {
                     }
                 }
                 p.button("big", &format!("finish:{tree}:{number}"), &scene.say("finish"));
-                p.button("wide", &format!("off:{tree}:{number}"), &scene.say("not-on-yet"));
+                p.button("link", &format!("off:{tree}:{number}"), &scene.say("not-on-yet"));
             }
         }
     });
@@ -112,7 +111,7 @@ fn open<'s>(p: &mut Page, scene: &Scene<'s>, tree: TreeId, stem: i64) -> Option<
 
 pub(super) fn finish(p: &mut Page, scene: &Scene<'_>, tree: TreeId, stem: i64) {
     let Some(open) = open(p, scene, tree, stem) else { return };
-    p.tag("ul", &[("class", "cautions")], |p| {
+    p.tag("ul", &[("class", "cautions brief")], |p| {
         cautions(Act::TakeOff).iter().for_each(|line| p.line("li", &[], line));
     });
     if open.on_at.is_none() {
@@ -160,7 +159,8 @@ pub(super) fn finish(p: &mut Page, scene: &Scene<'_>, tree: TreeId, stem: i64) {
         p.button("big done", &format!("done:{tree}:{stem}:sealed"), &text("all-full-sealed"));
     }
     if open.sealing != SealingRule::Required {
-        p.button("big done", &format!("done:{tree}:{stem}:open"), &text("all-full-open"));
+        let class = if open.sealing == SealingRule::Optional { "big plain" } else { "big done" };
+        p.button(class, &format!("done:{tree}:{stem}:open"), &text("all-full-open"));
     }
     p.say("hint", &scene.say("finish-hint"));
 }

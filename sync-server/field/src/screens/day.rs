@@ -73,7 +73,9 @@ pub(super) fn unsent(p: &mut Page, scene: &Scene<'_>) {
         p.say("hint", &scene.words.with("exchanged-at", &[("at", &scene.time(at))]));
     }
     if let Some(why) = &state.no_exchange {
-        p.say("alert", why);
+        if state.message.is_none() {
+            p.say("alert", why);
+        }
         p.say("hint", &scene.say("kept-here"));
     }
     if state.exchanging {

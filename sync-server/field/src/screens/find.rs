@@ -101,7 +101,11 @@ fn row(p: &mut Page, scene: &Scene<'_>, tree: &TreeLine, metres: Option<f64>) {
         let mut about: Vec<String> = vec![];
         about.extend(tree.species.clone());
         about.extend(diameter.map(|(_, d)| figures::trunk(d.diameter_um, scene.units())));
-        about.push(if open { scene.say("state-open") } else { word });
+        if open {
+            about.push(scene.say("state-open"));
+        } else if tree.state != TreeState::Left {
+            about.push(word);
+        }
         p.line("span", &[], &about.join(" · "));
         if let Some(metres) = metres {
             p.line("span", &[("class", "far")], &figures::distance(metres, scene.units()));

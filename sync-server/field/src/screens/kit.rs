@@ -1,10 +1,10 @@
 //! The kit: check lists in the order of the work, the fill, what moved, and the label.
 
 use bolebook_core::dosing::caution::{Act, cautions};
-use bolebook_core::dosing::units;
-use bolebook_core::quantity::Ul;
+use bolebook_core::quantity::{Pa, Ul};
 
 use super::Scene;
+use crate::figures;
 use crate::page::Page;
 use crate::plan;
 use crate::summary::{KitLine, Summary};
@@ -60,9 +60,9 @@ fn facts(p: &mut Page, scene: &Scene<'_>, summary: &Summary, line: &KitLine) {
             pair("in-kit", format!("{} mL", Ul(line.content_ul).ml()));
             pair("fill-limit", format!("{} mL", kit.reservoir.fill_limit_ul.ml()));
             let limit = kit.reservoir.rating_pa.0.min(kit.hose_rating_pa.0).min(kit.fittings_rating_pa.0);
-            pair("pressure-limit", units::pressure(bolebook_core::quantity::Pa(limit)));
-            let band =
-                format!("{} – {}", units::pressure(kit.work_low_pa), units::pressure(kit.work_high_pa));
+            pair("pressure-limit", figures::gauge(Pa(limit), scene.units()));
+            let at = |pa| figures::gauge(pa, scene.units());
+            let band = format!("{} – {}", at(kit.work_low_pa), at(kit.work_high_pa));
             pair("pressure-band", band);
             pair("inspection-due", kit.inspection_due.to_string());
             pair("relief-due", kit.reservoir.relief_due.to_string());

@@ -15,7 +15,7 @@ pub(super) fn today(p: &mut Page, scene: &Scene<'_>, summary: &Summary) {
     let crew = plan::crew(state, summary).and_then(|c| summary.crews.get(&c)).cloned().unwrap_or_default();
     let person = state.choices.person.map(|id| state.person_name(id)).unwrap_or_default();
     let day = scene.today(summary).to_string();
-    p.say("where", &format!("{} · {day}", summary.title));
+    p.say("where", &format!("{day} · {}", summary.title));
     p.tag("p", &[("class", "where")], |p| {
         p.text(&format!("{crew} · {person} "));
         p.button("link", "go:who", &scene.say("change"));
