@@ -419,3 +419,4 @@ photos-wait = { $count ->
    *[other] { $count } photos wait.
 }
 no-signal = No signal, or the server does not answer.
+somebody-else = Somebody else

@@ -419,3 +419,4 @@ photos-wait = { $count ->
    *[other] { $count } fotos esperan.
 }
 no-signal = No hay señal, o el servidor no responde.
+somebody-else = Otra persona

@@ -419,3 +419,4 @@ photos-wait = { $count ->
    *[other] { $count } photos attendent.
 }
 no-signal = Pas de réseau, ou le serveur ne répond pas.
+somebody-else = Quelqu'un d'autre

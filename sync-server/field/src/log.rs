@@ -1,5 +1,7 @@
 //! A book with the order of its log: what the device stored at which position.
 
+use std::collections::BTreeSet;
+
 use bolebook_core::book::Book;
 use bolebook_core::commit::Commit;
 use bolebook_core::exchange::{Entry, LineError, LogLine};
@@ -77,13 +79,13 @@ impl Log {
     pub fn pass(&self, lines: &[LogLine]) -> Result<Vec<LogLine>, Refused> {
         let mut gate = Gate::new(self.book.id(), &self.book);
         let mut new: Vec<LogLine> = vec![];
+        let mut signed: BTreeSet<&HeadSignature> = self.book.signatures().collect();
         for (index, line) in lines.iter().enumerate() {
             let verdict = match line.entry() {
                 Entry::Commit(commit) => gate.pass(commit),
-                Entry::Signature(signature) => gate.pass_signature(signature).map(|()| {
-                    let known = self.book.signatures().any(|s| s == signature) || new.contains(line);
-                    if known { Verdict::Known } else { Verdict::New }
-                }),
+                Entry::Signature(signature) => gate
+                    .pass_signature(signature)
+                    .map(|()| if signed.insert(signature) { Verdict::New } else { Verdict::Known }),
             };
             match verdict {
                 Ok(Verdict::New) => new.push(line.clone()),

@@ -138,6 +138,8 @@ pub struct Summary {
     pub blocks: BTreeMap<BlockId, String>,
     /// Crews by id.
     pub crews: BTreeMap<CrewId, String>,
+    /// Who works in each crew.
+    pub members: BTreeMap<CrewId, Vec<PersonId>>,
     /// People by id.
     pub people: Vec<PersonId>,
     /// Kits.
@@ -206,6 +208,7 @@ impl Summary {
             by_id,
             blocks: BTreeMap::new(),
             crews: BTreeMap::new(),
+            members: BTreeMap::new(),
             people: vec![],
             kits: vec![],
             lots: vec![],
@@ -277,6 +280,7 @@ impl Summary {
         for (id, _, body) in shown(&yard.facts, Kind::Crew) {
             if let Body::Crew(crew) = body {
                 self.crews.insert(id, crew.name.clone());
+                self.members.insert(id, crew.members.clone());
             }
         }
         self.people = shown(&yard.facts, Kind::Person).map(|(id, _, _)| id).collect();

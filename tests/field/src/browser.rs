@@ -5,7 +5,7 @@
 use std::io::{BufRead as _, BufReader};
 use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Stdio};
-use std::time::{Duration, Instant};
+use std::time::Duration;
 
 use base64::Engine as _;
 use serde_json::{Value, json};
@@ -13,6 +13,8 @@ use tempfile::TempDir;
 
 /// How long anything may take before a test fails.
 const PATIENCE: Duration = Duration::from_secs(60);
+/// How long between two looks at what is waited for.
+const POLL: Duration = Duration::from_millis(30);
 
 /// The program that drives the browser; ended, with every browser of its own, when dropped.
 struct Driver {
@@ -167,15 +169,14 @@ impl Browser {
 
     /// Waits until a script gives something true, and gives it; the screen is shown when it never does.
     pub fn until(&self, what: &str, script: &str) -> Value {
-        let begun = Instant::now();
-        loop {
+        for _ in 0..PATIENCE.as_millis() / POLL.as_millis() {
             let found = self.run(script, json!([]));
             if !matches!(found, Value::Null | Value::Bool(false)) {
                 return found;
             }
-            assert!(begun.elapsed() < PATIENCE, "never came: {what}\n{}\n{}", self.text(), self.logs());
-            std::thread::sleep(Duration::from_millis(30));
+            std::thread::sleep(POLL);
         }
+        panic!("never came: {what}\n{}\n{}", self.text(), self.logs());
     }
 
     /// Waits until the app is open and nothing is under way.
@@ -243,11 +244,18 @@ impl Browser {
         assert!(text.contains(words), "'{words}' is not on the screen:\n{text}\n{}", self.logs());
     }
 
-    /// A picture of the screen as it is, or of the whole page.
+    /// A picture of the screen as it is, or of the whole page, one pixel a point.
     pub fn picture(&self, whole: bool) -> Vec<u8> {
+        let size = if whole {
+            "return [0, document.documentElement.scrollHeight]"
+        } else {
+            "return [scrollY, innerHeight]"
+        };
+        let size = self.run(size, json!([]));
+        let clip = json!({ "x": 0, "y": size[0], "width": 390, "height": size[1], "scale": 0.5 });
         let shot = self.devtools(
             "Page.captureScreenshot",
-            json!({ "format": "png", "captureBeyondViewport": whole, "optimizeForSpeed": false }),
+            json!({ "format": "png", "captureBeyondViewport": whole, "clip": clip }),
         );
         base64::prelude::BASE64_STANDARD.decode(shot["data"].as_str().unwrap()).unwrap()
     }

@@ -1,6 +1,7 @@
 //! Joining, who works, and what is set once.
 
 use bolebook_core::authority::CODE_DIGITS;
+use bolebook_core::ids::PersonId;
 
 use super::Scene;
 use crate::join::fingerprint;
@@ -85,15 +86,24 @@ pub(super) fn who(p: &mut Page, scene: &Scene<'_>, summary: &Summary) {
             });
         });
     }
-    in_charge(p, scene, summary);
-    p.card("", &scene.say("who-works"), |p| {
+    // The crew's own people first; who helps out for a day is one tap further away.
+    let members = crew.and_then(|c| summary.members.get(&c)).cloned().unwrap_or_default();
+    let (own, others): (Vec<PersonId>, Vec<PersonId>) =
+        summary.people.iter().copied().partition(|p| members.contains(p));
+    let list = |p: &mut Page, people: &[PersonId]| {
         p.tag("div", &[("class", "options")], |p| {
-            for person in &summary.people {
+            for person in people {
                 let chosen = state.choices.person == Some(*person);
                 option(p, &format!("person:{person}"), &state.person_name(*person), chosen);
             }
         });
+    };
+    p.card("", &scene.say("who-works"), |p| list(p, &own));
+    p.tag("details", &[], |p| {
+        p.line("summary", &[], &scene.say("somebody-else"));
+        list(p, &others);
     });
+    in_charge(p, scene, summary);
 }
 
 /// The certified applicator in charge, for whoever may not apply alone.

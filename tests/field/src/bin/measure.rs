@@ -1,5 +1,5 @@
 //! How long the app takes on a job of 5,000 trees with the CPU slowed four times: to open, to log a
-//! hole, to plan a stem. A benchmark, never a test: `cargo bench --package bolebook-field-tests`.
+//! hole, to plan a stem. A measurement, never a test: `cargo run -p bolebook-field-tests --bin measure`.
 
 #![expect(clippy::print_stdout, reason = "a benchmark says what it measured")]
 
