@@ -13,7 +13,7 @@ use bolebook_core::ids::{BookId, RecordId};
 use bolebook_core::record::book_kinds::Genesis;
 use bolebook_core::view::{View, Yard};
 
-use crate::desk::{Defaults, Desk, Parts};
+use crate::desk::{Defaults, Desk, Parts, Shelf};
 use crate::error::CliError;
 use crate::local_store::{Store, setting};
 use crate::names::NameError;
@@ -85,8 +85,8 @@ impl App {
         let store = self.store()?;
         let books = self.books(&store, need)?;
         let yard = books.yard()?;
-        let view = books.view(&yard)?;
-        command(&mut self.desk(&store, &books, &yard, view.as_ref())?)
+        let (view, shelf) = (books.view(&yard)?, Shelf::default());
+        command(&mut self.desk(&store, &books, &yard, view.as_ref(), &shelf)?)
     }
 
     /// Lets a command read and stage records, and writes them: all of them, or none.
@@ -137,8 +137,8 @@ impl App {
         let mut books = self.books(store, need)?;
         let (written, mut answer) = {
             let yard = books.yard()?;
-            let view = books.view(&yard)?;
-            let mut desk = self.desk(store, &books, &yard, view.as_ref())?;
+            let (view, shelf) = (books.view(&yard)?, Shelf::default());
+            let mut desk = self.desk(store, &books, &yard, view.as_ref(), &shelf)?;
             command(&mut desk)?;
             let Parts { staged, register, answer } = desk.into_parts();
             for entry in &register {
@@ -189,7 +189,8 @@ impl App {
         let all: Vec<&View<'_>> = views.iter().collect();
         let balance = balance(&yard, &all);
         let view = views.first().filter(|_| chosen.is_some());
-        command(&mut self.desk(&store, &books, &yard, view)?, &views, &balance)
+        let shelf = Shelf::default();
+        command(&mut self.desk(&store, &books, &yard, view, &shelf)?, &views, &balance)
     }
 
     fn desk<'a>(
@@ -198,12 +199,14 @@ impl App {
         books: &'a Books,
         yard: &'a Yard,
         view: Option<&'a View<'a>>,
+        shelf: &'a Shelf,
     ) -> Result<Desk<'a>, CliError> {
         let device = store.device_key()?.device();
         let defaults = store.setting::<Defaults>(setting::DEFAULTS)?.unwrap_or_default();
         let register = store.register()?;
+        let kept = (books, shelf);
         let mut desk =
-            Desk::new(store, &self.outside, &books.directory, yard, view, register, defaults, device);
+            Desk::new(store, &self.outside, &books.directory, yard, view, register, defaults, device, kept);
         desk.used_by(self.by.as_deref())?;
         Ok(desk)
     }
@@ -256,13 +259,24 @@ impl App {
     }
 }
 
-struct Books {
+/// The books a command works on.
+pub struct Books {
     yard: Book,
     job: Option<Book>,
     directory: Directory,
 }
 
 impl Books {
+    /// The yard's book.
+    pub fn yard_book(&self) -> &Book {
+        &self.yard
+    }
+
+    /// The job's book, when the command has one.
+    pub fn job(&self) -> Option<&Book> {
+        self.job.as_ref()
+    }
+
     fn of(&self, book: &Book) -> BookAuthority<'_> {
         self.directory.for_book(book)
     }

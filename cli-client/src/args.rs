@@ -9,8 +9,9 @@ use clap_complete::Shell;
 use crate::app::App;
 use crate::commands::{
     self, bundle, change, check, device, dose, export, field, job, join, kit, label, list, log, office,
-    people, product, show, stand, treat, use_defaults, work, yard,
+    people, product, set_aside, show, stand, treat, use_defaults, work, yard,
 };
+use crate::commands::{calibrate, day_plan, dose_table, forecast, picture, supply};
 use crate::error::{CliError, Explained, exit};
 use crate::output::Answer;
 use crate::outside::{self, Outside};
@@ -61,7 +62,7 @@ enum Command {
     Fill(product::FillEntry),
     #[command(subcommand)]
     Job(job::JobCommand),
-    Calibrate(kit::Calibrate),
+    Calibrate(calibrate::Calibrate),
     #[command(subcommand)]
     Block(job::BlockCommand),
     Authorise(job::Authorise),
@@ -73,6 +74,11 @@ enum Command {
     Diameter(field::DiameterEntry),
     Condition(field::ConditionEntry),
     Dose(dose::DoseEntry),
+    Supply(Box<supply::SupplyCommand>),
+    DoseTable(dose_table::DoseTableCommand),
+    Forecast(forecast::ForecastCommand),
+    DayPlan(Box<day_plan::DayPlanCommand>),
+    Picture(picture::PictureCommand),
     Treat(Box<treat::TreatEntry>),
     NotTreated(work::NotTreatedEntry),
     Incident(work::IncidentEntry),
@@ -90,6 +96,7 @@ enum Command {
     Join(join::Join),
     Exchange(join::Exchange),
     Status(join::Status),
+    SetAside(set_aside::SetAside),
     Check(check::Check),
     Balance(check::BalanceCommand),
     Days(check::Days),
@@ -157,6 +164,11 @@ impl Args {
             Command::Diameter(c) => commands::log_one(app, &c),
             Command::Condition(c) => commands::log_one(app, &c),
             Command::Dose(c) => c.run(app),
+            Command::Supply(c) => c.run(app),
+            Command::DoseTable(c) => c.run(app),
+            Command::Forecast(c) => c.run(app),
+            Command::DayPlan(c) => c.run(app),
+            Command::Picture(c) => c.run(app),
             Command::Treat(c) => commands::log_one(app, &*c),
             Command::NotTreated(c) => commands::log_one(app, &c),
             Command::Incident(c) => commands::log_one(app, &c),
@@ -172,6 +184,7 @@ impl Args {
             Command::Join(c) => c.run(app),
             Command::Exchange(c) => c.run(app),
             Command::Status(c) => c.run(app),
+            Command::SetAside(c) => c.run(app),
             Command::Check(c) => c.run(app),
             Command::Balance(c) => c.run(app),
             Command::Days(c) => c.run(app),
@@ -197,9 +210,12 @@ pub fn explain(error: &clap::Error) -> ExitCode {
     let asked_for_json = std::env::args_os().any(|a| a == "--json");
     if asked_for_json && error.use_stderr() {
         let text = error.render().to_string();
-        let message = text.lines().next().unwrap_or_default().trim_start_matches("error: ").to_owned();
+        // What is missing stands in the lines below the first.
+        let lines: Vec<&str> = text.lines().map(str::trim).take_while(|line| !line.is_empty()).collect();
+        let message = lines.join(" ").trim_start_matches("error: ").to_owned();
         let hint = Some("see --help".to_owned());
-        Explained { kind: "usage", message, hint, faults: vec![], exit: exit::USAGE }.print(true);
+        Explained { kind: "usage", message, hint, stops: vec![], faults: vec![], exit: exit::USAGE }
+            .print(true);
         return ExitCode::from(exit::USAGE);
     }
     // A closed pipe is no reason to fail: whoever asked for help has stopped reading.

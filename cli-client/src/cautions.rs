@@ -22,12 +22,18 @@ pub fn filling(label: Option<&Label>) -> Vec<String> {
     of_acts(&[Act::Fill, Act::Leave]).into_iter().chain(label.into_iter().flat_map(of_label)).collect()
 }
 
+/// Before a truck is loaded.
+pub fn carrying(label: &Label) -> Vec<String> {
+    of_acts(&[Act::Leave]).into_iter().chain(of_label(label)).collect()
+}
+
 /// While charges are caught to be measured.
 pub fn calibrating() -> Vec<String> {
     of_acts(&[Act::Calibrate])
 }
 
-fn of_acts(acts: &[Act]) -> Vec<String> {
+/// What the core says at these acts, each line once.
+pub fn of_acts(acts: &[Act]) -> Vec<String> {
     let mut all: Vec<String> = vec![];
     for text in acts.iter().flat_map(|act| cautions(*act)) {
         if !all.iter().any(|known| known == text) {

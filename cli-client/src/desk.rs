@@ -1,6 +1,10 @@
 //! What a command works with: the books as they are, names to ids, and the records it stages.
 
 mod lookup;
+mod seasons;
+mod staged_view;
+
+use std::cell::OnceCell;
 
 use bolebook_core::authority::Directory;
 use bolebook_core::check::entry;
@@ -14,6 +18,7 @@ use bolebook_core::record::{Body, Envelope, Kind, Record};
 use bolebook_core::service::RegisterEntry;
 use bolebook_core::view::{View, Yard};
 
+use crate::app::Books;
 use crate::error::CliError;
 use crate::figures::{self, Typed};
 use crate::local_store::{self, Store};
@@ -22,6 +27,9 @@ use crate::output::{Answer, short};
 use crate::outside::Outside;
 use crate::stand_index::StandIndex;
 use crate::writer::Staged;
+
+pub use seasons::Seasons;
+pub use staged_view::{Ahead, Shelf};
 
 /// What commands assume when an option is left out (`bolebook use`).
 #[derive(Clone, Debug, Default, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
@@ -77,6 +85,10 @@ pub struct Desk<'a> {
     /// What the command answers.
     pub answer: Answer,
     view: Option<&'a View<'a>>,
+    books: &'a Books,
+    shelf: &'a Shelf,
+    ahead: Option<Ahead<'a>>,
+    seasons: OnceCell<Seasons>,
     device_crew: Option<CrewId>,
     by: Option<PersonId>,
     staged: Vec<Staged>,
@@ -95,6 +107,7 @@ impl<'a> Desk<'a> {
         register: Vec<RegisterEntry>,
         defaults: Defaults,
         device: DeviceId,
+        (books, shelf): (&'a Books, &'a Shelf),
     ) -> Self {
         Self {
             role: devices.role_of(device),
@@ -109,6 +122,10 @@ impl<'a> Desk<'a> {
             device,
             answer: Answer::default(),
             view,
+            books,
+            shelf,
+            ahead: None,
+            seasons: OnceCell::new(),
             by: None,
             staged: vec![],
             new_register: vec![],
@@ -211,6 +228,27 @@ impl<'a> Desk<'a> {
         at: UtcMs,
         replaces: Vec<RecordId>,
     ) -> Result<RecordId, CliError> {
+        let id = self.outside.record_id()?;
+        self.stage_as(id, book, body, at, replaces)
+    }
+
+    /// Stages a tree or block of an earlier season under the id it has.
+    ///
+    /// # Errors
+    /// As [`Desk::log_in_job`].
+    pub fn carry(&mut self, id: RecordId, body: Body) -> Result<RecordId, CliError> {
+        let (book, now) = (self.view()?.book, self.now);
+        self.stage_as(id, book, body, now, vec![])
+    }
+
+    fn stage_as(
+        &mut self,
+        id: RecordId,
+        book: BookId,
+        body: Body,
+        at: UtcMs,
+        replaces: Vec<RecordId>,
+    ) -> Result<RecordId, CliError> {
         let kind = body.kind();
         if office_only(kind) && self.role != Some(Role::Office) {
             return Err(CliError::NotAllowed {
@@ -218,7 +256,6 @@ impl<'a> Desk<'a> {
                 hint: "ask the office; from this device it would have no effect".into(),
             });
         }
-        let id = self.outside.record_id()?;
         let founding = kind == Kind::Person && self.yard.facts.in_force(Kind::Person).next().is_none();
         let by = if founding { self.by } else { Some(self.user()?) };
         let record = Record { envelope: Envelope { id, at, device: self.device, by, replaces }, body };

@@ -4,6 +4,7 @@ use std::path::PathBuf;
 
 use bolebook_core::authority::AuthorityError;
 use bolebook_core::day::Day;
+use bolebook_core::dosing::conditions::Caution;
 use bolebook_core::record::RecordError;
 use bolebook_core::view::ViewError;
 use bolebook_log::LogError;
@@ -46,12 +47,22 @@ pub enum CliError {
     #[error("not logged: {}", .0.join("; "))]
     Refused(Vec<String>),
     /// Something speaks against a dose: a doubt stops it.
-    #[error("no dose for tree {tag}:\n  {}", .stops.join("\n  "))]
+    #[error("no dose for tree {tag}:\n  {}", texts(.stops).join("\n  "))]
     NoDose {
         /// The tree.
         tag: String,
         /// What.
-        stops: Vec<String>,
+        stops: Vec<Caution>,
+    },
+    /// A plan, table or figure that cannot be given; nothing was to be logged.
+    #[error("no {what}:\n  {}", .why.join("\n  "))]
+    NoAnswer {
+        /// What was asked for.
+        what: &'static str,
+        /// What is against it.
+        why: Vec<String>,
+        /// What to do.
+        hint: &'static str,
     },
     /// Open findings stop a day from being signed off.
     #[error("crew {crew}'s {day} cannot be signed off while these are open:\n  {}", .stops.join("\n  "))]
@@ -146,6 +157,9 @@ pub struct Explained {
     /// What to do.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub hint: Option<String>,
+    /// What stops a dose, each with its code and source.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub stops: Vec<Caution>,
     /// Every line at fault.
     #[serde(skip_serializing_if = "Vec::is_empty")]
     pub faults: Vec<Fault>,
@@ -189,6 +203,7 @@ impl CliError {
                 exit::REFUSED,
                 Some("find out and log it ('bolebook condition TREE ...'), or leave the tree".into()),
             ),
+            Self::NoAnswer { hint, .. } => ("refused", exit::REFUSED, Some((*hint).to_owned())),
             Self::Stopped { .. } => {
                 ("stopped", exit::STOPPED, Some("settle each: amend, strike, or 'bolebook rule'".into()))
             }
@@ -214,7 +229,8 @@ impl CliError {
             ),
         };
         let faults = if let Self::Lines { faults, .. } = self { faults.clone() } else { vec![] };
-        Explained { kind, message: self.to_string(), hint, faults, exit }
+        let stops = if let Self::NoDose { stops, .. } = self { stops.clone() } else { vec![] };
+        Explained { kind, message: self.to_string(), hint, stops, faults, exit }
     }
 }
 
@@ -228,13 +244,17 @@ fn store(error: &StoreError) -> (&'static str, u8, Option<String>) {
         StoreError::Log(LogError::Layout { .. }) => "update Bolebook; the store is untouched",
         StoreError::Log(LogError::Refused { .. }) => "nothing was changed; run 'bolebook verify'",
         StoreError::Log(LogError::Damaged { .. }) | StoreError::Damaged { .. } => {
-            "keep the file as it is; exchange what the server has into a new store"
+            "run 'bolebook exchange --recheck': it mends the books from the server and keeps what was not sent"
         }
         StoreError::Log(_) | StoreError::Sqlite(_) | StoreError::File { .. } => {
             "check that the folder can be written and the disk is not full; what was stored stays"
         }
     };
     ("store", exit::STORE, Some(hint.to_owned()))
+}
+
+fn texts(stops: &[Caution]) -> Vec<&str> {
+    stops.iter().map(|stop| stop.text.as_str()).collect()
 }
 
 /// How many faults are shown one by one.

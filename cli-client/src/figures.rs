@@ -7,6 +7,7 @@ use std::fmt;
 use std::str::FromStr;
 
 use bolebook_core::day::{Day, DayError};
+use bolebook_core::dosing::units::{self, Rounding, Unit, UnitError};
 use bolebook_core::quantity::{
     MilliCelsius, Pa, PerMille, ReadUnit, ReadingError, Ul, Um, UtcMs, parse_decimal,
 };
@@ -20,6 +21,9 @@ pub enum FigureError {
     /// Not a number of the kind wanted.
     #[error(transparent)]
     Reading(#[from] ReadingError),
+    /// Not a figure in a unit there is.
+    #[error(transparent)]
+    Unit(#[from] UnitError),
     /// Not a day.
     #[error(transparent)]
     Day(#[from] DayError),
@@ -191,6 +195,34 @@ pub fn pressure(text: &str, what: &'static str) -> Result<Pa, FigureError> {
         }
         _ => Err(wrong(text, what, "write the unit with it: psi, bar or kPa, as on the gauge")),
     }
+}
+
+/// A figure in any unit the core knows, to the nearest of the record's units; without one `default`
+/// is meant, where there is one.
+///
+/// # Errors
+/// [`FigureError`].
+pub fn in_unit<U: Unit>(text: &str, default: Option<U>) -> Result<U::Of, FigureError> {
+    let (figure, unit) = split_unit(text);
+    let unit = match (unit, default) {
+        ("", Some(default)) => default,
+        ("", None) => {
+            let names: Vec<&str> = U::ALL.iter().map(|u| u.name()).collect();
+            return Err(wrong(text, U::WHAT, format!("write the unit with it: {}", names.join(", "))));
+        }
+        (name, _) => units::named(name)?,
+    };
+    Ok(units::parse(figure, unit, Rounding::Nearest)?)
+}
+
+/// Minutes, to a thousandth of one, from 0 up.
+///
+/// # Errors
+/// [`FigureError`].
+pub fn minutes(text: &str, what: &'static str) -> Result<f64, FigureError> {
+    let figure = text.trim().trim_end_matches("min").trim_end();
+    let found = parse_decimal(figure, 1_000, what)?;
+    if found < 0 { Err(wrong(text, what, "it cannot be less than 0")) } else { Ok(found as f64 / 1e3) }
 }
 
 /// A temperature; without unit in degrees Celsius.

@@ -16,6 +16,7 @@ mod local_store;
 mod names;
 mod output;
 mod outside;
+mod planning;
 mod stand_index;
 mod sync;
 mod transport;

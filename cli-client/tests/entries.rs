@@ -32,6 +32,8 @@ fn what_cannot_be_is_refused_with_the_reason_and_nothing_is_written() {
         (&["diameter", "A-1", "NaN"], "NaN"),
         (&["diameter", "A-1", "-30"], "not a trunk"),
         (&["diameter", "A-1", "0"], "not a trunk"),
+        (&["diameter", "A-1", "10 x 31"], "not one trunk"),
+        (&["diameter", "A-1", "94 x 95", "--girth"], "only a caliper"),
         (&["diameter", "A-1", "30", "--stem", "2"], "has 1 stems"),
         (&["diameter", "A-1", "30", "--at", "2026-10-14T08:00"], "future"),
         (&["diameter", "A-1", "30", "--at", "1970-01-01T08:00"], "before 2020"),
@@ -77,6 +79,8 @@ fn what_cannot_be_is_refused_with_the_reason_and_nothing_is_written() {
     let error = device.refused(5, &["diameter", "A-9", "30"]);
     assert_eq!(error["hint"], "there is: A-1, A-2, A-3");
     assert_eq!(device.json(&["verify"]), whole);
+    let pair = device.run(&["diameter", "A-1", "29.1 x 31 cm"]).ok();
+    assert!(pair.out.contains("diameter 29.1 x 31 cm = girth 94.4 cm"), "{}", pair.out);
 }
 
 #[test]
@@ -90,7 +94,7 @@ fn entries_of_a_file_may_build_on_each_other() {
 
 {"do":"diameter","tree":17,"reading":"11 3/4 in"}
 {"do":"condition","tree":"17","canopy_loss":10,"bloom":"none","soil":"moist","air":20,"soil_temperature":15,"food":false,"water":50}
-{"do":"dose","tree":17}
+{"do":"dose","tree":17,"applicator":"Ben Invented"}
 {"do":"treat","tree":17,"charges":7,"each":10,"applicator":"Ben Invented"}
 {"do":"treat","tree":"A-2","hole":[[0,10,20,10],"12,12,20,9.5,0.5"],"applicator":"Ben Invented"}
 {"do":"not-treated","tree":"A-3","reason":"too-small"}

@@ -22,6 +22,9 @@ use bolebook_core::record::stand::{Corner, Position, PositionSource};
 use bolebook_core::record::{Body, Record};
 use serde_json::{Value, json};
 
+#[path = "oracle/plans.rs"]
+mod plans;
+
 /// Cases of each formula.
 pub const CASES: usize = 1_000;
 
@@ -73,6 +76,8 @@ pub fn lines() -> Vec<String> {
         ("uncertainty.gauge", gauge_uncertainty),
         ("geo.distance", distance),
         ("geo.area", area),
+        ("charges.choose", plans::charge_plan),
+        ("layout.plan", plans::layout),
     ];
     for (seed, (formula, case)) in formulas.iter().enumerate() {
         let mut dice = Dice(seed as u64 + 1);

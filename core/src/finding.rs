@@ -123,6 +123,14 @@ codes! {
     ClockAhead = "entry.in_future", Review, Accepted,
         "Set the device's clock; amend the time if it matters for an interval.",
         "the server's signed receipt";
+    /// Dated before a server's receipt that its writer had seen.
+    Backdated = "entry.backdated", Review, Accepted,
+        "Ask the crew when it was done; amend the time if it matters for an interval, and set the device's clock.",
+        "the server's signed receipt";
+    /// A device's clock was off when it delivered its work.
+    ClockOff = "device.clock_off", Review, Accepted,
+        "Set the device's clock. Look at the times of its records where an interval or a day depends on them; amend what is wrong.",
+        "the clock offset that the server measured and signed";
     /// A record about a tree no one has listed.
     UnknownTree = "tree.unknown", Stop, Accepted,
         "The tree's own record is missing, struck or held: exchange with the crew that listed it, or amend the reference.",

@@ -52,7 +52,7 @@ pub fn distance_m(a: &Position, b: &Position) -> f64 {
 
 /// The area inside a boundary in square metres, whichever way round it is given; 0 with fewer than
 /// three corners. Planar at the boundary's middle latitude, one scale for all corners (a scale of each
-/// corner's own shears the figure): within 5e-5 of the ellipsoid's for blocks of a kilometre, up to 65°.
+/// corner's own shears the figure): within 1e-4 of the ellipsoid's for blocks of a kilometre, up to 65°.
 pub fn area_m2(boundary: &[Corner]) -> f64 {
     let Some(first) = boundary.first() else { return 0.0 };
     let latitudes = || boundary.iter().map(|c| c.lat_ndeg);

@@ -2,11 +2,12 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
-use crate::book::Book;
+use crate::book::{Book, Carrier};
 use crate::check::entry::CLOCK_TOLERANCE_MS;
 use crate::day::Day;
+use crate::dosing::label::confirmation_problems;
 use crate::facts::{Authority, Fact, Facts, NoDays, SignedDays, Standing, Version};
-use crate::ids::{ActorId, BookId, CommitHash, CrewId, DeviceId, LabelId, RecordId, Sha256Hash, TreeId};
+use crate::ids::{ActorId, BookId, CommitHash, CrewId, LabelId, PersonId, RecordId, Sha256Hash, TreeId};
 use crate::quantity::{Ul, Um, UtcMs};
 use crate::record::book_kinds::{BookContent, Job, Zone};
 use crate::record::kit::Kit;
@@ -127,7 +128,8 @@ pub struct View<'y> {
     pub late: Vec<(usize, RecordId)>,
     /// Versions dated after a server had already received them: (version, arrival).
     pub ahead: Vec<(usize, UtcMs)>,
-    crews_of_devices: BTreeMap<DeviceId, Option<CrewId>>,
+    /// Versions dated before a receipt that their writer had seen: (version, arrival it tells of).
+    pub backdated: Vec<(usize, UtcMs)>,
 }
 
 impl Yard {
@@ -154,11 +156,35 @@ impl Yard {
         })
     }
 
-    /// Whether a second licensed person has confirmed a label version.
+    /// Whether a second licensed person has confirmed a label version: rates entered again and doses
+    /// worked must agree with it, and whoever is named must not be who entered it and must hold a
+    /// certifying licence then. (Where nobody is named, [`crate::dosing::advice`] says so.)
     pub fn confirmed(&self, id: LabelId) -> Option<&Version> {
-        self.facts.in_force(Kind::LabelConfirmation).find_map(|fact| {
-            let version = self.facts.shown(fact);
-            matches!(&version.record.body, Body::LabelConfirmation(c) if c.label == id).then_some(version)
+        let label = self.label(id)?;
+        let entered_by = self.facts.versions.iter().filter(|v| v.id() == id);
+        let entered_by: Vec<PersonId> = entered_by.filter_map(|v| v.record.envelope.by).collect();
+        self.facts.in_force(Kind::LabelConfirmation).flat_map(|fact| self.facts.current(fact)).find(
+            |version| {
+                let Body::LabelConfirmation(body) = &version.record.body else { return false };
+                let named = version.record.envelope.by;
+                let second = named.is_none_or(|by| {
+                    !entered_by.contains(&by) && self.licensed_about(by, version.record.envelope.at)
+                });
+                body.label == id && second && confirmation_problems(label, body).is_empty()
+            },
+        )
+    }
+
+    /// Whether a person held a certifying licence on the day of a moment somewhere on earth: the
+    /// yard has no time zone of its own.
+    fn licensed_about(&self, person: PersonId, at: UtcMs) -> bool {
+        let hours = |h: i64| Day::of(UtcMs(at.0.saturating_add(h * 3_600_000)), &utc());
+        let (first, last) = (hours(-12), hours(14));
+        self.facts.in_force(Kind::Licence).any(|fact| match &self.facts.shown(fact).record.body {
+            Body::Licence(l) => {
+                l.person == person && l.certified && l.valid_from <= last && first <= l.valid_to
+            }
+            _ => false,
         })
     }
 
@@ -220,6 +246,10 @@ pub fn crew_day_of(record: &Record, device_crew: Option<CrewId>, zone: &Zone) ->
     Some(CrewDay { crew, day: Day::of(at, zone) })
 }
 
+fn utc() -> Zone {
+    Zone { name: "Etc/UTC".into(), offsets: vec![] }
+}
+
 struct JobDays<'a>(&'a Zone);
 
 impl SignedDays for JobDays<'_> {
@@ -260,12 +290,13 @@ impl<'y> View<'y> {
             signed_off: BTreeMap::new(),
             late: vec![],
             ahead: vec![],
-            crews_of_devices: BTreeMap::new(),
+            backdated: vec![],
         };
         view.list_trees();
         view.attach();
-        view.find_days(book, authority);
+        view.find_days(book);
         view.find_ahead(book);
+        view.find_backdated(book);
         Ok(view)
     }
 
@@ -281,6 +312,7 @@ impl<'y> View<'y> {
             }
         }
         for (index, version) in self.facts.versions.iter().enumerate() {
+            // A receipt names the log's own chains: of a rescued commit it says nothing.
             let Some(commit) = book.commits().get(version.carrier.commit) else { continue };
             let arrived = arrivals
                 .get(&commit.actor())
@@ -289,6 +321,30 @@ impl<'y> View<'y> {
                 && version.record.envelope.at.0 > at.0.saturating_add(CLOCK_TOLERANCE_MS)
             {
                 self.ahead.push((index, at));
+            }
+        }
+    }
+
+    /// Compares each record's date with the receipts its writer had seen: a server's clock says how
+    /// late it was by then.
+    fn find_backdated(&mut self, book: &Book) {
+        let mut seen: Vec<(UtcMs, Carrier)> = vec![];
+        for fact in self.facts.in_force(Kind::Receipt) {
+            for version in self.facts.current(fact) {
+                if let Body::Receipt(receipt) = &version.record.body {
+                    seen.push((receipt.arrived_at, version.carrier));
+                }
+            }
+        }
+        seen.sort_unstable_by(|a, b| b.cmp(a));
+        for (index, version) in self.facts.versions.iter().enumerate() {
+            if matches!(version.record.kind(), Kind::Receipt | Kind::Rescue | Kind::Certificate) {
+                continue;
+            }
+            let latest = version.record.envelope.at.0.saturating_add(CLOCK_TOLERANCE_MS);
+            let mut later = seen.iter().take_while(|(at, _)| at.0 > latest);
+            if let Some((at, _)) = later.find(|(_, receipt)| book.knew(version.carrier, *receipt)) {
+                self.backdated.push((index, *at));
             }
         }
     }
@@ -361,7 +417,7 @@ impl<'y> View<'y> {
         }
     }
 
-    fn find_days(&mut self, book: &Book, authority: &impl Authority) {
+    fn find_days(&mut self, book: &Book) {
         let mut signed: BTreeMap<CrewDay, Vec<usize>> = BTreeMap::new();
         for index in &self.facts.signed_off {
             let version = &self.facts.versions[*index];
@@ -372,10 +428,7 @@ impl<'y> View<'y> {
             }
         }
         for (index, version) in self.facts.versions.iter().enumerate() {
-            let crew = *self
-                .crews_of_devices
-                .entry(version.author)
-                .or_insert_with(|| authority.crew(version.author));
+            let crew = version.crew;
             let Some(day) = crew_day_of(&version.record, crew, &self.job.zone) else { continue };
             if is_work(version.record.kind()) && version.standing == Standing::InForce {
                 self.crew_days.insert(day);
@@ -396,8 +449,7 @@ impl<'y> View<'y> {
 
     /// The crew-day a version counts to.
     pub fn crew_day(&self, version: &Version) -> Option<CrewDay> {
-        let crew = self.crews_of_devices.get(&version.author).copied().flatten();
-        crew_day_of(&version.record, crew, &self.job.zone)
+        crew_day_of(&version.record, version.crew, &self.job.zone)
     }
 
     /// The fact at an index.

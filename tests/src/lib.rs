@@ -2,7 +2,10 @@
 //! types, a crowd of devices at random work, and a mapped stand as a book.
 
 pub mod crowd;
+pub mod fuzz;
 pub mod generated;
+pub mod sim;
+pub mod soak;
 pub mod stand;
 pub mod tables;
 pub mod world;

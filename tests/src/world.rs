@@ -13,7 +13,8 @@ use bolebook_core::quantity::{AsRead, Measured, Pa, ReadUnit, Ul, UlPerM, Um, Ut
 use bolebook_core::record::book_kinds::{BookContent, Genesis, Job, Strike, Zone, ZoneOffset};
 use bolebook_core::record::kit::{ContainerKind, Gauge, Kit, Reservoir};
 use bolebook_core::record::label::{
-    ActiveIngredient, ChargeRules, ConditionRules, ForkedRule, HoleRules, Label, RateRow, Sealing,
+    ActiveIngredient, ChargeRules, ConditionRules, ForkedRule, HoleRules, Label, LabelConfirmation, RateRow,
+    Sealing,
 };
 use bolebook_core::record::people::{Certificate, Crew, Licence, Person, PersonWork, Role};
 use bolebook_core::record::product::{Fill, Found, Lot, Movement, MovementKind};
@@ -33,7 +34,7 @@ pub const HOUR: i64 = 3_600_000;
 pub enum Who {
     /// The office.
     Office,
-    /// Crew 0 or 1.
+    /// A crew, from 0.
     Crew(usize),
     /// The server.
     Server,
@@ -51,11 +52,11 @@ pub struct World {
     /// Time of the next record.
     pub now: UtcMs,
     /// Crew ids.
-    pub crews: [RecordId; 2],
+    pub crews: Vec<RecordId>,
     /// Each crew's kit.
-    pub kits: [RecordId; 2],
+    pub kits: Vec<RecordId>,
     /// Each crew's lead.
-    pub leads: [RecordId; 2],
+    pub leads: Vec<RecordId>,
     /// The confirmed label.
     pub label: RecordId,
     /// The lot in use.
@@ -66,7 +67,8 @@ pub struct World {
     replica: u8,
 }
 
-fn key(who: Who) -> SecretKey {
+/// The key of a device.
+pub fn key(who: Who) -> SecretKey {
     SecretKey::from_seed(match who {
         Who::Office => [1; 32],
         Who::Crew(n) => [10 + n as u8; 32],
@@ -75,12 +77,18 @@ fn key(who: Who) -> SecretKey {
     })
 }
 
-fn root() -> SecretKey {
+/// The key everything hangs on.
+pub fn root() -> SecretKey {
     SecretKey::from_seed([200; 32])
 }
 
 fn certificate(who: Who, role: Role, crew: Option<RecordId>, name: &str) -> Certificate {
-    let (key, name) = (key(who).public(), name.into());
+    certificate_for(&key(who), role, crew, name)
+}
+
+/// A certificate for a device, signed by the root.
+pub fn certificate_for(key: &SecretKey, role: Role, crew: Option<RecordId>, name: &str) -> Certificate {
+    let (key, name) = (key.public(), name.into());
     let grant = Grant { key, role, crew, name, not_before: UtcMs(0), not_after: UtcMs(MORNING.0 * 2) };
     certify(&root(), grant).unwrap()
 }
@@ -141,8 +149,13 @@ pub fn label() -> Label {
 }
 
 impl World {
-    /// The contractor on the morning of 1 June 2026, nothing treated yet; 2 L received.
+    /// The contractor on the morning of 1 June 2026, nothing treated yet; 2 L received; two crews.
     pub fn new() -> Self {
+        Self::with_crews(2)
+    }
+
+    /// The same with any number of crews.
+    pub fn with_crews(crews: usize) -> Self {
         let root = root();
         let yard_id = BookId::new(MORNING.0, [1; 10]);
         let job_id = BookId::new(MORNING.0, [2; 10]);
@@ -151,9 +164,9 @@ impl World {
             yard: Book::new(yard_id),
             job: Book::new(job_id),
             now: UtcMs(MORNING.0 - 24 * HOUR),
-            crews: [zero; 2],
-            kits: [zero; 2],
-            leads: [zero; 2],
+            crews: vec![zero; crews],
+            kits: vec![zero; crews],
+            leads: vec![zero; crews],
             label: zero,
             lot: zero,
             by: None,
@@ -172,12 +185,10 @@ impl World {
             let certificate = certificate(who, role, None, "desk");
             world.yard_write(Who::Office, certificate);
         }
-        for n in 0..2 {
+        for n in 0..crews {
             world.crews[n] = world.crew(n);
         }
-        world.label = world.yard_write(Who::Office, label());
-        let confirmation = confirmation_of(&label(), world.label);
-        world.yard_write(Who::Office, confirmation);
+        world.label = world.confirmed(label());
         let expires = day("2027-12-31");
         let lot = Lot { label: world.label, number: "L-77".into(), expires, recalled: None };
         world.lot = world.yard_write(Who::Office, lot);
@@ -198,6 +209,17 @@ impl World {
         world.found(true, genesis(job_id, BookContent::Job(job)));
         world.now = MORNING;
         world
+    }
+
+    /// A label entered by one licensed person and re-entered from the paper by another.
+    pub fn confirmed(&mut self, label: Label) -> RecordId {
+        let by = self.by.replace(self.leads[0]);
+        let confirmation = confirmation_of(&label, RecordId::new(0, [0; 10]));
+        let id = self.yard_write(Who::Office, label);
+        self.by = Some(self.leads[1]);
+        self.yard_write(Who::Office, LabelConfirmation { label: id, ..confirmation });
+        self.by = by;
+        id
     }
 
     fn crew(&mut self, n: usize) -> RecordId {

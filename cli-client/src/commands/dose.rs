@@ -1,14 +1,8 @@
-//! `dose`: what to put into a stem, and where to drill.
+//! `dose`: may this stem be treated now, and with what?
 
-use bolebook_core::day::Day;
-use bolebook_core::dosing::charges::{choose_within, hole_count, pack};
-use bolebook_core::dosing::conditions::{Circumstances, Weight, cautions};
-use bolebook_core::dosing::dose::allows_species;
-use bolebook_core::dosing::layout::{Layout, LayoutRequest, plan, room};
-use bolebook_core::dosing::picture::drawing;
-use bolebook_core::dosing::tree_dose::tree_dose;
+use bolebook_core::dosing::advice::{Advice, AdviceRequest, Verdict, advise};
+use bolebook_core::dosing::conditions::{Caution, Circumstances};
 use bolebook_core::ids::{RecordId, TreeId};
-use bolebook_core::record::label::Label;
 use bolebook_core::record::stand::Diameter;
 use bolebook_core::record::work::Dose;
 
@@ -17,14 +11,13 @@ use super::field::stem_of;
 use crate::app::{App, Need};
 use crate::desk::Desk;
 use crate::error::CliError;
-use crate::figures::Typed;
+use crate::figures::{self, Typed};
 use crate::output::Answer;
 
-/// Works out the dose for a stem, its charges, and where to drill.
+/// Says whether a stem may be treated now, and with what: dose, charges, and where to drill.
 ///
-/// From the label's rate, the stem's diameter, the kit's containers, and what is known of the tree
-/// and the day. A doubt stops the dose. The label and local law decide; a licensed applicator treats
-/// or supervises.
+/// Looks at the tree and all that was put into it, the label, lot, kit and people, and the day. A
+/// doubt stops the dose. The label and local law decide; a licensed applicator treats or supervises.
 #[derive(Debug, clap::Args, serde::Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct DoseEntry {
@@ -43,9 +36,24 @@ pub struct DoseEntry {
     /// The kit, whose containers are chosen from.
     #[arg(long)]
     kit: Option<Typed>,
+    /// The lot, if not the one last filled into the kit.
+    #[arg(long)]
+    lot: Option<Typed>,
     /// The crew.
     #[arg(long)]
     crew: Option<Typed>,
+    /// Who is to apply, if not who is using the device.
+    #[arg(long, value_name = "PERSON")]
+    applicator: Option<String>,
+    /// The certified applicator in charge, when another person.
+    #[arg(long, value_name = "PERSON")]
+    supervisor: Option<String>,
+    /// The application this one is to finish, when a crew left it unfinished.
+    #[arg(long, value_name = "ID")]
+    continues: Option<Typed>,
+    /// How far to stay from earlier holes, where the label gives another distance than its spacing, in cm.
+    #[arg(long, value_name = "CM")]
+    earlier_clearance: Option<Typed>,
     /// Log the plan.
     #[arg(long)]
     #[serde(default = "yes")]
@@ -76,117 +84,105 @@ impl DoseEntry {
     }
 
     fn plan(&self, desk: &mut Desk<'_>) -> Result<Dose, CliError> {
-        let tree = desk.tree(&self.tree)?;
-        let stem = stem_of(desk, tree, &self.stem)?;
-        let crew = desk.crew(self.crew.as_ref()).ok();
-        let kit = desk.kit(self.kit.as_ref(), crew)?;
-        let lot = desk.lot(None, Some(kit)).ok();
-        let (label_id, label) = desk.label(self.label.as_ref(), lot)?;
-        let purpose = desk.purpose(self.purpose.as_ref(), &label)?;
-        self.stops(desk, label_id, &label, tree)?;
-        let refused = |e: &dyn std::fmt::Display| CliError::Refused(vec![e.to_string()]);
-        let (diameter, measured) = measured(desk, tree, stem)?;
-        let listed = desk.stand()?.tree(tree).cloned();
-        let stems = listed.as_ref().map_or(1, |t| t.stems).clamp(1, 64);
-        let stand = desk.stand()?;
-        let diameters: Vec<_> = (1..=stems).map(|s| stand.diameter(tree, s).map(|(_, d)| d)).collect();
-        let already = desk.discharged(tree, label_id)?;
-        let doses = tree_dose(&label, &purpose, &diameters, already);
-        let index = usize::try_from(stem - 1).unwrap_or(usize::MAX);
-        let missing = || CliError::Unexpected("a stem without a dose".into());
-        let dose = doses.stems.into_iter().nth(index).ok_or_else(missing)?.map_err(|e| refused(&e))?;
-        let containers = desk.yard.kit(kit).map(|k| k.containers.clone()).unwrap_or_default();
-        let damage = desk.damage(tree, stem)?;
-        let request = LayoutRequest {
-            rules: &label.holes,
-            holes: 1,
-            diameter_um: measured.diameter_um,
-            band_low_girth_um: measured.band_low_girth_um,
-            band_high_girth_um: measured.band_high_girth_um,
-            bark_um: measured.bark_um,
-            mark: listed.and_then(|t| t.mark),
-            damage: &damage,
-            earlier: &[],
-            clearance_um: label.holes.spacing_um,
-        };
-        let holes = room(&request).map_err(|e| refused(&e))?;
-        let chosen = choose_within(&dose, &label.charges, &containers, holes).map_err(|e| refused(&e))?;
-        let wanted = hole_count(&chosen.charges_ul, &label.charges);
-        let layout = plan(&LayoutRequest { holes: wanted, ..request }).map_err(|e| refused(&e))?;
-        for caution in crate::cautions::treating(&label) {
-            desk.caution(caution);
-        }
+        let (tree, stem) = self.stem(desk)?;
+        let advice = self.advise(desk, tree, stem)?;
         let tag = desk.stand()?.tag(tree);
-        let answer = &mut desk.answer;
-        answer.say(format!(
-            "Tree {tag}, stem {stem}: {} cm, {} for {purpose}",
-            measured.diameter_um.cm(),
-            label.name
-        ));
-        answer.say(format!(
-            "dose    {} mL (label: {} to {} mL)",
-            dose.target_ul.ml_exact(),
-            dose.min_ul.ml_exact(),
-            dose.max_ul.ml_exact()
-        ));
-        answer.say(format!("charges {}", chosen.note));
-        say_layout(answer, &layout, &pack(&chosen.charges_ul, &label.charges));
-        answer.json.insert("dose".into(), serde_json::to_value(&dose).unwrap_or_default());
-        answer.json.insert("charges".into(), serde_json::to_value(&chosen).unwrap_or_default());
-        answer.json.insert("layout".into(), serde_json::to_value(&layout).unwrap_or_default());
-        Ok(Dose {
+        let Some(plan) = advice.plan.as_ref().filter(|_| advice.verdict != Verdict::Stop) else {
+            return Err(CliError::NoDose { tag, stops: advice.stops });
+        };
+        let (diameter, _) = measured(desk, tree, stem)?;
+        let (label, purpose) = (self.label_id(desk)?, plan.dose.purpose.clone());
+        let body = Dose {
             tree,
             stem,
-            label: label_id,
+            label,
             purpose,
             diameter,
-            target_ul: dose.target_ul,
-            max_ul: dose.max_ul,
-            charges_ul: chosen.charges_ul,
-        })
+            target_ul: plan.dose.target_ul,
+            max_ul: plan.dose.max_ul,
+            charges_ul: plan.charges.charges_ul.clone(),
+        };
+        let answer = &mut desk.answer;
+        answer.text.extend(advice.text().lines().map(str::to_owned));
+        for (name, value) in [
+            ("dose", serde_json::to_value(&plan.dose)),
+            ("charges", serde_json::to_value(&plan.charges)),
+            ("layout", serde_json::to_value(&plan.layout)),
+            ("cautions", serde_json::to_value(cautions(&advice))),
+            ("advice", serde_json::to_value(&advice)),
+        ] {
+            answer.json.insert(name.into(), value.unwrap_or_default());
+        }
+        Ok(body)
     }
 
-    /// What keeps a label from being used on a tree now: a doubt stops the dose.
-    fn stops(&self, desk: &mut Desk<'_>, id: RecordId, label: &Label, tree: TreeId) -> Result<(), CliError> {
-        let mut stops = vec![];
-        let at = desk.moment(self.at.as_ref())?;
-        let zone = desk.zone();
-        let today = Day::of(at, &zone);
-        if desk.yard.confirmed(id).is_none() {
-            stops.push(format!("label {} has not been confirmed by a second licensed person", label.name));
+    fn stem(&self, desk: &mut Desk<'_>) -> Result<(TreeId, i64), CliError> {
+        let tree = desk.tree(&self.tree)?;
+        Ok((tree, stem_of(desk, tree, &self.stem)?))
+    }
+
+    fn label_id(&self, desk: &mut Desk<'_>) -> Result<RecordId, CliError> {
+        let crew = desk.crew(self.crew.as_ref()).ok();
+        let kit = desk.kit(self.kit.as_ref(), crew)?;
+        let lot = self.lot(desk, kit)?;
+        Ok(desk.label(self.label.as_ref(), lot)?.0)
+    }
+
+    /// The lot named, else that of the kit's last fill, else none: advice then says so.
+    fn lot(&self, desk: &Desk<'_>, kit: RecordId) -> Result<Option<RecordId>, CliError> {
+        match &self.lot {
+            Some(lot) => desk.lot(Some(lot), Some(kit)).map(Some),
+            None => Ok(desk.lot(None, Some(kit)).ok()),
         }
-        if let Some(last) = label.expires.filter(|last| *last < today) {
-            stops.push(format!("label {} could be used until {last}", label.name));
-        }
-        let species = desk.stand()?.tree(tree).and_then(|t| t.species.clone());
-        let tag = desk.stand()?.tag(tree);
-        match &species {
-            None => stops.push(format!("tree {tag} has no species: the label names which it may be used on")),
-            Some(species) if !allows_species(label, species) => {
-                stops.push(format!("{species} is not on label {}", label.name));
-            }
-            Some(_) => {}
-        }
-        let hour = zone.rfc3339(at).get(11..13).and_then(|h| h.parse().ok());
-        let mut now = Circumstances { species, day: Some(today), hour, ..Circumstances::default() };
-        for condition in desk.conditions(tree)? {
-            now.take(&condition);
-        }
-        let closed = desk.view()?.job.closed.clone();
-        for caution in cautions(label, &closed, &now) {
-            match caution.weight {
-                Weight::Stop => stops.push(caution.text),
-                Weight::Caution => desk.caution(format!("{} ({})", caution.text, caution.source)),
-            }
-        }
-        if stops.is_empty() { Ok(()) } else { Err(CliError::NoDose { tag, stops }) }
+    }
+
+    fn advise(&self, desk: &mut Desk<'_>, tree: TreeId, stem: i64) -> Result<Advice, CliError> {
+        let crew = desk.crew(self.crew.as_ref()).ok();
+        let kit = desk.kit(self.kit.as_ref(), crew)?;
+        let lot = self.lot(desk, kit)?;
+        let (label, entry) = desk.label(self.label.as_ref(), lot)?;
+        let purpose = desk.purpose(self.purpose.as_ref(), &entry)?;
+        let applicator = match &self.applicator {
+            Some(name) => Some(desk.person(name)?),
+            None => desk.user().ok(),
+        };
+        let supervisor = self.supervisor.as_ref().map(|name| desk.person(name)).transpose()?;
+        let clearance = self.earlier_clearance.as_ref();
+        let earlier_clearance_um = clearance
+            .map(|cm| figures::length(cm.text(), "cm", "distance from earlier holes"))
+            .transpose()?;
+        let continues =
+            self.continues.as_ref().map(|id| desk.fact(id.text()).map(|(_, f)| f.id)).transpose()?;
+        let now = desk.moment(self.at.as_ref())?;
+        let past = desk.past(tree)?;
+        let ahead = desk.ahead()?;
+        Ok(advise(
+            ahead.view(),
+            &AdviceRequest {
+                tree,
+                stem,
+                label,
+                purpose: &purpose,
+                kit,
+                lot,
+                applicator,
+                supervisor,
+                now,
+                seen: Circumstances::default(),
+                findings: ahead.findings(),
+                past: past.as_deref(),
+                continues,
+                earlier_clearance_um,
+            },
+        ))
     }
 }
 
-/// Shows where to drill: as a table, and as a drawing of the unrolled trunk.
-fn say_layout(answer: &mut Answer, layout: &Layout, charges: &[Vec<bolebook_core::quantity::Ul>]) {
-    answer.text.extend(layout.text(charges).lines().map(str::to_owned));
-    answer.text.extend(drawing(layout).lines().map(str::to_owned));
+/// What a program shows before the first hole, in the order a person reads it.
+fn cautions(advice: &Advice) -> Vec<String> {
+    let own = advice.cautions.iter().map(Caution::to_string);
+    let label = advice.invented.iter().chain(&advice.label_cautions).cloned();
+    own.chain(label).chain(advice.handling.iter().map(|line| (*line).to_owned())).collect()
 }
 
 impl Entry for DoseEntry {

@@ -104,7 +104,7 @@ impl Entry for TreeEntry {
 pub struct DiameterEntry {
     /// The tree.
     tree: Typed,
-    /// The figure as read: 29.9 (cm), 299mm, 11.8in, '14 13/16 in'.
+    /// The figure as read: 29.9 (cm), 299mm, 11.8in, '14 13/16 in'; a caliper pair: '28.4 x 31.2'.
     #[arg(allow_hyphen_values = true)]
     reading: Typed,
     /// The reading is a girth, not a diameter.

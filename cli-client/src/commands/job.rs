@@ -6,6 +6,7 @@ use bolebook_core::ids::{ClientId, Sha256Hash};
 use bolebook_core::record::book_kinds::{BookContent, Job};
 use bolebook_core::record::stand::{Authorisation, Block, Corner, Notice};
 
+use super::carry::Carry;
 use crate::app::{self, App, Need};
 use crate::desk::{Defaults, Desk};
 use crate::error::CliError;
@@ -45,6 +46,9 @@ pub struct New {
     /// Breast height above ground: 1.3m or 4.5ft, as the job's convention says.
     #[arg(long, default_value = "1.3m")]
     breast_height: Typed,
+    /// Last season's job of the same site: its trees are listed again under the ids they have.
+    #[arg(long, value_name = "JOB")]
+    from: Option<String>,
 }
 
 /// Lists the jobs.
@@ -85,7 +89,9 @@ impl New {
             });
         };
         let tx = store.begin()?;
-        if app::jobs(&store)?.iter().any(|(_, g)| g.title.eq_ignore_ascii_case(self.title.trim())) {
+        let jobs = app::jobs(&store)?;
+        let previous = self.from.as_ref().map(|name| app::find_job(&jobs, name)).transpose()?;
+        if jobs.iter().any(|(_, g)| g.title.eq_ignore_ascii_case(self.title.trim())) {
             return Err(CliError::Refused(vec![format!("there is a job '{}' already", self.title)]));
         }
         let client: ClientId = app.outside.record_id()?;
@@ -97,7 +103,7 @@ impl New {
             zone,
             breast_height_um,
             closed: vec![],
-            previous: None,
+            previous,
         });
         let book = founding::found(&tx, &app.outside, &root, self.title.trim(), content)?;
         let mut entry = register_entry(client, "client", &self.client, app.outside.now());
@@ -107,9 +113,18 @@ impl New {
         defaults.job = Some(book);
         store.set(setting::DEFAULTS, &defaults)?;
         tx.commit()?;
-        Ok(Answer::line(format!("Job {} opened and in use [{}].", self.title.trim(), short(book)))
-            .with("job", book.to_string())
-            .with("client", client.to_string()))
+        let mut answer =
+            Answer::line(format!("Job {} opened and in use [{}].", self.title.trim(), short(book)))
+                .with("job", book.to_string())
+                .with("client", client.to_string());
+        if previous.is_some() {
+            drop(store);
+            // The job stands already: if this is cut off, 'bolebook stand carry' does the rest.
+            let carried = Carry {}.run(app)?;
+            answer.text.extend(carried.text);
+            answer.json.insert("carried".into(), carried.json.into());
+        }
+        Ok(answer)
     }
 }
 

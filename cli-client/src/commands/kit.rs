@@ -1,24 +1,38 @@
-//! `kit`, `calibrate`: injection kits, and what their containers truly give.
+//! `kit`: injection kits, and what holds for them before work, under pressure and when they warm.
+
+mod charge_volume;
+mod charges;
+mod leak;
+mod ready;
+mod site;
+mod warming;
 
 use std::path::PathBuf;
 
-use bolebook_core::quantity::{Mg, Ul, parse_decimal};
-use bolebook_core::record::kit::{Calibration, CalibrationCharge, Kit};
+use bolebook_core::dosing::kit::{Stop, WorkingLimit, working_limit};
+use bolebook_core::ids::KitId;
+use bolebook_core::quantity::Pa;
+use bolebook_core::record::kit::{ContainerKind, Kit};
 use bolebook_core::record::{Body, Kind};
 
-use super::Entry;
 use crate::app::{App, Need};
+use crate::desk::Desk;
 use crate::error::CliError;
-use crate::figures::{self, FigureError, Typed};
+use crate::figures::Typed;
 use crate::names::NameError;
 use crate::output::{Answer, Table, short};
 
-/// Injection kits: their ratings, inspections and containers.
+/// Injection kits: ratings, inspections, containers; and what holds under pressure and in the sun.
 #[derive(Debug, clap::Subcommand)]
 pub enum KitCommand {
     Template(Template),
     Add(Add),
     List(List),
+    Ready(ready::Ready),
+    Charges(charges::Charges),
+    Leak(leak::Leak),
+    Warming(warming::Warming),
+    ChargeVolume(charge_volume::ChargeVolume),
 }
 
 /// Prints a kit as JSON to fill in. Its figures are INVENTED: put your own kit's in.
@@ -49,6 +63,11 @@ impl KitCommand {
             Self::Template(_) => super::template(include_str!("kit_template.json")),
             Self::Add(add) => add.run(app),
             Self::List(_) => app.read(Need::Yard, list),
+            Self::Ready(c) => app.read(Need::MayJob, |desk| c.answer(desk)),
+            Self::Charges(c) => app.read(Need::MayJob, |desk| c.answer(desk)),
+            Self::Leak(c) => app.read(Need::MayJob, |desk| c.answer(desk)),
+            Self::Warming(c) => app.read(Need::MayJob, |desk| c.answer(desk)),
+            Self::ChargeVolume(c) => app.read(Need::MayJob, |desk| c.answer(desk)),
         }
     }
 }
@@ -96,83 +115,74 @@ fn list(desk: &mut crate::desk::Desk<'_>) -> Result<Answer, CliError> {
     Ok(answer)
 }
 
-/// Logs a calibration: charges of a kit's container, measured or weighed one by one.
-#[derive(Debug, clap::Args, serde::Deserialize)]
-#[serde(deny_unknown_fields)]
-pub struct Calibrate {
-    /// Which of the kit's containers, by name.
-    container: String,
-    /// A charge found: ML, or ML,GRAMS when it was weighed too.
-    #[arg(long = "charge", value_name = "ML[,G]", required = true)]
-    charge: Vec<Typed>,
-    /// Reservoir pressure while charging, with its unit.
-    #[arg(long)]
-    pressure: Typed,
-    /// Temperature of the product.
-    #[arg(long)]
-    temperature: Option<Typed>,
-    /// The kit.
+/// The kit meant, and its label's highest pressure.
+#[derive(Debug, clap::Args)]
+struct KitArgs {
+    /// The kit, if not the crew's.
     #[arg(long)]
     kit: Option<Typed>,
-    /// When, if not now.
-    #[arg(long, value_name = "TIME")]
-    at: Option<Typed>,
+    /// The label, if not that of the lot in the kit; a label may allow less pressure than the kit.
+    #[arg(long)]
+    label: Option<Typed>,
 }
 
-impl Entry for Calibrate {
-    const NEED: Need = Need::MayJob;
+/// A kit with what limits it.
+struct Found {
+    id: KitId,
+    kit: Kit,
+    /// The label's name and highest pressure, when it is known what is in the kit.
+    label: Option<(String, Option<Pa>)>,
+}
 
-    fn stage(&self, desk: &mut crate::desk::Desk<'_>) -> Result<(), CliError> {
+impl KitArgs {
+    fn find(&self, desk: &Desk<'_>) -> Result<Found, CliError> {
         let crew = desk.crew(None).ok();
         let id = desk.kit(self.kit.as_ref(), crew)?;
-        let kinds = desk.yard.kit(id).map(|k| k.containers.clone()).unwrap_or_default();
-        let kind =
-            kinds.iter().find(|k| k.name.eq_ignore_ascii_case(self.container.trim())).ok_or_else(|| {
-                NameError::Unknown {
-                    what: "container",
-                    name: self.container.clone(),
-                    there: kinds.iter().map(|k| k.name.clone()).collect(),
-                }
-            })?;
-        let charges: Vec<CalibrationCharge> = self.charge.iter().map(charge).collect::<Result<_, _>>()?;
-        let total: i64 = charges.iter().map(|c| c.volume_ul.0).sum();
-        let mean = Ul(total / charges.len().max(1) as i64);
-        let body = Calibration {
-            kit: id,
-            container: kind.name.clone(),
-            nominal_ul: kind.charge_ul,
-            charges,
-            pressure_pa: figures::pressure(self.pressure.text(), "pressure")?,
-            temperature_mc: self
-                .temperature
-                .as_ref()
-                .map(|t| figures::temperature(t.text(), "temperature"))
-                .transpose()?,
+        let missing = || CliError::Unexpected("a kit that was named is not there".into());
+        let kit = desk.yard.kit(id).ok_or_else(missing)?.clone();
+        let lot = desk.lot(None, Some(id)).ok();
+        let label = match desk.label(self.label.as_ref(), lot) {
+            Ok((_, label)) => Some((label.name, label.pressure_max_pa)),
+            Err(error) if self.label.is_some() => return Err(error),
+            Err(_) => None,
         };
-        let line = format!(
-            "{} charges of {}: mean {} mL, should be {} mL",
-            body.charges.len(),
-            body.container,
-            mean.ml_exact(),
-            body.nominal_ul.ml_exact()
-        );
-        for caution in crate::cautions::calibrating() {
-            desk.caution(caution);
-        }
-        let at = desk.moment(self.at.as_ref())?;
-        let id = desk.log_in_yard(body, at)?;
-        desk.logged(line, id);
-        desk.answer.say("What went through belongs in the balance too: 'bolebook move primed ML'.");
-        Ok(())
+        Ok(Found { id, kit, label })
     }
 }
 
-fn charge(typed: &Typed) -> Result<CalibrationCharge, FigureError> {
-    let (volume, mass) = typed.text().split_once(',').map_or((typed.text(), None), |(v, m)| (v, Some(m)));
-    let mass_mg = mass.map(|m| parse_decimal(m, 1_000, "mass")).transpose()?.map(Mg);
-    let volume_ul = figures::volume(volume, "volume")?;
-    if volume_ul.0 <= 0 || mass_mg.is_some_and(|m| m.0 <= 0) {
-        return Err(figures::wrong(typed.text(), "charge", "a charge is more than 0"));
+impl Found {
+    fn label_max(&self) -> Option<Pa> {
+        self.label.as_ref().and_then(|(_, max)| *max)
     }
-    Ok(CalibrationCharge { volume_ul, mass_mg })
+
+    fn limit(&self) -> Result<WorkingLimit, Stop> {
+        working_limit(&self.kit, self.label_max())
+    }
+
+    /// What is to be known beside a limit when no label is.
+    fn no_label(&self) -> Option<String> {
+        let text = "No label is known for this kit: name it with --label, for it may allow less pressure.";
+        self.label.is_none().then(|| text.to_owned())
+    }
+}
+
+/// The container of a kit that is meant: named, or the only one.
+///
+/// # Errors
+/// [`NameError`].
+pub fn container_named<'k>(kit: &'k Kit, name: Option<&str>) -> Result<&'k ContainerKind, CliError> {
+    let there = || kit.containers.iter().map(|k| k.name.clone()).collect::<Vec<_>>();
+    match (name, &kit.containers[..]) {
+        (Some(name), kinds) => {
+            let named = kinds.iter().find(|k| k.name.eq_ignore_ascii_case(name.trim()));
+            let unknown =
+                || NameError::Unknown { what: "container", name: name.to_owned(), there: there() }.into();
+            named.ok_or_else(unknown)
+        }
+        (None, [one]) => Ok(one),
+        (None, _) => {
+            let why = format!("the kit has {}", there().join(", "));
+            Err(NameError::Unsaid { what: "container", why, option: "--container" }.into())
+        }
+    }
 }

@@ -6,9 +6,9 @@ use serde::de::DeserializeOwned;
 use serde_json::Value;
 
 use super::Entry;
+use super::calibrate::Calibrate;
 use super::dose::DoseEntry;
 use super::field::{ConditionEntry, DiameterEntry, InspectEntry, NoteEntry, TreeEntry};
-use super::kit::Calibrate;
 use super::product::{FillEntry, Move};
 use super::treat::TreatEntry;
 use super::work::{CloseDay, IncidentEntry, NotTreatedEntry};
@@ -52,7 +52,18 @@ impl Log {
             }
             desk.answer.text.clear();
             desk.answer.say(format!("{entries} entries logged."));
-            for one in ["tree", "diameter", "diameter_um", "application", "dose", "charges"] {
+            for one in [
+                "tree",
+                "diameter",
+                "diameter_um",
+                "application",
+                "dose",
+                "charges",
+                "layout",
+                "cautions",
+                "advice",
+                "assessment",
+            ] {
                 desk.answer.json.remove(one);
             }
             desk.answer.json.insert("entries".into(), entries.into());

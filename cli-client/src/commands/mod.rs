@@ -1,6 +1,7 @@
 //! One file per command, or per noun with a few verbs. The doc comments are the help texts.
 
 pub mod bundle;
+pub mod carry;
 pub mod change;
 pub mod check;
 pub mod device;
@@ -16,12 +17,21 @@ pub mod log;
 pub mod office;
 pub mod people;
 pub mod product;
+pub mod set_aside;
 pub mod show;
 pub mod stand;
 pub mod treat;
 pub mod use_defaults;
 pub mod work;
 pub mod yard;
+
+// What is planned from the books, and drawn.
+pub mod calibrate;
+pub mod day_plan;
+pub mod dose_table;
+pub mod forecast;
+pub mod picture;
+pub mod supply;
 
 use std::io::Read as _;
 use std::path::Path;

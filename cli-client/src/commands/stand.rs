@@ -19,7 +19,8 @@ use crate::output::Answer;
 /// A stand: all its trees at once.
 #[derive(Debug, clap::Subcommand)]
 pub enum StandCommand {
-    Import(Import),
+    Import(Box<Import>),
+    Carry(super::carry::Carry),
 }
 
 /// Lists the trees of a CSV file, with positions and diameters: all of them, or none.
@@ -83,7 +84,10 @@ pub struct Import {
 impl StandCommand {
     /// Runs it.
     pub fn run(self, app: &App) -> Result<Answer, CliError> {
-        let Self::Import(import) = self;
+        let import = match self {
+            Self::Import(import) => *import,
+            Self::Carry(carry) => return carry.run(app),
+        };
         let bytes = super::read_file(&import.file)?;
         app.write(Need::Job, |desk| import.stage(desk, &bytes))
     }

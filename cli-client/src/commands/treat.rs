@@ -164,7 +164,7 @@ impl TreatEntry {
         let each = figures::volume(each.text(), "charge")?;
         let charges = pack(&vec![each; usize::try_from(count).unwrap_or(0)], &label.charges);
         let (_, measured) = measured(desk, tree, stem)?;
-        let damage = desk.damage(tree, stem)?;
+        let (damage, earlier) = (desk.damage(tree, stem)?, desk.holes_in(tree, stem)?);
         let layout = plan(&LayoutRequest {
             rules: &label.holes,
             holes: charges.len(),
@@ -174,7 +174,7 @@ impl TreatEntry {
             bark_um: measured.bark_um,
             mark: desk.stand()?.tree(tree).and_then(|t| t.mark),
             damage: &damage,
-            earlier: &[],
+            earlier: &earlier,
             clearance_um: label.holes.spacing_um,
         })
         .map_err(|e| refused(e.to_string()))?;

@@ -4,7 +4,6 @@
 
 use bolebook_core::facts::{Fact, Facts};
 use bolebook_core::ids::{BookId, CrewId, KitId, LabelId, LotId, PersonId, RecordId, TreeId};
-use bolebook_core::quantity::Ul;
 use bolebook_core::record::label::Label;
 use bolebook_core::record::stand::{Condition, Damage, Diameter};
 use bolebook_core::record::{Body, Kind};
@@ -227,20 +226,6 @@ impl<'a> Desk<'a> {
     pub fn damage(&self, tree: TreeId, stem: i64) -> Result<Vec<Damage>, CliError> {
         let all = self.conditions(tree)?.into_iter().flat_map(|c| c.damage);
         Ok(all.filter(|d| d.stem == stem).collect())
-    }
-
-    /// What was discharged at a tree under a label this season, with what is staged.
-    ///
-    /// # Errors
-    /// [`NameError::Unsaid`] without a job.
-    pub fn discharged(&self, tree: TreeId, label: LabelId) -> Result<Ul, CliError> {
-        let view = self.view()?;
-        let stored = view.trees.get(&tree).into_iter().flat_map(|t| view.applications(t)).map(|(_, _, a)| a);
-        let staged = self.staged.iter().filter_map(|s| match &s.record.body {
-            Body::Application(a) if view.stays(a.tree) == tree => Some(&**a),
-            _ => None,
-        });
-        Ok(stored.chain(staged).filter(|a| a.label == label).map(|a| a.discharged_ul()).sum())
     }
 
     /// The fact a text names in the job or the yard: an id or its end.

@@ -2,6 +2,8 @@
 //! random bits are fixed, so that every answer is the same on every run.
 #![allow(dead_code, reason = "each test file uses a part of it")]
 
+pub mod server;
+
 use std::path::{Path, PathBuf};
 use std::process::{Command, Stdio};
 
@@ -192,6 +194,40 @@ pub fn fill(device: &Device) {
     let args =
         ["fill", "500", "--lot-read", "L-1", "--registration-read", "INVENTED-0001", "--crew", "North"];
     drop(device.run(&args).ok());
+}
+
+/// Twenty ashes of 30 cm in two rows, 10 m apart.
+pub fn twenty(device: &Device) {
+    let rows: String = (0..20).map(|i| format!("{},{},30.0\n", 10 * (i / 2), 12 * (i % 2))).collect();
+    let stand = device.file("twenty.csv", format!("x_m,y_m,dbh_cm\n{rows}"));
+    let columns = ["--x", "x_m", "--y", "y_m", "--dbh", "dbh_cm", "--origin", "42.28,-83.74"];
+    let mut args = vec!["stand", "import", &stand, "--prefix", "A-", "--species", "FRXAM"];
+    args.extend(columns);
+    drop(device.run(&args).ok());
+}
+
+/// Six trees a day for two days, 20 minutes each, one after another; the second day's are far slower
+/// for the last tree when `slow`.
+pub fn two_days(device: &mut Device, slow: bool) {
+    for (day, date) in ["2026-09-14", "2026-09-15"].into_iter().enumerate() {
+        let lines: String = (0..6)
+            .map(|n| {
+                let (tree, from) = (day * 6 + n + 1, 60 * 8 + 20 * n);
+                let to = if slow && day == 1 && n == 5 { from + 180 } else { from + 20 - n % 3 };
+                let clock = |m: usize| format!("{date}T{:02}:{:02}", m / 60, m % 60);
+                format!(
+                    "{{\"do\":\"treat\",\"tree\":\"A-{tree}\",\"charges\":7,\"each\":10,\"started\":\"{}\",\"ended\":\"{}\",\"at\":\"{}\"}}\n",
+                    clock(from),
+                    clock(to),
+                    clock(to)
+                )
+            })
+            .collect();
+        device.at(MORNING + 10 * 3_600_000 + day as i64 * 86_400_000);
+        let file = device.file("day.ndjson", lines);
+        drop(device.run(&["log", &file]).ok());
+        drop(device.run(&["close-day", "--in-kit", "Kit N=100"]).ok());
+    }
 }
 
 /// What is the same of a path on every machine.

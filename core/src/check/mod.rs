@@ -3,6 +3,7 @@
 //! To add one, see 'how to add a check' in DEVELOPERS.md: a code in `finding.rs`, a function here,
 //! a test that plants the fault and one that shows a normal day stays quiet.
 
+pub mod clock;
 pub mod day;
 pub mod diameter;
 pub mod dose;
@@ -34,6 +35,7 @@ pub fn check(view: &View<'_>, balance: &Balance) -> Vec<Finding> {
     let mut findings = vec![];
     record::check(view, &mut findings);
     entry::check(view, &mut findings);
+    clock::check(view, &mut findings);
     tree::check(view, &mut findings);
     same_tree::check(view, &mut findings);
     diameter::check(view, &mut findings);

@@ -20,8 +20,10 @@ fn in_book(view: &View<'_>, facts: &Facts, findings: &mut Vec<Finding>) {
         findings.push(Finding::new(Code::Unreadable, &[&item.id.to_string()], message, vec![item.id]));
     }
     for id in &facts.conflicting {
-        let message =
-            format!("Record {id} was written with different texts; all of them are counted, as a range.");
+        let texts = facts.texts_of(*id);
+        let message = format!(
+            "Record {id} was written with {texts} different texts; all of them are counted, as a range."
+        );
         let days =
             facts.fact_of(*id).into_iter().flat_map(|f| facts.current(f)).filter_map(|v| view.crew_day(v));
         findings.push(Finding::new(Code::Conflicting, &[&id.to_string()], message, vec![*id]).on(days));
@@ -67,6 +69,9 @@ fn in_book(view: &View<'_>, facts: &Facts, findings: &mut Vec<Finding>) {
             }
             Standing::Proposal(ProposalReason::AfterSignOff) => {
                 (Code::Proposal, "it changes a day that was already signed off")
+            }
+            Standing::Proposal(ProposalReason::AfterStrike) => {
+                (Code::Proposal, "it changes what the office had struck")
             }
         };
         let effect = if code == Code::Proposal { "is shown as a proposal" } else { "is held" };

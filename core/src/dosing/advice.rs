@@ -14,6 +14,7 @@ use crate::dosing::charges::ChargePlan;
 use crate::dosing::conditions::{Caution, Circumstances, Weight, cautions};
 use crate::dosing::dose::StemDose;
 use crate::dosing::layout::{EarlierHole, Layout};
+use crate::dosing::uncertainty::Interval;
 use crate::finding::Finding;
 use crate::ids::{KitId, LabelId, LotId, PersonId, RecordId, TreeId};
 use crate::quantity::{Ul, Um, UtcMs};
@@ -24,6 +25,8 @@ mod plan;
 mod product;
 mod text;
 mod tree;
+
+pub use plan::earlier_holes;
 
 /// A rule of this program rather than of a label or law.
 const DESIGN: &str = "design rule: a doubt stops the dose";
@@ -90,8 +93,12 @@ pub enum Verdict {
 pub struct Plan {
     /// The dose, after every limit.
     pub dose: StemDose,
+    /// The dose as far as the tape knows it (about 95 %).
+    pub dose_interval: Interval,
     /// The charges.
     pub charges: ChargePlan,
+    /// What they truly put in, as far as the kit's calibration knows it (about 95 %).
+    pub charges_interval: Interval,
     /// The charges of each hole, in the layout's order.
     pub by_hole_ul: Vec<Vec<Ul>>,
     /// The holes.

@@ -22,6 +22,12 @@ pub enum Weight {
     Caution,
 }
 
+impl std::fmt::Display for Caution {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        write!(f, "{} ({})", self.text, self.source)
+    }
+}
+
 /// One thing to know before the first hole.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize)]
 pub struct Caution {

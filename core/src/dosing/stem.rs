@@ -22,6 +22,20 @@ pub enum StemError {
         /// Its unit.
         unit: &'static str,
     },
+    /// A pair of girths: only a caliper is laid on twice.
+    #[error("'{text}' is a pair, which only a caliper gives: a girth is read once")]
+    GirthPair {
+        /// As read.
+        text: String,
+    },
+    /// A caliper pair of which one is more than twice the other.
+    #[error("a caliper pair of {text} {unit} is not one trunk: measure again, and each stem apart")]
+    PairApart {
+        /// As read.
+        text: String,
+        /// Its unit.
+        unit: &'static str,
+    },
     /// The figure is beyond any trunk.
     #[error(
         "{echo} is more than any trunk that is injected: check the unit, and whether girth was taken for diameter"
@@ -49,14 +63,28 @@ fn divide_rounded(numerator: i128, denominator: i128) -> i64 {
 
 /// The diameter a reading gives.
 ///
-/// A decimal figure in mm, cm or inches; inches may also be written as `14 13/16`.
+/// A decimal figure in mm, cm or inches; inches may also be written as `14 13/16`. A diameter may be a
+/// caliper pair, `28.4 x 31.2`, of which the mean counts ([`caliper_mean`]).
 ///
 /// # Errors
 /// [`StemError`] for what is no figure, is not positive, or is beyond any trunk
 /// ([`crate::check::entry::MAX_DIAMETER_UM`]).
 pub fn diameter_from_reading(reading: &AsRead) -> Result<Um, StemError> {
     let (what, unit) = (measured_name(reading.of), unit_name(reading.unit));
-    let length = Um(read_length(reading, what)?);
+    let length = match caliper_pair(&reading.text) {
+        None => Um(read_length(reading, &reading.text, what)?),
+        Some(_) if reading.of == Measured::Girth => {
+            return Err(StemError::GirthPair { text: reading.text.clone() });
+        }
+        Some((one, other)) => {
+            let [one, other] = [read_length(reading, one, what)?, read_length(reading, other, what)?];
+            // A trunk twice as thick one way as the other is a slip, or two stems (common practice, no source).
+            if one.min(other) > 0 && one.max(other) / 2 > one.min(other) {
+                return Err(StemError::PairApart { text: reading.text.clone(), unit });
+            }
+            if one <= 0 || other <= 0 { Um(0) } else { caliper_mean(Um(one), Um(other)) }
+        }
+    };
     if length.0 <= 0 {
         return Err(StemError::NotPositive { what, text: reading.text.clone(), unit });
     }
@@ -70,8 +98,13 @@ pub fn diameter_from_reading(reading: &AsRead) -> Result<Um, StemError> {
     Ok(diameter)
 }
 
-fn read_length(reading: &AsRead, what: &'static str) -> Result<i64, ReadingError> {
-    let text = reading.text.trim();
+/// The two figures of a caliper pair as written: `28.4 x 31.2`.
+fn caliper_pair(text: &str) -> Option<(&str, &str)> {
+    text.split_once(['x', 'X', '×'])
+}
+
+fn read_length(reading: &AsRead, text: &str, what: &'static str) -> Result<i64, ReadingError> {
+    let text = text.trim();
     if reading.unit == ReadUnit::In && text.contains('/') {
         return read_fraction(text, what);
     }
@@ -95,6 +128,18 @@ fn read_fraction(text: &str, what: &'static str) -> Result<i64, ReadingError> {
         return Err(error("the fraction must lie between 0 and 1, in 128ths at the finest"));
     }
     Ok(whole * 25_400 + above * 25_400 / below)
+}
+
+/// The step a reading was taken to, from its last written place: `94.5` cm is read to 1 mm, `14 13/16`
+/// in to a sixteenth. Zero for what is no reading.
+pub fn step_um(reading: &AsRead) -> Um {
+    let text = caliper_pair(&reading.text).map_or(reading.text.as_str(), |(one, _)| one).trim();
+    let unit = reading.unit.um();
+    if let Some((_, below)) = text.rsplit_once('/') {
+        return Um(below.trim().parse::<i64>().ok().filter(|b| *b > 0).map_or(0, |below| unit / below));
+    }
+    let places = text.rsplit_once(['.', ',']).map_or(0, |(_, places)| places.len());
+    Um(u32::try_from(places).ok().and_then(|n| 10i64.checked_pow(n)).map_or(0, |parts| unit / parts))
 }
 
 /// The mean of a caliper pair: two readings at right angles (Forest Measurements, open textbook §3.2).
@@ -269,6 +314,25 @@ mod tests {
             echo(&reading, diameter_from_reading(&reading).unwrap()),
             "girth 94 cm = diameter 29.9 cm"
         );
+    }
+
+    /// By hand: (28.4 + 31.2) / 2 = 29.8.
+    #[test]
+    fn a_caliper_pair_counts_with_its_mean() {
+        assert_eq!(read("28.4 x 31.2", ReadUnit::Cm, Measured::Diameter), Ok(Um(298_000)));
+        assert_eq!(read("11 1/2×12", ReadUnit::In, Measured::Diameter), Ok(Um(298_450)));
+        for wrong in ["28.4 x 0", "-1 x 2", "10 x 31", "28 x", "x", "1 x 2 x 3"] {
+            assert!(read(wrong, ReadUnit::Cm, Measured::Diameter).is_err(), "{wrong}");
+        }
+        assert!(read("94 x 95", ReadUnit::Cm, Measured::Girth).is_err(), "a girth is read once");
+    }
+
+    #[test]
+    fn a_reading_is_as_fine_as_its_last_written_place() {
+        let step = |text: &str, unit| step_um(&AsRead { text: text.into(), unit, of: Measured::Girth }).0;
+        assert_eq!((step("94", ReadUnit::Cm), step("94.5", ReadUnit::Cm)), (10_000, 1_000));
+        assert_eq!((step("14 13/16", ReadUnit::In), step("14.8", ReadUnit::In)), (1_587, 2_540));
+        assert_eq!((step("1/0", ReadUnit::In), step(&format!("1.{}", "0".repeat(99)), ReadUnit::Cm)), (0, 0));
     }
 
     #[test]

@@ -110,6 +110,8 @@ fn together(label: &Label, purpose: &str, diameters: &[Um]) -> Vec<Result<StemDo
     let stem = |diameter: &Um| {
         let max_ul = share(whole.max_ul, *diameter, all);
         let min_ul = share_up(whole.min_ul, *diameter, all);
+        // One rate for all makes least and most one figure: what rounding sets apart is no contradiction.
+        let min_ul = if min_ul.0 - max_ul.0 == 1 && whole.min_ul == whole.max_ul { max_ul } else { min_ul };
         if min_ul > max_ul {
             let (purpose, diameter_um) = (whole.purpose.clone(), *diameter);
             return Err(DoseError::Contradiction { purpose, diameter_um }.into());
@@ -179,6 +181,21 @@ mod tests {
         let silent = tree_dose(&label(ForkedRule::Silent), "preventive", &stems, Ul(0));
         assert_eq!(silent.stems, vec![Err(TreeDoseError::ForkedSilent(2)); 2]);
         assert!(tree_dose(&label(ForkedRule::Silent), "preventive", &stems[..1], Ul(0)).stems[0].is_ok());
+    }
+
+    /// One rate of 2.4 mL per cm over √(30² + 41²) = 50.80 cm shares out with remainders: rounding never stops it.
+    #[test]
+    fn a_label_of_one_rate_is_shared_out_over_stems_too() {
+        let mut label = label(ForkedRule::Combined);
+        for row in &mut label.rates {
+            (row.min_ul_per_m, row.max_ul_per_m) = (row.usual_ul_per_m, row.usual_ul_per_m);
+        }
+        let stems = cm(&[300, 410]);
+        let dose = tree_dose(&label, "preventive", &stems, Ul(0));
+        let shared: Vec<Ul> = dose.stems.iter().map(|s| s.as_ref().unwrap().max_ul).collect();
+        let whole = dose_for(&label, "preventive", combined(&[Um(300_000), Um(410_000)])).unwrap();
+        let sum = shared.iter().copied().sum::<Ul>();
+        assert!(sum <= whole.max_ul && sum.0 >= whole.max_ul.0 - 1, "{sum:?} of {:?}", whole.max_ul);
     }
 
     #[test]

@@ -6,7 +6,8 @@
 
 use serde::Serialize;
 
-use crate::quantity::{Ul, UlPerM, Um, decimal};
+use crate::dosing::charges::ChargePlan;
+use crate::quantity::{AsRead, Measured, Ul, UlPerM, Um, decimal};
 use crate::record::kit::ContainerKind;
 
 /// One source of uncertainty.
@@ -196,6 +197,27 @@ pub struct Tape {
     pub girth: bool,
 }
 
+impl Tape {
+    /// The tape of one reading: its step from the last place written, its laying from how far two
+    /// readings of a stem may lie apart ([`tolerance_um`]): 95 % of differences within it are
+    /// 2 √2 standard uncertainties of one reading (JCGM 100, 4.3.4 and 5.1.2). Of the tape itself
+    /// nothing is recorded, so nothing is counted.
+    ///
+    /// [`tolerance_um`]: crate::check::diameter::tolerance_um
+    pub fn of_reading(reading: &AsRead, diameter: Um) -> Self {
+        let girth = reading.of == Measured::Girth;
+        let apart = crate::check::diameter::tolerance_um(diameter.0.max(0)) as f64;
+        let laying = apart / (2.0 * core::f64::consts::SQRT_2);
+        let laying = if girth { laying * core::f64::consts::PI } else { laying };
+        Self {
+            step_um: crate::dosing::stem::step_um(reading),
+            laying_um: Um(libm::round(laying) as i64),
+            tape_um: Um(0),
+            girth,
+        }
+    }
+}
+
 /// A stem's diameter with its uncertainty, kept as parts because only one is shared by all stems.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize)]
 pub struct DiameterUncertainty {
@@ -249,6 +271,26 @@ pub fn of_dose(
     Ok(Interval::new(Ul(i64::try_from(value).unwrap_or(i64::MAX)), combined.standard))
 }
 
+/// A dose as far as the tape knows it: the dose moves with the diameter it is worked from, ∂/∂d = dose / d.
+///
+/// # Errors
+/// [`UncertaintyError::Figure`] for a negative dose, or a diameter that is not above zero.
+pub fn of_target(
+    target: Ul,
+    diameter: Um,
+    uncertainty: DiameterUncertainty,
+) -> Result<Interval, UncertaintyError> {
+    for (what, value, least) in [("dose", target.0, 0), ("diameter", diameter.0, 1)] {
+        if value < least {
+            return Err(UncertaintyError::Figure { what, value });
+        }
+    }
+    let per_um = target.0 as f64 / diameter.0 as f64;
+    let parts = [uncertainty.independent_um, uncertainty.shared_um];
+    let combined = combine(&parts.map(|standard| Component::known(standard, per_um)), &[])?;
+    Ok(Interval::new(target, combined.standard))
+}
+
 /// Charges put in, of one kit, added up with their uncertainty.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub struct Sum {
@@ -279,6 +321,20 @@ impl Sum {
         let independent = kind.charge_u_ul.0 as f64;
         self.independent_variance += independent * independent;
         self.shared += kind.shared_u_ul.0 as f64;
+        Ok(())
+    }
+
+    /// Adds `n` charges of one kind that hold `total` together. A part charge carries a whole one's
+    /// uncertainty.
+    ///
+    /// # Errors
+    /// [`UncertaintyError::Figure`] for a negative total or uncertainty.
+    pub fn charges(&mut self, total: Ul, n: usize, kind: &ContainerKind) -> Result<(), UncertaintyError> {
+        let mut one = Self::new();
+        one.charge(total, kind)?;
+        self.total = self.total.saturating_add(one.total);
+        self.independent_variance += one.independent_variance * n as f64;
+        self.shared += one.shared * n as f64;
         Ok(())
     }
 
@@ -314,6 +370,21 @@ impl Sum {
     pub fn interval(&self) -> Interval {
         Interval::new(self.total, libm::sqrt(self.independent_variance + self.shared * self.shared))
     }
+}
+
+/// A plan's charges, each with its own kind's uncertainty, in one interval.
+///
+/// # Errors
+/// [`UncertaintyError::Figure`] for a negative charge or uncertainty.
+pub fn of_plan(plan: &ChargePlan, kinds: &[ContainerKind]) -> Result<Interval, UncertaintyError> {
+    let mut sum = Sum::new();
+    for fill in &plan.fills {
+        let Some(kind) = kinds.iter().find(|k| k.name == fill.container) else { continue };
+        for _ in 0..fill.count {
+            sum.charge(fill.charge_ul, kind)?;
+        }
+    }
+    Ok(sum.interval())
 }
 
 /// Charges of one kind in one interval: a stem's or a day's.

@@ -165,3 +165,17 @@ proptest! {
         }
     }
 }
+
+/// Worked by hand: a girth read to 1 cm gives 1/√12 · 1/π = 0.0919 cm of diameter; two readings of a
+/// 30 cm stem may lie 0.8 cm apart, so one is good to 0.8 / (2 √2) = 0.2828 cm: 0.2974 cm together,
+/// and 2.4 mL per cm make that 0.714 mL.
+#[test]
+fn a_dose_is_known_as_well_as_the_tape_it_was_read_off() {
+    use crate::quantity::{AsRead, Measured, ReadUnit};
+    let reading = AsRead { text: "94".into(), unit: ReadUnit::Cm, of: Measured::Girth };
+    let of = of_diameter(&Tape::of_reading(&reading, Um(300_000))).unwrap();
+    assert!((of.independent_um - 2_974.0).abs() < 2.0, "{of:?}");
+    let dose = of_target(Ul(72_000), Um(300_000), of).unwrap();
+    assert_eq!((dose.standard_ul, dose.value_ul), (Ul(714), Ul(72_000)));
+    assert!(of_target(Ul(1), Um(0), of).is_err() && of_target(Ul(-1), Um(1), of).is_err());
+}

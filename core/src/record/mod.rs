@@ -152,6 +152,8 @@ kinds! {
     Genesis(book_kinds::Genesis) = "genesis",
     /// What a server saw arrive, and when.
     Receipt(book_kinds::Receipt) = "receipt",
+    /// A commit put back that the log could not take in, with its evidence.
+    Rescue(book_kinds::Rescue) = "rescue",
     /// A struck record, kept readable.
     Strike(book_kinds::Strike) = "strike",
     /// A device's certificate.

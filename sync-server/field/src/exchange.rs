@@ -65,6 +65,7 @@ pub enum SessionError {
 #[derive(Clone, Debug, Default)]
 struct BookState {
     more: bool,
+    /// Offer nothing before the server's whole log is known: it is read from 0, or in pages.
     recovering: bool,
     restarted: bool,
     pulled: BTreeSet<Sha256Hash>,
@@ -74,6 +75,7 @@ struct BookState {
 struct Sent {
     cursor: Cursor,
     offered: Vec<Sha256Hash>,
+    sent_to: u64,
     looked_to: u64,
 }
 
@@ -157,7 +159,7 @@ impl Session {
                 body.push('\n');
                 offered.push(hash);
             }
-            sent.insert(*book, Sent { cursor, offered, looked_to });
+            sent.insert(*book, Sent { cursor, offered, sent_to: peer.sent_to, looked_to });
         }
         if sent.is_empty() { None } else { Some(Request { body, sent }) }
     }
@@ -184,10 +186,15 @@ impl Session {
                 log.pass(&part.lines).map_err(|refused| SessionError::Refused { book: *book, refused })?;
             // Taps may have added lines meanwhile; they are still to be offered.
             let at_end = log.end() == sent.looked_to;
-            let sent_to = if at_end { log.end() + new.len() as u64 } else { sent.looked_to };
-            let before = peers.get(book).map_or(0, |p| p.sent_to);
+            let sent_to = match at_end {
+                // What was offered stands beyond the new cursor. Were the server restored to a state
+                // in between, the cursor would hold and nothing would say that the lines are gone.
+                _ if part.head.more && !sent.offered.is_empty() => sent.sent_to,
+                true => log.end() + new.len() as u64,
+                false => sent.looked_to,
+            };
             let (position, chain) = (part.head.end, part.head.chain);
-            taken.peers.insert(*book, Peer { position, chain, sent_to: sent_to.max(before) });
+            taken.peers.insert(*book, Peer { position, chain, sent_to });
             taken.pushed += part.head.appended;
             taken.pulled += new.len() as u64;
             taken.lines.push((*book, new));
@@ -200,7 +207,8 @@ impl Session {
         for (book, part) in &answered.parts {
             let state = self.books.entry(*book).or_default();
             state.more = part.head.more;
-            state.recovering &= part.head.more;
+            // The log's end first: own lines on the way to it need not be offered again.
+            state.recovering = part.head.more;
             state.pulled.extend(part.hashes.iter().copied());
         }
     }
@@ -280,6 +288,10 @@ impl Answered {
                     let sent = request.sent.get(&head.book).ok_or(wrong("a book not asked for"))?;
                     if head.from != sent.cursor.position {
                         return Err(wrong("it starts at another position"));
+                    }
+                    // Or lines that never arrived would count as shared, and never be offered again.
+                    if head.appended.checked_add(head.known) != Some(sent.offered.len() as u64) {
+                        return Err(wrong("it speaks of another number of offered lines"));
                     }
                     let part = Part { head, at: sent.cursor, lines: vec![], hashes: vec![] };
                     if parts.insert(head.book, part).is_some() {

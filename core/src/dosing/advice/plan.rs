@@ -2,12 +2,13 @@
 
 use crate::check::Treatment;
 use crate::dosing::advice::tree::{MeasuredStem, damage};
-use crate::dosing::advice::{Before, Case, DESIGN, Plan};
+use crate::dosing::advice::{Before, Case, DESIGN, PastTreatment, Plan};
 use crate::dosing::charges::{choose_within, pack};
 use crate::dosing::conditions::Weight;
 use crate::dosing::dose::{StemDose, season_limit_ul};
 use crate::dosing::layout::{EarlierHole, LayoutRequest, plan as lay_out, room};
 use crate::dosing::tree_dose::tree_dose;
+use crate::dosing::uncertainty::{Tape, of_diameter, of_plan, of_target};
 use crate::geo::area_m2;
 use crate::quantity::{Ul, Um};
 use crate::record::kit::Kit;
@@ -34,7 +35,8 @@ pub(super) fn plan(
     if case.found.iter().any(|c| c.weight == Weight::Stop) {
         return None;
     }
-    let (wounds, earlier) = (damage(case.view, tree, case.ask.stem), earlier_holes(case, before));
+    let wounds = damage(case.view, tree, case.ask.stem);
+    let earlier = earlier_holes(&before.all, case.ask.stem, case.ask.past.unwrap_or_default());
     let clearance_um = case.ask.earlier_clearance_um.unwrap_or(label.holes.spacing_um);
     let mark = case.view.tree(case.id).and_then(|t| t.mark);
     if mark.is_none() && !(wounds.is_empty() && earlier.is_empty()) {
@@ -88,7 +90,18 @@ pub(super) fn plan(
         case.stop("layout.short", format!("{}.", layout.instruction), "the label's spacing");
         return None;
     }
-    Some(Plan { dose, charges, by_hole_ul, layout })
+    let record = &measured.record;
+    let tape = Tape::of_reading(&record.as_read, record.diameter_um);
+    let dose_interval = of_diameter(&tape).and_then(|of| of_target(dose.target_ul, record.diameter_um, of));
+    let known = dose_interval.and_then(|dose| Ok((dose, of_plan(&charges, &kit.containers)?)));
+    let (dose_interval, charges_interval) = match known {
+        Ok(known) => known,
+        Err(error) => {
+            case.stop("kit.uncertainty", format!("How well a charge is known cannot be: {error}."), DESIGN);
+            return None;
+        }
+    };
+    Some(Plan { dose, dose_interval, charges, charges_interval, by_hole_ul, layout })
 }
 
 /// What was put in in earlier seasons, as far as it is known.
@@ -325,14 +338,13 @@ fn left_of<'t, 'v: 't>(
     Ok(Limit { left_ul: i64::try_from(left_ul).unwrap_or(0), of })
 }
 
-/// Holes already in this stem: of this season's applications and of those looked up.
-fn earlier_holes(case: &Case<'_, '_>, before: &Before<'_>) -> Vec<EarlierHole> {
-    let stem = case.ask.stem;
-    let ours = before.all.iter().filter(|t| t.stem == stem).flat_map(|t| t.parts.iter());
+/// Holes already in a stem, ordered: of this season's applications, and of those looked up.
+pub fn earlier_holes(treatments: &[Treatment<'_>], stem: i64, past: &[PastTreatment]) -> Vec<EarlierHole> {
+    let ours = treatments.iter().filter(|t| t.stem == stem).flat_map(|t| t.parts.iter());
     let ours = ours
         .flat_map(|(_, _, a)| a.holes.iter())
         .map(|h| EarlierHole { arc_um: h.arc_um, height_um: h.height_um });
-    let past = case.ask.past.unwrap_or_default().iter().filter(|p| p.stem == stem);
+    let past = past.iter().filter(|p| p.stem == stem);
     let mut holes: Vec<EarlierHole> = ours.chain(past.flat_map(|p| p.holes.iter().copied())).collect();
     holes.sort_by_key(|h| (h.arc_um, h.height_um));
     holes.dedup();

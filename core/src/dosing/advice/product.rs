@@ -84,8 +84,11 @@ fn confirmed(case: &mut Case<'_, '_>, id: LabelId, label: &Label) {
         }
     }
     if nameless {
-        let text = format!("Who confirmed label {} is not recorded.", label.name);
-        case.caution("label.confirmed_by", text, CONFIRM);
+        let text = format!(
+            "Who entered or who confirmed label {} is not recorded, so that they were two people is not known: have a second licensed person confirm it.",
+            label.name
+        );
+        case.stop("label.confirmed_by", text, CONFIRM);
         return;
     }
     let why =

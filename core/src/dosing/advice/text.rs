@@ -26,12 +26,20 @@ impl Advice {
         }
         if let Some(plan) = &self.plan {
             lines.push(format!(
-                "Dose: {} mL usual, {} least, {} most.",
+                "Dose: {} mL usual, {} to {} by the tape; {} least, {} most.",
                 plan.dose.target_ul.ml_exact(),
+                plan.dose_interval.low_ul.ml(),
+                plan.dose_interval.high_ul.ml(),
                 plan.dose.min_ul.ml_exact(),
                 plan.dose.max_ul.ml_exact()
             ));
-            lines.push(format!("{}.", plan.charges.note));
+            let truly = &plan.charges_interval;
+            lines.push(format!(
+                "{}. By the kit's calibration {} to {} mL truly go in.",
+                plan.charges.note,
+                truly.low_ul.ml(),
+                truly.high_ul.ml()
+            ));
         }
         list(&mut lines, "Cautions:", &self.cautions);
         let words = |lines: &mut Vec<String>, title: &str, words: &[String]| {

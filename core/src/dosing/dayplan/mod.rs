@@ -229,9 +229,14 @@ impl fmt::Display for DayPlan {
             let tags: Vec<String> = self.not_today.iter().map(|s| line(&s.tag)).collect();
             writeln!(f, "Not today, no time left ({}): {}", tags.len(), tags.join(", "))?;
         }
-        let saved = 100.0 * (1.0 - self.walk_m / self.nearest_neighbour_m.max(1e-9));
-        if self.nearest_neighbour_m > 0.0 && saved > 0.0 {
-            writeln!(f, "{:.0} m to walk in all, {saved:.0} % less than tree to nearest tree", self.walk_m)?;
+        if self.nearest_neighbour_m > 0.0 {
+            let nearest = self.nearest_neighbour_m;
+            let change = 100.0 * (self.walk_m / nearest - 1.0);
+            writeln!(
+                f,
+                "{:.0} m to walk in all; always to the nearest tree left it would be {nearest:.0} m ({change:+.0} %)",
+                self.walk_m
+            )?;
         }
         Ok(())
     }

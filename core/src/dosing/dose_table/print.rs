@@ -3,6 +3,7 @@
 use std::fmt::{self, Write as _};
 
 use crate::dosing::dose_table::{DoseTable, DoseTableError, Entry, Row, length};
+use crate::dosing::picture::wrapped;
 use crate::dosing::supply::line;
 use crate::quantity::ReadUnit;
 
@@ -129,7 +130,10 @@ impl fmt::Display for DoseTable {
         writeln!(f, "DOSE TABLE: {}", line(&self.purpose))?;
         writeln!(f, "{}", self.label)?;
         writeln!(f, "{} Printed {}.", self.containers_line(), self.printed)?;
-        writeln!(f, "{HOW}\n")?;
+        for text in wrapped(HOW, TEXT_SIGNS) {
+            writeln!(f, "{text}")?;
+        }
+        writeln!(f)?;
         let unit = unit(self.unit);
         let row = |f: &mut fmt::Formatter<'_>, cells: [&str; 7]| {
             let [from, below, charges, holes, total, usual, most] = cells;
@@ -151,6 +155,9 @@ impl fmt::Display for DoseTable {
         Ok(())
     }
 }
+
+/// Signs of a line above the text table, which is as wide.
+const TEXT_SIGNS: usize = 85;
 
 /// Usual, most, number of charges, fills, total, holes and note of a row.
 fn cells(row: &Row) -> [String; 7] {

@@ -149,6 +149,30 @@ pub fn forecast(
     })
 }
 
+/// The time left by what the office assumes, with nothing learned and so without an interval.
+///
+/// # Errors
+/// [`ForecastError::Day`] for a day of no length or of more than 24 hours.
+pub fn assumed(model: TimeModel, left: &[LeftStem], minutes_a_day: i64) -> Result<Forecast, ForecastError> {
+    if !(1..=DAY_MINUTES).contains(&minutes_a_day) {
+        return Err(ForecastError::Day(minutes_a_day));
+    }
+    let minutes_left = minutes(&model, &count(left));
+    let minutes_a_day = minutes_a_day as f64;
+    Ok(Forecast {
+        stems_left: left.len(),
+        minutes_left,
+        model,
+        species: vec![],
+        minutes_a_day,
+        crew_days_left: minutes_left / minutes_a_day,
+        interval: None,
+        days_logged: 0,
+        visits_logged: 0,
+        visits_unusable: 0,
+    })
+}
+
 /// Stems by species and charges: a stand has far fewer different ones than stems.
 fn count(left: &[LeftStem]) -> BTreeMap<(Option<&str>, usize), usize> {
     let mut counted = BTreeMap::new();
@@ -194,6 +218,7 @@ impl fmt::Display for Forecast {
         write!(f, "{:.1} crew-days left", self.crew_days_left)?;
         match self.interval {
             Some((low, high)) => writeln!(f, " (95 % between {low:.1} and {high:.1})")?,
+            None if self.model.assumed => writeln!(f, " (assumed, so without an interval)")?,
             None => writeln!(f, " (no interval until two crew-days are closed)")?,
         }
         writeln!(
@@ -212,6 +237,9 @@ impl fmt::Display for Forecast {
                 species.logged_minutes,
                 100.0 * species.own_weight
             )?;
+        }
+        if self.model.assumed {
+            return write!(f, "Nothing of this is learned: it is as good as what was assumed");
         }
         write!(f, "Learned from {} visits on {} crew-days", self.visits_logged, self.days_logged)?;
         if self.visits_unusable > 0 {

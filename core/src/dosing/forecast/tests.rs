@@ -176,6 +176,18 @@ fn nothing_logged_gives_an_error_and_one_day_gives_no_interval() {
     assert_eq!(TimeModel::assumed(5.0, 2.0).unwrap().minutes(None, 4), 13.0);
 }
 
+/// Worked by hand: ten stems of four charges at 5 + 4 · 2 minutes are 130 minutes, half a day of 260.
+#[test]
+fn assumed_time_is_shown_as_assumed_and_has_no_interval() {
+    let left = vec![LeftStem { species: None, charges: 4 }; 10];
+    let model = || TimeModel::assumed(5.0, 2.0).unwrap();
+    let found = assumed(model(), &left, 260).unwrap();
+    assert_eq!((found.minutes_left, found.crew_days_left, found.interval), (130.0, 0.5, None));
+    assert!(found.to_string().starts_with("0.5 crew-days left (assumed, so without an interval)"), "{found}");
+    assert_eq!(assumed(model(), &left, 0), Err(ForecastError::Day(0)));
+    assert_eq!(assumed(model(), &left, 1_441), Err(ForecastError::Day(1_441)));
+}
+
 /// scipy 1.17: t(0.975; 31) = 2.0395, 40: 2.0211, 120: 1.9799, 1000: 1.9623 (computed).
 #[test]
 fn students_t_is_that_of_scipy() {

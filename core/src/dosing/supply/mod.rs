@@ -274,6 +274,17 @@ pub fn plan(trees: &[Listed], request: &Request<'_>) -> Result<SupplyPlan, Suppl
     })
 }
 
+impl SupplyPlan {
+    /// How many of the stems left out only lack a diameter.
+    pub fn not_measured(&self) -> usize {
+        let unmeasured = |l: &&LeftOut| {
+            use TreeDoseError::{NotAllMeasured, NotMeasured};
+            matches!(&l.reason, Reason::Dose(NotMeasured(_) | NotAllMeasured(_)))
+        };
+        self.left_out.iter().filter(unmeasured).count()
+    }
+}
+
 impl LabelLine {
     /// How a label version is named on sheets and tables.
     pub fn of(label: &Label, version: LabelId) -> Self {
@@ -430,6 +441,21 @@ mod tests {
 
     fn request<'a>(label: &'a Label, containers: &'a [ContainerKind]) -> Request<'a> {
         Request { label, label_id: id(200), purpose: "preventive", containers, stores: STORES }
+    }
+
+    /// Worked by hand: 13 charges of 10 mL with 0.12 mL each by itself and 0.06 mL in common are known
+    /// to 2 √(13 · 0.12² + (13 · 0.06)²) = 1.784 mL (JCGM 100:2008, 5.1.2 and 5.2.2).
+    #[test]
+    fn the_charges_of_a_plan_are_known_to_what_the_kit_states() {
+        let (label, mut containers) = (invented_label(), ten());
+        let trees = [tree(1, "North", &[300]), tree(2, "North", &[250])];
+        assert_eq!(plan(&trees, &request(&label, &containers)).unwrap().total.interval, None);
+        (containers[0].charge_u_ul, containers[0].shared_u_ul) = (Ul(120), Ul(60));
+        let found = plan(&trees, &request(&label, &containers)).unwrap();
+        assert_eq!(found.total.containers[0].product_ul, Ul(130_000));
+        let known = found.total.interval.unwrap();
+        assert_eq!((known.value_ul, known.low_ul, known.high_ul), (Ul(130_000), Ul(128_216), Ul(131_784)));
+        assert!(found.to_string().contains("hold 128.2 to 131.8 mL"), "{found}");
     }
 
     /// Worked by hand: 30.0 cm × 2.4 mL = 72 mL gives 7 charges of 10; 25.0 cm gives 60 mL, 6 charges.

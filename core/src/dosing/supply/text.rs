@@ -55,7 +55,7 @@ impl fmt::Display for SupplyPlan {
                 writeln!(f, "  Plugs       {}, allowance included", self.total.plugs)?;
             }
             Closing::Wax { .. } if self.total.wax_mg.0 > 0 => {
-                let grams = decimal(self.total.wax_mg.0.saturating_add(99), 1_000, 1);
+                let grams = decimal(self.total.wax_mg.0.saturating_add(99) / 100, 10, 1);
                 writeln!(f, "  Wax         {grams} g, allowance included")?;
             }
             _ => writeln!(f, "  Closing     none: holes stay open")?,
@@ -94,6 +94,13 @@ impl SupplyPlan {
             write!(f, " + {} mL priming and calibration", up(stores.priming_ul))?;
         }
         writeln!(f)?;
+        if let Some(known) = &need.interval {
+            let (low, high) = (known.low_ul.ml(), known.high_ul.ml());
+            writeln!(
+                f,
+                "              the charges will hold {low} to {high} mL, by the kit's stated uncertainty"
+            )?;
+        }
         need.diluent_ul.map_or(Ok(()), |d| writeln!(f, "  Diluent     {} mL", up(d)))
     }
 

@@ -27,6 +27,8 @@ const OLD_RECEIVED_ML: i64 = 200;
 const MISSING_ML: i64 = 180;
 const FILL_ML: i64 = 800;
 const CHARGE_ML: i64 = 10;
+/// The invented label's usual rate, in millilitres per metre of diameter.
+const USUAL_ML_PER_M: i64 = 240;
 /// What a tree with the right number of charges may take at most, in millilitres per centimetre.
 const MOST_ML_PER_CM: i64 = 3;
 
@@ -227,14 +229,24 @@ fn day(crew: &Device, plan: &Plan, number: usize) -> Result<i64, TaskError> {
             .push(json!({ "do": "condition", "tree": plan.tag(*tree), "canopy_loss": "10", "bloom": "after",
             "soil": "moist", "air": "17", "food": false, "at": at }));
     }
+    // The kit is filled before the first hole: without a fill nobody knows what would go in.
+    measured.push(fill(FILL_ML, LOT, &kit_of(number), start));
     crew.log(&clock(17 * 60), &measured)?;
 
-    let (mut entries, mut in_kit, mut filled, mut old_in_kit) = (vec![], 0, 0, 0);
+    let (mut entries, mut in_kit, mut filled, mut old_in_kit) = (vec![], FILL_ML, FILL_ML, 0);
     for (visit, tree) in walk.iter().enumerate() {
         let minute = start + visit as i64 * 12;
         let tag = plan.tag(*tree);
         let (code, dose) = crew.try_run(&clock(minute + 2), &["dose", &tag], "")?;
-        if code != 0 {
+        let mut charges = dose["charges"]["charges_ul"].as_array().map_or(0, Vec::len) as i64;
+        if *tree == plan.disagrees {
+            // Told to measure again, the crew trusts its tape and goes by the sheet in the truck.
+            let why = dose["error"]["message"].as_str().unwrap_or("");
+            if code == 0 || !why.contains("diameters from") {
+                return Err(TaskError::Steps(format!("{tag} got a dose with its diameter in doubt: {why}")));
+            }
+            charges = plan.girth_mm(*tree) * USUAL_ML_PER_M / 3_142 / CHARGE_ML;
+        } else if code != 0 {
             let why = dose["error"]["message"].as_str().unwrap_or("?").to_owned();
             if Plan::tall_enough(plan.trees[*tree].dbh_mm) {
                 return Err(TaskError::Steps(format!("no dose for {tag}, which should have one: {why}")));
@@ -245,7 +257,6 @@ fn day(crew: &Device, plan: &Plan, number: usize) -> Result<i64, TaskError> {
             );
             continue;
         }
-        let mut charges = dose["charges"]["charges_ul"].as_array().map_or(0, Vec::len) as i64;
         if *tree == plan.overdosed {
             charges = plan.trees[*tree].dbh_mm * MOST_ML_PER_CM / 10 / CHARGE_ML + 2;
         }

@@ -1,0 +1,178 @@
+//! 'May I treat this tree now, and with what?' as a crew asks it.
+
+mod common;
+
+use common::{Device, fill, found, plant};
+use serde_json::Value;
+use tempfile::TempDir;
+
+const SEEN: [&str; 17] = [
+    "condition",
+    "M-1",
+    "--canopy-loss",
+    "10",
+    "--bloom",
+    "after",
+    "--soil",
+    "moist",
+    "--air",
+    "21",
+    "--soil-temperature",
+    "16",
+    "--food",
+    "false",
+    "--water",
+    "40",
+    "--by=Ben Invented",
+];
+
+fn ready(base: &TempDir) -> Device {
+    let device = Device::new(base, "office");
+    found(&device);
+    plant(&device);
+    device
+}
+
+fn arcs(answer: &Value) -> Vec<i64> {
+    let holes = answer["layout"]["holes"].as_array().unwrap_or_else(|| panic!("{answer}"));
+    holes.iter().map(|h| h["arc_um"].as_i64().unwrap()).collect()
+}
+
+fn codes(error: &Value) -> Vec<&str> {
+    error["stops"].as_array().unwrap().iter().map(|s| s["code"].as_str().unwrap()).collect()
+}
+
+#[test]
+fn every_stop_is_told_with_its_code_and_source_before_the_first_hole() {
+    let base = TempDir::new().unwrap();
+    let device = ready(&base);
+    let error = device.refused(4, &["dose", "A-1", "--label", common::LABEL, "--kit", "Kit N"]);
+    let stops = codes(&error);
+    assert!(stops.contains(&"fill.none"), "an empty kit: {stops:?}");
+    assert!(stops.contains(&"condition.canopy"), "a condition nobody looked at: {stops:?}");
+    assert!(
+        error["stops"]
+            .as_array()
+            .unwrap()
+            .iter()
+            .all(|s| s["source"].as_str().is_some_and(|s| !s.is_empty()))
+    );
+}
+
+#[test]
+fn work_left_unfinished_is_finished_clear_of_its_holes_and_never_begun_again() {
+    let base = TempDir::new().unwrap();
+    let device = ready(&base);
+    fill(&device);
+    let by = "--by=Ben Invented";
+    device.run(&["tree", "add", "M-1", "--species", "FRXAM", "--mark", "tag", by]).ok();
+    device.run(&["diameter", "M-1", "30", by]).ok();
+    device.run(&SEEN).ok();
+    let whole = device.json(&["dose", "M-1", by]);
+    assert_eq!(whole["advice"]["verdict"], "cautions");
+    let planned = arcs(&whole);
+    let begun: Vec<String> =
+        planned[..3].iter().map(|a| format!("--hole={},10,20,10", *a as f64 / 1e4)).collect();
+    let mut treat = vec!["treat", "M-1", by];
+    treat.extend(begun.iter().map(String::as_str));
+    let application = device.json(&treat)["application"].as_str().unwrap().to_owned();
+    assert!(codes(&device.refused(4, &["dose", "M-1", by])).contains(&"tree.treated"));
+    let rest = device.json(&["dose", "M-1", by, "--continues", &application]);
+    assert_eq!(rest["dose"]["target_ul"], whole["dose"]["target_ul"].as_i64().unwrap() - 30_000);
+    let (girth, spacing) =
+        (rest["layout"]["girth_um"].as_i64().unwrap(), rest["layout"]["spacing_um"].as_i64().unwrap());
+    for new in arcs(&rest) {
+        for old in &planned[..3] {
+            let around = (new - old).rem_euclid(girth);
+            assert!(around.min(girth - around) >= spacing - 1, "{new} is too near the hole at {old}");
+        }
+    }
+}
+
+/// A morning's entries in one file: the dose stands on the fill, the diameter and the condition logged
+/// a line before it, and on the treatment after which nothing may be added.
+#[test]
+fn a_dose_stands_on_what_the_same_run_logged_before_it() {
+    let base = TempDir::new().unwrap();
+    let device = ready(&base);
+    let fill = r#"{"do": "fill", "amount": "500", "lot_read": "L-1", "registration_read": "INVENTED-0001", "crew": "North"}"#;
+    let tree = r#"{"do": "tree", "tag": "N-1", "species": "FRXAM"}"#;
+    let girth = r#"{"do": "diameter", "tree": "N-1", "reading": "94", "girth": true}"#;
+    let seen = r#"{"do": "condition", "tree": "N-1", "canopy_loss": "10", "bloom": "after", "soil": "moist",
+        "air": "21", "soil_temperature": "16", "food": false, "water": "40"}"#
+        .replace('\n', " ");
+    let dose = r#"{"do": "dose", "tree": "N-1"}"#;
+    let treat = r#"{"do": "treat", "tree": "N-1", "charges": "7", "each": "10", "crew": "North"}"#;
+    let morning = [fill, tree, girth, &seen, dose, treat].join("\n");
+    let file = device.file("morning.ndjson", &morning);
+    let answer = device.json(&["log", &file, "--by", "Ben Invented"]);
+    assert_eq!(answer["entries"], 6);
+    let again = device.file("again.ndjson", dose);
+    let error = device.refused(4, &["log", &again, "--by", "Ben Invented"]);
+    assert!(error["faults"][0]["why"].as_str().unwrap().contains("has been treated this season"), "{error}");
+    let twice = device.file("twice.ndjson", format!("{morning}\n{dose}").replace("N-1", "N-2"));
+    let error = device.refused(4, &["log", &twice, "--by", "Ben Invented"]);
+    assert_eq!(error["faults"][0]["line"], 7, "{error}");
+}
+
+/// After the winter: the tree keeps its id, last season's holes are kept clear of, and it is measured anew.
+#[test]
+fn a_new_season_knows_the_trees_and_the_holes_of_the_last() {
+    let base = TempDir::new().unwrap();
+    let mut device = ready(&base);
+    fill(&device);
+    let by = "--by=Ben Invented";
+    let tree = device.json(&["tree", "add", "M-1", "--species", "FRXAM", "--mark", "tag", by]);
+    let tree = tree["written"][0]["id"].as_str().unwrap().to_owned();
+    device.run(&["diameter", "M-1", "120", "--girth", by]).ok();
+    device.run(&SEEN).ok();
+    device.run(&["treat", "M-1", by, "--hole=0,10,20,10", "--hole=20,20,20,10"]).ok();
+    let winter = 150 * 86_400_000;
+    device.at(common::MORNING + winter);
+    let opened = device.json(&[
+        "job",
+        "new",
+        "Ash Park again",
+        "--season",
+        "2027",
+        "--client",
+        "Invented City",
+        "--site",
+        "Ash Park",
+        "--zone",
+        "America/Detroit",
+        "--from",
+        "Ash Park",
+    ]);
+    assert_eq!(opened["carried"]["trees"], 4);
+    assert_eq!(device.json(&["stand", "carry"])["trees"], 0, "once");
+    assert!(device.json(&["tree", "show", "M-1"]).to_string().contains(&tree));
+    fill(&device);
+    device.run(&SEEN).ok();
+    let unmeasured = device.refused(4, &["dose", "M-1", by]);
+    assert!(codes(&unmeasured).contains(&"diameter.none"), "{unmeasured}");
+    device.run(&["diameter", "M-1", "121", "--girth", by]).ok();
+    let soon = device.refused(4, &["dose", "M-1", by]);
+    assert_eq!(codes(&soon), ["past.too_soon"], "the label asks for a year: {soon}");
+
+    device.at(common::MORNING + 370 * 86_400_000);
+    let kit = device.run(&["kit", "template"]).ok().out.replace("2027-03-01", "2029-03-01");
+    device.run(&["kit", "add", &device.file("kit2.json", kit), "--name", "Kit M", "--crew", "North"]).ok();
+    device.run(&["lot", "add", "L-2", "--expires", "2028-06-30"]).ok();
+    let read = ["--lot-read", "L-2", "--registration-read", "INVENTED-0001"];
+    device
+        .run(&[&["fill", "500", "--crew", "North", "--kit", "Kit M", "--lot", "L-2"][..], &read].concat())
+        .ok();
+    device.run(&SEEN).ok();
+    let again = device.json(&["dose", "M-1", by, "--kit", "Kit M"]);
+    assert!(again["cautions"].to_string().contains("Wounded on 2026-09-14"), "{again}");
+    for new in arcs(&again) {
+        for old in [0, 200_000] {
+            let around = (new - old).rem_euclid(1_210_000);
+            assert!(
+                around.min(1_210_000 - around) >= 119_000,
+                "{new} is too near last season's hole at {old}"
+            );
+        }
+    }
+}
