@@ -60,7 +60,8 @@ fn treat(device: &Memory, field: &Field<Memory>, tree: &str) -> i64 {
     good(&tap(field, &format!("begin:{tree}:1"), &[]));
     device.wait(3);
     good(&tap(field, &format!("on:{tree}:1"), &[]));
-    let planned = field.state().open.iter().find(|o| o.tree.to_string() == tree).unwrap().charge_ul().0;
+    let planned =
+        field.state().open.iter().find(|being| being.tree.to_string() == tree).unwrap().charge_ul().0;
     device.wait(9);
     good(&tap(field, &format!("done:{tree}:1:sealed"), &[]));
     planned

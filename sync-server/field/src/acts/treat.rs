@@ -39,7 +39,7 @@ fn index(asked: &Asked<'_>) -> Result<usize, ActError> {
 
 /// An open stem, or what to do without one.
 fn open_stem<O: Outside>(field: &Field<O>, tree: TreeId, stem: i64) -> Result<OpenStem, ActError> {
-    let open = field.state().open.iter().find(|o| (o.tree, o.stem) == (tree, stem)).cloned();
+    let open = field.state().open.iter().find(|being| (being.tree, being.stem) == (tree, stem)).cloned();
     open.ok_or_else(|| field.say("not-open"))
 }
 
@@ -52,7 +52,7 @@ async fn begin<O: Outside>(
     let ground = field.ground()?;
     let (tools, advice) = {
         let state = field.state();
-        if state.open.iter().any(|o| (o.tree, o.stem) == (tree, stem)) {
+        if state.open.iter().any(|being| (being.tree, being.stem) == (tree, stem)) {
             return Ok(Done::to(Screen::Board));
         }
         let tools = plan::tools(&state, &ground.summary).map_err(|m| field.say(m.message()))?;
@@ -127,7 +127,9 @@ async fn change<O: Outside>(
             if open.on_at.is_some() {
                 return Err(field.say("cancel-too-late"));
             }
-            field.set(|s| s.open.retain(|o| (o.tree, o.stem) != (tree, stem)), &[setting::OPEN]).await?;
+            field
+                .set(|s| s.open.retain(|being| (being.tree, being.stem) != (tree, stem)), &[setting::OPEN])
+                .await?;
             return Ok(Done::to(Screen::Tree(tree)));
         }
         _ => return Err(asked.unknown()),
@@ -138,7 +140,9 @@ async fn change<O: Outside>(
 
 async fn put_back<O: Outside>(field: &Field<O>, open: OpenStem) -> Result<(), ActError> {
     let set = |state: &mut crate::state::State| {
-        if let Some(known) = state.open.iter_mut().find(|o| (o.tree, o.stem) == (open.tree, open.stem)) {
+        if let Some(known) =
+            state.open.iter_mut().find(|being| (being.tree, being.stem) == (open.tree, open.stem))
+        {
             *known = open;
         }
     };
@@ -204,7 +208,7 @@ async fn done<O: Outside>(
     let (put_in, holes) = (body.put_in_ul().ml(), body.holes.len());
     let staged = vec![Staged::new(ground.job, body, ground.now)];
     let close = |state: &mut crate::state::State, _: &[RecordId]| {
-        state.open.retain(|o| (o.tree, o.stem) != (tree, stem));
+        state.open.retain(|being| (being.tree, being.stem) != (tree, stem));
     };
     let ids = field.write(staged, close, &[setting::OPEN]).await?;
     let said = field.words().count("treated-logged", holes, &[("tag", &open.tag), ("volume", &put_in)]);

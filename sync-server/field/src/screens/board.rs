@@ -102,7 +102,7 @@ fn card(p: &mut Page, scene: &Scene<'_>, stem: &OpenStem) {
 }
 
 fn open<'s>(p: &mut Page, scene: &Scene<'s>, tree: TreeId, stem: i64) -> Option<&'s OpenStem> {
-    let found = scene.state.open.iter().find(|o| (o.tree, o.stem) == (tree, stem));
+    let found = scene.state.open.iter().find(|being| (being.tree, being.stem) == (tree, stem));
     if found.is_none() {
         p.say("lead", &scene.say("not-open"));
     }

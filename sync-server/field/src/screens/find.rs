@@ -93,7 +93,7 @@ pub(super) fn state_word(scene: &Scene<'_>, state: TreeState) -> (String, &'stat
 fn row(p: &mut Page, scene: &Scene<'_>, tree: &TreeLine, metres: Option<f64>) {
     let act = format!("tree:{}", tree.id);
     let (word, class) = state_word(scene, tree.state);
-    let open = scene.state.open.iter().any(|o| o.tree == tree.id);
+    let open = scene.state.open.iter().any(|being| being.tree == tree.id);
     let class = format!("row {}", if open { "open" } else { class });
     p.tag("button", &[("type", "button"), ("class", &class), ("data-act", &act)], |p| {
         p.line("strong", &[], &tree.tag);

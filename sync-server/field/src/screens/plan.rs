@@ -18,7 +18,7 @@ pub(super) fn plan(
     continues: Option<RecordId>,
 ) {
     let state = scene.state;
-    if state.open.iter().any(|o| (o.tree, o.stem) == (tree, stem)) {
+    if state.open.iter().any(|being| (being.tree, being.stem) == (tree, stem)) {
         p.button("big", "go:board", &scene.say("state-open"));
         return;
     }

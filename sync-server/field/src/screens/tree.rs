@@ -39,7 +39,7 @@ pub(super) fn tree(p: &mut Page, scene: &Scene<'_>, summary: &Summary, tree: Tre
             scene.say("diameter")
         };
         p.card("stem", &format!("{name}: {text}"), |p| {
-            let open = scene.state.open.iter().any(|o| o.tree == tree && o.stem == stem as i64);
+            let open = scene.state.open.iter().any(|being| being.tree == tree && being.stem == stem as i64);
             if open {
                 p.button("big", "go:board", &scene.say("state-open"));
             } else if diameter.is_some() {
