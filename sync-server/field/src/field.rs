@@ -28,8 +28,8 @@ pub enum OpenError {
 pub type Fields = BTreeMap<String, String>;
 
 /// The app on a device.
-pub struct Field<O> {
-    pub(crate) outside: O,
+pub struct Field<D> {
+    pub(crate) outside: D,
     pub(crate) turns: Turns,
     /// Where the app is served from, and so where it joins.
     pub(crate) origin: String,
@@ -38,12 +38,12 @@ pub struct Field<O> {
     fixes: RefCell<Fixes>,
 }
 
-impl<O: Outside> Field<O> {
+impl<D: Outside> Field<D> {
     /// Opens the app on what the device stored. `language` is the browser's, used until one is chosen.
     ///
     /// # Errors
     /// [`OpenError`].
-    pub async fn open(outside: O, origin: &str, language: &str) -> Result<Self, OpenError> {
+    pub async fn open(outside: D, origin: &str, language: &str) -> Result<Self, OpenError> {
         let stored = outside.load().await?;
         let mut state = State::read(&stored)?;
         if !stored.settings.iter().any(|(name, _)| name == setting::CHOICES) {
@@ -81,7 +81,7 @@ impl<O: Outside> Field<O> {
     }
 
     /// The device it runs on.
-    pub fn outside(&self) -> &O {
+    pub fn outside(&self) -> &D {
         &self.outside
     }
 

@@ -62,7 +62,7 @@ struct Link {
     token: String,
 }
 
-impl<O: Outside> Field<O> {
+impl<D: Outside> Field<D> {
     /// Exchanges with the server this device joined at.
     ///
     /// # Errors

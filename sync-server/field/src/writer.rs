@@ -61,7 +61,7 @@ pub enum WriteError {
     Trouble(#[from] Trouble),
 }
 
-impl<O: Outside> Field<O> {
+impl<D: Outside> Field<D> {
     /// Writes records and changes what is kept beside them, all in one transaction; gives the
     /// records' ids. On an error nothing has changed.
     ///

@@ -9,7 +9,7 @@ use crate::outside::{Outside, setting};
 use crate::state::{Choices, Look, Screen, Units};
 use crate::words::Language;
 
-pub(super) async fn perform<O: Outside>(field: &Field<O>, asked: &Asked<'_>) -> Result<Done, ActError> {
+pub(super) async fn perform<D: Outside>(field: &Field<D>, asked: &Asked<'_>) -> Result<Done, ActError> {
     match asked.word(0)? {
         "go" => go(field, asked),
         "back" => Ok(Done::to(parent(&field.state().screen))),
@@ -39,7 +39,7 @@ pub(crate) fn parent(screen: &Screen) -> Screen {
     }
 }
 
-fn go<O: Outside>(field: &Field<O>, asked: &Asked<'_>) -> Result<Done, ActError> {
+fn go<D: Outside>(field: &Field<D>, asked: &Asked<'_>) -> Result<Done, ActError> {
     if field.state().member.is_none() {
         return Ok(Done::to(Screen::Join));
     }
@@ -61,7 +61,7 @@ fn go<O: Outside>(field: &Field<O>, asked: &Asked<'_>) -> Result<Done, ActError>
     }))
 }
 
-async fn take_part<O: Outside>(field: &Field<O>, asked: &Asked<'_>) -> Result<Done, ActError> {
+async fn take_part<D: Outside>(field: &Field<D>, asked: &Asked<'_>) -> Result<Done, ActError> {
     if field.state().member.is_some() {
         return Ok(Done::to(Screen::Today));
     }
@@ -82,7 +82,7 @@ async fn take_part<O: Outside>(field: &Field<O>, asked: &Asked<'_>) -> Result<Do
     })
 }
 
-async fn choose<O: Outside>(field: &Field<O>, asked: &Asked<'_>) -> Result<Done, ActError> {
+async fn choose<D: Outside>(field: &Field<D>, asked: &Asked<'_>) -> Result<Done, ActError> {
     let mut choices: Choices = field.state().choices.clone();
     let mut done = Done::default();
     match asked.word(0)? {
@@ -118,12 +118,12 @@ async fn choose<O: Outside>(field: &Field<O>, asked: &Asked<'_>) -> Result<Done,
 }
 
 /// The day in the job's zone, as choices keep it.
-pub(crate) fn today<O: Outside>(field: &Field<O>) -> Result<String, ActError> {
+pub(crate) fn today<D: Outside>(field: &Field<D>) -> Result<String, ActError> {
     let ground = field.ground()?;
     Ok(Day::of(ground.now, &ground.summary.zone).to_string())
 }
 
-async fn read<O: Outside>(field: &Field<O>, asked: &Asked<'_>) -> Result<Done, ActError> {
+async fn read<D: Outside>(field: &Field<D>, asked: &Asked<'_>) -> Result<Done, ActError> {
     let (label, day) = (asked.id(1)?, today(field)?);
     let set = |state: &mut crate::state::State| {
         // Yesterday's reading is of no more use.
@@ -134,7 +134,7 @@ async fn read<O: Outside>(field: &Field<O>, asked: &Asked<'_>) -> Result<Done, A
     Ok(Done::default())
 }
 
-async fn tick<O: Outside>(field: &Field<O>, asked: &Asked<'_>) -> Result<Done, ActError> {
+async fn tick<D: Outside>(field: &Field<D>, asked: &Asked<'_>) -> Result<Done, ActError> {
     let (step, day) = (asked.word(1)?.to_owned(), today(field)?);
     let set = |state: &mut crate::state::State| {
         let ticked = &mut state.choices.ticked;

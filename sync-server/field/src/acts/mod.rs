@@ -134,7 +134,7 @@ impl<'a> Asked<'a> {
 ///
 /// # Errors
 /// [`ActError`].
-pub async fn perform<O: Outside>(field: &Field<O>, act: &str, fields: &Fields) -> Result<Done, ActError> {
+pub async fn perform<D: Outside>(field: &Field<D>, act: &str, fields: &Fields) -> Result<Done, ActError> {
     let parts: Vec<&str> = act.split(':').collect();
     let asked = Asked { whole: act, parts, fields };
     match asked.word(0)? {
@@ -159,7 +159,7 @@ pub(crate) struct Ground {
     pub now: UtcMs,
 }
 
-impl<O: Outside> Field<O> {
+impl<D: Outside> Field<D> {
     pub(crate) fn ground(&self) -> Result<Ground, ActError> {
         let mut state = self.state_mut();
         let summary = state.summary()?;
@@ -174,8 +174,8 @@ impl<O: Outside> Field<O> {
 }
 
 /// The crew of the device, or what to do.
-pub(crate) fn crew_of<O: Outside>(
-    field: &Field<O>,
+pub(crate) fn crew_of<D: Outside>(
+    field: &Field<D>,
     state: &State,
     summary: &Summary,
 ) -> Result<RecordId, ActError> {

@@ -12,7 +12,7 @@ use crate::plan;
 use crate::state::Screen;
 use crate::writer::Staged;
 
-pub(super) async fn perform<O: Outside>(field: &Field<O>, asked: &Asked<'_>) -> Result<Done, ActError> {
+pub(super) async fn perform<D: Outside>(field: &Field<D>, asked: &Asked<'_>) -> Result<Done, ActError> {
     match asked.word(0)? {
         "fill" => fill(field, asked).await,
         "moved" => moved(field, asked).await,
@@ -20,7 +20,7 @@ pub(super) async fn perform<O: Outside>(field: &Field<O>, asked: &Asked<'_>) -> 
     }
 }
 
-async fn fill<O: Outside>(field: &Field<O>, asked: &Asked<'_>) -> Result<Done, ActError> {
+async fn fill<D: Outside>(field: &Field<D>, asked: &Asked<'_>) -> Result<Done, ActError> {
     let ground = field.ground()?;
     let amount_ul = figures::volume(asked.filled("amount").ok_or_else(|| field.say("say-amount"))?)?;
     let lot_read = asked.filled("lot").ok_or_else(|| field.say("say-lot"))?.to_owned();
@@ -56,7 +56,7 @@ async fn fill<O: Outside>(field: &Field<O>, asked: &Asked<'_>) -> Result<Done, A
     Ok(Done::to(Screen::Kit).saying(said).undone_by(ids.first().copied()))
 }
 
-async fn moved<O: Outside>(field: &Field<O>, asked: &Asked<'_>) -> Result<Done, ActError> {
+async fn moved<D: Outside>(field: &Field<D>, asked: &Asked<'_>) -> Result<Done, ActError> {
     let ground = field.ground()?;
     let what = match asked.field("what") {
         "primed_or_tested" => MovementKind::PrimedOrTested,
@@ -82,7 +82,7 @@ async fn moved<O: Outside>(field: &Field<O>, asked: &Asked<'_>) -> Result<Done, 
     Ok(Done::to(Screen::Kit).saying(said).undone_by(ids.first().copied()))
 }
 
-async fn close<O: Outside>(field: &Field<O>, asked: &Asked<'_>) -> Result<Done, ActError> {
+async fn close<D: Outside>(field: &Field<D>, asked: &Asked<'_>) -> Result<Done, ActError> {
     let ground = field.ground()?;
     let crew = {
         let state = field.state();

@@ -9,7 +9,7 @@ use crate::outside::Outside;
 use crate::state::Screen;
 use crate::writer::Staged;
 
-pub(super) async fn perform<O: Outside>(field: &Field<O>, asked: &Asked<'_>) -> Result<Done, ActError> {
+pub(super) async fn perform<D: Outside>(field: &Field<D>, asked: &Asked<'_>) -> Result<Done, ActError> {
     match asked.word(0)? {
         "exchange" => {
             let moved = field.exchange().await?;
@@ -25,7 +25,7 @@ pub(super) async fn perform<O: Outside>(field: &Field<O>, asked: &Asked<'_>) -> 
 }
 
 /// A photo that the device has kept under its digest.
-async fn photo<O: Outside>(field: &Field<O>, asked: &Asked<'_>) -> Result<Done, ActError> {
+async fn photo<D: Outside>(field: &Field<D>, asked: &Asked<'_>) -> Result<Done, ActError> {
     let ground = field.ground()?;
     let sha256 = asked.field("photo-sha256").parse().map_err(|_| asked.unknown())?;
     let bytes = asked.field("photo-bytes").parse().map_err(|_| asked.unknown())?;
@@ -44,7 +44,7 @@ async fn photo<O: Outside>(field: &Field<O>, asked: &Asked<'_>) -> Result<Done, 
     Ok(Done::default().saying(said).undone_by(ids.first().copied()))
 }
 
-async fn answer<O: Outside>(field: &Field<O>, asked: &Asked<'_>) -> Result<Done, ActError> {
+async fn answer<D: Outside>(field: &Field<D>, asked: &Asked<'_>) -> Result<Done, ActError> {
     let ground = field.ground()?;
     let question = asked.id(1)?;
     let name = format!("answer-{question}");
@@ -55,7 +55,7 @@ async fn answer<O: Outside>(field: &Field<O>, asked: &Asked<'_>) -> Result<Done,
     Ok(Done::to(Screen::Today).saying(said).undone_by(ids.first().copied()))
 }
 
-async fn incident<O: Outside>(field: &Field<O>, asked: &Asked<'_>) -> Result<Done, ActError> {
+async fn incident<D: Outside>(field: &Field<D>, asked: &Asked<'_>) -> Result<Done, ActError> {
     let ground = field.ground()?;
     let what = match asked.field("what") {
         "exposure" => IncidentKind::Exposure,
@@ -79,7 +79,7 @@ async fn incident<O: Outside>(field: &Field<O>, asked: &Asked<'_>) -> Result<Don
     Ok(Done::to(Screen::Today).saying(said).undone_by(ids.first().copied()))
 }
 
-async fn note<O: Outside>(field: &Field<O>, asked: &Asked<'_>) -> Result<Done, ActError> {
+async fn note<D: Outside>(field: &Field<D>, asked: &Asked<'_>) -> Result<Done, ActError> {
     let ground = field.ground()?;
     let text = asked.filled("note").ok_or_else(|| field.say("say-answer"))?.to_owned();
     let about = asked.id(1).ok();

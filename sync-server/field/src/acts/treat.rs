@@ -15,7 +15,7 @@ use crate::plan;
 use crate::state::Screen;
 use crate::writer::Staged;
 
-pub(super) async fn perform<O: Outside>(field: &Field<O>, asked: &Asked<'_>) -> Result<Done, ActError> {
+pub(super) async fn perform<D: Outside>(field: &Field<D>, asked: &Asked<'_>) -> Result<Done, ActError> {
     match asked.word(0)? {
         "undo" => return undo(field, asked.id(1)?).await,
         "strike" => return strike(field, asked, asked.id(1)?).await,
@@ -38,13 +38,13 @@ fn index(asked: &Asked<'_>) -> Result<usize, ActError> {
 }
 
 /// An open stem, or what to do without one.
-fn open_stem<O: Outside>(field: &Field<O>, tree: TreeId, stem: i64) -> Result<OpenStem, ActError> {
+fn open_stem<D: Outside>(field: &Field<D>, tree: TreeId, stem: i64) -> Result<OpenStem, ActError> {
     let open = field.state().open.iter().find(|being| (being.tree, being.stem) == (tree, stem)).cloned();
     open.ok_or_else(|| field.say("not-open"))
 }
 
-async fn begin<O: Outside>(
-    field: &Field<O>,
+async fn begin<D: Outside>(
+    field: &Field<D>,
     tree: TreeId,
     stem: i64,
     continues: Option<RecordId>,
@@ -100,8 +100,8 @@ async fn begin<O: Outside>(
 }
 
 /// Changes an open stem without a record: containers on, taken back, begun by mistake, a hole as planned.
-async fn change<O: Outside>(
-    field: &Field<O>,
+async fn change<D: Outside>(
+    field: &Field<D>,
     asked: &Asked<'_>,
     tree: TreeId,
     stem: i64,
@@ -138,7 +138,7 @@ async fn change<O: Outside>(
     Ok(Done::to(screen))
 }
 
-async fn put_back<O: Outside>(field: &Field<O>, open: OpenStem) -> Result<(), ActError> {
+async fn put_back<D: Outside>(field: &Field<D>, open: OpenStem) -> Result<(), ActError> {
     let set = |state: &mut crate::state::State| {
         if let Some(known) =
             state.open.iter_mut().find(|being| (being.tree, being.stem) == (open.tree, open.stem))
@@ -149,8 +149,8 @@ async fn put_back<O: Outside>(field: &Field<O>, open: OpenStem) -> Result<(), Ac
     Ok(field.set(set, &[setting::OPEN]).await?)
 }
 
-async fn differs<O: Outside>(
-    field: &Field<O>,
+async fn differs<D: Outside>(
+    field: &Field<D>,
     asked: &Asked<'_>,
     tree: TreeId,
     stem: i64,
@@ -188,8 +188,8 @@ async fn differs<O: Outside>(
     Ok(Done::to(Screen::Finish(tree, stem)))
 }
 
-async fn done<O: Outside>(
-    field: &Field<O>,
+async fn done<D: Outside>(
+    field: &Field<D>,
     asked: &Asked<'_>,
     tree: TreeId,
     stem: i64,
@@ -218,7 +218,7 @@ async fn done<O: Outside>(
 }
 
 /// Strikes a record of this device with the reason given.
-async fn strike<O: Outside>(field: &Field<O>, asked: &Asked<'_>, tree: RecordId) -> Result<Done, ActError> {
+async fn strike<D: Outside>(field: &Field<D>, asked: &Asked<'_>, tree: RecordId) -> Result<Done, ActError> {
     let ground = field.ground()?;
     let record: RecordId =
         asked.filled("struck").and_then(|t| t.parse().ok()).ok_or_else(|| field.say("say-which-record"))?;
@@ -229,7 +229,7 @@ async fn strike<O: Outside>(field: &Field<O>, asked: &Asked<'_>, tree: RecordId)
 }
 
 /// Takes back what this device wrote last: the record is struck, and stays readable.
-async fn undo<O: Outside>(field: &Field<O>, record: RecordId) -> Result<Done, ActError> {
+async fn undo<D: Outside>(field: &Field<D>, record: RecordId) -> Result<Done, ActError> {
     let ground = field.ground()?;
     let (book, struck) = {
         let state = field.state();

@@ -16,7 +16,7 @@ use crate::outside::{Outside, setting};
 use crate::state::{Screen, Units};
 use crate::writer::Staged;
 
-pub(super) async fn perform<O: Outside>(field: &Field<O>, asked: &Asked<'_>) -> Result<Done, ActError> {
+pub(super) async fn perform<D: Outside>(field: &Field<D>, asked: &Asked<'_>) -> Result<Done, ActError> {
     match asked.word(0)? {
         "list" => list(field, asked).await,
         "measure" => Ok(Done::to(Screen::Measure(asked.id(1)?, asked.number(2)?))),
@@ -33,7 +33,7 @@ fn word<T: DeserializeOwned>(text: &str) -> Option<T> {
     serde_json::from_value(serde_json::Value::String(text.to_owned())).ok()
 }
 
-async fn list<O: Outside>(field: &Field<O>, asked: &Asked<'_>) -> Result<Done, ActError> {
+async fn list<D: Outside>(field: &Field<D>, asked: &Asked<'_>) -> Result<Done, ActError> {
     let ground = field.ground()?;
     let tag = asked.filled("tag").ok_or_else(|| field.say("say-tag"))?.to_owned();
     if let Some(known) = ground.summary.trees.iter().find(|t| t.tag.eq_ignore_ascii_case(&tag)) {
@@ -62,7 +62,7 @@ async fn list<O: Outside>(field: &Field<O>, asked: &Asked<'_>) -> Result<Done, A
     Ok(Done::to(Screen::Measure(id, 1)).saying(said).undone_by(Some(id)))
 }
 
-async fn measured<O: Outside>(field: &Field<O>, asked: &Asked<'_>) -> Result<Done, ActError> {
+async fn measured<D: Outside>(field: &Field<D>, asked: &Asked<'_>) -> Result<Done, ActError> {
     let (tree, stem) = asked.stem()?;
     let ground = field.ground()?;
     let of = match asked.field("of") {
@@ -118,7 +118,7 @@ async fn measured<O: Outside>(field: &Field<O>, asked: &Asked<'_>) -> Result<Don
     Ok(Done::to(screen).saying(said).undone_by(ids.first().copied()))
 }
 
-fn seen_today<O: Outside>(field: &Field<O>, tree: TreeId) -> Result<bool, ActError> {
+fn seen_today<D: Outside>(field: &Field<D>, tree: TreeId) -> Result<bool, ActError> {
     use bolebook_core::day::Day;
     let ground = field.ground()?;
     let zone = &ground.summary.zone;
@@ -126,7 +126,7 @@ fn seen_today<O: Outside>(field: &Field<O>, tree: TreeId) -> Result<bool, ActErr
     Ok(last.is_some_and(|at| Day::of(at, zone) == Day::of(ground.now, zone)))
 }
 
-async fn seen<O: Outside>(field: &Field<O>, asked: &Asked<'_>) -> Result<Done, ActError> {
+async fn seen<D: Outside>(field: &Field<D>, asked: &Asked<'_>) -> Result<Done, ActError> {
     let tree = asked.id(1)?;
     let ground = field.ground()?;
     let units = field.state().choices.units;
@@ -157,7 +157,7 @@ async fn seen<O: Outside>(field: &Field<O>, asked: &Asked<'_>) -> Result<Done, A
 }
 
 /// One damaged arc, when its kind was chosen.
-fn damage<O: Outside>(field: &Field<O>, asked: &Asked<'_>) -> Result<Option<Damage>, ActError> {
+fn damage<D: Outside>(field: &Field<D>, asked: &Asked<'_>) -> Result<Option<Damage>, ActError> {
     let Some(what) = word::<DamageKind>(asked.field("damage")) else { return Ok(None) };
     let unit = figures::unit_name(field.state().choices.units);
     let arc = |name: &str| -> Result<_, ActError> {
@@ -168,7 +168,7 @@ fn damage<O: Outside>(field: &Field<O>, asked: &Asked<'_>) -> Result<Option<Dama
     Ok(Some(Damage { stem, what, from_um: arc("damage-from")?, to_um: arc("damage-to")? }))
 }
 
-async fn not_treated<O: Outside>(field: &Field<O>, asked: &Asked<'_>) -> Result<Done, ActError> {
+async fn not_treated<D: Outside>(field: &Field<D>, asked: &Asked<'_>) -> Result<Done, ActError> {
     let tree = asked.id(1)?;
     let ground = field.ground()?;
     let reason: NotTreatedReason = word(asked.field("reason")).ok_or_else(|| field.say("say-reason"))?;
