@@ -169,13 +169,7 @@ impl Session {
     ///
     /// # Errors
     /// [`SessionError`]; nothing of the answer is then to be taken in.
-    pub fn read(
-        &self,
-        logs: &Logs,
-        peers: &Peers,
-        request: &Request,
-        body: &str,
-    ) -> Result<Answered, SessionError> {
+    pub fn read(&self, logs: &Logs, request: &Request, body: &str) -> Result<Answered, SessionError> {
         let parsed = Answered::parse(body, self.server, request)?;
         let mut taken = Taken::default();
         for (book, part) in &parsed.parts {

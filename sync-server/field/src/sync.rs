@@ -191,7 +191,7 @@ impl<D: Outside> Field<D> {
         let _turn = self.turns.take().await;
         let answered = {
             let state = self.state();
-            session.read(&state.logs, &state.peers, request, body)?
+            session.read(&state.logs, request, body)?
         };
         let taken = answered.taken.clone();
         let peers = taken.peers;
