@@ -55,7 +55,12 @@ pub fn build(out: Option<&Path>) -> Result<PathBuf, TaskError> {
 fn finish(module: &Path, draft: &Path) -> Result<(), TaskError> {
     let failed = |e: &dyn std::fmt::Display| TaskError::Steps(format!("wasm-bindgen: {e}"));
     let mut bindgen = Bindgen::new();
-    bindgen.input_path(module).out_name("field").typescript(false).remove_producers_section(true).remove_name_section(true);
+    bindgen
+        .input_path(module)
+        .out_name("field")
+        .typescript(false)
+        .remove_producers_section(true)
+        .remove_name_section(true);
     bindgen.web(true).map_err(|e| failed(&e))?;
     bindgen.generate(draft).map_err(|e| failed(&e))
 }
