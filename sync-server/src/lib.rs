@@ -3,13 +3,14 @@
 //! A request comes in at [`router`], one page with every route. [`auth`] says who asks, a handler in
 //! [`handlers`] does it, [`error`] is the one way out for what goes wrong. The log itself is the
 //! `bolebook-log` crate; [`state`] holds its connections, [`store`] the server's own tables,
-//! [`identity`] the server's key and certificate, [`findings`] what is computed from the books.
+//! [`identity`] the server's key and certificate, [`findings`] what is computed from the books, [`field`] the crews' app.
 //!
 //! Listener, clock and shutdown are passed in, so that tests run the shipped server.
 
 pub mod auth;
 pub mod body;
 pub mod error;
+pub mod field;
 pub mod findings;
 pub mod handlers;
 pub mod identity;

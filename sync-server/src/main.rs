@@ -40,6 +40,9 @@ enum Command {
         /// Where to listen; port 0 takes a free one. Put a TLS proxy in front for anything but loopback.
         #[arg(long, default_value = "127.0.0.1:8642")]
         listen: SocketAddr,
+        /// The folder of the built field app, if it does not lie beside this program.
+        #[arg(long, value_name = "FOLDER")]
+        web_dir: Option<PathBuf>,
     },
     /// Recomputes every hash of every book and says whether the log is whole.
     Verify {
@@ -70,7 +73,7 @@ fn main() -> ExitCode {
     let arguments = Arguments::parse();
     let done = clock_from(arguments.now.as_deref()).and_then(|clock| match arguments.command {
         Command::Init { data, invitation } => init(&data, &invitation, clock()),
-        Command::Serve { data, listen } => run(data, listen, clock),
+        Command::Serve { data, listen, web_dir } => run(data, listen, web_dir, clock),
         Command::Verify { data } => verify(&data),
     });
     match done {
@@ -113,11 +116,17 @@ fn verify(data: &Path) -> Result<(), Failure> {
 }
 
 #[tokio::main]
-async fn run(data: PathBuf, listen: SocketAddr, clock: Clock) -> Result<(), Failure> {
+async fn run(
+    data: PathBuf,
+    listen: SocketAddr,
+    web_dir: Option<PathBuf>,
+    clock: Clock,
+) -> Result<(), Failure> {
     let filter = tracing_subscriber::EnvFilter::try_from_default_env()
         .unwrap_or_else(|_| tracing_subscriber::EnvFilter::new("info"));
     tracing_subscriber::fmt().json().with_env_filter(filter).with_writer(std::io::stderr).init();
-    let app = App::open(Config::new(data.clone()), clock)?;
+    let web = web_dir.or_else(bolebook_server::field::usual_folder);
+    let app = App::open(Config { web, ..Config::new(data.clone()) }, clock)?;
     let listener = tokio::net::TcpListener::bind(listen).await?;
     let url = format!("http://{}", listener.local_addr()?);
     let address = serde_json::json!({ "url": url, "server": app.identity.device() });

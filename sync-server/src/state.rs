@@ -14,6 +14,7 @@ use tokio::sync::Semaphore;
 
 use crate::auth::Tokens;
 use crate::error::ApiError;
+use crate::field::Files;
 use crate::findings::Findings;
 use crate::identity::{Identity, IdentityError};
 use crate::limiter::{Limiter, Quota};
@@ -39,6 +40,8 @@ pub struct Config {
     pub author_bytes_per_hour: u64,
     /// Most lines and bytes of an answer.
     pub page: Page,
+    /// The field app's folder, if it was built.
+    pub web: Option<PathBuf>,
 }
 
 impl Config {
@@ -52,6 +55,7 @@ impl Config {
             photo_bytes: 40 << 20,
             author_bytes_per_hour: 256 << 20,
             page: Page { lines: 50_000, bytes: 24 << 20 },
+            web: None,
         }
     }
 }
@@ -113,6 +117,8 @@ pub struct Inner {
     pub room: Arc<Semaphore>,
     /// What is computed from the books.
     pub findings: Findings,
+    /// The field app's files.
+    pub web: Files,
     clock: Clock,
     writer: Mutex<Connection>,
     readers: Mutex<Vec<Connection>>,
@@ -149,6 +155,12 @@ impl App {
         let opened =
             bolebook_log::open(&path).and_then(|db| store::prepare(&db).map(|()| db).map_err(LogError::from));
         let writer = opened.map_err(|source| StartError::Log { path, source })?;
+        let web = match &config.web {
+            Some(folder) => {
+                Files::read(folder).map_err(|source| StartError::Folder { path: folder.clone(), source })?
+            }
+            None => Files::default(),
+        };
         let tokens = Tokens::new(&identity.key).map_err(StartError::Tokens)?;
         Ok(Self(Arc::new(Inner {
             tokens,
@@ -157,6 +169,7 @@ impl App {
             quota: Quota::new(config.author_bytes_per_hour),
             room: Arc::new(Semaphore::new(config.exchanges_at_once)),
             findings: Findings::default(),
+            web,
             clock,
             writer: Mutex::new(writer),
             readers: Mutex::new(vec![]),
