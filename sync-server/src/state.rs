@@ -16,7 +16,9 @@ use crate::auth::Tokens;
 use crate::error::ApiError;
 use crate::findings::Findings;
 use crate::identity::{Identity, IdentityError};
+use crate::desk::DeskState;
 use crate::limiter::Limiter;
+use crate::snapshot::Snapshots;
 use crate::store;
 
 /// Tells the time: the system's, or a test's.
@@ -37,6 +39,12 @@ pub struct Config {
     pub photo_bytes: u64,
     /// Most lines and bytes of an answer.
     pub page: Page,
+    /// Where devices reach this server from outside: what an enrolment code shows.
+    pub api_url: String,
+    /// Where people reach the desk, behind its TLS proxy; `https` makes its cookies secure ones.
+    pub desk_url: Option<String>,
+    /// Where clients reach the portal: the links given to them begin with it.
+    pub portal_url: Option<String>,
 }
 
 impl Config {
@@ -49,6 +57,9 @@ impl Config {
             exchanges_at_once: 4,
             photo_bytes: 40 << 20,
             page: Page { lines: 50_000, bytes: 24 << 20 },
+            api_url: "http://127.0.0.1:8642".into(),
+            desk_url: None,
+            portal_url: None,
         }
     }
 }
@@ -108,6 +119,10 @@ pub struct Inner {
     pub room: Arc<Semaphore>,
     /// What is computed from the books.
     pub findings: Findings,
+    /// The books as they were last read.
+    pub snapshots: Snapshots,
+    /// The office desk.
+    pub desk: DeskState,
     clock: Clock,
     writer: Mutex<Connection>,
     readers: Mutex<Vec<Connection>>,
@@ -130,19 +145,28 @@ impl App {
     /// # Errors
     /// [`StartError`] when it was not set up, or something in it cannot be opened.
     pub fn open(config: Config, clock: Clock) -> Result<Self, StartError> {
+        let app = Self::open_beside(config, clock)?;
+        sweep(&app.config.data.join("tmp"))?;
+        Ok(app)
+    }
+
+    /// Opens the data folder while a server may be running on it: its drafts are left alone.
+    ///
+    /// # Errors
+    /// As [`App::open`].
+    pub fn open_beside(config: Config, clock: Clock) -> Result<Self, StartError> {
         let identity = Identity::load(&config.data)?;
         for folder in ["photos", "tmp"] {
             let path = config.data.join(folder);
             std::fs::create_dir_all(&path).map_err(|source| StartError::Folder { path, source })?;
         }
-        sweep(&config.data.join("tmp"))?;
         let path = config.data.join(DATABASE);
         // Names, licence numbers and photos are for the server's own account only.
         use std::os::unix::fs::PermissionsExt as _;
         std::fs::set_permissions(&config.data, std::fs::Permissions::from_mode(0o700))
             .map_err(|source| StartError::Folder { path: config.data.clone(), source })?;
         let opened =
-            bolebook_log::open(&path).and_then(|db| store::prepare(&db).map(|()| db).map_err(LogError::from));
+            bolebook_log::open(&path).and_then(|db| store::prepare(&db).and_then(|()| crate::desk::prepare(&db)).map(|()| db).map_err(LogError::from));
         let writer = opened.map_err(|source| StartError::Log { path, source })?;
         let tokens = Tokens::new(&identity.key).map_err(StartError::Tokens)?;
         Ok(Self(Arc::new(Inner {
@@ -151,6 +175,8 @@ impl App {
             token_limit: Limiter::new(config.tokens_per_minute),
             room: Arc::new(Semaphore::new(config.exchanges_at_once)),
             findings: Findings::default(),
+            snapshots: Snapshots::default(),
+            desk: DeskState::default(),
             clock,
             writer: Mutex::new(writer),
             readers: Mutex::new(vec![]),
