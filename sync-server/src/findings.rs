@@ -10,7 +10,7 @@ use bolebook_core::export::{
     applications_csv, balance_json, findings_json, summary_json, trees_csv, trees_geojson,
 };
 use bolebook_core::ids::BookId;
-use tokio::sync::Notify;
+use tokio::sync::{Notify, watch};
 
 use crate::error::ApiError;
 use crate::snapshot::{self, JobState, Snapshot};
@@ -35,6 +35,7 @@ pub struct Findings {
     positions: Mutex<BTreeMap<BookId, u64>>,
     changed: Mutex<BTreeSet<BookId>>,
     wake: Notify,
+    news: watch::Sender<u64>,
 }
 
 impl Findings {
@@ -47,6 +48,12 @@ impl Findings {
     pub fn changed(&self, book: BookId) {
         self.changed.lock().unwrap_or_else(PoisonError::into_inner).insert(book);
         self.wake.notify_one();
+        self.news.send_modify(|count| *count += 1);
+    }
+
+    /// Counts up whenever a book changes, for whoever looks at a page meanwhile.
+    pub fn news(&self) -> watch::Receiver<u64> {
+        self.news.subscribe()
     }
 }
 

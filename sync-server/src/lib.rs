@@ -77,8 +77,9 @@ pub async fn serve_all(
         let service = router.into_make_service_with_connect_info::<SocketAddr>();
         others.spawn(axum::serve(listener, service).with_graceful_shutdown(until(stopped.clone())).into_future());
     }
-    let service = router::app(app).into_make_service_with_connect_info::<SocketAddr>();
+    let service = router::app(app.clone()).into_make_service_with_connect_info::<SocketAddr>();
     let mut served = axum::serve(listeners.api, service).with_graceful_shutdown(shutdown).await;
+    app.desk.closing.send_replace(true);
     drop(stop);
     while let Some(done) = others.join_next().await {
         served = served.and(done.unwrap_or_else(|e| Err(std::io::Error::other(e))));

@@ -55,6 +55,15 @@
     go(document.getElementById(location.hash.slice(1)) ?? all()[0]);
   }
 
+  // Says when a crew has exchanged; the page itself is left as it is until someone loads it again.
+  if (document.body.dataset.live && window.EventSource) {
+    const news = new EventSource('/events');
+    news.onmessage = (event) => {
+      if (event.data !== document.body.dataset.live) document.querySelector('.live')?.removeAttribute('hidden');
+    };
+    addEventListener('pagehide', () => news.close());
+  }
+
   // A form is sent once, however often its button is pressed.
   document.addEventListener('submit', (event) => {
     if (event.target.method !== 'post') return;

@@ -118,7 +118,7 @@ fn filter(desk: &Desk, job: &JobState, findings: &[Finding]) -> Markup {
             @for (name, label, all) in &selects {
                 div { label for=(format!("by-{name}")) { (label) } select id=(format!("by-{name}")) name=(name) { (options(query.text(name), all)) } }
             }
-            div { label for="by-words" { "Words" } input id="by-words" name="words" type="search" value=(query.text("words")) placeholder="tag, text or id"; }
+            div { label for="by-words" { "Words" } input id="by-words" name="words" type="search" value=(super::page::clean(query.text("words"))) placeholder="tag, text or id"; }
             button { "Show" }
         }
     }

@@ -18,6 +18,7 @@ mod findings;
 mod forms;
 mod jobs;
 mod links;
+mod live;
 mod map;
 mod page;
 mod pairs;
@@ -42,6 +43,7 @@ use bolebook_core::quantity::UtcMs;
 use bolebook_core::view::{TreeState, TreeView, View};
 use maud::Markup;
 use rusqlite::Connection;
+use tokio::sync::{Semaphore, watch};
 
 use crate::identity::Identity;
 use crate::limiter::Limiter;
@@ -52,6 +54,7 @@ pub use page::{clean, text};
 
 /// Sign-ins an address may try in a minute.
 const SIGN_INS_PER_MINUTE: u32 = 10;
+const HASHES_AT_ONCE: usize = 4;
 /// Wrong passwords of one account before it waits.
 const MOST_FAILURES: u32 = 10;
 /// How long it waits.
@@ -61,8 +64,12 @@ const FAILURE_WINDOW_MS: i64 = 15 * 60_000;
 pub struct DeskState {
     /// How often an address may try to sign in.
     pub sign_ins: Limiter,
+    /// Room for passwords being hashed: each takes 19 MiB.
+    pub hashing: Semaphore,
     /// How often an address may try a client's link that is none.
     pub links: Limiter,
+    /// Set when the server stops, so that pages that listen for news let it.
+    pub closing: watch::Sender<bool>,
     failures: Mutex<BTreeMap<String, (UtcMs, u32)>>,
     key: Mutex<Option<Arc<Identity>>>,
 }
@@ -71,7 +78,9 @@ impl Default for DeskState {
     fn default() -> Self {
         Self {
             sign_ins: Limiter::new(SIGN_INS_PER_MINUTE),
+            hashing: Semaphore::new(HASHES_AT_ONCE),
             links: Limiter::new(30),
+            closing: watch::Sender::new(false),
             failures: Mutex::default(),
             key: Mutex::default(),
         }
@@ -139,6 +148,7 @@ fn routes() -> Vec<(&'static str, MethodRouter<App>)> {
         ("/account/code", post(session::change_code)),
         ("/desk.css", get(assets::css)),
         ("/desk.js", get(assets::js)),
+        ("/events", get(live::events)),
         ("/", get(jobs::list)),
         ("/jobs/{book}", get(jobs::overview)),
         ("/jobs/{book}/findings", get(findings::queue)),

@@ -168,7 +168,7 @@ fn framed(desk: &Desk, page: &Page) -> Result<Markup, ApiError> {
                 link rel="stylesheet" href="/desk.css";
                 script src="/desk.js" defer {}
             }
-            body {
+            body data-live=(*desk.app.findings.news().borrow()) {
                 a.skip href="#main" { "To the content" }
                 header.top {
                     p.brand { a href="/" { "Bolebook" } " " span.company { (text(company)) } }
@@ -184,7 +184,7 @@ fn framed(desk: &Desk, page: &Page) -> Result<Markup, ApiError> {
                     }
                     form.search role="search" action="/search" {
                         label.unseen for="search" { "Search trees, tags, people, lots, notes" }
-                        input id="search" type="search" name="q" value=(desk.query.text("q")) placeholder="Search";
+                        input id="search" type="search" name="q" value=(clean(desk.query.text("q"))) placeholder="Search";
                         button { "Search" }
                     }
                     form.who method="post" action="/sign-out" {
@@ -195,6 +195,7 @@ fn framed(desk: &Desk, page: &Page) -> Result<Markup, ApiError> {
                 }
                 @if let Some((job, tab)) = job { (tabs(desk, job, tab)) }
                 main id="main" tabindex="-1" {
+                    p.live hidden role="status" { "Something new has arrived. " a href=(desk.path) { "Load the page again" } " to see it." }
                     @if let Some(done) = done(desk.query.text("done")) { p.done role="status" { (done) } }
                     @if let Some(why) = &desk.read_only { div.readonly role="note" { (read_only(desk, why)) } }
                     (page.body)

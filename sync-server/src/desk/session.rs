@@ -103,6 +103,7 @@ pub async fn sign_in(
     if let Err(minutes) = app.desk.may_try(&user, now) {
         return Err(ApiError::too_many(minutes * 60));
     }
+    let _room = app.desk.hashing.acquire().await.map_err(|e| ApiError::internal(&e))?;
     let signed = app.blocking(move |app| {
         let name = fields.text("name");
         let found = app.read(|db| accounts::user(db, name))?;

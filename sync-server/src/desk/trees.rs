@@ -61,7 +61,7 @@ pub async fn list(desk: Desk, Id(book): Id<BookId>) -> Result<Html<String>, ApiE
             h1 { "Trees" }
             form.filter role="search" aria-label="Narrow the trees" {
                 div { label for="by-state" { "State" } select id="by-state" name="state" { @for (v, n) in states { option value=(v) selected[desk.query.text("state") == v] { (n) } } } }
-                div { label for="by-words" { "Words" } input id="by-words" name="words" type="search" value=(desk.query.text("words")) placeholder="tag, species or id"; }
+                div { label for="by-words" { "Words" } input id="by-words" name="words" type="search" value=(super::page::clean(desk.query.text("words"))) placeholder="tag, species or id"; }
                 button { "Show" }
             }
             p role="status" { (all.len()) " of " (view.trees.len()) " trees" }

@@ -136,9 +136,7 @@ fn a_form_without_its_sessions_token_or_from_elsewhere_is_refused() {
 fn code(secret: &str, at: i64) -> String {
     let built = Builder::new().with_algorithm(Algorithm::SHA1).with_digits(6).with_skew(0).with_step_duration(30);
     let totp = built.with_secret(Secret::try_from_base32(secret).unwrap()).build_noncompliant();
-    let time = u64::try_from(at / 1_000).unwrap();
-    let found = (0..1_000_000).map(|n| format!("{n:06}")).find(|c| totp.check(c, time).is_some());
-    found.unwrap()
+    totp.generate(u64::try_from(at / 1_000).unwrap()).to_string()
 }
 
 #[test]
