@@ -25,7 +25,7 @@ fn busy() -> World {
     world.treat(0, formula, 12);
     world.treat(1, hostile, 7);
     world.write(Who::Crew(0), Note { about: None, text: HOSTILE.into() });
-    let corner = |lat, lon| Corner { lat_ndeg: 42_732_000_000 + lat, lon_ndeg: -84_556_000_000 + lon };
+    let corner = |lat: i64, lon: i64| Corner { lat_ndeg: 42_732_000_000 + lat, lon_ndeg: -84_556_000_000 + lon };
     let boundary = vec![corner(0, 0), corner(0, 2_000_000), corner(1_000_000, 2_000_000), corner(1_000_000, 0)];
     world.write(Who::Office, Block { name: HOSTILE.into(), boundary });
     world.close_day(0, 300_000);
