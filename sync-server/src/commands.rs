@@ -50,7 +50,9 @@ impl User {
     /// Runs it. The server may run meanwhile.
     pub fn run(self, clock: &Clock) -> Result<(), Failure> {
         match self {
-            Self::Add { name, person, data } => add(&App::open_beside(Config::new(data), clock.clone())?, &name, &person),
+            Self::Add { name, person, data } => {
+                add(&App::open_beside(Config::new(data), clock.clone())?, &name, &person)
+            }
             Self::List { data } => {
                 let app = App::open_beside(Config::new(data), clock.clone())?;
                 let names = snapshot::now(&app).ok();
@@ -66,7 +68,9 @@ impl User {
             Self::Remove { name, data } => {
                 let app = App::open_beside(Config::new(data), clock.clone())?;
                 if !app.write(|tx| accounts::remove(tx, &name)).map_err(said)? {
-                    return Err(format!("there is no account '{name}'; see 'bolebook-server user list'").into());
+                    return Err(
+                        format!("there is no account '{name}'; see 'bolebook-server user list'").into()
+                    );
                 }
                 say(&serde_json::json!({ "removed": name }));
                 Ok(())
@@ -91,7 +95,10 @@ fn add(app: &App, name: &str, person: &str) -> Result<(), Failure> {
     }
     let now = app.now();
     if !app.write(|tx| accounts::add(tx, name, person, &password, now)).map_err(said)? {
-        return Err(format!("there is an account '{name}' already: remove it first to give it a new password").into());
+        return Err(format!(
+            "there is an account '{name}' already: remove it first to give it a new password"
+        )
+        .into());
     }
     say(&serde_json::json!({ "added": name, "person": person, "person_name": snapshot.names.named(person) }));
     Ok(())
@@ -101,7 +108,8 @@ fn add(app: &App, name: &str, person: &str) -> Result<(), Failure> {
 fn find(snapshot: &Snapshot, text: &str) -> Result<PersonId, Failure> {
     let people: Vec<PersonId> = snapshot.yard.facts.in_force(Kind::Person).map(|f| f.id).collect();
     let is = |id: &PersonId| {
-        snapshot.names.named(*id).eq_ignore_ascii_case(text) || (text.len() >= 6 && id.to_string().ends_with(text))
+        snapshot.names.named(*id).eq_ignore_ascii_case(text)
+            || (text.len() >= 6 && id.to_string().ends_with(text))
     };
     let hits: Vec<PersonId> = people.iter().copied().filter(is).collect();
     match hits[..] {
@@ -137,7 +145,14 @@ pub fn desk(data: &Path, invitation: &Path, clock: &Clock) -> Result<(), Failure
         return Err("the invitation is of another yard or root key than this server's".into());
     }
     let now = app.now();
-    let desk = Identity::init_as(&data.join(FILE), Role::Office, invitation, app.random().map_err(said)?, app.random().map_err(said)?, now)?;
+    let desk = Identity::init_as(
+        &data.join(FILE),
+        Role::Office,
+        invitation,
+        app.random().map_err(said)?,
+        app.random().map_err(said)?,
+        now,
+    )?;
     // The code is spent: no other device can enrol with it here.
     let code = &file.invitation.code_key.key;
     app.write(|tx| {

@@ -88,9 +88,10 @@ pub fn of_job(app: &Inner, book: BookId) -> Result<(Arc<Snapshot>, Arc<JobState>
 /// 404 for a job or an export there is not.
 pub fn export(snapshot: &Snapshot, job: &JobState, name: &str) -> Result<Arc<String>, ApiError> {
     let view = &job.view;
-    let name = EXPORTS.into_iter().find(|n| *n == name).ok_or_else(|| {
-        ApiError::not_found(format!("no such export; there are {}", EXPORTS.join(", ")))
-    })?;
+    let name = EXPORTS
+        .into_iter()
+        .find(|n| *n == name)
+        .ok_or_else(|| ApiError::not_found(format!("no such export; there are {}", EXPORTS.join(", "))))?;
     snapshot.text(view.book, name, || match name {
         "trees.csv" => trees_csv(view),
         "applications.csv" => applications_csv(view, &snapshot.names),

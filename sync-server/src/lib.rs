@@ -70,12 +70,15 @@ pub async fn serve_all(
         // An error says that the sender is gone, which means the same.
         let _ = stopped.changed().await;
     };
-    let sites = [(listeners.desk, desk::router(app.clone())), (listeners.portal, portal::router(app.clone()))];
+    let sites =
+        [(listeners.desk, desk::router(app.clone())), (listeners.portal, portal::router(app.clone()))];
     let mut others = tokio::task::JoinSet::new();
     for (listener, router) in sites {
         let Some(listener) = listener else { continue };
         let service = router.into_make_service_with_connect_info::<SocketAddr>();
-        others.spawn(axum::serve(listener, service).with_graceful_shutdown(until(stopped.clone())).into_future());
+        others.spawn(
+            axum::serve(listener, service).with_graceful_shutdown(until(stopped.clone())).into_future(),
+        );
     }
     let service = router::app(app.clone()).into_make_service_with_connect_info::<SocketAddr>();
     let mut served = axum::serve(listeners.api, service).with_graceful_shutdown(shutdown).await;

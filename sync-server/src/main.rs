@@ -87,7 +87,11 @@ struct Sites {
 }
 
 impl Sites {
-    async fn listener(text: Option<&str>, api: SocketAddr, after: u16) -> Result<Option<TcpListener>, Failure> {
+    async fn listener(
+        text: Option<&str>,
+        api: SocketAddr,
+        after: u16,
+    ) -> Result<Option<TcpListener>, Failure> {
         let address = match text {
             Some("off") => return Ok(None),
             Some(text) => text.parse().map_err(|e| format!("{text}: {e}; write IP:PORT, or 'off'"))?,
@@ -97,7 +101,9 @@ impl Sites {
             }
         };
         let bound = TcpListener::bind(address).await;
-        Ok(Some(bound.map_err(|e| format!("{address}: {e}; choose another with --desk or --portal, or 'off'"))?))
+        Ok(Some(
+            bound.map_err(|e| format!("{address}: {e}; choose another with --desk or --portal, or 'off'"))?,
+        ))
     }
 }
 
@@ -175,7 +181,8 @@ async fn run(data: PathBuf, listen: SocketAddr, sites: Sites, clock: Clock) -> R
     let at = api.local_addr()?;
     let desk = Sites::listener(sites.desk.as_deref(), listen, 1).await?;
     let portal = Sites::listener(sites.portal.as_deref(), listen, 2).await?;
-    let url = |l: &Option<TcpListener>| l.as_ref().and_then(|l| l.local_addr().ok()).map(|a| format!("http://{a}"));
+    let url =
+        |l: &Option<TcpListener>| l.as_ref().and_then(|l| l.local_addr().ok()).map(|a| format!("http://{a}"));
     let config = Config {
         api_url: sites.url.unwrap_or_else(|| format!("http://{at}")),
         desk_url: sites.desk_url,

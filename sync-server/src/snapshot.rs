@@ -152,7 +152,8 @@ fn make(
     state: Sha256Hash,
     before: Option<&Snapshot>,
 ) -> Result<Snapshot, ApiError> {
-    let none = || ApiError::not_found("the server has no yard book yet: exchange with it from the office first");
+    let none =
+        || ApiError::not_found("the server has no yard book yet: exchange with it from the office first");
     let directory = app.directory(db)?.ok_or_else(none)?;
     let of_yard = books.iter().find(|b| b.book == app.identity.yard).ok_or_else(none)?;
     let yard_chain = of_yard.end.chain;

@@ -13,10 +13,10 @@ use rusqlite::{Connection, Transaction, TransactionBehavior};
 use tokio::sync::Semaphore;
 
 use crate::auth::Tokens;
+use crate::desk::DeskState;
 use crate::error::ApiError;
 use crate::findings::Findings;
 use crate::identity::{Identity, IdentityError};
-use crate::desk::DeskState;
 use crate::limiter::Limiter;
 use crate::snapshot::Snapshots;
 use crate::store;
@@ -165,8 +165,9 @@ impl App {
         use std::os::unix::fs::PermissionsExt as _;
         std::fs::set_permissions(&config.data, std::fs::Permissions::from_mode(0o700))
             .map_err(|source| StartError::Folder { path: config.data.clone(), source })?;
-        let opened =
-            bolebook_log::open(&path).and_then(|db| store::prepare(&db).and_then(|()| crate::desk::prepare(&db)).map(|()| db).map_err(LogError::from));
+        let opened = bolebook_log::open(&path).and_then(|db| {
+            store::prepare(&db).and_then(|()| crate::desk::prepare(&db)).map(|()| db).map_err(LogError::from)
+        });
         let writer = opened.map_err(|source| StartError::Log { path, source })?;
         let tokens = Tokens::new(&identity.key).map_err(StartError::Tokens)?;
         Ok(Self(Arc::new(Inner {

@@ -48,7 +48,8 @@ fn sheet(book: &mut Workbook, name: &str, csv_text: &str) -> Result<(), ApiError
         let row_number = u32::try_from(row).map_err(|e| ApiError::internal(&e))?;
         for (i, cell) in record.iter().enumerate() {
             let column = u16::try_from(i).map_err(|e| ApiError::internal(&e))?;
-            let figure = columns.get(i).is_some_and(|c| is_figure(c)).then(|| cell.parse::<f64>().ok()).flatten();
+            let figure =
+                columns.get(i).is_some_and(|c| is_figure(c)).then(|| cell.parse::<f64>().ok()).flatten();
             match (row, figure) {
                 (0, _) => sheet.write_string_with_format(row_number, column, cell, &head),
                 (_, Some(figure)) => sheet.write_number(row_number, column, figure),
@@ -97,16 +98,22 @@ pub fn workbook(snapshot: &Snapshot, job: &JobState) -> Result<Vec<u8>, ApiError
     let internal = |e: &dyn std::fmt::Display| ApiError::internal(e);
     let mut book = Workbook::new();
     let made = view.local_time(newest(view));
-    let made = ExcelDateTime::parse_from_str(made.get(..19).unwrap_or("2020-01-01T00:00:00")).map_err(failed)?;
+    let made =
+        ExcelDateTime::parse_from_str(made.get(..19).unwrap_or("2020-01-01T00:00:00")).map_err(failed)?;
     let about = format!("State {}", view.state_digest());
-    book.set_properties(&DocProperties::new().set_title(&view.title).set_comment(&about).set_creation_datetime(&made));
+    book.set_properties(
+        &DocProperties::new().set_title(&view.title).set_comment(&about).set_creation_datetime(&made),
+    );
     sheet(&mut book, "Trees", &trees_csv(view).map_err(|e| internal(&e))?)?;
     sheet(&mut book, "Applications", &applications_csv(view, &snapshot.names).map_err(|e| internal(&e))?)?;
     let mut findings = String::from("finding,severity,kind,message,state\n");
     for f in snapshot.findings(job).iter() {
         let quote = |t: &str| format!("\"{}\"", inert(t).replace('"', "\"\""));
         let state = if f.open() { "open" } else { "settled" };
-        findings.push_str(&format!("{},{:?},{},{},{state}\n", f.id, f.severity, f.code.name(), quote(&f.message)).to_string());
+        findings.push_str(
+            &format!("{},{:?},{},{},{state}\n", f.id, f.severity, f.code.name(), quote(&f.message))
+                .to_string(),
+        );
     }
     sheet(&mut book, "Findings", &findings)?;
     let mut heads = String::from("what,value\n");
@@ -148,9 +155,11 @@ const GPKG_TABLES: &str = "
     CREATE TABLE blocks (fid INTEGER PRIMARY KEY AUTOINCREMENT NOT NULL, geom POLYGON, block TEXT NOT NULL, name TEXT NOT NULL,
         book_state TEXT NOT NULL);
 ";
-const ADD_CONTENTS: &str = "INSERT INTO gpkg_contents VALUES (?1, 'features', ?1, ?2, ?3, ?4, ?5, ?6, ?7, 4326)";
+const ADD_CONTENTS: &str =
+    "INSERT INTO gpkg_contents VALUES (?1, 'features', ?1, ?2, ?3, ?4, ?5, ?6, ?7, 4326)";
 const ADD_COLUMN: &str = "INSERT INTO gpkg_geometry_columns VALUES (?1, 'geom', ?2, 4326, 0, 0)";
-const ADD_TREE: &str = "INSERT INTO trees (geom, tree, tag, species, diameter_cm, state, put_in_ml, book_state)
+const ADD_TREE: &str =
+    "INSERT INTO trees (geom, tree, tag, species, diameter_cm, state, put_in_ml, book_state)
     VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8)";
 const ADD_BLOCK: &str = "INSERT INTO blocks (geom, block, name, book_state) VALUES (?1, ?2, ?3, ?4)";
 
@@ -206,7 +215,10 @@ fn write_geopackage(path: &std::path::Path, view: &View<'_>) -> Result<(), ApiEr
     let state = view.state_digest().to_string();
     let utc = bolebook_core::record::book_kinds::Zone {
         name: "UTC".into(),
-        offsets: vec![bolebook_core::record::book_kinds::ZoneOffset { from: Default::default(), offset_s: 0 }],
+        offsets: vec![bolebook_core::record::book_kinds::ZoneOffset {
+            from: Default::default(),
+            offset_s: 0,
+        }],
     };
     let changed = format!("{}.000Z", utc.rfc3339(newest(view)).get(..19).unwrap_or("2020-01-01T00:00:00"));
     let placed: Vec<_> = view.trees.keys().filter_map(|id| view.tree(*id)?.position).collect();
@@ -222,7 +234,8 @@ fn write_geopackage(path: &std::path::Path, view: &View<'_>) -> Result<(), ApiEr
     for (id, tree) in &view.trees {
         let listed = view.tree(*id);
         let geom = listed.and_then(|t| t.position).map(|p| point(p.lon_ndeg, p.lat_ndeg));
-        let put_in: BTreeMap<_, i64> = view.applications(tree).map(|(f, _, a)| (f.id, Application::put_in_ul(a).0)).collect();
+        let put_in: BTreeMap<_, i64> =
+            view.applications(tree).map(|(f, _, a)| (f.id, Application::put_in_ul(a).0)).collect();
         let put_in = put_in.values().sum::<i64>() as f64 / 1e3;
         let word = match view.state(tree) {
             TreeState::Treated => "treated",
@@ -231,7 +244,10 @@ fn write_geopackage(path: &std::path::Path, view: &View<'_>) -> Result<(), ApiEr
         };
         let diameter = view.diameter(tree, 1).map(|d: Um| d.0 as f64 / 1e4);
         let species = listed.and_then(|t| t.species.clone());
-        tx.execute(ADD_TREE, params![geom, id.to_string(), inert(&view.tag(*id)), species, diameter, word, put_in, state])?;
+        tx.execute(
+            ADD_TREE,
+            params![geom, id.to_string(), inert(&view.tag(*id)), species, diameter, word, put_in, state],
+        )?;
     }
     for fact in view.facts.in_force(Kind::Block) {
         let Body::Block(block) = &view.facts.shown(fact).record.body else { continue };
@@ -252,11 +268,14 @@ pub fn treated_geojson(job: &JobState, takes: impl Fn(&Version) -> bool) -> Resu
     let mut features = vec![];
     for (id, tree) in &view.trees {
         let done: Vec<_> = view.applications(tree).filter(|(_, v, _)| takes(v)).collect();
-        let Some(position) = view.tree(*id).and_then(|t| t.position).filter(|_| !done.is_empty()) else { continue };
+        let Some(position) = view.tree(*id).and_then(|t| t.position).filter(|_| !done.is_empty()) else {
+            continue;
+        };
         let raw = |v: i64, scale: i64, places: u32| -> serde_json::Value {
             serde_json::from_str(&decimal(v, scale, places)).unwrap_or_default()
         };
-        let days: Vec<String> = done.iter().filter_map(|(_, v, _)| view.crew_day(v)).map(|d| d.day.to_string()).collect();
+        let days: Vec<String> =
+            done.iter().filter_map(|(_, v, _)| view.crew_day(v)).map(|d| d.day.to_string()).collect();
         let volume: i64 = done.iter().map(|(_, _, a)| a.put_in_ul().0).sum();
         features.push(serde_json::json!({
             "type": "Feature", "id": id,

@@ -71,8 +71,11 @@ pub fn application_records_csv(
                 ("address of the person served", address.clone().unwrap_or_default()),
             ];
             cells.extend(row);
-            let missing: Vec<&str> =
-                cells.iter().filter(|(name, text)| !name.is_empty() && text.is_empty()).map(|(n, _)| *n).collect();
+            let missing: Vec<&str> = cells
+                .iter()
+                .filter(|(name, text)| !name.is_empty() && text.is_empty())
+                .map(|(n, _)| *n)
+                .collect();
             let missing = missing.join("; ");
             let cells = cells.iter().map(|(_, text)| inert(text));
             let ends = [inert(&missing), "40 CFR 171.303(b)(7)(vi)".to_owned(), state.clone()];
@@ -112,7 +115,10 @@ fn row(
         ("registration number", label.map(|l| l.registration.clone()).unwrap_or_default()),
         ("amount", ml(a.discharged_ul().0)),
         ("certified applicator", if holds { name(responsible) } else { String::new() }),
-        ("certification number", if holds { names.licence_number(responsible).unwrap_or_default() } else { String::new() }),
+        (
+            "certification number",
+            if holds { names.licence_number(responsible).unwrap_or_default() } else { String::new() },
+        ),
         ("", if holds && supervisor.is_none() { String::new() } else { name(a.applicator) }),
     ]
 }

@@ -45,11 +45,10 @@ pub const CREATE: &str = "
         used_at INTEGER NOT NULL
     );
 ";
-const ADD: &str = "INSERT OR IGNORE INTO desk_users (name, person, password, created_at) VALUES (?1, ?2, ?3, ?4)";
-const USER: &str =
-    "SELECT name, person, password, totp, totp_pending, totp_step, signed_in_at FROM desk_users WHERE name = ?1";
-const USERS: &str =
-    "SELECT name, person, password, totp, totp_pending, totp_step, signed_in_at FROM desk_users ORDER BY name";
+const ADD: &str =
+    "INSERT OR IGNORE INTO desk_users (name, person, password, created_at) VALUES (?1, ?2, ?3, ?4)";
+const USER: &str = "SELECT name, person, password, totp, totp_pending, totp_step, signed_in_at FROM desk_users WHERE name = ?1";
+const USERS: &str = "SELECT name, person, password, totp, totp_pending, totp_step, signed_in_at FROM desk_users ORDER BY name";
 const REMOVE: &str = "DELETE FROM desk_users WHERE name = ?1";
 const SIGNED_IN: &str = "UPDATE desk_users SET signed_in_at = ?2 WHERE name = ?1";
 /// Moves only forward: a code that two requests bring at once counts for one of them.
@@ -112,7 +111,8 @@ pub fn password_refused(name: &str, password: &str) -> Option<String> {
     let first = password.chars().next();
     let dull = password.chars().all(|c| Some(c) == first);
     let named = name.len() >= 3 && password.to_lowercase().contains(&name.to_lowercase());
-    (dull || named).then(|| "choose a password that is not one sign repeated and does not hold your name".into())
+    (dull || named)
+        .then(|| "choose a password that is not one sign repeated and does not hold your name".into())
 }
 
 /// A user's name: what is typed at every sign-in.
@@ -161,7 +161,13 @@ pub fn base32(secret: &[u8]) -> String {
 ///
 /// # Errors
 /// The database's; no randomness.
-pub fn add(db: &Connection, name: &str, person: PersonId, password: &str, now: UtcMs) -> Result<bool, ApiError> {
+pub fn add(
+    db: &Connection,
+    name: &str,
+    person: PersonId,
+    password: &str,
+    now: UtcMs,
+) -> Result<bool, ApiError> {
     Ok(db.execute(ADD, params![name, person.to_string(), hash(password)?, now.0])? == 1)
 }
 
@@ -198,7 +204,8 @@ pub fn remove(db: &Connection, name: &str) -> Result<bool, ApiError> {
 /// The database's.
 pub fn use_step(db: &Connection, user: &User, step: u64) -> Result<bool, ApiError> {
     let step = i64::try_from(step).unwrap_or(i64::MAX);
-    Ok(step > i64::try_from(user.step).unwrap_or(i64::MAX) && db.execute(USE_STEP, params![user.name, step])? == 1)
+    Ok(step > i64::try_from(user.step).unwrap_or(i64::MAX)
+        && db.execute(USE_STEP, params![user.name, step])? == 1)
 }
 
 /// Keeps a secret until its first code came.
@@ -324,7 +331,8 @@ mod tests {
             .build()
             .unwrap();
         let argon2 =
-            Argon2::new_with_secret(&[3; 8], argon2::Algorithm::Argon2id, argon2::Version::V0x13, params).unwrap();
+            Argon2::new_with_secret(&[3; 8], argon2::Algorithm::Argon2id, argon2::Version::V0x13, params)
+                .unwrap();
         let mut tag = [0; 32];
         argon2.hash_password_into(&[1; 32], &[2; 16], &mut tag).unwrap();
         assert_eq!(hex::encode(tag), "0d640df58d78766c08c037a34a8b53c9d01ef0452d75b65eb52520e96b01e659");

@@ -11,7 +11,7 @@ use bolebook_core::record::{Body, Kind, Record, canonical};
 use maud::{Markup, html};
 use serde_json::Value;
 
-use crate::desk::evidence::{history, tree_of};
+use crate::desk::evidence::{amendable, history, tree_of};
 use crate::desk::forms::{Fields, Posted, unwritable};
 use crate::desk::page::{Desk, Page, clean, shown, text};
 use crate::desk::write::{Staged, write as write_records};
@@ -35,7 +35,11 @@ const UNITS: [(&str, &str, i64, u32); 8] = [
 
 fn unit(path: &str) -> Option<(&'static str, i64, u32)> {
     let last = path.rsplit('.').find(|part| part.parse::<usize>().is_err()).unwrap_or(path);
-    UNITS.iter().rev().find(|(end, ..)| last.ends_with(end)).map(|(_, unit, scale, places)| (*unit, *scale, *places))
+    UNITS
+        .iter()
+        .rev()
+        .find(|(end, ..)| last.ends_with(end))
+        .map(|(_, unit, scale, places)| (*unit, *scale, *places))
 }
 
 /// A record's single values with their paths, in the order of its text.
@@ -43,7 +47,9 @@ fn leaves(value: &Value, path: &str, out: &mut Vec<(String, Value)>) {
     let below = |name: &str| if path.is_empty() { name.to_owned() } else { format!("{path}.{name}") };
     match value {
         Value::Object(fields) => fields.iter().for_each(|(k, v)| leaves(v, &below(k), out)),
-        Value::Array(items) => items.iter().enumerate().for_each(|(i, v)| leaves(v, &below(&i.to_string()), out)),
+        Value::Array(items) => {
+            items.iter().enumerate().for_each(|(i, v)| leaves(v, &below(&i.to_string()), out))
+        }
         _ => out.push((path.to_owned(), value.clone())),
     }
 }
@@ -51,10 +57,13 @@ fn leaves(value: &Value, path: &str, out: &mut Vec<(String, Value)>) {
 /// A value as it is shown in the form.
 fn as_typed(path: &str, value: &Value) -> String {
     match (value, unit(path)) {
-        (Value::Number(n), Some((_, scale, places))) => n.as_i64().map_or_else(|| n.to_string(), |n| {
-            let text = decimal(n, scale, places);
-            text.trim_end_matches('0').trim_end_matches('.').to_owned()
-        }),
+        (Value::Number(n), Some((_, scale, places))) => n.as_i64().map_or_else(
+            || n.to_string(),
+            |n| {
+                let text = decimal(n, scale, places);
+                text.trim_end_matches('0').trim_end_matches('.').to_owned()
+            },
+        ),
         (Value::String(s), _) => s.clone(),
         (other, _) => other.to_string(),
     }
@@ -83,7 +92,9 @@ fn name_of(path: &str) -> String {
         words.push(match part.parse::<usize>() {
             Ok(i) => (i + 1).to_string(),
             Err(_) => {
-                let trimmed = ["_um", "_ul", "_pa", "_mc", "_mg", "_ndeg"].iter().fold(part, |p, end| p.strip_suffix(end).unwrap_or(p));
+                let trimmed = ["_um", "_ul", "_pa", "_mc", "_mg", "_ndeg"]
+                    .iter()
+                    .fold(part, |p, end| p.strip_suffix(end).unwrap_or(p));
                 trimmed.replace('_', " ")
             }
         });
@@ -97,8 +108,8 @@ fn fact_of<'j>(job: &'j JobState, record: &str) -> Result<&'j Fact, ApiError> {
     job.view.facts.fact_of(id).ok_or_else(none)
 }
 
-/// Kinds that are not changed by hand: what the server saw, who a device is, the book's own beginning.
-fn may(kind: Kind) -> bool {
+/// Kinds that may be struck: all but what makes a book a book, and strikes.
+fn strikable(kind: Kind) -> bool {
     !matches!(kind, Kind::Genesis | Kind::Receipt | Kind::Certificate | Kind::Strike)
 }
 
@@ -108,7 +119,10 @@ fn body_json(record: &Record) -> Result<Value, ApiError> {
 }
 
 /// The form of a record.
-pub async fn page(desk: Desk, Path((book, record)): Path<(String, String)>) -> Result<Html<String>, ApiError> {
+pub async fn page(
+    desk: Desk,
+    Path((book, record)): Path<(String, String)>,
+) -> Result<Html<String>, ApiError> {
     shown(desk, move |desk| {
         let book: BookId = book.parse().map_err(|_| ApiError::not_found("no such job"))?;
         let job = desk.job(book)?;
@@ -118,12 +132,13 @@ pub async fn page(desk: Desk, Path((book, record)): Path<(String, String)>) -> R
         let mut fields = vec![];
         leaves(&body_json(record)?["body"], "", &mut fields);
         let kind = fact.kind.name().replace('_', " ");
-        let writable = desk.read_only.is_none() && fact.struck_by.is_none() && may(fact.kind) && fields.len() <= MOST_FIELDS;
+        let open = desk.read_only.is_none() && fact.struck_by.is_none();
+        let writable = open && amendable(fact.kind) && fields.len() <= MOST_FIELDS;
         let action = format!("/jobs/{book}/records/{}", fact.id);
         let body = html! {
             @if let Some(tree) = tree_of(job, fact, facts) { p { a href=(format!("/jobs/{book}/trees/{tree}")) { "← Tree " (text(&job.view.tag(tree))) } } }
-            h1 { "Amend: " (kind) }
-            ul.history { (history(desk, job, facts, fact)) }
+            h1 { @if amendable(fact.kind) { "Amend: " } (kind) }
+            ul.history { (history(desk, job, facts, fact, false)) }
             @if fact.current.len() > 1 { p.warn { "Several values are in force. What you write below replaces all of them." } }
             @if writable {
                 form.amend method="post" action=(format!("{action}/amend")) {
@@ -132,6 +147,8 @@ pub async fn page(desk: Desk, Path((book, record)): Path<(String, String)>) -> R
                     div.fields { @for (path, value) in &fields { (field(path, value, fact.kind)) } }
                     button.main { "Amend" }
                 }
+            }
+            @if open && strikable(fact.kind) {
                 section aria-labelledby="strike" {
                     h2 id="strike" { "Strike it" }
                     form.row method="post" action=(format!("{action}/strike")) {
@@ -205,7 +222,9 @@ fn changed(record: &Record, fields: &Fields) -> Result<Body, ApiError> {
     let mut all = vec![];
     leaves(&value["body"], "", &mut all);
     for (path, was) in all {
-        let Some((_, typed)) = fields.iter().find(|(k, _)| k.strip_prefix("v.") == Some(&path)) else { continue };
+        let Some((_, typed)) = fields.iter().find(|(k, _)| k.strip_prefix("v.") == Some(&path)) else {
+            continue;
+        };
         // A text with steering marks was shown without them: it is only written anew when changed.
         if typed.trim() == clean(&as_typed(&path, &was)).trim() {
             continue;
@@ -238,8 +257,10 @@ pub async fn write(
         let job = desk.job(book)?;
         let facts = &job.view.facts;
         let fact = fact_of(job, &record)?;
-        if fact.struck_by.is_some() || !may(fact.kind) {
-            return Err(unwritable("this record cannot be amended: it is struck, or of a kind that is never changed"));
+        if fact.struck_by.is_some() || !amendable(fact.kind) {
+            return Err(unwritable(
+                "this record cannot be amended: it is struck, or of a kind that is never changed",
+            ));
         }
         let body = changed(&facts.shown(fact).record, &fields)?;
         // All values in force are replaced, which also settles a fact that was amended two ways.
@@ -268,8 +289,10 @@ pub async fn strike(
         let book: BookId = book.parse().map_err(|_| ApiError::not_found("no such job"))?;
         let job = desk.job(book)?;
         let fact = fact_of(job, &record)?;
-        if fact.struck_by.is_some() || !may(fact.kind) {
-            return Err(unwritable("this record cannot be struck: it is struck already, or of a kind that is never changed"));
+        if fact.struck_by.is_some() || !strikable(fact.kind) {
+            return Err(unwritable(
+                "this record cannot be struck: it is struck already, or of a kind that is never changed",
+            ));
         }
         let reason = fields.needed("reason", "the reason")?;
         write_records(&desk, book, vec![Staged::new(Strike { records: vec![fact.id], reason })], None)?;

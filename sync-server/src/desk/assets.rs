@@ -8,7 +8,8 @@ const JS: &str = include_str!("desk.js");
 
 fn asset(media_type: &'static str, text: &'static str) -> Response {
     // Short, so that a newer program's pages do not keep an older style sheet.
-    ([(header::CONTENT_TYPE, media_type), (header::CACHE_CONTROL, "private, max-age=300")], text).into_response()
+    ([(header::CONTENT_TYPE, media_type), (header::CACHE_CONTROL, "private, max-age=300")], text)
+        .into_response()
 }
 
 /// The style sheet.

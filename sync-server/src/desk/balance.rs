@@ -27,7 +27,11 @@ fn lot(desk: &Desk, row: &LotBalance) -> Markup {
     let label = known.and_then(|l| yard.label(l.label));
     let lines = [
         ("Received", row.received_ul, ""),
-        ("On hand", row.on_hand_ul, if row.counted_at.is_some() { "counted" } else { "never counted: derived" }),
+        (
+            "On hand",
+            row.on_hand_ul,
+            if row.counted_at.is_some() { "counted" } else { "never counted: derived" },
+        ),
         ("Drawn from stock", row.drawn_ul, ""),
         ("Into trees", row.spent.into_trees_ul, ""),
         ("Leaked at holes", row.spent.leaked_ul, "counts toward limits"),
@@ -49,8 +53,8 @@ fn lot(desk: &Desk, row: &LotBalance) -> Markup {
             }
             table.plain {
                 tbody {
-                    @for (name, span, note) in lines { tr { th scope="row" { (name) } td.num { (span.ml()) " mL" } td.muted { (note) } } }
-                    tr.total { th scope="row" { "Unexplained" } td.num colspan="2" { (gap(Some(row.unexplained_ul), row.tolerance_ul)) } }
+                    @for (name, span, note) in lines { tr { th scope="row" { (name) @if !note.is_empty() { " " span.small.muted { (note) } } } td.num { (span.ml()) " mL" } } }
+                    tr.total { th scope="row" { "Unexplained" } td.num { (gap(Some(row.unexplained_ul), row.tolerance_ul)) } }
                 }
             }
             @if !row.used_on.is_empty() {
@@ -74,7 +78,7 @@ pub fn crew_day_rows(desk: &Desk, only: Option<CrewDay>) -> Markup {
         @if rows.is_empty() { p.muted { "No kit was measured." } }
         @else {
             table.cards {
-                thead { tr { th scope="col" { "Day" } th scope="col" { "Crew" } th scope="col" { "Lot" } th scope="col" { "In kits before" } th scope="col" { "Filled" } th scope="col" { "Into trees" } th scope="col" { "Other" } th scope="col" { "In kits after" } th scope="col" { "Unexplained" } } }
+                thead { tr { th scope="col" { "Day" } th scope="col" { "Crew" } th scope="col" { "Lot" } th.num scope="col" { "In kits before" } th.num scope="col" { "Filled" } th.num scope="col" { "Into trees" } th.num scope="col" { "Other" } th.num scope="col" { "In kits after" } th.num scope="col" { "Unexplained" } } }
                 tbody {
                     @for r in rows.iter().take(400) {
                         @let total = r.spent.total();

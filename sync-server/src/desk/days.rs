@@ -76,7 +76,8 @@ fn signing(desk: &Desk, job: &JobState, day: CrewDay) -> Markup {
     let stops = blocking(&findings, day).count();
     let open = findings.iter().filter(|f| f.open() && f.crew_days.contains(&day)).count();
     let action = format!("/jobs/{}/days/{}/{}", view.book, day.crew, day.day);
-    let signed = view.signed_off.get(&day).and_then(|id| view.facts.fact_of(*id)).map(|f| view.facts.shown(f));
+    let signed =
+        view.signed_off.get(&day).and_then(|id| view.facts.fact_of(*id)).map(|f| view.facts.shown(f));
     html! {
         section.sign aria-labelledby="sign" {
             h2 id="sign" { "Sign-off" }
@@ -140,7 +141,7 @@ fn applications(desk: &Desk, view: &View<'static>, day: CrewDay) -> Markup {
             h2 id="treated" { "Treated: " (all.len()) }
             @if !all.is_empty() {
                 table.cards {
-                    thead { tr { th scope="col" { "Time" } th scope="col" { "Tree" } th scope="col" { "Diameter" } th scope="col" { "Holes" } th scope="col" { "Put in" } th scope="col" { "Label" } th scope="col" { "Lot, kit" } th scope="col" { "Applied by" } } }
+                    thead { tr { th scope="col" { "Time" } th scope="col" { "Tree" } th.num scope="col" { "Diameter" } th.num scope="col" { "Holes" } th.num scope="col" { "Put in" } th scope="col" { "Label" } th scope="col" { "Lot, kit" } th scope="col" { "Applied by" } } }
                     tbody {
                         @for version in &all {
                             @if let Body::Application(a) = &version.record.body {
@@ -214,12 +215,16 @@ pub async fn sign_off(Path(path): Place, Posted { desk, fields }: Posted) -> Res
         }
         let conflict = |why: &str| ApiError::new(axum::http::StatusCode::CONFLICT, "state", why);
         if view.state_digest().to_string() != fields.text("state") {
-            return Err(conflict("something arrived since the page was made: load the day sheet again and look at what is new"));
+            return Err(conflict(
+                "something arrived since the page was made: load the day sheet again and look at what is new",
+            ));
         }
         let findings = desk.snapshot.findings(job);
         let stops = blocking(&findings, day).count();
         if stops > 0 {
-            return Err(conflict(&format!("{stops} stop findings of this day are not settled: settle them first")));
+            return Err(conflict(&format!(
+                "{stops} stop findings of this day are not settled: settle them first"
+            )));
         }
         let body = SignOff {
             crew: day.crew,
@@ -241,14 +246,16 @@ pub async fn reopen(Path(path): Place, Posted { desk, fields }: Posted) -> Resul
         let job = desk.job(book)?;
         let facts = &job.view.facts;
         let reason = fields.needed("reason", "the reason")?;
-        let of_day = facts.signed_off.iter().map(|i| &facts.versions[*i]).filter(|v| {
-            matches!(&v.record.body, Body::SignOff(b) if b.crew == day.crew && b.day == day.day)
-        });
+        let of_day =
+            facts.signed_off.iter().map(|i| &facts.versions[*i]).filter(
+                |v| matches!(&v.record.body, Body::SignOff(b) if b.crew == day.crew && b.day == day.day),
+            );
         let sign_offs: Vec<RecordId> = of_day.map(Version::id).collect();
         if sign_offs.is_empty() {
             return Err(unwritable("the day is not signed off"));
         }
-        let staged = sign_offs.into_iter().map(|sign_off| Staged::new(Reopening { sign_off, reason: reason.clone() }));
+        let staged =
+            sign_offs.into_iter().map(|sign_off| Staged::new(Reopening { sign_off, reason: reason.clone() }));
         write(&desk, book, staged.collect(), None)?;
         Ok(Redirect::to(&format!("/jobs/{book}/days/{}/{}?done=reopened", day.crew, day.day)))
     })

@@ -22,7 +22,10 @@ fn fingerprint(root: &bolebook_core::signing::PublicKey) -> String {
 
 fn utc(at: bolebook_core::quantity::UtcMs) -> String {
     use bolebook_core::record::book_kinds::{Zone, ZoneOffset};
-    let zone = Zone { name: "UTC".into(), offsets: vec![ZoneOffset { from: bolebook_core::quantity::UtcMs(0), offset_s: 0 }] };
+    let zone = Zone {
+        name: "UTC".into(),
+        offsets: vec![ZoneOffset { from: bolebook_core::quantity::UtcMs(0), offset_s: 0 }],
+    };
     format!("{} UTC", minute(&zone.rfc3339(at)))
 }
 

@@ -70,7 +70,7 @@ pub fn records(desk: &Desk, job: &JobState, ids: &[RecordId], most: usize) -> Ma
                                 @if let Some(note) = standing_note(version.standing) { ", " (note) }
                                 @else { ", " (fact_state(found.facts, found.fact)) }
                             }
-                            @if found.in_job && found.fact.struck_by.is_none() {
+                            @if found.in_job && found.fact.struck_by.is_none() && amendable(found.fact.kind) {
                                 " " a href=(format!("/jobs/{book}/records/{}/amend", found.fact.id)) { "amend" span.unseen { " " (short(*id)) } }
                             }
                         }
@@ -99,7 +99,10 @@ pub fn days(desk: &Desk, job: &JobState, days: &[CrewDay]) -> Markup {
 /// How a finding stands.
 pub fn finding_state(job: &JobState, finding: &Finding) -> Markup {
     let ruled = |id: &RecordId| {
-        job.view.facts.fact_of(*id).map(|fact| moment(&job.view, job.view.facts.shown(fact).record.envelope.at))
+        job.view
+            .facts
+            .fact_of(*id)
+            .map(|fact| moment(&job.view, job.view.facts.shown(fact).record.envelope.at))
     };
     html! {
         @match &finding.state {
@@ -116,8 +119,29 @@ pub fn finding_state(job: &JobState, finding: &Finding) -> Markup {
     }
 }
 
-/// A fact with all its versions, oldest first, and its strike.
-pub fn history(desk: &Desk, job: &JobState, facts: &Facts, fact: &Fact) -> Markup {
+/// Kinds that are changed by a form: not what the server saw, who a device is, how a book begins,
+/// nor what the office decided, which is struck or decided anew.
+pub fn amendable(kind: Kind) -> bool {
+    use Kind::{
+        Admission, Certificate, Genesis, Join, Receipt, Reopening, Revocation, Ruling, SignOff, Strike,
+    };
+    !matches!(
+        kind,
+        Admission
+            | Certificate
+            | Genesis
+            | Join
+            | Receipt
+            | Reopening
+            | Revocation
+            | Ruling
+            | SignOff
+            | Strike
+    )
+}
+
+/// A fact with all its versions, oldest first, and its strike; with a link to change it, if wanted.
+pub fn history(desk: &Desk, job: &JobState, facts: &Facts, fact: &Fact, change: bool) -> Markup {
     let words = words(desk, job);
     let struck = fact.struck_by.and_then(|id| facts.fact_of(id)).map(|f| facts.shown(f));
     let book = job.view.book;
@@ -148,7 +172,7 @@ pub fn history(desk: &Desk, job: &JobState, facts: &Facts, fact: &Fact) -> Marku
                 }
             }
             @if fact.contested.is_some() { p.warn { "Contested: several values stand side by side until one replaces them all." } }
-            @if fact.struck_by.is_none() && fact.kind != Kind::Ruling {
+            @if change && fact.struck_by.is_none() && amendable(fact.kind) {
                 p.small { a href=(format!("/jobs/{book}/records/{}/amend", fact.id)) { "Amend or strike" span.unseen { " " (short(fact.id)) } } }
             }
         }

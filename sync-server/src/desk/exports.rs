@@ -16,7 +16,11 @@ use crate::tables;
 const FILES: [(&str, &str, &str); 3] = [
     ("book.xlsx", "A workbook: trees, applications, findings", tables::XLSX),
     ("trees.gpkg", "Trees and blocks for a geographic information system (OGC GeoPackage)", tables::GPKG),
-    ("application-records.csv", "Application records with the elements of 40 CFR 171.303(b)(7)(vi), and what each lacks", "text/csv; charset=utf-8; header=present"),
+    (
+        "application-records.csv",
+        "Application records with the elements of 40 CFR 171.303(b)(7)(vi), and what each lacks",
+        "text/csv; charset=utf-8; header=present",
+    ),
 ];
 
 fn about(name: &str) -> &'static str {
@@ -63,11 +67,14 @@ pub async fn one(desk: Desk, Path((book, name)): Path<(String, String)>) -> Resu
         let (media, bytes) = match name.as_str() {
             "book.xlsx" => (tables::XLSX, tables::workbook(snapshot, job)?),
             "trees.gpkg" => (tables::GPKG, tables::geopackage(app, job)?),
-            "application-records.csv" => (media_type(&name), tables::application_records(snapshot, job, |_| true)?.into_bytes()),
+            "application-records.csv" => {
+                (media_type(&name), tables::application_records(snapshot, job, |_| true)?.into_bytes())
+            }
             _ => (media_type(&name), export(snapshot, job, &name)?.as_bytes().to_vec()),
         };
         let named = format!("attachment; filename=\"{name}\"");
-        Ok(([(header::CONTENT_TYPE, media.to_owned()), (header::CONTENT_DISPOSITION, named)], bytes).into_response())
+        Ok(([(header::CONTENT_TYPE, media.to_owned()), (header::CONTENT_DISPOSITION, named)], bytes)
+            .into_response())
     })
     .await
 }

@@ -190,7 +190,7 @@ fn card(desk: &Desk, job: &JobState, finding: &Finding, next: Option<FindingId>)
                 (severity_mark(finding.severity))
                 h2 id=(format!("{id}-h")) { a href=(href) { (code_name(finding.code)) } }
                 p.where {
-                    @if let Some(tree) = finding.tree { a href=(format!("/jobs/{book}/trees/{tree}")) { "tree " (text(&job.view.tag(tree))) } " " }
+                    @if let Some(tree) = finding.tree { a href=(format!("/jobs/{book}/trees/{tree}")) { "tree " (text(&job.view.tag(tree))) } @if !finding.crew_days.is_empty() { " · " } }
                     (evidence::days(desk, job, &finding.crew_days))
                 }
             }

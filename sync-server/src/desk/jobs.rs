@@ -135,7 +135,9 @@ fn day_sums(view: &View<'_>) -> std::collections::BTreeMap<CrewDay, (usize, i64)
     let mut sums = std::collections::BTreeMap::new();
     for fact in view.facts.in_force(Kind::Application) {
         let version = view.facts.shown(fact);
-        let (Some(day), Body::Application(a)) = (view.crew_day(version), &version.record.body) else { continue };
+        let (Some(day), Body::Application(a)) = (view.crew_day(version), &version.record.body) else {
+            continue;
+        };
         let sum: &mut (usize, i64) = sums.entry(day).or_default();
         sum.0 += 1;
         sum.1 = sum.1.saturating_add(a.put_in_ul().0);
@@ -151,7 +153,7 @@ pub async fn overview(desk: Desk, Id(book): Id<BookId>) -> Result<Html<String>, 
         let (stops, other) = open(desk, job);
         let sums = day_sums(view);
         let mut days: Vec<CrewDay> = view.crew_days.iter().copied().collect();
-        days.sort_by_key(|d| (std::cmp::Reverse(d.day), d.crew));
+        days.sort_by_cached_key(|d| (std::cmp::Reverse(d.day), view.yard.crew_name(d.crew), d.crew));
         let body = html! {
             h1 { (text(&view.title)) }
             p.lead { (text(&view.job.site)) ", season " (text(&view.job.season)) }
@@ -165,7 +167,7 @@ pub async fn overview(desk: Desk, Id(book): Id<BookId>) -> Result<Html<String>, 
                 @if view.crew_days.is_empty() { p { "No work has arrived yet." } }
                 @else {
                     table.cards {
-                        thead { tr { th scope="col" { "Day" } th scope="col" { "Crew" } th scope="col" { "Trees treated" } th scope="col" { "Put in" } th scope="col" { "Closed by the crew" } th scope="col" { "State" } } }
+                        thead { tr { th scope="col" { "Day" } th scope="col" { "Crew" } th.num scope="col" { "Trees treated" } th.num scope="col" { "Put in" } th scope="col" { "Closed by the crew" } th scope="col" { "State" } } }
                         tbody {
                             @for day in &days {
                                 @let (trees, volume) = sums.get(day).copied().unwrap_or_default();

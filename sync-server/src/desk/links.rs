@@ -89,12 +89,16 @@ pub async fn list(desk: Desk, Id(book): Id<BookId>) -> Result<Html<String>, ApiE
 }
 
 /// Makes a link and shows it, this once: only its digest is kept.
-pub async fn issue(Id(book): Id<BookId>, Posted { desk, fields }: Posted) -> Result<(StatusCode, Html<String>), ApiError> {
+pub async fn issue(
+    Id(book): Id<BookId>,
+    Posted { desk, fields }: Posted,
+) -> Result<(StatusCode, Html<String>), ApiError> {
     let html = shown(desk, move |desk| {
         let job = desk.job(book)?;
         let note = fields.needed("note", "for whom the link is")?;
         let days: i64 = fields.text("days").parse().ok().filter(|d| (1..=732).contains(d)).unwrap_or(366);
-        let language = LANGUAGES.iter().map(|(code, _)| *code).find(|c| *c == fields.text("language")).unwrap_or("en");
+        let language =
+            LANGUAGES.iter().map(|(code, _)| *code).find(|c| *c == fields.text("language")).unwrap_or("en");
         let token: [u8; 32] = desk.app.random()?;
         let now = desk.now();
         let expires = UtcMs(now.0 + days * DAY_MS);

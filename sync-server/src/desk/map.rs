@@ -11,8 +11,8 @@ use axum::response::{Html, IntoResponse as _, Response};
 use bolebook_core::finding::Severity;
 use bolebook_core::geo;
 use bolebook_core::ids::{BookId, TreeId};
-use bolebook_core::record::{Body, Kind};
 use bolebook_core::record::work::NotTreatedReason;
+use bolebook_core::record::{Body, Kind};
 use bolebook_core::view::{TreeState, TreeView, View};
 use maud::{Markup, html};
 
@@ -105,10 +105,12 @@ impl Map {
             if let Body::Block(b) = &view.facts.shown(fact).record.body
                 && b.boundary.len() > 2
             {
-                blocks.push((b.name.clone(), b.boundary.iter().map(|c| at(c.lat_ndeg, c.lon_ndeg)).collect()));
+                blocks
+                    .push((b.name.clone(), b.boundary.iter().map(|c| at(c.lat_ndeg, c.lon_ndeg)).collect()));
             }
         }
-        let points = || trees.iter().map(|t| (t.east, t.north)).chain(blocks.iter().flat_map(|(_, b)| b.clone()));
+        let points =
+            || trees.iter().map(|t| (t.east, t.north)).chain(blocks.iter().flat_map(|(_, b)| b.clone()));
         let span = |of: fn((f64, f64)) -> f64| {
             let low = points().map(of).fold(f64::INFINITY, f64::min);
             let high = points().map(of).fold(f64::NEG_INFINITY, f64::max);
@@ -201,7 +203,7 @@ fn drawing(d: &Drawing<'_>) -> Markup {
             @if single { @for tree in &inside { (tree_sign(d, tree, r, inside.len() <= MOST_LABELLED)) } }
             @else { (cells(&inside, &window, zoom, said)) }
             rect x="28" y="962" width=(px(bar_px)) height="8" fill="#000" {}
-            text x="28" y="954" font-size="22" fill="#000" { (bar) " m" }
+            text x="28" y="954" font-size="22" fill="#000" paint-order="stroke" stroke="#fff" stroke-width="5" { (bar) " m" }
             text x="952" y="46" font-size="30" font-weight="bold" text-anchor="middle" fill="#000" { "N" }
             path d="M952 54l-12 30l12 -8l12 8z" fill="#000" {}
         }
@@ -216,7 +218,7 @@ fn tree_sign(d: &Drawing<'_>, tree: &Placed, r: f64, labelled: bool) -> Markup {
         title { (tag) ", " (said[kind(tree.state)]) @if stop { ", " (said[3]) } }
         @if marked == Some(tree.id) { circle cx=(px(x)) cy=(px(y)) r=(px(r * 3.0)) fill="none" stroke="#000" stroke-width="3" stroke-dasharray="5 5" {} }
         (sign(x, y, r, tree.state, stop))
-        @if labelled || marked == Some(tree.id) { text x=(px(x + r + 4.0)) y=(px(y + 6.0)) font-size="18" fill="#000" { (tag) } }
+        @if labelled || marked == Some(tree.id) { text x=(px(x + r + 4.0)) y=(px(y + 6.0)) font-size="18" fill="#000" paint-order="stroke" stroke="#fff" stroke-width="4" { (tag) } }
     };
     html! {
         @match link(tree.id) {
@@ -287,7 +289,8 @@ fn stops(desk: &Desk, job: &JobState) -> BTreeSet<TreeId> {
 
 /// The window an address asks for, else the whole job or the tree marked.
 fn asked(desk: &Desk, map: &Map, marked: Option<TreeId>) -> Window {
-    let number = |name: &str| desk.query.text(name).parse::<f64>().ok().filter(|v| v.is_finite() && v.abs() < 1e7);
+    let number =
+        |name: &str| desk.query.text(name).parse::<f64>().ok().filter(|v| v.is_finite() && v.abs() < 1e7);
     if let (Some(east), Some(north), Some(half)) = (number("e"), number("n"), number("h")) {
         return Window { east, north, half: half.clamp(2.0, map.all.half.max(2.0)) };
     }

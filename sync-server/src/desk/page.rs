@@ -54,7 +54,9 @@ impl Desk {
         let found = app
             .blocking(move |app| {
                 let now = app.now();
-                let Some((user, used)) = app.read(|db| accounts::session(db, &id, now))? else { return Ok(None) };
+                let Some((user, used)) = app.read(|db| accounts::session(db, &id, now))? else {
+                    return Ok(None);
+                };
                 if now.0 - used.0 > TOUCH_MS {
                     app.write(|tx| accounts::touch(tx, &id, now))?;
                 }
@@ -266,9 +268,7 @@ pub fn text(text: &str) -> Markup {
 
 /// Replaces control signs and the marks that turn text around (Unicode TR 36 §2.5.1) by a visible sign.
 pub fn clean(text: &str) -> String {
-    let steers = |c: char| {
-        matches!(c, '\u{61c}' | '\u{200e}' | '\u{200f}' | '\u{202a}'..='\u{202e}' | '\u{2066}'..='\u{2069}' | '\u{feff}')
-    };
+    let steers = |c: char| matches!(c, '\u{61c}' | '\u{200e}' | '\u{200f}' | '\u{202a}'..='\u{202e}' | '\u{2066}'..='\u{2069}' | '\u{feff}');
     text.chars().map(|c| if steers(c) || (c.is_control() && c != '\n') { '\u{fffd}' } else { c }).collect()
 }
 

@@ -3,10 +3,10 @@
 use axum::response::Html;
 use bolebook_core::day::Day;
 use bolebook_core::ids::PersonId;
+use bolebook_core::quantity::UtcMs;
 use bolebook_core::record::book_kinds::{Zone, ZoneOffset};
 use bolebook_core::record::people::Licence;
 use bolebook_core::record::{Body, Kind};
-use bolebook_core::quantity::UtcMs;
 use maud::{Markup, html};
 
 use crate::desk::accounts;
@@ -20,7 +20,8 @@ const SOON_DAYS: i64 = 60;
 /// Today, in the zone of the newest job; in UTC without one.
 pub fn today(desk: &Desk) -> Day {
     let utc = Zone { name: "UTC".into(), offsets: vec![ZoneOffset { from: UtcMs(0), offset_s: 0 }] };
-    let zone = desk.snapshot.jobs.values().max_by_key(|j| &j.view.job.season).map_or(&utc, |j| &j.view.job.zone);
+    let zone =
+        desk.snapshot.jobs.values().max_by_key(|j| &j.view.job.season).map_or(&utc, |j| &j.view.job.zone);
     Day::of(desk.now(), zone)
 }
 

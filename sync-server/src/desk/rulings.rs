@@ -13,9 +13,8 @@ use crate::desk::words::{Words, code_name, decision_name};
 use crate::error::ApiError;
 
 const PAGE: usize = 100;
-const KINDS: [Kind; 7] = [
-    Kind::Ruling, Kind::Join, Kind::SignOff, Kind::Reopening, Kind::Strike, Kind::Question, Kind::Admission,
-];
+const KINDS: [Kind; 7] =
+    [Kind::Ruling, Kind::Join, Kind::SignOff, Kind::Reopening, Kind::Strike, Kind::Question, Kind::Admission];
 
 /// Rulings, joins, sign-offs, strikes and questions.
 pub async fn list(desk: Desk, Id(book): Id<BookId>) -> Result<Html<String>, ApiError> {

@@ -36,16 +36,33 @@ fn in_job(desk: &Desk, job: &JobState, wanted: &Wanted) -> [Vec<Markup>; 3] {
     let trees = view.trees.iter().filter(|(id, t)| {
         let others = t.listed_as.iter().map(|i| view.fact(*i)).filter(|f| f.id != **id);
         let tags: String = others
-            .filter_map(|f| if let Body::Tree(t) = &view.facts.shown(f).record.body { Some(t.tag.clone() + " ") } else { None })
+            .filter_map(|f| {
+                if let Body::Tree(t) = &view.facts.shown(f).record.body {
+                    Some(t.tag.clone() + " ")
+                } else {
+                    None
+                }
+            })
             .collect();
         let species = view.tree(**id).and_then(|t| t.species.clone()).unwrap_or_default();
         wanted.is_in(&format!("{} {tags}{species} {id}", view.tag(**id)))
     });
     let trees = trees.take(MOST).map(|(id, t)| html! { a href=(format!("/jobs/{book}/trees/{id}")) { "Tree " (text(&view.tag(*id))) } " " (state_mark(view.state(t))) " " span.muted { (text(&view.title)) } });
     let findings = desk.snapshot.findings(job);
-    let found = findings.iter().filter(|f| wanted.is_in(&format!("{} {} {}", f.message, f.id, code_name(f.code)))).take(MOST);
+    let found = findings
+        .iter()
+        .filter(|f| wanted.is_in(&format!("{} {} {}", f.message, f.id, code_name(f.code))))
+        .take(MOST);
     let found = found.map(|f| html! { a href=(format!("/jobs/{book}/findings/{}", f.id)) { (code_name(f.code)) } ": " (text(&f.message)) });
-    let kinds = [Kind::Note, Kind::Incident, Kind::Question, Kind::Answer, Kind::Inspection, Kind::Ruling, Kind::Block];
+    let kinds = [
+        Kind::Note,
+        Kind::Incident,
+        Kind::Question,
+        Kind::Answer,
+        Kind::Inspection,
+        Kind::Ruling,
+        Kind::Block,
+    ];
     let written = kinds.into_iter().flat_map(|k| view.facts.of_kind(k)).filter_map(|f| {
         let line = words.headline(view.facts.shown(f));
         (wanted.is_in(&line) || wanted.is_in(&f.id.to_string())).then(|| html! { a href=(format!("/jobs/{book}/records/{}/amend", f.id)) { (text(&line)) } " " span.muted { (text(&view.title)) } })

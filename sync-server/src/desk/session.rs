@@ -128,7 +128,11 @@ pub async fn sign_in(
     app.desk.tried(&user, now, signed.is_some());
     let Some(id) = signed else {
         tracing::info!("a sign-in was refused");
-        let page = form(&next, &user, Some("Name, password or code is not right. A code counts once: wait for the next one."));
+        let page = form(
+            &next,
+            &user,
+            Some("Name, password or code is not right. A code counts once: wait for the next one."),
+        );
         let mut response = (StatusCode::UNAUTHORIZED, Html(page.into_string())).into_response();
         response.extensions_mut().insert(Told);
         return Ok(response);
@@ -287,8 +291,10 @@ pub async fn change_code(Posted { desk, fields }: Posted) -> Result<Redirect, Ap
                 }
                 "confirm" => {
                     let pending = user.pending.clone().ok_or_else(|| unwritable("set a code up first"))?;
-                    let step = accounts::step_of(&pending, fields.text("code"), app.now())
-                        .ok_or_else(|| unwritable("that is not the code your authenticator shows now: try the next one"))?;
+                    let step =
+                        accounts::step_of(&pending, fields.text("code"), app.now()).ok_or_else(|| {
+                            unwritable("that is not the code your authenticator shows now: try the next one")
+                        })?;
                     app.write(|tx| {
                         accounts::put_totp(tx, &user.name, Some(&pending))?;
                         accounts::use_step(tx, user, step)

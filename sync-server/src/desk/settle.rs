@@ -102,8 +102,10 @@ fn strike_form(desk: &Desk, job: &JobState, finding: &Finding, action: &str) -> 
 pub fn trees_of(job: &JobState, finding: &Finding) -> Vec<TreeId> {
     let facts = &job.view.facts;
     let named = finding.records.iter().filter_map(|id| facts.fact_of(*id));
-    let mut trees: Vec<TreeId> =
-        named.filter_map(|fact| evidence::tree_of(job, fact, facts)).chain(finding.tree.map(|t| job.view.stays(t))).collect();
+    let mut trees: Vec<TreeId> = named
+        .filter_map(|fact| evidence::tree_of(job, fact, facts))
+        .chain(finding.tree.map(|t| job.view.stays(t)))
+        .collect();
     trees.sort_unstable();
     trees.dedup();
     trees
@@ -138,7 +140,8 @@ pub fn join_form(desk: &Desk, job: &JobState, finding: &Finding) -> Markup {
 
 /// The finding named in an address, as it is now.
 fn found<'f>(findings: &'f [Finding], id: &str) -> Result<&'f Finding, ApiError> {
-    let gone = "there is no such finding now: what it stood on was amended or has arrived. Load the queue again";
+    let gone =
+        "there is no such finding now: what it stood on was amended or has arrived. Load the queue again";
     findings.iter().find(|f| f.id.to_string() == id).ok_or_else(|| ApiError::not_found(gone))
 }
 
@@ -155,7 +158,8 @@ fn decision(fields: &Fields) -> Result<Decision, ApiError> {
 /// A ruling on a finding as it was shown; never on facts that have changed since.
 fn rule_on(finding: &Finding, facts: &str, decision: Decision, reason: &str) -> Result<Staged, ApiError> {
     if finding.facts.to_string() != facts {
-        let why = "the facts of this finding have changed since the page was made: look at it again before ruling";
+        let why =
+            "the facts of this finding have changed since the page was made: look at it again before ruling";
         return Err(ApiError::new(axum::http::StatusCode::CONFLICT, "facts", why));
     }
     if !check::allowed(finding.code, &decision) {
@@ -278,7 +282,8 @@ pub async fn join(Id(book): Id<BookId>, Posted { desk, fields }: Posted) -> Resu
     app.blocking(move |_| {
         let job = desk.job(book)?;
         let keep: TreeId = fields.id("keep")?;
-        let mut joined: Vec<TreeId> = fields.all("tree").filter_map(|t| t.parse().ok()).filter(|t| *t != keep).collect();
+        let mut joined: Vec<TreeId> =
+            fields.all("tree").filter_map(|t| t.parse().ok()).filter(|t| *t != keep).collect();
         joined.sort_unstable();
         joined.dedup();
         if joined.is_empty() || joined.iter().chain([&keep]).any(|t| !job.view.trees.contains_key(t)) {

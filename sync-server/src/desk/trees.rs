@@ -66,7 +66,7 @@ pub async fn list(desk: Desk, Id(book): Id<BookId>) -> Result<Html<String>, ApiE
             }
             p role="status" { (all.len()) " of " (view.trees.len()) " trees" }
             table.cards {
-                thead { tr { th scope="col" { "Tag" } th scope="col" { "Species" } th scope="col" { "Diameter" } th scope="col" { "State" } th scope="col" { "Put in" } } }
+                thead { tr { th scope="col" { "Tag" } th scope="col" { "Species" } th.num scope="col" { "Diameter" } th scope="col" { "State" } th.num scope="col" { "Put in" } } }
                 tbody {
                     @for (id, tree) in all.iter().skip((number - 1) * PAGE).take(PAGE) {
                         tr {
@@ -104,8 +104,14 @@ fn natural(tag: &str) -> Vec<(u8, u64, String)> {
 /// Every fact about a tree, struck ones included, oldest first.
 fn facts_of(view: &View<'_>, id: TreeId, tree: &TreeView) -> Vec<usize> {
     let lists = [
-        &tree.listed_as, &tree.diameters, &tree.conditions, &tree.doses, &tree.applications,
-        &tree.not_treated, &tree.photos, &tree.inspections,
+        &tree.listed_as,
+        &tree.diameters,
+        &tree.conditions,
+        &tree.doses,
+        &tree.applications,
+        &tree.not_treated,
+        &tree.photos,
+        &tree.inspections,
     ];
     let mut facts: Vec<usize> = lists.into_iter().flatten().copied().collect();
     // What was struck is no longer attached to the tree, but stays readable.
@@ -153,7 +159,7 @@ pub async fn one(desk: Desk, Path((book, tree)): Path<(String, String)>) -> Resu
             section aria-labelledby="history" {
                 h2 id="history" { "History" }
                 p.small { "Oldest first. Nothing is ever deleted: what was amended or struck stays readable under what replaced it." }
-                ul.history { @for i in facts_of(view, id, tree) { (evidence::history(desk, job, &view.facts, view.fact(i))) } }
+                ul.history { @for i in facts_of(view, id, tree) { (evidence::history(desk, job, &view.facts, view.fact(i), true)) } }
             }
         };
         Ok(Page { title: format!("Tree {}", view.tag(id)), job: Some((book, "trees")), body })
@@ -213,7 +219,7 @@ fn hole_table(a: &Application) -> Markup {
         details {
             summary { "Hole by hole" }
             table.plain {
-                thead { tr { th scope="col" { "Hole" } th scope="col" { "Arc from the mark" } th scope="col" { "Height" } th scope="col" { "Depth in sapwood" } th scope="col" { "Taken up" } th scope="col" { "Leaked" } th scope="col" { "Closed" } } }
+                thead { tr { th scope="col" { "Hole" } th.num scope="col" { "Arc from the mark" } th.num scope="col" { "Height" } th.num scope="col" { "Depth in sapwood" } th.num scope="col" { "Taken up" } th.num scope="col" { "Leaked" } th scope="col" { "Closed" } } }
                 tbody {
                     @for (i, h) in a.holes.iter().enumerate() {
                         tr { th scope="row" { (i + 1) } td.num { (h.arc_um.cm()) " cm" } td.num { (h.height_um.cm()) " cm" } td.num { (h.depth_um.mm()) " mm" } td.num { (h.put_in_ul.ml_exact()) " mL" } td.num { (h.leaked_ul.ml_exact()) " mL" } td { @if h.sealed { "yes" } @else { "no" } } }
@@ -225,10 +231,7 @@ fn hole_table(a: &Application) -> Markup {
 }
 
 /// The holes of an application as a picture.
-pub async fn holes(
-    desk: Desk,
-    Path((book, record)): Path<(String, String)>,
-) -> Result<Response, ApiError> {
+pub async fn holes(desk: Desk, Path((book, record)): Path<(String, String)>) -> Result<Response, ApiError> {
     let app = desk.app.clone();
     app.blocking(move |_| {
         let book: BookId = book.parse().map_err(|_| ApiError::not_found("no such job"))?;
@@ -258,7 +261,12 @@ fn drilled(view: &View<'_>, a: &Application) -> Option<Layout> {
         .map(|i| {
             let h = &a.holes[i];
             let arc = h.arc_um.0.rem_euclid(girth);
-            PlannedHole { number: i + 1, arc_um: Um(arc), height_um: h.height_um, angle_mdeg: arc.saturating_mul(360_000) / girth }
+            PlannedHole {
+                number: i + 1,
+                arc_um: Um(arc),
+                height_um: h.height_um,
+                angle_mdeg: arc.saturating_mul(360_000) / girth,
+            }
         })
         .collect();
     let mut arcs: Vec<i64> = holes.iter().map(|h| h.arc_um.0).collect();
@@ -275,10 +283,18 @@ fn drilled(view: &View<'_>, a: &Application) -> Option<Layout> {
     });
     let excluded = damage
         .filter(|d| d.stem == a.stem)
-        .map(|d| ExcludedArc { from_um: d.from_um, to_um: if d.to_um < d.from_um { Um(d.to_um.0 + girth) } else { d.to_um }, why: d.what })
+        .map(|d| ExcludedArc {
+            from_um: d.from_um,
+            to_um: if d.to_um < d.from_um { Um(d.to_um.0 + girth) } else { d.to_um },
+            why: d.what,
+        })
         .collect();
     let spacing = label.map_or(Um(offset), |l| l.holes.spacing_um);
-    let closer = if Um(offset) < spacing { format!(", closer than the label's {} cm", spacing.cm()) } else { String::new() };
+    let closer = if Um(offset) < spacing {
+        format!(", closer than the label's {} cm", spacing.cm())
+    } else {
+        String::new()
+    };
     Some(Layout {
         wanted: holes.len(),
         fits: holes.len(),
@@ -299,7 +315,9 @@ fn drilled(view: &View<'_>, a: &Application) -> Option<Layout> {
         mark: listed.and_then(|t| t.mark),
         instruction: format!(
             "As drilled on {}: {} holes, least offset {} cm{closer}",
-            moment(view, a.started_at).get(..10).unwrap_or_default(), holes.len(), Um(offset).cm()
+            moment(view, a.started_at).get(..10).unwrap_or_default(),
+            holes.len(),
+            Um(offset).cm()
         ),
         holes,
     })

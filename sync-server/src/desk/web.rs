@@ -59,9 +59,15 @@ async fn around(site: Site, request: Request, next: Next) -> Response {
     async move {
         let mut response = next.run(request).await;
         let status = response.status();
-        if (status.is_client_error() || status.is_server_error()) && !response.extensions().get::<Told>().is_some() {
+        if (status.is_client_error() || status.is_server_error())
+            && !response.extensions().get::<Told>().is_some()
+        {
             let problem = response.extensions_mut().remove::<Problem>();
-            tracing::info!(status = status.as_u16(), detail = problem.as_ref().map(|p| p.detail.clone()), "refused");
+            tracing::info!(
+                status = status.as_u16(),
+                detail = problem.as_ref().map(|p| p.detail.clone()),
+                "refused"
+            );
             let body = error_page(site, status, problem.as_ref(), &id);
             let retry = response.headers().get(header::RETRY_AFTER).cloned();
             response = (status, body).into_response();

@@ -158,50 +158,94 @@ impl Words<'_> {
         let yard = self.yard;
         let tag = |id| self.tag(id);
         match &version.record.body {
-            Body::Tree(b) => format!("Tree {} {}", b.tag, b.species.as_deref().unwrap_or("")).trim().to_owned(),
+            Body::Tree(b) => {
+                format!("Tree {} {}", b.tag, b.species.as_deref().unwrap_or("")).trim().to_owned()
+            }
             Body::Diameter(b) => format!(
                 "Tree {}, stem {}: diameter {} cm, read as {} {} {}",
-                tag(b.tree), b.stem, b.diameter_um.cm(), spelled(b.as_read.of), b.as_read.text, spelled(b.as_read.unit)
+                tag(b.tree),
+                b.stem,
+                b.diameter_um.cm(),
+                spelled(b.as_read.of),
+                b.as_read.text,
+                spelled(b.as_read.unit)
             ),
             Body::Condition(b) => {
                 let loss = b.canopy_loss.map(|c| format!(", canopy loss {} %", decimal(c.0, 10, 0)));
                 let soil = b.soil.map(|s| format!(", soil {}", spelled(s)));
                 let air = b.air_mc.map(|t| format!(", air {} °C", decimal(t.0, 1_000, 1)));
-                format!("Tree {}: condition{}{}{}", tag(b.tree), loss.unwrap_or_default(), soil.unwrap_or_default(), air.unwrap_or_default())
+                format!(
+                    "Tree {}: condition{}{}{}",
+                    tag(b.tree),
+                    loss.unwrap_or_default(),
+                    soil.unwrap_or_default(),
+                    air.unwrap_or_default()
+                )
             }
             Body::Dose(b) => format!(
                 "Tree {}: {} mL planned in {} holes, at most {} mL",
-                tag(b.tree), b.target_ul.ml(), b.charges_ul.len(), b.max_ul.ml_exact()
+                tag(b.tree),
+                b.target_ul.ml(),
+                b.charges_ul.len(),
+                b.max_ul.ml_exact()
             ),
             Body::Application(b) => format!(
                 "Tree {}: {} mL into {} holes{}, crew {}, lot {}, applied by {}",
-                tag(b.tree), b.put_in_ul().ml(), b.holes.len(),
-                if b.leaked_ul().0 > 0 { format!(", {} mL leaked", b.leaked_ul().ml()) } else { String::new() },
-                yard.crew_name(b.crew), yard.lot_number(b.lot), self.names.named(b.applicator)
+                tag(b.tree),
+                b.put_in_ul().ml(),
+                b.holes.len(),
+                if b.leaked_ul().0 > 0 {
+                    format!(", {} mL leaked", b.leaked_ul().ml())
+                } else {
+                    String::new()
+                },
+                yard.crew_name(b.crew),
+                yard.lot_number(b.lot),
+                self.names.named(b.applicator)
             ),
             Body::NotTreated(b) => format!(
                 "Tree {} not treated: {}{}",
-                tag(b.tree), spelled(b.reason), b.note.as_ref().map(|n| format!(". {n}")).unwrap_or_default()
+                tag(b.tree),
+                spelled(b.reason),
+                b.note.as_ref().map(|n| format!(". {n}")).unwrap_or_default()
             ),
             Body::Inspection(b) => format!("Tree {} inspected: {}", tag(b.tree), b.text),
             Body::Note(b) => format!("Note: {}", b.text),
             Body::Photo(b) => format!("Photo {}", b.caption.as_deref().unwrap_or("")).trim().to_owned(),
             Body::Incident(b) => format!("{}: {}", spelled(b.what), b.text),
-            Body::DayClosing(b) => format!("Day {} of crew {} closed, {} containers out", b.day, yard.crew_name(b.crew), b.containers_out),
+            Body::DayClosing(b) => format!(
+                "Day {} of crew {} closed, {} containers out",
+                b.day,
+                yard.crew_name(b.crew),
+                b.containers_out
+            ),
             Body::SignOff(b) => format!("Day {} of crew {} signed off", b.day, yard.crew_name(b.crew)),
             Body::Reopening(b) => format!("Sign-off {} taken back: {}", short(b.sign_off), b.reason),
             Body::Ruling(b) => format!("Finding {}: {}", decision_name(&b.decision), b.reason),
             Body::Strike(b) => format!("{} struck: {}", b.records.len(), b.reason),
             Body::Join(b) => format!("{} joined to tree {}: {}", b.joined.len(), tag(b.keep), b.reason),
-            Body::Movement(b) => format!("{} mL {}, lot {}", b.amount_ul.ml(), spelled(b.what), yard.lot_number(b.lot)),
-            Body::Fill(b) => format!("{} mL filled by crew {}, lot {}", b.amount_ul.ml(), yard.crew_name(b.crew), yard.lot_number(b.lot)),
+            Body::Movement(b) => {
+                format!("{} mL {}, lot {}", b.amount_ul.ml(), spelled(b.what), yard.lot_number(b.lot))
+            }
+            Body::Fill(b) => format!(
+                "{} mL filled by crew {}, lot {}",
+                b.amount_ul.ml(),
+                yard.crew_name(b.crew),
+                yard.lot_number(b.lot)
+            ),
             Body::Lot(b) => format!("Lot {}, last day {}", b.number, b.expires),
             Body::Label(b) => format!("Label {}", b.name),
             Body::Kit(b) => format!("Kit {}", b.name),
             Body::Crew(b) => format!("Crew {}", b.name),
             Body::Block(b) => format!("Block {}", b.name),
             Body::Person(b) => format!("{} ({})", self.names.named(version.id()), spelled(b.work)),
-            Body::Licence(b) => format!("Licence of {}: {}, {} to {}", self.names.named(b.person), b.category, b.valid_from, b.valid_to),
+            Body::Licence(b) => format!(
+                "Licence of {}: {}, {} to {}",
+                self.names.named(b.person),
+                b.category,
+                b.valid_from,
+                b.valid_to
+            ),
             Body::Certificate(b) => format!("Device {} ({})", b.name, spelled(b.role)),
             Body::Question(b) => format!("Question to crew {}: {}", yard.crew_name(b.crew), b.text),
             Body::Answer(b) => format!("Answer: {}", b.text),

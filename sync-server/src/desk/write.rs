@@ -68,7 +68,9 @@ pub fn desk_key(app: &Inner, snapshot: &Snapshot) -> Result<Arc<Identity>, ReadO
         Ok(_) => Err(ReadOnly::NotAdmitted("the desk's certificate is not the office's")),
         // It goes into the yard book with the first record.
         Err(HeldReason::NoCertificate) if app.now() <= key.certificate.not_after => Ok(key),
-        Err(HeldReason::Revoked) => Err(ReadOnly::NotAdmitted("the office has revoked the desk's certificate")),
+        Err(HeldReason::Revoked) => {
+            Err(ReadOnly::NotAdmitted("the office has revoked the desk's certificate"))
+        }
         Err(_) => Err(over),
     }
 }
@@ -103,7 +105,8 @@ pub fn write(
 ) -> Result<Vec<RecordId>, ApiError> {
     let conflict = |why: String| ApiError::new(axum::http::StatusCode::CONFLICT, "desk", why);
     let app: &Inner = &desk.app;
-    let key = desk_key(app, &desk.snapshot).map_err(|e| conflict(format!("the desk can only be read: {e}")))?;
+    let key =
+        desk_key(app, &desk.snapshot).map_err(|e| conflict(format!("the desk can only be read: {e}")))?;
     let by = person(desk)?;
     let now = app.now();
     let (mut texts, mut ids) = (vec![], vec![]);
@@ -137,7 +140,8 @@ pub fn write(
 fn person(desk: &Desk) -> Result<PersonId, ApiError> {
     let person = desk.user.person;
     if desk.snapshot.yard.facts.standing_fact(person).is_none() {
-        let why = "the person of your account no longer stands in the yard book: ask whoever keeps the accounts";
+        let why =
+            "the person of your account no longer stands in the yard book: ask whoever keeps the accounts";
         return Err(ApiError::forbidden("person", why));
     }
     Ok(person)
@@ -168,7 +172,8 @@ fn commit(
         let Basis { deps, seq, start_op } = stands_on;
         let draft = Draft { actor, seq, start_op, time: app.now(), deps, records: records.to_vec() };
         let commit = Commit::author(draft).map_err(|e| unwritable(e.to_string()))?;
-        stands_on = Basis { deps: vec![commit.hash()], seq: commit.seq() + 1, start_op: commit.last_op() + 1 };
+        stands_on =
+            Basis { deps: vec![commit.hash()], seq: commit.seq() + 1, start_op: commit.last_op() + 1 };
         let signed = HeadSignature::sign(&key.key, book, actor, commit.seq(), commit.hash());
         lines.extend([commit.into(), signed.into()]);
     }

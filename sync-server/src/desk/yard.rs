@@ -109,7 +109,7 @@ pub async fn label(desk: Desk, Id(id): Id<RecordId>) -> Result<Html<String>, Api
             section aria-labelledby="rates" {
                 h2 id="rates" { "Rates, in mL of product per cm of diameter" }
                 table.plain {
-                    thead { tr { th scope="col" { "Purpose" } th scope="col" { "Diameters" } th scope="col" { "Least" } th scope="col" { "Usual" } th scope="col" { "Most" } } }
+                    thead { tr { th scope="col" { "Purpose" } th scope="col" { "Diameters" } th.num scope="col" { "Least" } th.num scope="col" { "Usual" } th.num scope="col" { "Most" } } }
                     tbody { @for r in &label.rates { tr {
                         th scope="row" { (text(&r.purpose)) }
                         td { "from " (r.from_um.cm()) " cm" @if let Some(b) = r.below_um { " to below " (b.cm()) " cm" } }
@@ -130,7 +130,7 @@ pub async fn label(desk: Desk, Id(id): Id<RecordId>) -> Result<Html<String>, Api
                     dt { "Stems forking below breast height" } dd { (spelled(label.forked)) }
                     dt { "Holes" } dd { (h.bit_um.mm()) " mm bit, " (h.depth_min_um.mm()) " to " (h.depth_max_um.mm()) " mm in sapwood, " (h.spacing_um.cm()) " cm apart around the trunk, " (h.band_low_um.cm()) " to " (h.band_high_um.cm()) " cm above ground" }
                     dt { "Closing holes" } dd { (spelled(h.sealing)) }
-                    dt { "At one hole" } dd { "at most " (label.charges.most_per_hole_ul.ml_exact()) " mL, " (label.charges.per_hole) " charges, part charges " @if label.charges.part_charge { "allowed" } @else { "not allowed" } }
+                    dt { "At one hole" } dd { "at most " (label.charges.most_per_hole_ul.ml_exact()) " mL, " (label.charges.per_hole) @if label.charges.per_hole == 1 { " charge" } @else { " charges" } ", part charges " @if label.charges.part_charge { "allowed" } @else { "not allowed" } }
                     @if let Some(v) = label.tree_season_max_ul { dt { "Most per tree and season" } dd { (v.ml_exact()) " mL" } }
                     @if let Some(v) = label.tree_season_max_ul_per_m { dt { "Most per tree and season by diameter" } dd { (rate(v)) " mL per cm" } }
                     @if let Some(v) = label.interval_days { dt { "Shortest interval" } dd { (v) " days" } }
@@ -159,8 +159,8 @@ fn preview(label: &Label) -> Markup {
     let mut purposes: Vec<&str> = label.rates.iter().map(|r| r.purpose.as_str()).collect();
     purposes.dedup();
     html! {
-        table.plain {
-            thead { tr { th scope="col" { "Purpose" } @for d in diameters { th scope="col" { (d.cm()) " cm" } } } }
+        table.plain tabindex="0" aria-labelledby="worked" {
+            thead { tr { th scope="col" { "Purpose" } @for d in diameters { th.num scope="col" { (d.cm()) " cm" } } } }
             tbody { @for purpose in purposes { tr {
                 th scope="row" { (text(purpose)) }
                 @for d in diameters { td.num { @match dose_for(label, purpose, d) { Ok(dose) => { (dose.target_ul.ml_exact()) } Err(_) => { span.muted { "none" } } } } }
@@ -179,7 +179,7 @@ pub async fn kits(desk: Desk) -> Result<Html<String>, ApiError> {
             h1 { "Kits" }
             p { "A kit is worked no higher than its weakest part and the label allow. None or an overdue inspection stops its use." }
             table.cards {
-                thead { tr { th scope="col" { "Kit" } th scope="col" { "Crew" } th scope="col" { "Inspection due" } th scope="col" { "Relief valve due" } th scope="col" { "Lowest rating" } th scope="col" { "Gauge" } th scope="col" { "Containers" } } }
+                thead { tr { th scope="col" { "Kit" } th scope="col" { "Crew" } th scope="col" { "Inspection due" } th scope="col" { "Relief valve due" } th.num scope="col" { "Lowest rating" } th scope="col" { "Gauge" } th scope="col" { "Containers" } } }
                 tbody {
                     @for fact in yard.facts.in_force(Kind::Kit) {
                         @if let Some(kit) = yard.kit(fact.id) {
@@ -212,7 +212,7 @@ pub async fn lots(desk: Desk) -> Result<Html<String>, ApiError> {
         let body = html! {
             h1 { "Lots" }
             table.cards {
-                thead { tr { th scope="col" { "Lot" } th scope="col" { "Label" } th scope="col" { "Last day" } th scope="col" { "On hand" } th scope="col" { "Unexplained" } } }
+                thead { tr { th scope="col" { "Lot" } th scope="col" { "Label" } th scope="col" { "Last day" } th.num scope="col" { "On hand" } th.num scope="col" { "Unexplained" } } }
                 tbody {
                     @for fact in yard.facts.in_force(Kind::Lot) {
                         @if let Some(lot) = yard.lot(fact.id) {

@@ -26,7 +26,8 @@ pub const CREATE: &str = "
 const ADD: &str = "INSERT INTO portal_links (token, book, note, language, made_by, made_at, expires_at)
     VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7)";
 const COLUMNS: &str = "id, book, note, language, made_by, made_at, expires_at, withdrawn_at, used_at";
-const WITHDRAW: &str = "UPDATE portal_links SET withdrawn_at = ?3 WHERE id = ?1 AND book = ?2 AND withdrawn_at IS NULL";
+const WITHDRAW: &str =
+    "UPDATE portal_links SET withdrawn_at = ?3 WHERE id = ?1 AND book = ?2 AND withdrawn_at IS NULL";
 const USED: &str = "UPDATE portal_links SET used_at = ?2 WHERE id = ?1";
 
 /// A link.
@@ -106,7 +107,8 @@ pub fn add(db: &Connection, new: &New<'_>) -> Result<(), ApiError> {
 /// # Errors
 /// The database's.
 pub fn of_job(db: &Connection, book: BookId) -> Result<Vec<Link>, ApiError> {
-    let mut query = db.prepare(&format!("SELECT {COLUMNS} FROM portal_links WHERE book = ?1 ORDER BY id DESC"))?;
+    let mut query =
+        db.prepare(&format!("SELECT {COLUMNS} FROM portal_links WHERE book = ?1 ORDER BY id DESC"))?;
     let rows = query.query_map([book.to_string()], read)?.collect::<Result<Vec<_>, _>>()?;
     rows.into_iter().map(with_book).collect()
 }

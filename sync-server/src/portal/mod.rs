@@ -54,7 +54,11 @@ pub fn router(state: App) -> Router {
 }
 
 async fn css() -> Response {
-    ([(header::CONTENT_TYPE, "text/css; charset=utf-8"), (header::CACHE_CONTROL, "private, max-age=300")], CSS).into_response()
+    (
+        [(header::CONTENT_TYPE, "text/css; charset=utf-8"), (header::CACHE_CONTROL, "private, max-age=300")],
+        CSS,
+    )
+        .into_response()
 }
 
 /// A reader who came by a link that opens.
@@ -101,7 +105,10 @@ impl FromRequestParts<App> for Visit {
         let from = parts.extensions.get::<ConnectInfo<SocketAddr>>().map(|c| c.0.ip());
         let mut secret = [0; 32];
         let found = match hex::decode_to_slice(&token, &mut secret) {
-            Ok(()) => app.blocking(move |app| app.read(|db| links::find(db, &secret))).await.map_err(ApiError::into_response)?,
+            Ok(()) => app
+                .blocking(move |app| app.read(|db| links::find(db, &secret)))
+                .await
+                .map_err(ApiError::into_response)?,
             Err(_) => None,
         };
         let now = app.now();
@@ -148,7 +155,8 @@ impl<'v> Signed<'v> {
     /// Whether a version may be shown.
     pub fn takes(&self, version: &Version) -> bool {
         let day = self.view.crew_day(version);
-        day.is_some_and(|d| self.view.signed_off.contains_key(&d)) && !self.late.contains(&(version.id(), version.op))
+        day.is_some_and(|d| self.view.signed_off.contains_key(&d))
+            && !self.late.contains(&(version.id(), version.op))
     }
 }
 

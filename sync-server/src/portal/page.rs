@@ -55,7 +55,9 @@ fn work<'v>(view: &'v View<'static>) -> Work<'v> {
     let signed = Signed::of(view);
     let (mut treated, mut not_treated, mut labels) = (vec![], vec![], BTreeMap::new());
     for kind in [Kind::Application, Kind::NotTreated] {
-        for version in view.facts.in_force(kind).flat_map(|f| view.facts.current(f)).filter(|v| signed.takes(v)) {
+        for version in
+            view.facts.in_force(kind).flat_map(|f| view.facts.current(f)).filter(|v| signed.takes(v))
+        {
             match &version.record.body {
                 Body::Application(a) => {
                     treated.push((version, &**a));
@@ -130,8 +132,10 @@ fn languages(visit: &Visit) -> Markup {
 
 fn totals(visit: &Visit, view: &View<'static>, work: &Work<'_>) -> Markup {
     let w = visit.words;
-    let trees: BTreeSet<_> = work.treated.iter().filter(|(_, a)| a.put_in_ul() > Ul(0)).map(|(_, a)| view.stays(a.tree)).collect();
-    let not: BTreeSet<_> = work.not_treated.iter().map(|(_, n)| view.stays(n.tree)).filter(|t| !trees.contains(t)).collect();
+    let trees: BTreeSet<_> =
+        work.treated.iter().filter(|(_, a)| a.put_in_ul() > Ul(0)).map(|(_, a)| view.stays(a.tree)).collect();
+    let not: BTreeSet<_> =
+        work.not_treated.iter().map(|(_, n)| view.stays(n.tree)).filter(|t| !trees.contains(t)).collect();
     let volume: Ul = work.treated.iter().map(|(_, a)| a.put_in_ul()).sum();
     let count = |n: usize| [("count", n.to_string())];
     html! {
@@ -145,7 +149,9 @@ fn totals(visit: &Visit, view: &View<'static>, work: &Work<'_>) -> Markup {
 }
 
 fn cautions(w: Words, company: &str, work: &Work<'_>) -> Markup {
-    let at = |id: &str, product: &str| w.with(id, &[("product", product.to_owned()), ("company", company.to_owned())]);
+    let at = |id: &str, product: &str| {
+        w.with(id, &[("product", product.to_owned()), ("company", company.to_owned())])
+    };
     html! {
         section.cautions {
             h2 { (w.say("cautions")) }
@@ -182,8 +188,15 @@ fn provisional(visit: &Visit, view: &View<'static>) -> Markup {
     let signed = Signed::of(view);
     let mut rows = BTreeSet::new();
     let mut labels = BTreeMap::new();
-    for version in view.facts.in_force(Kind::Application).flat_map(|f| view.facts.current(f)).filter(|v| !signed.takes(v)) {
-        let (Some(day), Body::Application(a)) = (view.crew_day(version), &version.record.body) else { continue };
+    for version in view
+        .facts
+        .in_force(Kind::Application)
+        .flat_map(|f| view.facts.current(f))
+        .filter(|v| !signed.takes(v))
+    {
+        let (Some(day), Body::Application(a)) = (view.crew_day(version), &version.record.body) else {
+            continue;
+        };
         let label = view.yard.label(a.label);
         rows.insert((day.day, day.crew, label.map(|l| (l.name.clone(), l.registration.clone()))));
         labels.extend(label.map(|l| (a.label, l)));
@@ -211,7 +224,12 @@ fn drawn(visit: &Visit, view: &View<'static>) -> (Markup, Markup) {
         if view.applications(tree).any(|(_, v, a)| signed.takes(v) && a.put_in_ul() > Ul(0)) {
             return Some(TreeState::Treated);
         }
-        let decided = tree.not_treated.iter().map(|i| view.facts.shown(view.fact(*i))).filter(|v| signed.takes(v)).last();
+        let decided = tree
+            .not_treated
+            .iter()
+            .map(|i| view.facts.shown(view.fact(*i)))
+            .filter(|v| signed.takes(v))
+            .last();
         Some(match decided.map(|v| &v.record.body) {
             Some(Body::NotTreated(n)) => TreeState::NotTreated(n.reason),
             _ => TreeState::Left,
@@ -253,7 +271,7 @@ fn list(visit: &Visit, view: &View<'static>, work: &Work<'_>) -> Markup {
         section {
             h2 { (w.say("list")) }
             table.cards {
-                thead { tr { @for c in &columns { th scope="col" { (c) } } } }
+                thead { tr { @for (i, c) in columns.iter().enumerate() { th.num[i == 2 || i == 5] scope="col" { (c) } } } }
                 tbody {
                     @for (version, a) in work.treated.iter().skip((page - 1) * PAGE).take(PAGE) {
                         @let tree = view.trees.get(&view.stays(a.tree));

@@ -8,11 +8,8 @@ use unic_langid::LanguageIdentifier;
 
 /// Languages there are: their code and their own name. English stands in for what one lacks.
 pub const LANGUAGES: [(&str, &str); 3] = [("en", "English"), ("fr", "Français"), ("es", "Español")];
-const TEXTS: [&str; 3] = [
-    include_str!("locales/en.ftl"),
-    include_str!("locales/fr.ftl"),
-    include_str!("locales/es.ftl"),
-];
+const TEXTS: [&str; 3] =
+    [include_str!("locales/en.ftl"), include_str!("locales/fr.ftl"), include_str!("locales/es.ftl")];
 
 type Bundle = FluentBundle<FluentResource>;
 
@@ -76,11 +73,17 @@ mod tests {
     use super::*;
 
     fn ids(text: &str) -> BTreeSet<&str> {
-        text.lines().filter(|l| !l.starts_with(['#', ' ']) && l.contains(" =")).filter_map(|l| l.split(" =").next()).collect()
+        text.lines()
+            .filter(|l| !l.starts_with(['#', ' ']) && l.contains(" ="))
+            .filter_map(|l| l.split(" =").next())
+            .collect()
     }
 
     fn variables(text: &str) -> BTreeSet<String> {
-        text.split('$').skip(1).map(|v| v.chars().take_while(|c| c.is_ascii_alphanumeric() || *c == '-').collect()).collect()
+        text.split('$')
+            .skip(1)
+            .map(|v| v.chars().take_while(|c| c.is_ascii_alphanumeric() || *c == '-').collect())
+            .collect()
     }
 
     #[test]

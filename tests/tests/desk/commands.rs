@@ -25,7 +25,8 @@ fn program() -> PathBuf {
 fn run(site: &Site, arguments: &[&str], input: &str) -> Output {
     let mut command = Command::new(program());
     command.args(arguments).arg("--data").arg(site.data.path()).env("BOLEBOOK_NOW", "2026-06-01T14:00:00Z");
-    let mut child = command.stdin(Stdio::piped()).stdout(Stdio::piped()).stderr(Stdio::piped()).spawn().unwrap();
+    let mut child =
+        command.stdin(Stdio::piped()).stdout(Stdio::piped()).stderr(Stdio::piped()).spawn().unwrap();
     child.stdin.take().unwrap().write_all(input.as_bytes()).unwrap();
     child.wait_with_output().unwrap()
 }
@@ -54,7 +55,10 @@ fn an_account_is_added_listed_and_removed_while_the_server_is_up() {
     let mut browser = Browser::new(&site.desk);
     assert_eq!(browser.post("/sign-in", &[("name", "lead"), ("password", password)]).status, 303);
     let listed = said(&run(&site, &["user", "list"], ""));
-    assert!(listed.contains("\"lead\"") && listed.contains("Ann Invented") && listed.contains("\"olive\""), "{listed}");
+    assert!(
+        listed.contains("\"lead\"") && listed.contains("Ann Invented") && listed.contains("\"olive\""),
+        "{listed}"
+    );
     assert!(!listed.contains("argon2"), "{listed}");
     assert!(run(&site, &["user", "remove", "lead"], "").status.success());
     assert_eq!(browser.get("/").status, 303, "its session is over");
@@ -71,7 +75,8 @@ fn the_desk_takes_an_office_invitation_of_its_own_yard_once() {
         let offer = Offer { yard, role, crew: None, name: "office desk".into(), use_by, not_after: use_by };
         let invitation = invite(&root(), code, offer).unwrap();
         let path = site.data.path().join("given.json");
-        let text = serde_json::to_string(&InvitationFile { code: code.into(), root: root().public(), invitation });
+        let text =
+            serde_json::to_string(&InvitationFile { code: code.into(), root: root().public(), invitation });
         std::fs::write(&path, text.unwrap()).unwrap();
         path.display().to_string()
     };

@@ -31,13 +31,21 @@ fn outside_gdal_reads_the_geopackage_and_counts_the_same_trees() {
     let mut world = world();
     let site = Site::new(&mut world, true);
     let path = saved(&site, &mut site.browser(), &world, "trees.gpkg");
-    let output = Command::new("ogrinfo").arg("-ro").arg("-al").arg(&path).output().expect("ogrinfo of GDAL is installed");
+    let output = Command::new("ogrinfo")
+        .arg("-ro")
+        .arg("-al")
+        .arg(&path)
+        .output()
+        .expect("ogrinfo of GDAL is installed");
     let (said, errors) = (String::from_utf8_lossy(&output.stdout), String::from_utf8_lossy(&output.stderr));
     assert!(output.status.success() && errors.is_empty(), "{errors}");
     let trees = said.split("Layer name: trees").nth(1).unwrap().split("Layer name:").next().unwrap();
     assert!(trees.contains("Geometry: Point") && trees.contains("Feature Count: 3"), "{trees}");
     assert!(trees.contains("WGS 84") && trees.contains("Ürgroßmutters Eiche"), "{trees}");
-    assert!(trees.contains("diameter_cm (Real) = 30.05") && trees.contains("put_in_ml (Real) = 70"), "{trees}");
+    assert!(
+        trees.contains("diameter_cm (Real) = 30.05") && trees.contains("put_in_ml (Real) = 70"),
+        "{trees}"
+    );
     assert!(trees.contains("POINT (-84.55"), "longitude first: {trees}");
     assert!(said.contains("Layer name: blocks"));
 }
@@ -49,7 +57,8 @@ fn outside_openpyxl_reads_the_workbook_and_finds_no_formula_in_it() {
     let site = Site::new(&mut world, true);
     let path = saved(&site, &mut site.browser(), &world, "book.xlsx");
     let python = xtask::setup::python().unwrap_or_else(|e| panic!("the outside check needs Python: {e}"));
-    let output = Command::new(python).arg(root().join("tests/reference/read_xlsx.py")).arg(&path).output().unwrap();
+    let output =
+        Command::new(python).arg(root().join("tests/reference/read_xlsx.py")).arg(&path).output().unwrap();
     assert!(output.status.success(), "{}", String::from_utf8_lossy(&output.stderr));
     let sheets: Value = serde_json::from_slice(&output.stdout).unwrap();
     let names: Vec<&str> = sheets.as_object().unwrap().keys().map(String::as_str).collect();

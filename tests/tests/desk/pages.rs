@@ -25,8 +25,10 @@ fn busy() -> World {
     world.treat(0, formula, 12);
     world.treat(1, hostile, 7);
     world.write(Who::Crew(0), Note { about: None, text: HOSTILE.into() });
-    let corner = |lat: i64, lon: i64| Corner { lat_ndeg: 42_732_000_000 + lat, lon_ndeg: -84_556_000_000 + lon };
-    let boundary = vec![corner(0, 0), corner(0, 2_000_000), corner(1_000_000, 2_000_000), corner(1_000_000, 0)];
+    let corner =
+        |lat: i64, lon: i64| Corner { lat_ndeg: 42_732_000_000 + lat, lon_ndeg: -84_556_000_000 + lon };
+    let boundary =
+        vec![corner(0, 0), corner(0, 2_000_000), corner(1_000_000, 2_000_000), corner(1_000_000, 0)];
     world.write(Who::Office, Block { name: HOSTILE.into(), boundary });
     world.close_day(0, 300_000);
     world
@@ -34,7 +36,13 @@ fn busy() -> World {
 
 /// Every address in a page, without what follows a `#`.
 fn hrefs(page: &str) -> BTreeSet<String> {
-    let of = |name: &str| page.split(&format!(" {name}=\"")).skip(1).filter_map(|t| t.split('"').next()).map(str::to_owned).collect::<Vec<_>>();
+    let of = |name: &str| {
+        page.split(&format!(" {name}=\""))
+            .skip(1)
+            .filter_map(|t| t.split('"').next())
+            .map(str::to_owned)
+            .collect::<Vec<_>>()
+    };
     let all = of("href").into_iter().chain(of("src"));
     all.map(|h| h.split('#').next().unwrap().replace("&amp;", "&")).filter(|h| h.starts_with('/')).collect()
 }
@@ -43,10 +51,23 @@ fn hrefs(page: &str) -> BTreeSet<String> {
 fn strict(path: &str, page: &Answer) {
     let text = &page.text;
     let lower = text.to_lowercase();
-    for bad in [" style=", "<style", "javascript:", " onclick=", " onerror=alert", " onload=", "<iframe", "<object", "<base"] {
+    for bad in [
+        " style=",
+        "<style",
+        "javascript:",
+        " onclick=",
+        " onerror=alert",
+        " onload=",
+        "<iframe",
+        "<object",
+        "<base",
+    ] {
         let at = lower.find(bad).map(|i| text[i.saturating_sub(60)..(i + 40).min(text.len())].to_owned());
         // As words they stand escaped; as markup never.
-        assert!(at.is_none() || bad == " onerror=alert" && lower.contains("&lt;img src=x onerror"), "{path}: {at:?}");
+        assert!(
+            at.is_none() || bad == " onerror=alert" && lower.contains("&lt;img src=x onerror"),
+            "{path}: {at:?}"
+        );
     }
     assert!(!text.contains("<img src=x") && !text.contains("<script>alert"), "{path}");
     assert!(!text.contains('\u{202e}'), "{path}: text that turns around");
@@ -55,7 +76,10 @@ fn strict(path: &str, page: &Answer) {
     }
     for address in text.split("\"http").skip(1) {
         let address = format!("http{}", address.split('"').next().unwrap());
-        assert!(address == "http://www.w3.org/2000/svg" || address.starts_with("https://trees.example.org/p/"), "{path}: {address}");
+        assert!(
+            address == "http://www.w3.org/2000/svg" || address.starts_with("https://trees.example.org/p/"),
+            "{path}: {address}"
+        );
     }
     let policy = page.header("content-security-policy");
     assert!(policy.contains("default-src 'none'") && !policy.contains("unsafe"), "{path}");
@@ -81,8 +105,14 @@ fn accessible(path: &str, text: &str) {
             let tag = tag.split('>').next().unwrap();
             let id = tag.split(" id=\"").nth(1).and_then(|t| t.split('"').next());
             let named = id.is_some_and(|id| text.contains(&format!("for=\"{id}\"")));
-            let inside = text.split("<label class=\"tick\">").skip(1).any(|l| l.split("</label>").next().unwrap().contains(tag));
-            assert!(tag.contains("type=\"hidden\"") || named || inside || tag.contains("aria-label="), "{path}: {tag}");
+            let inside = text
+                .split("<label class=\"tick\">")
+                .skip(1)
+                .any(|l| l.split("</label>").next().unwrap().contains(tag));
+            assert!(
+                tag.contains("type=\"hidden\"") || named || inside || tag.contains("aria-label="),
+                "{path}: {tag}"
+            );
         }
     }
     for image in text.split("<img").skip(1) {
@@ -113,7 +143,17 @@ fn every_page_a_link_leads_to_answers_and_nothing_in_it_is_inline_or_from_elsewh
         }
     }
     let base = format!("/jobs/{}", world.job.id());
-    for part in ["/findings", "/trees", "/map", "/map.svg", "/pairs", "/balance", "/rulings", "/exports/book.xlsx", "/links"] {
+    for part in [
+        "/findings",
+        "/trees",
+        "/map",
+        "/map.svg",
+        "/pairs",
+        "/balance",
+        "/rulings",
+        "/exports/book.xlsx",
+        "/links",
+    ] {
         assert!(seen.contains_key(&format!("{base}{part}")), "{part}: {:?}", seen.keys());
     }
     for part in ["/people", "/devices", "/labels", "/kits", "/lots", "/balance", "/desk.css", "/desk.js"] {
@@ -129,7 +169,9 @@ fn hostile_words_are_shown_as_words_everywhere() {
     let site = Site::new(&mut world, true);
     let mut browser = site.browser();
     let base = format!("/jobs/{}", world.job.id());
-    for path in ["", "/trees", "/findings", "/map", "/exports/application-records.csv"].map(|p| format!("{base}{p}")) {
+    for path in
+        ["", "/trees", "/findings", "/map", "/exports/application-records.csv"].map(|p| format!("{base}{p}"))
+    {
         let page = browser.page(&path);
         if page.header("content-type").starts_with("text/html") {
             strict(&path, &page);
@@ -158,7 +200,11 @@ fn no_tag_runs_in_a_spreadsheet() {
     }
     let book = browser.page(&format!("{base}/book.xlsx"));
     assert!(book.bytes.starts_with(b"PK"));
-    assert_eq!(book.bytes, browser.page(&format!("{base}/book.xlsx")).bytes, "the same state, the same bytes");
+    assert_eq!(
+        book.bytes,
+        browser.page(&format!("{base}/book.xlsx")).bytes,
+        "the same state, the same bytes"
+    );
     assert!(book.header("content-disposition").contains("attachment"));
 }
 
@@ -178,7 +224,10 @@ fn a_geopackage_holds_every_tree_and_is_the_same_at_the_same_state() {
     let trees: i64 = db.query_row("SELECT count(*) FROM trees", [], |r| r.get(0)).unwrap();
     assert_eq!(trees, 4);
     let geom: Vec<u8> = db.query_row("SELECT geom FROM trees LIMIT 1", [], |r| r.get(0)).unwrap();
-    assert_eq!((&geom[..4], geom[4..8].to_vec(), geom.len()), (b"GP\0\x01".as_slice(), 4326i32.to_le_bytes().to_vec(), 29));
+    assert_eq!(
+        (&geom[..4], geom[4..8].to_vec(), geom.len()),
+        (b"GP\0\x01".as_slice(), 4326i32.to_le_bytes().to_vec(), 29)
+    );
     let lon = f64::from_le_bytes(geom[13..21].try_into().unwrap());
     assert!((-84.6..-84.5).contains(&lon), "longitude first: {lon}");
     let checked: String = db.query_row("PRAGMA integrity_check", [], |r| r.get(0)).unwrap();
@@ -194,7 +243,8 @@ fn application_records_name_what_they_lack() {
     let mut rows = csv::Reader::from_reader(text.as_bytes());
     let headers = rows.headers().unwrap().clone();
     let rows: Vec<_> = rows.records().map(|r| r.unwrap()).collect();
-    let cell = |row: &csv::StringRecord, name: &str| row[headers.iter().position(|h| h == name).unwrap()].to_owned();
+    let cell =
+        |row: &csv::StringRecord, name: &str| row[headers.iter().position(|h| h == name).unwrap()].to_owned();
     assert_eq!(rows.len(), 3);
     for row in &rows {
         // 40 CFR 171.303(b)(7)(vi), element by element.
@@ -202,8 +252,14 @@ fn application_records_name_what_they_lack() {
         assert_eq!(cell(row, "address_of_person_served"), "1 Nowhere Road");
         assert!(cell(row, "location").starts_with("Invented Wood, tree"));
         assert_eq!((cell(row, "date").as_str(), cell(row, "time").len()), ("2026-06-01", 5));
-        assert_eq!((cell(row, "product"), cell(row, "registration")), ("Invented One".into(), "INV-0001".into()));
-        assert!(cell(row, "amount_ml").ends_with("0.000") && cell(row, "certification_number").starts_with("INV-"));
+        assert_eq!(
+            (cell(row, "product"), cell(row, "registration")),
+            ("Invented One".into(), "INV-0001".into())
+        );
+        assert!(
+            cell(row, "amount_ml").ends_with("0.000")
+                && cell(row, "certification_number").starts_with("INV-")
+        );
         assert!(cell(row, "certified_applicator").ends_with("Invented"));
         assert_eq!(cell(row, "missing"), "", "{row:?}");
     }
@@ -228,7 +284,13 @@ fn search_finds_trees_people_lots_and_notes() {
     world.write(Who::Crew(1), Note { about: None, text: "the north gate was locked".into() });
     let site = Site::new(&mut world, true);
     let mut browser = site.browser();
-    for (asked, found) in [("a-1", "Tree "), ("ann", "Ann Invented"), ("l-77", "Lot L-77"), ("gate+north", "north gate"), ("zzz", "Nothing has all")] {
+    for (asked, found) in [
+        ("a-1", "Tree "),
+        ("ann", "Ann Invented"),
+        ("l-77", "Lot L-77"),
+        ("gate+north", "north gate"),
+        ("zzz", "Nothing has all"),
+    ] {
         let page = browser.page(&format!("/search?q={asked}"));
         assert!(page.text.contains(found), "{asked}");
     }

@@ -39,9 +39,18 @@ fn links(world: &World) -> String {
 /// Makes a link and gives its path.
 fn link(browser: &mut Browser, world: &World, days: &str) -> String {
     let page = browser.page(&links(world));
-    let made = browser.submit(&page, &links(world), &[("note", "park manager"), ("days", days), ("language", "en")]);
+    let made =
+        browser.submit(&page, &links(world), &[("note", "park manager"), ("days", days), ("language", "en")]);
     assert_eq!(made.status, 201, "{}", made.text);
-    let url = made.text.split("value=\"https://trees.example.org").nth(1).unwrap().split('"').next().unwrap().to_owned();
+    let url = made
+        .text
+        .split("value=\"https://trees.example.org")
+        .nth(1)
+        .unwrap()
+        .split('"')
+        .next()
+        .unwrap()
+        .to_owned();
     assert_eq!(url.len(), "/p/".len() + 64);
     url
 }
@@ -63,8 +72,16 @@ fn a_link_shows_signed_days_alone_and_marks_the_rest_provisional() {
     sign_off(&mut desk, &world);
     let page = client.page(&link);
     let text = visible(&page);
-    assert!(text.contains("SIGNED-1") && text.contains("Ann Invented") && text.contains("Licence INV-1"), "{text}");
-    assert!(text.contains("70.0 mL") && text.contains("Invented One") && text.contains("INV-0001") && text.contains("30.0 cm"));
+    assert!(
+        text.contains("SIGNED-1") && text.contains("Ann Invented") && text.contains("Licence INV-1"),
+        "{text}"
+    );
+    assert!(
+        text.contains("70.0 mL")
+            && text.contains("Invented One")
+            && text.contains("INV-0001")
+            && text.contains("30.0 cm")
+    );
     assert!(text.contains("1 tree treated") && text.contains("For Client Invented"));
     assert!(!text.contains("OPEN-2"), "what is not signed off is not shown");
     assert!(text.contains("Provisional") && text.contains("wash with much water"), "but a doctor's need is");
@@ -87,11 +104,17 @@ fn a_downloaded_file_is_the_one_whose_digest_and_heads_the_page_names() {
     let link = link(&mut desk, &world, "30");
     let mut client = Browser::new(&site.portal);
     let page = visible(&client.page(&link));
-    for (name, holds) in [("application-records.csv", "SIGNED-1"), ("trees.geojson", "SIGNED-1"), ("map.svg", "SIGNED-1")] {
+    for (name, holds) in
+        [("application-records.csv", "SIGNED-1"), ("trees.geojson", "SIGNED-1"), ("map.svg", "SIGNED-1")]
+    {
         let file = client.page(&format!("{link}/{name}"));
         assert!(page.contains(&Sha256Hash::of(&file.bytes).to_string()), "{name}");
         assert!(file.text.contains(holds), "{name}: {}", file.text);
-        assert_eq!(client.page(&format!("{link}/{name}")).bytes, file.bytes, "{name}: the same state, the same bytes");
+        assert_eq!(
+            client.page(&format!("{link}/{name}")).bytes,
+            file.bytes,
+            "{name}: the same state, the same bytes"
+        );
         assert!(name == "map.svg" || !file.text.contains("OPEN-2"), "{name}");
     }
     let snapshot = bolebook_server::snapshot::now(&site.app).unwrap();
@@ -110,7 +133,15 @@ fn a_withdrawn_or_expired_link_says_so_and_nothing_else() {
     let mut client = Browser::new(&site.portal);
     client.page(&first);
     let page = desk.page(&links(&world));
-    let action = page.text.split("action=\"").find(|t| t.contains("/withdraw\"")).unwrap().split('"').next().unwrap().to_owned();
+    let action = page
+        .text
+        .split("action=\"")
+        .find(|t| t.contains("/withdraw\""))
+        .unwrap()
+        .split('"')
+        .next()
+        .unwrap()
+        .to_owned();
     let gone = desk.submit(&page, &action, &[]);
     assert!(desk.follow(&gone).text.contains("withdrawn"));
     // The newest stands first in the list.
@@ -118,7 +149,10 @@ fn a_withdrawn_or_expired_link_says_so_and_nothing_else() {
         let over = client.get(&path);
         assert_eq!(over.status, 410, "{path}");
         let text = visible(&over);
-        assert!(!text.contains("SIGNED-1") && !text.contains("Invented Wood") && !text.contains("Client"), "{text}");
+        assert!(
+            !text.contains("SIGNED-1") && !text.contains("Invented Wood") && !text.contains("Client"),
+            "{text}"
+        );
     }
     assert!(client.get(&format!("{second}?lang=fr")).text.contains("retiré"));
     let twice = desk.submit(&page, &action, &[]);
@@ -135,7 +169,8 @@ fn a_link_that_is_none_leads_nowhere_and_trying_many_is_slowed() {
     let mut desk = site.browser();
     let real = link(&mut desk, &world, "30");
     let mut client = Browser::new(&site.portal);
-    let stored: Vec<u8> = site.app.read(|db| Ok(db.query_row("SELECT token FROM portal_links", [], |r| r.get(0))?)).unwrap();
+    let stored: Vec<u8> =
+        site.app.read(|db| Ok(db.query_row("SELECT token FROM portal_links", [], |r| r.get(0))?)).unwrap();
     let stored: String = stored.iter().map(|b| format!("{b:02x}")).collect();
     // What is stored opens nothing: it is a digest.
     for wrong in [stored.as_str(), "x", "..%2f..", &"0".repeat(64), &"A".repeat(64)] {
@@ -157,12 +192,14 @@ fn other_job(world: &World) -> Book {
     let content = BookContent::Job(job);
     let genesis = Genesis { format: 1, book: id, root: key.public(), title: "Secret Garden".into(), content };
     let mut book = Book::new(id);
-    let tree = Tree { tag: "ROSE-1".into(), species: None, block: None, position: None, stems: 1, mark: None };
+    let tree =
+        Tree { tag: "ROSE-1".into(), species: None, block: None, position: None, stems: 1, mark: None };
     let bodies: [Body; 2] = [genesis.into(), tree.into()];
     for (i, body) in bodies.into_iter().enumerate() {
         let actor = ActorId::new(key.device(), [9; 16]);
         let record = RecordId::new(10 + i as i64, [9; 10]);
-        let envelope = Envelope { id: record, at: world.now, device: key.device(), by: None, replaces: vec![] };
+        let envelope =
+            Envelope { id: record, at: world.now, device: key.device(), by: None, replaces: vec![] };
         let text = Record { envelope, body }.to_canonical().unwrap();
         for commit in book.write(actor, world.now, &[text]).unwrap() {
             book.take_signature(HeadSignature::sign(&key, id, actor, commit.seq(), commit.hash()));
@@ -188,7 +225,8 @@ fn a_link_opens_its_own_job_and_no_other() {
     let page = desk.page(&links(&world));
     let token = page.form("/sign-out").remove(0).1;
     let id = page.text.split("/links/").nth(1).unwrap().split('/').next().unwrap().to_owned();
-    let crossed = desk.post(&format!("/jobs/{}/links/{id}/withdraw", BookId::new(9, [9; 10])), &[("token", &token)]);
+    let crossed =
+        desk.post(&format!("/jobs/{}/links/{id}/withdraw", BookId::new(9, [9; 10])), &[("token", &token)]);
     assert_eq!(crossed.status, 422);
     client.page(&link);
 }
@@ -201,11 +239,22 @@ fn the_portal_speaks_the_clients_language() {
     sign_off(&mut desk, &world);
     let link = link(&mut desk, &world, "30");
     let mut client = Browser::new(&site.portal);
-    for (code, words) in [("en", "What was done"), ("fr", "Ce qui a été fait"), ("es", "Lo que se hizo"), ("xx", "What was done")] {
+    for (code, words) in [
+        ("en", "What was done"),
+        ("fr", "Ce qui a été fait"),
+        ("es", "Lo que se hizo"),
+        ("xx", "What was done"),
+    ] {
         let page = client.page(&format!("{link}?lang={code}"));
         assert!(page.text.contains(words), "{code}");
-        assert!(page.text.contains("lang=\"en\"") && page.text.contains("lang=\"fr\""), "links to the others");
+        assert!(
+            page.text.contains("lang=\"en\"") && page.text.contains("lang=\"fr\""),
+            "links to the others"
+        );
     }
     let page = client.page(&format!("{link}?lang=es"));
-    assert!(page.text.contains("<html lang=\"es\">") && page.text.contains("&amp;lang=es") || page.text.contains("?lang=es"));
+    assert!(
+        page.text.contains("<html lang=\"es\">") && page.text.contains("&amp;lang=es")
+            || page.text.contains("?lang=es")
+    );
 }

@@ -3,7 +3,7 @@
 use bolebook_core::authority::Directory;
 use bolebook_core::ids::{BookId, RecordId};
 use bolebook_core::record::people::Revocation;
-use bolebook_core::record::work::{Note, NotTreated, NotTreatedReason};
+use bolebook_core::record::work::{NotTreated, NotTreatedReason, Note};
 use bolebook_core::record::{Body, Kind};
 use bolebook_core::view::{View, Yard};
 use bolebook_server::identity::Identity;
@@ -26,7 +26,10 @@ fn day() -> (World, [RecordId; 4]) {
     world.treat(0, trees[2], 7);
     world.treat(1, trees[2], 7);
     let crew = world.crews[0];
-    world.write(Who::Crew(0), NotTreated { tree: trees[3], crew, reason: NotTreatedReason::TooSmall, note: None });
+    world.write(
+        Who::Crew(0),
+        NotTreated { tree: trees[3], crew, reason: NotTreatedReason::TooSmall, note: None },
+    );
     world.close_day(0, 400_000 - 260_000);
     (world, trees)
 }
@@ -38,7 +41,13 @@ fn path(world: &World, below: &str) -> String {
 /// The ids of the findings of a kind in the queue.
 fn listed(browser: &mut Browser, world: &World, code: &str) -> Vec<String> {
     let page = browser.page(&path(world, &format!("/findings?code={code}")));
-    page.text.split("id=\"f-").skip(1).filter_map(|t| t.split('"').next()).filter(|t| !t.ends_with("-h")).map(str::to_owned).collect()
+    page.text
+        .split("id=\"f-")
+        .skip(1)
+        .filter_map(|t| t.split('"').next())
+        .filter(|t| !t.ends_with("-h"))
+        .map(str::to_owned)
+        .collect()
 }
 
 fn see<T>(site: &Site, world: &World, look: impl FnOnce(&View<'_>) -> T) -> T {
@@ -75,7 +84,8 @@ fn findings_are_settled_one_by_one_and_ticked_and_the_day_signed_off_with_forms_
         );
         assert_eq!(refused.status, 409, "facts that were not shown");
         let facts = browser.page(&path(&world, &format!("/findings/{finding}"))).text;
-        let facts = facts.split("name=\"facts\" value=\"").nth(1).unwrap().split('"').next().unwrap().to_owned();
+        let facts =
+            facts.split("name=\"facts\" value=\"").nth(1).unwrap().split('"').next().unwrap().to_owned();
         let refused = browser.post(
             &path(&world, &format!("/findings/{finding}/rule")),
             &[("token", &token), ("decision", "accept"), ("reason", "fine"), ("facts", &facts)],
@@ -105,7 +115,11 @@ fn findings_are_settled_one_by_one_and_ticked_and_the_day_signed_off_with_forms_
     let page = browser.page(&sheet);
     let signed = browser.submit(&page, &format!("{sheet}/sign-off"), &[]);
     let page = browser.follow(&signed);
-    assert!(page.text.contains("Signed off 2026-06-01") && page.text.contains("by <bdi>Olive Invented</bdi>"), "{}", page.text);
+    assert!(
+        page.text.contains("Signed off 2026-06-01") && page.text.contains("by <bdi>Olive Invented</bdi>"),
+        "{}",
+        page.text
+    );
     let again = browser.post(&format!("{sheet}/sign-off"), &[("token", &token), ("state", "")]);
     assert_eq!(again.status, 422);
 
@@ -115,7 +129,10 @@ fn findings_are_settled_one_by_one_and_ticked_and_the_day_signed_off_with_forms_
         let sign_off = view.signed_off.values().next().unwrap();
         let version = view.facts.shown(view.facts.fact_of(*sign_off).unwrap());
         assert_eq!(version.record.envelope.by, Some(site.olive));
-        assert_eq!(version.author, Identity::load_from(&site.data.path().join("desk.json")).unwrap().device());
+        assert_eq!(
+            version.author,
+            Identity::load_from(&site.data.path().join("desk.json")).unwrap().device()
+        );
         assert!(view.facts.in_force(Kind::Ruling).count() > ticked.len());
     });
     let page = browser.page(&sheet);
@@ -205,7 +222,8 @@ fn a_reading_is_amended_in_the_units_people_read_and_the_old_one_stays() {
         assert_eq!((d.diameter_um.0, d.as_read.text.as_str(), fact.history.len()), (310_500, "310.5", 2));
     });
     let page = browser.page(&action);
-    let struck = browser.submit(&page, &path(&world, &format!("/records/{id}/strike")), &[("reason", "wrong tree")]);
+    let struck =
+        browser.submit(&page, &path(&world, &format!("/records/{id}/strike")), &[("reason", "wrong tree")]);
     let tree = browser.follow(&struck);
     assert!(tree.text.contains("wrong tree") && tree.text.contains("310.5"), "struck, and still readable");
     assert!(tree.text.contains(&trees[0].to_string()));
@@ -219,7 +237,11 @@ fn trees_that_are_one_are_joined_side_by_side() {
     let mut browser = site.browser();
     let page = browser.page(&path(&world, "/pairs"));
     assert!(page.text.contains("apart"), "{}", page.text);
-    let joined = browser.submit(&page, &path(&world, "/join"), &[("reason", "listed twice"), ("keep", &one.to_string())]);
+    let joined = browser.submit(
+        &page,
+        &path(&world, "/join"),
+        &[("reason", "listed twice"), ("keep", &one.to_string())],
+    );
     let tree = browser.follow(&joined);
     assert!(tree.text.contains("listed twice") || tree.text.contains("Joined"), "{}", tree.text);
     assert_eq!(see(&site, &world, |v| v.stays(two)), one);
@@ -233,15 +255,24 @@ fn a_crew_is_asked_and_its_records_are_struck_from_the_finding() {
     let mut browser = site.browser();
     let finding = listed(&mut browser, &world, "tree.treated_twice").remove(0);
     let page = browser.page(&path(&world, &format!("/findings/{finding}")));
-    let (ask, strike) = (path(&world, &format!("/findings/{finding}/ask")), path(&world, &format!("/findings/{finding}/strike")));
-    let asked = browser.submit(&page, &ask, &[("crew", &world.crews[1].to_string()), ("text", "Did you see the tag?")]);
+    let (ask, strike) = (
+        path(&world, &format!("/findings/{finding}/ask")),
+        path(&world, &format!("/findings/{finding}/strike")),
+    );
+    let asked = browser.submit(
+        &page,
+        &ask,
+        &[("crew", &world.crews[1].to_string()), ("text", "Did you see the tag?")],
+    );
     assert!(browser.follow(&asked).text.contains("Did you see the tag?"));
     let nobody = browser.submit(&page, &ask, &[("crew", &world.lot.to_string()), ("text", "?")]);
     assert_eq!(nobody.status, 422);
     let stranger = browser.submit(&page, &strike, &[("record", &world.label.to_string()), ("reason", "x")]);
     assert_eq!(stranger.status, 422, "only records of the finding");
-    let record = page.text.split("name=\"record\" value=\"").nth(1).unwrap().split('"').next().unwrap().to_owned();
-    let struck = browser.submit(&page, &strike, &[("record", &record), ("reason", "logged by the wrong crew")]);
+    let record =
+        page.text.split("name=\"record\" value=\"").nth(1).unwrap().split('"').next().unwrap().to_owned();
+    let struck =
+        browser.submit(&page, &strike, &[("record", &record), ("reason", "logged by the wrong crew")]);
     browser.follow(&struck);
     assert!(listed(&mut browser, &world, "tree.treated_twice").is_empty());
     assert!(browser.page(&path(&world, "/rulings")).text.contains("logged by the wrong crew"));
@@ -256,7 +287,9 @@ fn one_jobs_address_reaches_nothing_of_another() {
     for below in ["", "/findings", "/map", "/exports/trees.csv", "/links", &format!("/trees/{}", trees[0])] {
         assert_eq!(browser.get(&format!("/jobs/{other}{below}")).status, 404, "{below}");
     }
-    for below in ["/exports/..%2f..%2fidentity.json", "/exports/nothing.csv", "/records/x/holes.svg", "/trees/x"] {
+    for below in
+        ["/exports/..%2f..%2fidentity.json", "/exports/nothing.csv", "/records/x/holes.svg", "/trees/x"]
+    {
         assert_eq!(browser.get(&path(&world, below)).status, 404, "{below}");
     }
 }

@@ -38,13 +38,17 @@ fn a_wrong_password_is_refused_and_a_right_one_opens_a_session_that_ends() {
     let answer = browser.post("/sign-in", &[("name", "olive"), ("password", PASSWORD), ("next", "/people")]);
     assert_eq!((answer.status, answer.header("location")), (303, "/people"));
     let cookie = answer.header("set-cookie").to_owned();
-    assert!(cookie.contains("HttpOnly") && cookie.contains("SameSite=Strict") && cookie.contains("Path=/"), "{cookie}");
+    assert!(
+        cookie.contains("HttpOnly") && cookie.contains("SameSite=Strict") && cookie.contains("Path=/"),
+        "{cookie}"
+    );
     assert!(!cookie.contains("Secure"), "loopback without TLS");
     let page = browser.page("/people");
     assert!(page.text.contains("Olive Invented"));
     // Of the session's id only a digest is stored.
     let id = cookie.split(['=', ';']).nth(1).unwrap().to_owned();
-    let stored: Vec<u8> = site.app.read(|db| Ok(db.query_row("SELECT id FROM desk_sessions", [], |r| r.get(0))?)).unwrap();
+    let stored: Vec<u8> =
+        site.app.read(|db| Ok(db.query_row("SELECT id FROM desk_sessions", [], |r| r.get(0))?)).unwrap();
     assert_eq!(id.len(), 64);
     assert_ne!(stored, hex_bytes(&id));
     let out = browser.submit(&page, "/sign-out", &[]);
@@ -134,7 +138,8 @@ fn a_form_without_its_sessions_token_or_from_elsewhere_is_refused() {
 }
 
 fn code(secret: &str, at: i64) -> String {
-    let built = Builder::new().with_algorithm(Algorithm::SHA1).with_digits(6).with_skew(0).with_step_duration(30);
+    let built =
+        Builder::new().with_algorithm(Algorithm::SHA1).with_digits(6).with_skew(0).with_step_duration(30);
     let totp = built.with_secret(Secret::try_from_base32(secret).unwrap()).build_noncompliant();
     totp.generate(u64::try_from(at / 1_000).unwrap()).to_string()
 }
@@ -176,7 +181,8 @@ fn a_changed_password_ends_other_sessions() {
     let page = one.page("/account");
     let weak = one.submit(&page, "/account/password", &[("old", PASSWORD), ("new", "short")]);
     assert_eq!(weak.status, 422);
-    let changed = one.submit(&page, "/account/password", &[("old", PASSWORD), ("new", "five other invented words")]);
+    let changed =
+        one.submit(&page, "/account/password", &[("old", PASSWORD), ("new", "five other invented words")]);
     one.follow(&changed);
     assert_eq!(other.get("/").status, 303);
     assert_eq!(other.post("/sign-in", &[("name", "olive"), ("password", PASSWORD)]).status, 401);

@@ -52,7 +52,11 @@ fn invitation(folder: &Path, yard: BookId, role: Role, code: &str) -> std::path:
         use_by: END,
         not_after: END,
     };
-    let file = InvitationFile { code: code.into(), root: root().public(), invitation: invite(&root(), code, offer).unwrap() };
+    let file = InvitationFile {
+        code: code.into(),
+        root: root().public(),
+        invitation: invite(&root(), code, offer).unwrap(),
+    };
     let path = folder.join(format!("{role:?}.json"));
     std::fs::write(&path, serde_json::to_string(&file).unwrap()).unwrap();
     path
@@ -104,7 +108,8 @@ impl Site {
     /// Gives the desk its office certificate, as `bolebook-server desk` does.
     pub fn certify(&self, world: &World) {
         let path = invitation(self.data.path(), world.yard.id(), Role::Office, "20000000000000000002");
-        Identity::init_as(&self.data.path().join(FILE), Role::Office, &path, [8; 32], [8; 10], world.now).unwrap();
+        Identity::init_as(&self.data.path().join(FILE), Role::Office, &path, [8; 32], [8; 10], world.now)
+            .unwrap();
     }
 
     /// Takes in what a world has and the server lacks, as an exchange does.
@@ -130,7 +135,11 @@ impl Site {
             entry(self.olive, "person", &[("name", "Olive Invented")]),
             entry(world.leads[0], "person", &[("name", "Ann Invented"), ("licence_number", "INV-1")]),
             entry(world.leads[1], "person", &[("name", "Ben Invented"), ("licence_number", "INV-2")]),
-            entry(RecordId::new(0, [0; 10]), "client", &[("name", "Client Invented"), ("address", "1 Nowhere Road")]),
+            entry(
+                RecordId::new(0, [0; 10]),
+                "client",
+                &[("name", "Client Invented"), ("address", "1 Nowhere Road")],
+            ),
         ];
         self.app.write(|tx| store::put_register(tx, &entries)).unwrap();
     }
@@ -143,7 +152,8 @@ impl Site {
             let runtime = tokio::runtime::Runtime::new().unwrap();
             runtime.block_on(async move {
                 let free = || tokio::net::TcpListener::bind(SocketAddr::from(([127, 0, 0, 1], 0)));
-                let (api, desk, portal) = (free().await.unwrap(), free().await.unwrap(), free().await.unwrap());
+                let (api, desk, portal) =
+                    (free().await.unwrap(), free().await.unwrap(), free().await.unwrap());
                 say.send((desk.local_addr().unwrap(), portal.local_addr().unwrap())).unwrap();
                 let until = async {
                     let _ = stopped.await;
@@ -203,7 +213,8 @@ impl Answer {
 
     /// The hidden and preset fields of the form that goes to `action`.
     pub fn form(&self, action: &str) -> Vec<(String, String)> {
-        let start = self.text.find(&format!("action=\"{action}\"")).unwrap_or_else(|| panic!("no form to {action}"));
+        let start =
+            self.text.find(&format!("action=\"{action}\"")).unwrap_or_else(|| panic!("no form to {action}"));
         let form = self.text[start..].split("</form>").next().unwrap();
         let mut fields = vec![];
         for input in form.split("<input").skip(1) {
@@ -277,7 +288,18 @@ impl Browser {
     }
 
     pub fn post_from(&mut self, path: &str, fields: &[(&str, &str)], headers: &[(&str, &str)]) -> Answer {
-        let encode = |t: &str| t.bytes().map(|b| if b.is_ascii_alphanumeric() { char::from(b).to_string() } else { format!("%{b:02X}") }).collect::<String>();
+        let encode =
+            |t: &str| {
+                t.bytes()
+                    .map(|b| {
+                        if b.is_ascii_alphanumeric() {
+                            char::from(b).to_string()
+                        } else {
+                            format!("%{b:02X}")
+                        }
+                    })
+                    .collect::<String>()
+            };
         let body: Vec<String> = fields.iter().map(|(k, v)| format!("{}={}", encode(k), encode(v))).collect();
         let mut all = vec![("content-type", "application/x-www-form-urlencoded")];
         all.extend(headers);
