@@ -17,13 +17,13 @@ use crate::error::ApiError;
 use crate::snapshot::JobState;
 
 fn share(part: usize, whole: usize) -> i64 {
-    if whole == 0 { 0 } else { (part * 100 / whole) as i64 }
+    (part * 100).checked_div(whole).unwrap_or(0) as i64
 }
 
 /// A bar of treated, not treated and left, with its figures in words beside it.
 pub fn progress(counts: TreeCounts) -> Markup {
     let done = counts.treated + counts.not_treated;
-    let of = |n: usize| if counts.listed == 0 { 0 } else { n * 1_000 / counts.listed };
+    let of = |n: usize| (n * 1_000).checked_div(counts.listed).unwrap_or(0);
     let (a, b) = (of(counts.treated), of(counts.not_treated));
     html! {
         div.progress {

@@ -36,7 +36,7 @@ pub fn until(today: Day, last: Day) -> Markup {
     }
 }
 
-fn licences<'d>(desk: &'d Desk, person: PersonId) -> Vec<(&'d Licence, bolebook_core::ids::RecordId)> {
+fn licences(desk: &Desk, person: PersonId) -> Vec<(&Licence, bolebook_core::ids::RecordId)> {
     let facts = &desk.snapshot.yard.facts;
     let mut all: Vec<_> = facts
         .in_force(Kind::Licence)

@@ -125,8 +125,8 @@ pub fn join_form(desk: &Desk, job: &JobState, finding: &Finding) -> Markup {
                     @for tree in &trees { input type="hidden" name="tree" value=(tree); }
                     fieldset {
                         legend { "The tree that stays" }
-                        @for (i, tree) in trees.iter().enumerate() {
-                            label.tick { input type="radio" name="keep" value=(tree) checked[i == 0]; " " (text(&job.view.tag(*tree))) }
+                        @for (place, tree) in trees.iter().enumerate() {
+                            label.tick { input type="radio" name="keep" value=(tree) checked[place == 0]; " " (text(&job.view.tag(*tree))) }
                         }
                     }
                     label for=(format!("join-reason-{id}")) { "Reason" }

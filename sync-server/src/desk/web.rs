@@ -60,7 +60,7 @@ async fn around(site: Site, request: Request, next: Next) -> Response {
         let mut response = next.run(request).await;
         let status = response.status();
         if (status.is_client_error() || status.is_server_error())
-            && !response.extensions().get::<Told>().is_some()
+            && response.extensions().get::<Told>().is_none()
         {
             let problem = response.extensions_mut().remove::<Problem>();
             tracing::info!(

@@ -224,12 +224,8 @@ fn drawn(visit: &Visit, view: &View<'static>) -> (Markup, Markup) {
         if view.applications(tree).any(|(_, v, a)| signed.takes(v) && a.put_in_ul() > Ul(0)) {
             return Some(TreeState::Treated);
         }
-        let decided = tree
-            .not_treated
-            .iter()
-            .map(|i| view.facts.shown(view.fact(*i)))
-            .filter(|v| signed.takes(v))
-            .last();
+        let decided =
+            tree.not_treated.iter().map(|i| view.facts.shown(view.fact(*i))).rfind(|v| signed.takes(v));
         Some(match decided.map(|v| &v.record.body) {
             Some(Body::NotTreated(n)) => TreeState::NotTreated(n.reason),
             _ => TreeState::Left,
