@@ -46,8 +46,8 @@ impl Findings {
 
     /// Forgets what was computed: every job stands on the yard's book, and that is changing.
     pub fn forget(&self) {
-        let computed = std::mem::take(&mut *self.computed.lock().unwrap_or_else(PoisonError::into_inner));
-        self.changed.lock().unwrap_or_else(PoisonError::into_inner).extend(computed.into_keys());
+        let known = std::mem::take(&mut *self.positions.lock().unwrap_or_else(PoisonError::into_inner));
+        self.changed.lock().unwrap_or_else(PoisonError::into_inner).extend(known.into_keys());
     }
 
     /// Says that a book has changed.

@@ -132,7 +132,7 @@ pub fn ask(
     now: UtcMs,
 ) -> Result<Advice, NoView> {
     state.with_view(|view| {
-        let findings = check::check(view, &balance(view.yard, &[view]));
+        let findings = check::check(view, &balance(&view.yard, &[view]));
         advise(
             view,
             &AdviceRequest {

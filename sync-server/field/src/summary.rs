@@ -219,7 +219,7 @@ impl Summary {
             not_treated: BTreeMap::new(),
         };
         summary.read_job(view);
-        summary.read_yard(view.yard);
+        summary.read_yard(&view.yard);
         summary.kits = kits(view);
         summary
     }

@@ -132,7 +132,7 @@ pub fn write(
         certify(app, tx, &key)?;
         commit(app, tx, &key, book, texts)
     })?;
-    app.findings.changed(book);
+    app.findings.changed(book, desk.snapshot.yard.book);
     Ok(ids)
 }
 
@@ -152,7 +152,7 @@ fn certify(app: &Inner, tx: &Transaction<'_>, key: &Identity) -> Result<(), ApiE
     if record_positions(tx, key.yard, key.certificate_record)?.is_empty() {
         let text = key.certificate_text().map_err(|e| ApiError::internal(&e))?;
         commit(app, tx, key, key.yard, vec![text])?;
-        app.findings.changed(key.yard);
+        app.findings.changed(key.yard, key.yard);
     }
     Ok(())
 }
