@@ -81,7 +81,7 @@ pub fn check_among(view: &View<'_>, all: &[&View<'_>], balance: &Balance) -> Vec
     settle(view, &mut findings);
     findings.sort_by(|a, b| (a.severity, a.code.name(), a.id).cmp(&(b.severity, b.code.name(), b.id)));
     findings.dedup_by_key(|f| f.id);
-    resolve(view.yard, &mut findings);
+    resolve(&view.yard, &mut findings);
     findings
 }
 
