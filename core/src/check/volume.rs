@@ -36,7 +36,7 @@ pub fn check(view: &View<'_>, balance: &Balance, findings: &mut Vec<Finding>) {
                 vec![row.crew, row.lot],
             )
             .on([day])
-            .with_evidence(causes(row, balance, view.yard, &[view]).iter().map(said)),
+            .with_evidence(causes(row, balance, &view.yard, &[view]).iter().map(said)),
         );
     }
     for row in &balance.lots {
@@ -92,6 +92,6 @@ fn idle(
     let subjects = [row.crew.to_string(), row.day.to_string(), row.lot.to_string()];
     let subjects: Vec<&str> = subjects.iter().map(String::as_str).collect();
     let found = Finding::new(Code::KitUnexplained, &subjects, message, vec![row.crew, row.lot]);
-    let evidence = causes(row, balance, view.yard, &[view]);
+    let evidence = causes(row, balance, &view.yard, &[view]);
     findings.push(found.on(last.copied()).with_evidence(evidence.iter().map(said)));
 }
