@@ -125,11 +125,9 @@ fn a_tree_nothing_speaks_against_gets_dose_charges_and_places() {
     assert_eq!((truly.low_ul, truly.value_ul, truly.high_ul), (Ul(69_122), Ul(70_000), Ul(70_878)));
     assert!(plan.dose_interval.low_ul < Ul(72_000) && Ul(72_000) < plan.dose_interval.high_ul);
     let text = advice.text();
-    assert!(
-        text.starts_with(
-            "Nothing stops treatment, read the cautions: tree A-1, stem 1, 2026-06-01.\nINVENTED"
-        )
-    );
+    assert!(text.starts_with(
+        "Nothing stops treatment, read the cautions: tree A-1, stem 1, 2026-06-01.\nIn short: 7 holes"
+    ));
     assert!(text.contains("7 charges: 70.0 mL, 2.8 % under the usual dose"), "{text}");
     assert!(text.contains("not permission"));
     assert!(
