@@ -51,7 +51,7 @@ fn a_dose_planned_and_not_logged_closes_the_books_as_a_bookkeeper_would() {
         assert_eq!(row.unexplained_ul.map(|u| (u.low, u.high)), Some((30_000, 30_000)));
         // Of T2 30.0 mL were planned and none logged: 30.0 - 30.0 = 0.0 mL would be left. The fill of
         // 100.0 mL does not come near: |30.0 - 100.0| = 70.0 mL would be left, more than now.
-        let found = causes(row, balance, view.yard, &[view]);
+        let found = causes(row, balance, &view.yard, &[view]);
         assert_eq!(found.len(), 1, "{found:?}");
         assert_eq!(
             (found[0].kind, found[0].left_ul, found[0].closes),
@@ -75,7 +75,7 @@ fn a_fill_nobody_logged_is_named_before_what_would_close_less() {
     w.look(|view, balance, _| {
         // 0.0 before + 30.0 + 30.0 filled - 70.0 into T1 - 20.0 at the end = -30.0 mL: more was used
         // than was ever filled. One more of the usual 30.0 mL leaves 0.0 mL.
-        let found = causes(&balance.crew_days[0], balance, view.yard, &[view]);
+        let found = causes(&balance.crew_days[0], balance, &view.yard, &[view]);
         let first = found.first().unwrap();
         assert_eq!((first.kind, first.amount_ul, first.closes), (CauseKind::UnloggedFill, Ul(30_000), true));
         assert!(found.windows(2).all(|pair| pair[0].left_ul <= pair[1].left_ul));
@@ -91,7 +91,7 @@ fn what_the_tolerance_explains_has_no_causes() {
     // 0.5 mL short, where seven charges explain 0.877 mL.
     w.close_day(0, 29_500);
     w.look(|view, balance, _| {
-        assert_eq!(causes(&balance.crew_days[0], balance, view.yard, &[view]), []);
+        assert_eq!(causes(&balance.crew_days[0], balance, &view.yard, &[view]), []);
     });
 }
 
