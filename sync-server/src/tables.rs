@@ -3,7 +3,7 @@
 use std::collections::BTreeMap;
 
 use bolebook_core::export::{application_records_csv, applications_csv, inert, trees_csv};
-use bolebook_core::facts::Version;
+use bolebook_core::facts::{Fact, Version};
 use bolebook_core::quantity::{Um, decimal};
 use bolebook_core::record::work::Application;
 use bolebook_core::record::{Body, Kind};
@@ -27,9 +27,10 @@ pub const GPKG: &str = "application/geopackage+sqlite3";
 pub fn application_records(
     snapshot: &Snapshot,
     job: &JobState,
-    takes: impl Fn(&Version) -> bool,
+    takes: impl Fn(&Fact, &Version) -> bool,
 ) -> Result<String, ApiError> {
-    application_records_csv(&job.view, &snapshot.names, takes).map_err(|e| ApiError::internal(&e))
+    let findings = snapshot.findings(job);
+    application_records_csv(&job.view, &findings, &snapshot.names, takes).map_err(|e| ApiError::internal(&e))
 }
 
 /// Columns that hold figures, so that a spreadsheet can add them up. Everything else is written as
@@ -104,7 +105,7 @@ pub fn workbook(snapshot: &Snapshot, job: &JobState) -> Result<Vec<u8>, ApiError
     book.set_properties(
         &DocProperties::new().set_title(&view.title).set_comment(&about).set_creation_datetime(&made),
     );
-    sheet(&mut book, "Trees", &trees_csv(view).map_err(|e| internal(&e))?)?;
+    sheet(&mut book, "Trees", &trees_csv(view, &snapshot.findings(job)).map_err(|e| internal(&e))?)?;
     let applications = applications_csv(view, &snapshot.findings(job), &snapshot.names);
     sheet(&mut book, "Applications", &applications.map_err(|e| internal(&e))?)?;
     let mut findings = String::from("finding,severity,kind,message,state\n");

@@ -608,7 +608,9 @@ fn earlier_seasons_hold_by_interval_and_by_their_holes() {
     };
     let past = |on: &str, holes: Vec<EarlierHole>| {
         let mark = Some(ReferenceMark::Tag);
-        let treatment = PastTreatment { stem: 1, day: day(on), discharged_ul: Ul(10_000), mark, holes };
+        let (stem, day, discharged_ul) = (1, day(on), Ul(10_000));
+        let (season, label, records) = ("another".to_owned(), None, vec![]);
+        let treatment = PastTreatment { stem, day, season, label, records, discharged_ul, mark, holes };
         let past: &'static PastTree =
             Box::leak(Box::new(PastTree { treatments: vec![treatment], damage: vec![] }));
         ready().advise(|ask| ask.past = Some(past))

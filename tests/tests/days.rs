@@ -113,9 +113,9 @@ fn play(events: &[Event]) -> Vec<World> {
 fn shown(w: &World) -> String {
     w.look(|view, balance, findings| {
         [
-            trees_csv(view).unwrap(),
+            trees_csv(view, findings).unwrap(),
             applications_csv(view, findings, &NoNames).unwrap(),
-            trees_geojson(view).unwrap(),
+            trees_geojson(view, findings).unwrap(),
             findings_json(view, findings).unwrap(),
             balance_json(view, balance).unwrap(),
             summary_json(view, findings, balance).unwrap(),

@@ -160,7 +160,7 @@ fn the_page_of_legal_elements_says_what_the_code_and_the_exports_hold() {
     assert_eq!(rows.iter().map(|r| [r[0], r[1], r[2]]).collect::<Vec<_>>(), code);
     let (applications, trees) = World::new().look(|view, _, findings| {
         let applications = applications_csv(view, findings, &NoNames).unwrap();
-        (applications, trees_csv(view).unwrap())
+        (applications, trees_csv(view, findings).unwrap())
     });
     for shown in rows.iter().flat_map(|r| r[3].split(", ")) {
         let (table, column) = match shown.strip_prefix("trees.csv ") {

@@ -96,9 +96,9 @@ impl Export {
         wanted
             .map(|name| {
                 let text = match *name {
-                    "trees.csv" => trees_csv(view),
+                    "trees.csv" => trees_csv(view, &findings),
                     "applications.csv" => applications_csv(view, &findings, names),
-                    "trees.geojson" => trees_geojson(view),
+                    "trees.geojson" => trees_geojson(view, &findings),
                     "findings.json" => findings_json(view, &findings),
                     "balance.json" => balance_json(view, balance),
                     _ => summary_json(view, &findings, balance),

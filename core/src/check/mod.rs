@@ -52,7 +52,9 @@ pub fn check(view: &View<'_>, balance: &Balance) -> Vec<Finding> {
 /// The same, with what only the earlier seasons' books show; `all` holds those that are at hand,
 /// in any order, and may hold others.
 pub fn check_among(view: &View<'_>, all: &[&View<'_>], balance: &Balance) -> Vec<Finding> {
-    let mut findings = crate::seasons::too_soon(view, &crate::seasons::earlier(view, all));
+    let mut findings = vec![];
+    // First, so that of one finding seen with and without the earlier books the fuller one stays.
+    crate::seasons::check(view, &crate::seasons::earlier(view, all), &mut findings);
     let work = Work::of(view);
     record::check(view, &mut findings);
     entry::check(view, &mut findings);

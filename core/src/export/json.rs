@@ -32,12 +32,14 @@ pub fn findings_json(view: &View<'_>, findings: &[Finding]) -> Result<String, Ex
     pretty(&json!({ "about": about(view), "findings": findings }))
 }
 
-/// The balance by lot and by crew-day.
+/// The balance by lot, by crew-day and by kit.
 ///
 /// # Errors
 /// [`ExportError::Json`].
 pub fn balance_json(view: &View<'_>, balance: &Balance) -> Result<String, ExportError> {
-    pretty(&json!({ "about": about(view), "lots": balance.lots, "crew_days": balance.crew_days }))
+    pretty(&json!({
+        "about": about(view), "lots": balance.lots, "crew_days": balance.crew_days, "kits": balance.kits,
+    }))
 }
 
 /// The job in numbers: trees, volumes, days and their sign-off, findings by code.

@@ -7,6 +7,7 @@ mod day_sheet;
 mod geojson;
 mod json;
 mod law;
+mod standing;
 mod table;
 
 use crate::ids::{ClientId, PersonId, Sha256Hash};
@@ -15,6 +16,7 @@ pub use day_sheet::{DaySheet, SheetRow, day_sheet};
 pub use geojson::trees_geojson;
 pub use json::{balance_json, findings_json, summary_json};
 pub use law::{RECORD_COLUMNS, application_records_csv};
+pub use standing::Violations;
 pub use table::{applications_csv, trees_csv};
 
 /// Resolves people to what the register says of them.

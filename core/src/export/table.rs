@@ -1,10 +1,9 @@
 //! Tables (RFC 4180): one row a tree, one row an application.
 
-use std::collections::BTreeMap;
-
 use crate::dosing::dose::dose_for;
+use crate::export::standing::{Violations, day_state, standing, versions};
 use crate::export::{ExportError, Names, inert, short};
-use crate::finding::{Finding, State};
+use crate::finding::Finding;
 use crate::ids::RecordId;
 use crate::quantity::decimal;
 use crate::record::Body;
@@ -29,6 +28,7 @@ pub const TREE_COLUMNS: &[&str] = &[
     "put_in_ml",
     "discharged_ml",
     "first_day",
+    "violations",
     "book_state",
 ];
 
@@ -67,11 +67,12 @@ pub const APPLICATION_COLUMNS: &[&str] = &[
     "book_state",
 ];
 
-/// Every listed tree, ascending by id.
+/// Every listed tree, ascending by id, with the violations that the office confirmed.
 ///
 /// # Errors
 /// [`ExportError`] when the table cannot be written.
-pub fn trees_csv(view: &View<'_>) -> Result<String, ExportError> {
+pub fn trees_csv(view: &View<'_>, findings: &[Finding]) -> Result<String, ExportError> {
+    let violations = Violations::of(view, findings);
     let state = short(view.state_digest());
     let mut out = writer(TREE_COLUMNS)?;
     for (id, tree) in &view.trees {
@@ -99,6 +100,7 @@ pub fn trees_csv(view: &View<'_>) -> Result<String, ExportError> {
             ml(put_in),
             ml(discharged),
             days.min().map(|d| d.to_string()).unwrap_or_default(),
+            inert(&violations.of_tree(view, *id, tree).join(" | ")),
             state.clone(),
         ])?;
     }
@@ -106,7 +108,8 @@ pub fn trees_csv(view: &View<'_>) -> Result<String, ExportError> {
 }
 
 /// Every application, ascending by id, struck and held ones included and marked. Until its day is
-/// signed off a row says `provisional`; a violation the office confirmed stays with it.
+/// signed off a row says `provisional`; what arrived after the sign-off says so; a violation the
+/// office confirmed stays with it.
 ///
 /// # Errors
 /// [`ExportError`] when the table cannot be written.
@@ -115,23 +118,12 @@ pub fn applications_csv(
     findings: &[Finding],
     names: &impl Names,
 ) -> Result<String, ExportError> {
-    let violations = violations(findings);
+    let violations = Violations::of(view, findings);
     let state = short(view.state_digest());
     let mut out = writer(APPLICATION_COLUMNS)?;
     for fact in view.facts.of_kind(crate::record::Kind::Application) {
-        let versions: Vec<_> = if fact.current.is_empty() {
-            vec![view.facts.shown(fact)]
-        } else {
-            view.facts.current(fact).collect()
-        };
-        for version in versions {
+        for version in versions(view, fact) {
             let Body::Application(a) = &version.record.body else { continue };
-            let standing = match (fact.in_force(), fact.struck_by, fact.contested) {
-                (_, Some(_), _) => "struck",
-                (false, None, _) => "held",
-                (true, None, Some(_)) => "contested",
-                (true, None, None) => "in force",
-            };
             let label = view.yard.label(a.label);
             let tree = view.trees.get(&view.stays(a.tree));
             let diameter = tree.and_then(|t| view.dosed_from(t, a)).map(|(_, d)| d);
@@ -140,7 +132,7 @@ pub fn applications_csv(
             let volume = |v: Option<crate::quantity::Ul>| v.map(|v| ml(v.0)).unwrap_or_default();
             out.write_record([
                 fact.id.to_string(),
-                standing.into(),
+                standing(fact).into(),
                 view.stays(a.tree).to_string(),
                 inert(&view.tag(a.tree)),
                 a.stem.to_string(),
@@ -170,35 +162,13 @@ pub fn applications_csv(
                 ml(a.discharged_ul().0),
                 a.pressure_pa.map(|p| decimal(p.0, 1_000, 1)).unwrap_or_default(),
                 a.continues.map(|c| c.to_string()).unwrap_or_default(),
-                match view.crew_day(version).is_some_and(|d| view.signed_off.contains_key(&d)) {
-                    true => "signed off".into(),
-                    false => "provisional".into(),
-                },
-                violations
-                    .get(&version.id())
-                    .or_else(|| violations.get(&fact.id))
-                    .map(|texts| inert(&texts.join(" | ")))
-                    .unwrap_or_default(),
+                day_state(view, version).into(),
+                inert(&violations.of_application(fact, version).join(" | ")),
                 state.clone(),
             ])?;
         }
     }
     finish(out)
-}
-
-/// Every violation confirmed, by the records it stands on: code, what was done, which report.
-fn violations(findings: &[Finding]) -> BTreeMap<RecordId, Vec<String>> {
-    let mut by_record: BTreeMap<RecordId, Vec<String>> = BTreeMap::new();
-    for finding in findings {
-        let State::Settled { done: Some(done), reported: Some(reported), reason, .. } = &finding.state else {
-            continue;
-        };
-        let text = format!("{}: {reason}; done: {done}; reported: {reported}", finding.code.name());
-        for record in &finding.records {
-            by_record.entry(*record).or_default().push(text.clone());
-        }
-    }
-    by_record
 }
 
 /// Millilitres to the microlitre.

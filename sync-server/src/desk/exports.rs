@@ -68,7 +68,7 @@ pub async fn one(desk: Desk, Path((book, name)): Path<(String, String)>) -> Resu
             "book.xlsx" => (tables::XLSX, tables::workbook(snapshot, job)?),
             "trees.gpkg" => (tables::GPKG, tables::geopackage(app, job)?),
             "application-records.csv" => {
-                (media_type(&name), tables::application_records(snapshot, job, |_| true)?.into_bytes())
+                (media_type(&name), tables::application_records(snapshot, job, |_, _| true)?.into_bytes())
             }
             _ => (media_type(&name), export(snapshot, job, &name)?.as_bytes().to_vec()),
         };

@@ -166,7 +166,7 @@ impl<'v> Signed<'v> {
 /// An internal error when they cannot be written.
 pub fn records_text(snapshot: &Snapshot, job: &JobState) -> Result<String, ApiError> {
     let signed = Signed::of(&job.view);
-    tables::application_records(snapshot, job, |v| signed.takes(v))
+    tables::application_records(snapshot, job, |fact, v| fact.in_force() && signed.takes(v))
 }
 
 /// The text of the treated trees a client gets.
