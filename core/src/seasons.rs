@@ -20,7 +20,9 @@ use crate::quantity::{Ul, UtcMs};
 use crate::record::book_kinds::Zone;
 use crate::view::{TreeView, View};
 
-pub use canopy::{CANOPY_CLASSES, CanopyClass, Change, Moved, Season, canopies, change, wilson};
+pub use canopy::{
+    Assessed, CANOPY_CLASSES, CanopyClass, Change, Moved, Season, canopies, change, losses, wilson,
+};
 
 /// The earlier seasons of a job among the books at hand, the newest first; a circle ends it.
 pub fn earlier<'a, 'y>(view: &View<'_>, all: &[&'a View<'y>]) -> Vec<&'a View<'y>> {

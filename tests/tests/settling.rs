@@ -116,8 +116,8 @@ fn an_export_is_provisional_until_the_day_is_signed_and_keeps_what_was_struck() 
         let day = *view.crew_days.first().unwrap();
         let sheet = day_sheet(view, findings, day, &NoNames);
         assert!(!sheet.provisional);
-        let marks: Vec<_> = sheet.rows.iter().map(|r| (r.application, r.struck)).collect();
-        assert_eq!(marks, [(kept, false), (struck, true)]);
+        let marks: Vec<_> = sheet.rows.iter().map(|r| (r.application, r.standing)).collect();
+        assert_eq!(marks, [(kept, "in force"), (struck, "struck")]);
     });
 }
 

@@ -5,9 +5,9 @@ use std::path::{Path, PathBuf};
 use bolebook_core::balance::Balance;
 use bolebook_core::check;
 use bolebook_core::export::{
-    Names, applications_csv, balance_json, findings_json, summary_json, trees_csv, trees_geojson,
+    Names, application_records_csv, applications_csv, balance_json, findings_json, summary_json, trees_csv, trees_geojson,
 };
-use bolebook_core::ids::PersonId;
+use bolebook_core::ids::{ClientId, PersonId};
 use bolebook_core::service::RegisterEntry;
 use bolebook_core::view::View;
 
@@ -32,8 +32,15 @@ pub struct Export {
     no_names: bool,
 }
 
-const NAMES: [&str; 6] =
-    ["trees.csv", "applications.csv", "trees.geojson", "findings.json", "balance.json", "summary.json"];
+const NAMES: [&str; 7] = [
+    "trees.csv",
+    "applications.csv",
+    "application-records.csv",
+    "trees.geojson",
+    "findings.json",
+    "balance.json",
+    "summary.json",
+];
 
 /// People as this store's register names them.
 pub struct FromRegister<'r>(pub &'r [RegisterEntry]);
@@ -45,6 +52,10 @@ impl Names for FromRegister<'_> {
 
     fn licence_number(&self, id: PersonId) -> Option<String> {
         register_field(self.0, id, "licence_number")
+    }
+
+    fn client(&self, id: ClientId) -> (Option<String>, Option<String>) {
+        (register_field(self.0, id, "name"), register_field(self.0, id, "address"))
     }
 }
 
@@ -98,6 +109,9 @@ impl Export {
                 let text = match *name {
                     "trees.csv" => trees_csv(view, &findings),
                     "applications.csv" => applications_csv(view, &findings, names),
+                    "application-records.csv" => {
+                        application_records_csv(view, &findings, names, |_, _| true)
+                    }
                     "trees.geojson" => trees_geojson(view, &findings),
                     "findings.json" => findings_json(view, &findings),
                     "balance.json" => balance_json(view, balance),

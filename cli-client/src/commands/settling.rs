@@ -186,7 +186,11 @@ fn page(desk: &Desk<'_>, view: &View<'_>, sheet: &DaySheet, answer: &mut Answer)
             row.holes.to_string(),
             row.lot.clone(),
             row.applicator.clone(),
-            if row.struck { "STRUCK".into() } else { String::new() },
+            match (row.standing, row.day_state) {
+                ("in force", "arrived after sign-off") => "LATE".into(),
+                ("in force", _) => String::new(),
+                (standing, _) => standing.to_uppercase(),
+            },
         ]);
     }
     answer.table(&table);
@@ -201,6 +205,9 @@ fn page(desk: &Desk<'_>, view: &View<'_>, sheet: &DaySheet, answer: &mut Answer)
     }
     for caution in &sheet.cautions {
         answer.say(format!("Caution: {caution}"));
+    }
+    for line in &sheet.first_aid {
+        answer.say(format!("First aid: {line}"));
     }
     for finding in &sheet.findings {
         answer.say(format!("{} {}: {}", names::finding_name(finding), finding.code.name(), finding.message));

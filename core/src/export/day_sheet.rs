@@ -4,9 +4,10 @@ use serde::Serialize;
 
 use crate::day::Day;
 use crate::export::Names;
+use crate::export::standing::{Violations, day_state, standing, versions};
 use crate::finding::Finding;
 use crate::ids::{CrewId, RecordId, Sha256Hash, TreeId};
-use crate::quantity::{Ul, UtcMs};
+use crate::quantity::{Ul, Um, UtcMs};
 use crate::record::{Body, Kind};
 use crate::view::{CrewDay, View};
 
@@ -23,14 +24,29 @@ pub struct SheetRow {
     pub stem: i64,
     /// When it began, in the job's local time.
     pub started_at: String,
+    /// When it ended, in the job's local time.
+    pub ended_at: String,
+    /// The diameter it was dosed from, if one was logged.
+    pub diameter_um: Option<Um>,
+    /// The rate row's purpose.
+    pub purpose: String,
+    /// The kit's name, or its id.
+    pub kit: String,
+    /// Whether it finishes another application.
+    pub continues: bool,
     /// Taken up.
     pub put_in_ul: Ul,
     /// Lost beside it.
     pub leaked_ul: Ul,
     /// How many holes.
     pub holes: usize,
-    /// Whether it was struck: it stays on the sheet.
-    pub struck: bool,
+    /// How it stands: `in force`, `struck`, `held`, or `contested` with every value a row. It stays on
+    /// the sheet whatever it is.
+    pub standing: &'static str,
+    /// Whether the sign-off covers it: `provisional`, `signed off` or `arrived after sign-off`.
+    pub day_state: &'static str,
+    /// Violations that the office confirmed, with what was done and which report.
+    pub violations: Vec<String>,
     /// The product.
     pub product: String,
     /// Its registration number.
@@ -60,8 +76,10 @@ pub struct DaySheet {
     pub rows: Vec<SheetRow>,
     /// Trees decided against: tag and reason.
     pub not_treated: Vec<(String, String)>,
-    /// The labels' cautions and first aid, each once.
+    /// The labels' cautions, each once.
     pub cautions: Vec<String>,
+    /// The labels' first aid, each once.
+    pub first_aid: Vec<String>,
     /// What was found on this day, with its rulings.
     pub findings: Vec<Finding>,
     /// Sign-offs taken back: when, and why.
@@ -70,21 +88,28 @@ pub struct DaySheet {
     pub state: Sha256Hash,
 }
 
+fn once<'t>(texts: impl Iterator<Item = &'t String>, seen: &mut Vec<String>) {
+    for text in texts {
+        if !seen.contains(text) {
+            seen.push(text.clone());
+        }
+    }
+}
+
 /// The sheet of a crew's day; struck applications stay on it, marked.
 pub fn day_sheet(view: &View<'_>, findings: &[Finding], day: CrewDay, names: &impl Names) -> DaySheet {
-    let (mut rows, mut cautions) = (vec![], vec![]);
-    for fact in view.facts.of_kind(Kind::Application) {
-        let version = view.facts.shown(fact);
+    let (mut rows, mut cautions, mut first_aid) = (vec![], vec![], vec![]);
+    let violations = Violations::of(view, findings);
+    let all = view.facts.of_kind(Kind::Application);
+    for (fact, version) in all.flat_map(|fact| versions(view, fact).into_iter().map(move |v| (fact, v))) {
         let Body::Application(a) = &version.record.body else { continue };
         if view.crew_day(version) != Some(day) {
             continue;
         }
         let label = view.yard.label(a.label);
-        for caution in label.iter().flat_map(|l| l.cautions.iter()) {
-            if !cautions.contains(caution) {
-                cautions.push(caution.clone());
-            }
-        }
+        once(label.iter().flat_map(|l| l.cautions.iter()), &mut cautions);
+        once(label.iter().flat_map(|l| l.first_aid.iter()), &mut first_aid);
+        let tree = view.trees.get(&view.stays(a.tree));
         let person = |id: RecordId| names.person(id).unwrap_or_else(|| id.to_string());
         let row = SheetRow {
             application: fact.id,
@@ -95,7 +120,14 @@ pub fn day_sheet(view: &View<'_>, findings: &[Finding], day: CrewDay, names: &im
             put_in_ul: a.put_in_ul(),
             leaked_ul: a.leaked_ul(),
             holes: a.holes.len(),
-            struck: fact.struck_by.is_some(),
+            standing: standing(fact),
+            day_state: day_state(view, version),
+            violations: violations.of_application(fact, version).to_vec(),
+            ended_at: view.local_time(a.ended_at),
+            diameter_um: tree.and_then(|t| view.dosed_from(t, a)).map(|(_, d)| d),
+            purpose: a.purpose.clone(),
+            kit: view.yard.kit(a.kit).map_or_else(|| a.kit.to_string(), |k| k.name.clone()),
+            continues: a.continues.is_some(),
             product: label.map(|l| l.name.clone()).unwrap_or_default(),
             registration: label.map(|l| l.registration.clone()).unwrap_or_default(),
             lot: view.yard.lot_number(a.lot),
@@ -129,6 +161,7 @@ pub fn day_sheet(view: &View<'_>, findings: &[Finding], day: CrewDay, names: &im
         rows: rows.into_iter().map(|(_, row)| row).collect(),
         not_treated: not_treated.collect(),
         cautions,
+        first_aid,
         findings: findings.iter().filter(|f| f.crew_days.contains(&day)).cloned().collect(),
         reopened: reopened.collect(),
         state: view.state_digest(),

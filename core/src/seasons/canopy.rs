@@ -1,8 +1,11 @@
 //! How the canopies stood then and now: classes with counts and intervals, and which way each tree
 //! went, treated trees apart from the others.
 
+use std::collections::BTreeMap;
+
 use serde::Serialize;
 
+use crate::facts::Version;
 use crate::ids::{BookId, TreeId};
 use crate::record::Body;
 use crate::view::{TreeState, TreeView, View};
@@ -40,14 +43,20 @@ pub struct Season {
     pub classes: Vec<CanopyClass>,
 }
 
-/// The canopies of one season's book.
-pub fn canopies(view: &View<'_>) -> Season {
-    let losses: Vec<i64> = view.trees.values().filter_map(|tree| last_loss(view, tree)).collect();
+/// The last canopy loss of each tree assessed in a season, in per mille of 0 to 1000, of the versions
+/// taken: a client sees those of signed-off days only.
+pub fn losses(view: &View<'_>, takes: impl Fn(&Version) -> bool) -> BTreeMap<TreeId, i64> {
+    let of = |(id, tree): (&TreeId, &TreeView)| Some((*id, last_loss(view, tree, &takes)?));
+    view.trees.iter().filter_map(of).collect()
+}
+
+/// The canopies of one season's book, from its [`losses`].
+pub fn canopies(view: &View<'_>, losses: &BTreeMap<TreeId, i64>) -> Season {
     let assessed = losses.len() as u64;
     let mut over = 0;
     let mut classes = vec![];
     for (place, up_to) in CANOPY_CLASSES.into_iter().enumerate() {
-        let trees = losses.iter().filter(|loss| class(**loss) == place).count() as u64;
+        let trees = losses.values().filter(|loss| class(**loss) == place).count() as u64;
         classes.push(CanopyClass { over, up_to, trees, share: wilson(trees, assessed) });
         over = up_to;
     }
@@ -93,24 +102,23 @@ pub struct Change {
     pub not_again: u64,
 }
 
+/// A season's book and its [`losses`].
+pub type Assessed<'a, 'y> = (&'a View<'y>, &'a BTreeMap<TreeId, i64>);
+
 /// Compares two seasons tree by tree, over the trees assessed in both.
-pub fn change(then: &View<'_>, now: &View<'_>) -> Change {
+pub fn change((then, then_losses): Assessed<'_, '_>, (now, now_losses): Assessed<'_, '_>) -> Change {
     let (treated, untreated) = (Moved::default(), Moved::default());
     let (then_name, now_name) = (then.job.season.clone(), now.job.season.clone());
     let mut all = Change { then: then_name, now: now_name, treated, untreated, not_again: 0 };
-    for (id, before) in &then.trees {
-        let Some(was) = last_loss(then, before) else { continue };
-        match loss_of(now, *id) {
+    for (id, was) in then_losses {
+        let treated = then.trees.get(id).is_some_and(|tree| then.state(tree) == TreeState::Treated);
+        match now_losses.get(&now.stays(*id)) {
             None => all.not_again += 1,
-            Some(is) if then.state(before) == TreeState::Treated => all.treated.count(class(was), class(is)),
-            Some(is) => all.untreated.count(class(was), class(is)),
+            Some(is) if treated => all.treated.count(class(*was), class(*is)),
+            Some(is) => all.untreated.count(class(*was), class(*is)),
         }
     }
     all
-}
-
-fn loss_of(view: &View<'_>, id: TreeId) -> Option<i64> {
-    last_loss(view, view.trees.get(&view.stays(id))?)
 }
 
 /// Which class a loss is in.
@@ -118,10 +126,10 @@ fn class(loss: i64) -> usize {
     CANOPY_CLASSES.iter().position(|up_to| loss <= *up_to).unwrap_or(CANOPY_CLASSES.len() - 1)
 }
 
-/// The last canopy loss logged of a tree, before or after its treatment, in per mille of 0 to 1000.
-fn last_loss(view: &View<'_>, tree: &TreeView) -> Option<i64> {
+/// The last canopy loss logged of a tree, before or after its treatment.
+fn last_loss(view: &View<'_>, tree: &TreeView, takes: impl Fn(&Version) -> bool) -> Option<i64> {
     let versions = tree.conditions.iter().chain(&tree.inspections).map(|i| view.facts.shown(view.fact(*i)));
-    let losses = versions.filter_map(|version| {
+    let losses = versions.filter(|version| takes(version)).filter_map(|version| {
         let loss = match &version.record.body {
             Body::Condition(b) => b.canopy_loss,
             Body::Inspection(b) => b.canopy_loss,

@@ -173,9 +173,9 @@ pub fn records_text(snapshot: &Snapshot, job: &JobState) -> Result<String, ApiEr
 ///
 /// # Errors
 /// An internal error when it cannot be written.
-pub fn trees_text(job: &JobState) -> Result<String, ApiError> {
+pub fn trees_text(snapshot: &Snapshot, job: &JobState) -> Result<String, ApiError> {
     let signed = Signed::of(&job.view);
-    tables::treated_geojson(job, |v| signed.takes(v))
+    tables::treated_geojson(snapshot, job, |v| signed.takes(v))
 }
 
 fn file(name: &str, media: &str, text: String) -> Response {
@@ -194,5 +194,9 @@ async fn records(visit: Visit) -> Result<Response, ApiError> {
 
 async fn trees(visit: Visit) -> Result<Response, ApiError> {
     let app = visit.app.clone();
-    app.blocking(move |_| Ok(file("trees.geojson", "application/geo+json", trees_text(visit.job()?)?))).await
+    app.blocking(move |_| {
+        let text = trees_text(&visit.snapshot, visit.job()?)?;
+        Ok(file("trees.geojson", "application/geo+json", text))
+    })
+    .await
 }
