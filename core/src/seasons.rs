@@ -52,8 +52,7 @@ pub fn past(before: &[&View<'_>]) -> Past {
 pub fn check(view: &View<'_>, before: &[&View<'_>], findings: &mut Vec<Finding>) {
     for (id, past) in past(before).by_tree(view) {
         let Some(tree) = view.trees.get(&id) else { continue };
-        let now: Vec<_> =
-            treatments(view, tree).into_iter().filter(|t| t.discharged_ul().1 > 0).collect();
+        let now: Vec<_> = treatments(view, tree).into_iter().filter(|t| t.discharged_ul().1 > 0).collect();
         findings.extend(now.iter().filter_map(|t| too_soon(view, id, t, &past)));
         over_limit(view, id, tree, &now, &past, findings);
     }
@@ -106,7 +105,9 @@ fn over_limit(
             t.label.and_then(|l| view.yard.label(l)).is_some_and(|l| l.registration == registration)
         };
         let theirs: Vec<_> = past.of_season(&view.job.season).filter(same).collect();
-        let Some(limit) = view.yard.label(label).and_then(|l| season_limit_ul(l, &diameters)) else { continue };
+        let Some(limit) = view.yard.label(label).and_then(|l| season_limit_ul(l, &diameters)) else {
+            continue;
+        };
         let before = theirs.iter().map(|t| t.discharged_ul.0).fold(0, i64::saturating_add);
         let all = ours.iter().map(|t| t.discharged_ul().1).fold(before, i64::saturating_add);
         if before == 0 || all <= limit.0 {
@@ -162,7 +163,9 @@ pub fn due(view: &View<'_>, before: &[&View<'_>]) -> Vec<Due> {
         let mut last: BTreeMap<LabelId, Day> = BTreeMap::new();
         for treatment in past.treatments.iter().filter(|t| t.discharged_ul > Ul(0)) {
             let Some(label) = treatment.label else { continue };
-            last.entry(label).and_modify(|known| *known = (*known).max(treatment.day)).or_insert(treatment.day);
+            last.entry(label)
+                .and_modify(|known| *known = (*known).max(treatment.day))
+                .or_insert(treatment.day);
         }
         let of_label = last.into_iter().map(|(label, last)| {
             let interval_days = view.yard.label(label).and_then(|l| l.interval_days);

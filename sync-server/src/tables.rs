@@ -209,7 +209,8 @@ fn polygon(corners: &[bolebook_core::record::stand::Corner]) -> Vec<u8> {
 /// An internal error when it cannot be written.
 pub fn geopackage(app: &Inner, snapshot: &Snapshot, job: &JobState) -> Result<Vec<u8>, ApiError> {
     let draft = app.config.data.join("tmp").join(format!("{}.gpkg", hex::encode(app.random::<16>()?)));
-    let written = write_geopackage(&draft, &job.view, &snapshot.findings(job)).and_then(|()| Ok(std::fs::read(&draft)?));
+    let written = write_geopackage(&draft, &job.view, &snapshot.findings(job))
+        .and_then(|()| Ok(std::fs::read(&draft)?));
     // A draft that cannot be removed is swept when the server starts.
     let _ = std::fs::remove_file(&draft);
     written
@@ -256,7 +257,17 @@ fn write_geopackage(path: &std::path::Path, view: &View<'_>, findings: &[Finding
         let broken = inert(&violations.of_tree(view, *id, tree).join(" | "));
         tx.execute(
             ADD_TREE,
-            params![geom, id.to_string(), inert(&view.tag(*id)), species, diameter, word, put_in, broken, state],
+            params![
+                geom,
+                id.to_string(),
+                inert(&view.tag(*id)),
+                species,
+                diameter,
+                word,
+                put_in,
+                broken,
+                state
+            ],
         )?;
     }
     for fact in view.facts.in_force(Kind::Block) {

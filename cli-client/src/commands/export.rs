@@ -5,7 +5,8 @@ use std::path::{Path, PathBuf};
 use bolebook_core::balance::Balance;
 use bolebook_core::check;
 use bolebook_core::export::{
-    Names, application_records_csv, applications_csv, balance_json, findings_json, summary_json, trees_csv, trees_geojson,
+    Names, application_records_csv, applications_csv, balance_json, findings_json, summary_json, trees_csv,
+    trees_geojson,
 };
 use bolebook_core::ids::{ClientId, PersonId};
 use bolebook_core::service::RegisterEntry;
@@ -109,9 +110,7 @@ impl Export {
                 let text = match *name {
                     "trees.csv" => trees_csv(view, &findings),
                     "applications.csv" => applications_csv(view, &findings, names),
-                    "application-records.csv" => {
-                        application_records_csv(view, &findings, names, |_, _| true)
-                    }
+                    "application-records.csv" => application_records_csv(view, &findings, names, |_, _| true),
                     "trees.geojson" => trees_geojson(view, &findings),
                     "findings.json" => findings_json(view, &findings),
                     "balance.json" => balance_json(view, balance),

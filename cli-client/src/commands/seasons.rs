@@ -58,12 +58,13 @@ impl SeasonsCommand {
             answer.table(&table);
             let pairs: Vec<_> = books.iter().copied().zip(&assessed).collect();
             let changes: Vec<_> = pairs.windows(2).map(|pair| change(pair[0], pair[1])).collect();
-            let mut table =
-                Table::new(&["from", "to", "trees", "better", "same", "worse", "not worse"]).right(&[3, 4, 5, 6]);
+            let mut table = Table::new(&["from", "to", "trees", "better", "same", "worse", "not worse"])
+                .right(&[3, 4, 5, 6]);
             for change in &changes {
                 for (name, moved) in [("treated", change.treated), ("not treated", change.untreated)] {
                     let (from, to) = (change.then.clone(), change.now.clone());
-                    let [better, same, worse] = [moved.better, moved.same, moved.worse].map(|n| n.to_string());
+                    let [better, same, worse] =
+                        [moved.better, moved.same, moved.worse].map(|n| n.to_string());
                     table.row([from, to, name.into(), better, same, worse, held(moved)]);
                 }
             }

@@ -49,7 +49,8 @@ impl Violations {
     pub fn of(view: &View<'_>, findings: &[Finding]) -> Self {
         let mut all = Self { by_record: BTreeMap::new(), by_tree: BTreeMap::new() };
         for finding in findings {
-            let State::Settled { done: Some(done), reported: Some(reported), reason, .. } = &finding.state else {
+            let State::Settled { done: Some(done), reported: Some(reported), reason, .. } = &finding.state
+            else {
                 continue;
             };
             let text = format!("{}: {reason}; done: {done}; reported: {reported}", finding.code.name());

@@ -4,6 +4,7 @@
 //! shows what stands on signed-off days and did not arrive after their sign-off; of other days only
 //! what a doctor or the law may need at once, marked provisional.
 
+mod canopies;
 pub mod links;
 mod page;
 pub mod words;

@@ -15,6 +15,7 @@ use maud::{DOCTYPE, Markup, html};
 
 use crate::desk::{map_of, text};
 use crate::error::ApiError;
+use crate::portal::canopies;
 use crate::portal::words::{LANGUAGES, Words};
 use crate::portal::{Signed, Visit, records_text, trees_text};
 use crate::snapshot::JobState;
@@ -113,6 +114,7 @@ fn body(visit: &Visit, job: &JobState) -> Result<Markup, ApiError> {
             (map(visit, view))
             (list(visit, view, &work))
             (not_treated(visit, view, &work))
+            (canopies::section(visit, view))
             (data(visit, job, &company)?)
         }
         footer { p { (w.with("link-until", &[("day", view.local_time(visit.link.expires_at).get(..10).unwrap_or_default().to_owned())])) } }

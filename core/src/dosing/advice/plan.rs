@@ -266,7 +266,8 @@ fn limits(
         let of = format!("The limit of {} per tree and season", ingredient.name);
         if case.ask.past.is_some_and(|past| past.of_season(&view.job.season).next().is_some()) {
             // Rare enough that the reckoning is left to a person.
-            let text = format!("{of} cannot be reckoned: the tree was treated this season in another job's book.");
+            let text =
+                format!("{of} cannot be reckoned: the tree was treated this season in another job's book.");
             limits.push(Err(text));
             continue;
         }
