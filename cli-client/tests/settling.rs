@@ -73,13 +73,15 @@ fn the_seasons_show_the_canopies_and_when_an_interval_is_over() {
     ]);
     let next = |args: &[&str]| office.json(&[&["--job", "Ash Park 2027"], args].concat());
     next(&["stand", "carry"]);
+    assert_eq!(next(&["seasons"])["changes"][0]["not_again"], 1);
+    next(&["condition", "A-1", "--canopy-loss", "5"]);
     let shown = next(&["seasons"]);
     let seasons = shown["seasons"].as_array().unwrap();
     assert_eq!(seasons.len(), 2);
     assert_eq!((&seasons[0]["season"], &seasons[0]["assessed"]), (&"2026".into(), &1.into()));
     assert_eq!(seasons[0]["classes"][1]["trees"], 1);
-    assert_eq!(seasons[1]["assessed"], 0);
-    assert_eq!(seasons[1]["classes"][1]["share"], serde_json::Value::Null);
+    assert_eq!((&seasons[1]["assessed"], &seasons[1]["classes"][0]["trees"]), (&1.into(), &1.into()));
+    assert_eq!(shown["changes"][0]["treated"]["better"], 1);
     // The label's interval counts from the earlier season's book: the same day is too soon.
     fill(&office);
     next(&["diameter", "A-1", "30"]);

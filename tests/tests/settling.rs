@@ -2,11 +2,16 @@
 //! and where the elements of the law are held.
 
 use bolebook_core::balance::causes::{CauseKind, causes};
+use bolebook_core::check::blocking;
 use bolebook_core::check::law::ELEMENTS;
-use bolebook_core::export::{NoNames, applications_csv, day_sheet, summary_json, trees_csv};
+use bolebook_core::export::{
+    NoNames, application_records_csv, applications_csv, day_sheet, findings_json, summary_json, trees_csv,
+    trees_geojson,
+};
 use bolebook_core::finding::Ruled;
+use bolebook_core::ids::RecordId;
 use bolebook_core::quantity::Ul;
-use bolebook_core::record::office::{Decision, Ruling, Scheme, SignOff};
+use bolebook_core::record::office::{Decision, Reopening, Ruling, Scheme, SignOff};
 use bolebook_core::record::work::Dose;
 use bolebook_tests::world::{Who, World};
 
@@ -103,7 +108,7 @@ fn an_export_is_provisional_until_the_day_is_signed_and_keeps_what_was_struck() 
     let kept = w.treat(0, tree, 7);
     let struck = w.treat(0, tree, 1);
     w.strike(A, struck);
-    let line = |w: &World, id: bolebook_core::ids::RecordId| {
+    let line = |w: &World, id: RecordId| {
         let text = w.look(|view, _, findings| applications_csv(view, findings, &NoNames).unwrap());
         text.lines().find(|l| l.starts_with(&id.to_string())).unwrap().to_owned()
     };
@@ -138,13 +143,82 @@ fn a_confirmed_violation_stays_with_its_application_in_the_exports() {
     let (done, reported) = ("crew instructed".to_owned(), "invented authority".to_owned());
     w.write(Who::Office, ruling(Decision::ConfirmViolation { done, reported }));
     assert!(!open(&w));
+    // Ruled on, it no longer keeps the day from being signed, and the sign-off takes nothing away.
+    w.look(|view, _, all| {
+        let day = *view.crew_days.first().unwrap();
+        assert!(blocking(all, day).all(|f| f.id != finding));
+    });
+    sign(&mut w);
     w.look(|view, balance, findings| {
-        let table = applications_csv(view, findings, &NoNames).unwrap();
-        let summary = summary_json(view, findings, balance).unwrap();
-        for text in [table, summary] {
+        let day = *view.crew_days.first().unwrap();
+        let texts = [
+            applications_csv(view, findings, &NoNames).unwrap(),
+            application_records_csv(view, findings, &NoNames, |_, _| true).unwrap(),
+            trees_csv(view, findings).unwrap(),
+            trees_geojson(view, findings).unwrap(),
+            findings_json(view, findings).unwrap(),
+            summary_json(view, findings, balance).unwrap(),
+            serde_json::to_string(&day_sheet(view, findings, day, &NoNames)).unwrap(),
+        ];
+        for text in texts {
             assert!(text.contains("crew instructed") && text.contains("invented authority"), "{text}");
         }
     });
+}
+
+#[test]
+fn the_regulators_table_is_there_the_same_day_and_keeps_what_was_struck() {
+    let mut w = World::new();
+    let tree = w.tree(A, "T1");
+    w.diameter(A, tree, 3_000);
+    let kept = w.treat(0, tree, 7);
+    let struck = w.treat(0, tree, 1);
+    w.strike(A, struck);
+    let marks = |w: &World| -> Vec<(String, String, String)> {
+        let text = w.look(|view, _, findings| {
+            application_records_csv(view, findings, &NoNames, |_, _| true).unwrap()
+        });
+        let mut table = csv::Reader::from_reader(text.as_bytes());
+        let head = table.headers().unwrap().clone();
+        let cell = |row: &csv::StringRecord, name: &str| {
+            row[head.iter().position(|h| h == name).unwrap()].to_owned()
+        };
+        let rows = table.records().map(|row| row.unwrap());
+        rows.map(|r| (cell(&r, "application"), cell(&r, "standing"), cell(&r, "day_state"))).collect()
+    };
+    let row = |id: RecordId, standing: &str, day: &str| (id.to_string(), standing.to_owned(), day.to_owned());
+    assert_eq!(marks(&w), [row(kept, "in force", "provisional"), row(struck, "struck", "provisional")]);
+    sign(&mut w);
+    assert_eq!(marks(&w), [row(kept, "in force", "signed off"), row(struck, "struck", "signed off")]);
+}
+
+#[test]
+fn what_comes_after_the_sign_off_says_so_and_the_day_opens_again_with_its_reason() {
+    let mut w = World::new();
+    let tree = w.tree(A, "T1");
+    w.diameter(A, tree, 3_000);
+    let known = w.treat(0, tree, 7);
+    let mut phone = w.apart();
+    let late = phone.treat(0, tree, 1);
+    sign(&mut w);
+    w.merge(&phone);
+    let states = |w: &World| {
+        w.look(|view, _, findings| {
+            let day = *view.crew_days.first().unwrap();
+            let sheet = day_sheet(view, findings, day, &NoNames);
+            let rows: Vec<_> = sheet.rows.iter().map(|r| (r.application, r.day_state)).collect();
+            let why: Vec<_> = sheet.reopened.into_iter().map(|(_, why)| why).collect();
+            (rows, sheet.provisional, why)
+        })
+    };
+    assert_eq!(states(&w), (vec![(known, "signed off"), (late, "arrived after sign-off")], false, vec![]));
+    let sign_off = w.look(|view, _, _| *view.signed_off.values().next().unwrap());
+    let reason = "a second phone came in".to_owned();
+    w.write(Who::Office, Reopening { sign_off, reason: reason.clone() });
+    assert_eq!(states(&w), (vec![(known, "provisional"), (late, "provisional")], true, vec![reason.clone()]));
+    // Signed again on a state that has it, nothing is late, and the reason stays on the sheet.
+    sign(&mut w);
+    assert_eq!(states(&w), (vec![(known, "signed off"), (late, "signed off")], false, vec![reason]));
 }
 
 #[test]
@@ -158,15 +232,17 @@ fn the_page_of_legal_elements_says_what_the_code_and_the_exports_hold() {
     let scheme = |s| if s == Scheme::Us171303 { "40 CFR 171.303" } else { "EU 2023/564" };
     let code: Vec<_> = ELEMENTS.iter().map(|e| [scheme(e.scheme), e.name, e.held_in]).collect();
     assert_eq!(rows.iter().map(|r| [r[0], r[1], r[2]]).collect::<Vec<_>>(), code);
-    let (applications, trees) = World::new().look(|view, _, findings| {
+    let (applications, trees, records) = World::new().look(|view, _, findings| {
+        let records = application_records_csv(view, findings, &NoNames, |_, _| true).unwrap();
         let applications = applications_csv(view, findings, &NoNames).unwrap();
-        (applications, trees_csv(view, findings).unwrap())
+        (applications, trees_csv(view, findings).unwrap(), records)
     });
     for shown in rows.iter().flat_map(|r| r[3].split(", ")) {
-        let (table, column) = match shown.strip_prefix("trees.csv ") {
-            Some(column) => (&trees, column),
-            None if shown == "register" || shown == "record" => continue,
-            None => (&applications, shown),
+        let (table, column) = match shown.split_once(' ') {
+            Some(("trees.csv", column)) => (&trees, column),
+            Some(("records", column)) => (&records, column),
+            _ if shown == "record" => continue,
+            _ => (&applications, shown),
         };
         let head = table.lines().next().unwrap();
         assert!(head.split(',').any(|c| c == column), "{column} is no column of {head}");

@@ -27,6 +27,8 @@ pub enum CauseKind {
     TreatmentWithoutHoles,
     /// Work was logged under another lot than the one in the kit.
     LotMixUp,
+    /// Work was logged under another crew's kit than the one used.
+    KitMixUp,
     /// A kit's content was read wrong: the next or the last measurement is out the other way.
     KitReadWrong,
 }
@@ -97,8 +99,8 @@ impl Found {
     }
 }
 
-/// Rows that are out the other way: another lot on the same day, or the same lot at the
-/// measurement before or after.
+/// Rows that are out the other way: another lot on the same day, the same lot in another crew's
+/// kits, or the same lot at the measurement before or after.
 fn other_rows(row: &CrewDayBalance, balance: &Balance, found: &mut Found) {
     let against = |other: &CrewDayBalance| {
         let out = other.unexplained_ul.map_or(0, least);
@@ -114,6 +116,17 @@ fn other_rows(row: &CrewDayBalance, balance: &Balance, found: &mut Found) {
     let after = ours.filter(|o| o.lot == row.lot && o.day > row.day).min_by_key(|o| o.day);
     let misread: Vec<_> =
         [before, after].into_iter().flatten().filter_map(|o| Some((o.day, against(o)?))).collect();
+    let elsewhere = balance.crew_days.iter().filter(|o| o.crew != row.crew && o.day == row.day);
+    let kits: Vec<_> =
+        elsewhere.filter(|o| o.lot == row.lot).filter_map(|o| Some((o.crew, against(o)?))).collect();
+    for (crew, amount) in kits {
+        let text = format!(
+            "a kit mix-up: crew {} is out by {} mL of the lot the other way on the same day",
+            Named(crew),
+            Ul(amount).ml()
+        );
+        found.offer(CauseKind::KitMixUp, amount, vec![crew], text);
+    }
     for (lot, amount) in mix_ups {
         let text = format!(
             "a lot mix-up: lot {} is out by {} mL the other way on the same day",
