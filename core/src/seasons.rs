@@ -61,12 +61,12 @@ pub fn check(view: &View<'_>, before: &[&View<'_>], findings: &mut Vec<Finding>)
 fn too_soon(view: &View<'_>, id: TreeId, now: &Treatment<'_>, past: &PastTree) -> Option<Finding> {
     let day = now.days(view).map(|d| d.day).min()?;
     let of_stem = past.treatments.iter().filter(|t| t.stem == now.stem && t.discharged_ul > Ul(0));
-    let then = of_stem.filter(|t| t.day <= day).max_by_key(|t| t.day)?;
-    let interval = view.yard.label(then.label?)?.interval_days?;
-    let days = then.day.days_until(day);
-    if days >= interval {
-        return None;
-    }
+    // Each label's own interval counts: a shorter one in between does not end a longer one.
+    let asked = of_stem
+        .filter(|t| t.day <= day)
+        .filter_map(|t| Some((t, t.day.days_until(day), view.yard.label(t.label?)?.interval_days?)));
+    let broken = asked.filter(|(_, days, interval)| days < interval);
+    let (then, days, interval) = broken.max_by_key(|(t, ..)| t.day)?;
     let message = format!(
         "Tree {}, stem {}: treated on {} (season {}) and again on {day}, {days} days later; the label asks for {interval}.",
         view.tag(id),

@@ -151,6 +151,7 @@ impl BalanceCommand {
             if let Some(lot) = lot {
                 balance.lots.retain(|row| row.lot == lot);
                 balance.crew_days.retain(|row| row.lot == lot);
+                balance.kits.retain(|row| row.lot == lot);
             }
             let mut answer = Answer::default();
             answer.say("By lot, in mL of product");
@@ -158,6 +159,9 @@ impl BalanceCommand {
             answer.say("");
             answer.say("By crew and day, in mL of product");
             answer.table(&crew_days(desk, &balance));
+            answer.say("");
+            answer.say("By kit, from one measurement to the next, in mL of product");
+            answer.table(&kits(desk, &balance));
             let all: Vec<&View<'_>> = views.iter().collect();
             let mut unexplained = vec![];
             for row in &balance.crew_days {
@@ -188,7 +192,8 @@ impl BalanceCommand {
             Ok(answer
                 .with("unexplained", unexplained)
                 .with("lots", serde_json::to_value(&balance.lots).unwrap_or_default())
-                .with("crew_days", serde_json::to_value(&balance.crew_days).unwrap_or_default()))
+                .with("crew_days", serde_json::to_value(&balance.crew_days).unwrap_or_default())
+                .with("kits", serde_json::to_value(&balance.kits).unwrap_or_default()))
         })
     }
 }
@@ -236,6 +241,26 @@ fn crew_days(desk: &Desk<'_>, balance: &Balance) -> Table {
             other(&row.spent),
             row.closing_ul.ml(),
             ml(row.unexplained_ul),
+            row.tolerance_ul.ml(),
+        ]);
+    }
+    table
+}
+
+fn kits(desk: &Desk<'_>, balance: &Balance) -> Table {
+    let head = ["kit", "measured", "lot", "before", "filled", "charges", "used", "left", "unexplained", "±"];
+    let mut table = Table::new(&head).right(&[3, 4, 5, 6, 7, 8, 9]);
+    for row in &balance.kits {
+        table.row([
+            desk.yard.kit(row.kit).map_or_else(|| "unknown kit".into(), |k| k.name.clone()),
+            row.day.map_or_else(|| "?".into(), |d| d.to_string()),
+            desk.yard.lot_number(row.lot),
+            row.opening_ul.ml(),
+            row.filled_ul.ml(),
+            row.charges.to_string(),
+            row.spent.total().ml(),
+            row.closing_ul.ml(),
+            row.unexplained_ul.ml(),
             row.tolerance_ul.ml(),
         ]);
     }

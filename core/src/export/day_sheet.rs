@@ -4,7 +4,7 @@ use serde::Serialize;
 
 use crate::day::Day;
 use crate::export::Names;
-use crate::export::standing::{Violations, day_state, standing, versions};
+use crate::export::standing::{DayStates, Violations, standing, versions};
 use crate::finding::Finding;
 use crate::ids::{CrewId, RecordId, Sha256Hash, TreeId};
 use crate::quantity::{Ul, Um, UtcMs};
@@ -99,7 +99,7 @@ fn once<'t>(texts: impl Iterator<Item = &'t String>, seen: &mut Vec<String>) {
 /// The sheet of a crew's day; struck applications stay on it, marked.
 pub fn day_sheet(view: &View<'_>, findings: &[Finding], day: CrewDay, names: &impl Names) -> DaySheet {
     let (mut rows, mut cautions, mut first_aid) = (vec![], vec![], vec![]);
-    let violations = Violations::of(view, findings);
+    let (days, violations) = (DayStates::of(view), Violations::of(view, findings));
     let all = view.facts.of_kind(Kind::Application);
     for (fact, version) in all.flat_map(|fact| versions(view, fact).into_iter().map(move |v| (fact, v))) {
         let Body::Application(a) = &version.record.body else { continue };
@@ -121,7 +121,7 @@ pub fn day_sheet(view: &View<'_>, findings: &[Finding], day: CrewDay, names: &im
             leaked_ul: a.leaked_ul(),
             holes: a.holes.len(),
             standing: standing(fact),
-            day_state: day_state(view, version),
+            day_state: days.state(version),
             violations: violations.of_application(fact, version).to_vec(),
             ended_at: view.local_time(a.ended_at),
             diameter_um: tree.and_then(|t| view.dosed_from(t, a)).map(|(_, d)| d),

@@ -6,7 +6,7 @@
 //! certified applicator's name and certification number, and any noncertified applicator's name.
 //! A State may ask for more. Where the regulation says area, a tree has none: its diameter is given.
 
-use crate::export::standing::{Violations, day_state, standing, versions};
+use crate::export::standing::{DayStates, Violations, standing, versions};
 use crate::export::table::{finish, ml, writer};
 use crate::export::{ExportError, Names, inert, short};
 use crate::facts::{Fact, Version};
@@ -67,7 +67,7 @@ pub fn application_records_csv(
     takes: impl Fn(&Fact, &Version) -> bool,
 ) -> Result<String, ExportError> {
     let state = short(view.state_digest());
-    let violations = Violations::of(view, findings);
+    let (days, violations) = (DayStates::of(view), Violations::of(view, findings));
     let (client, address) = names.client(view.job.client);
     let mut out = writer(RECORD_COLUMNS)?;
     for fact in view.facts.of_kind(Kind::Application) {
@@ -89,7 +89,7 @@ pub fn application_records_csv(
             let cells = cells.iter().map(|(_, text)| inert(text));
             let ends = [
                 standing(fact).to_owned(),
-                day_state(view, version).to_owned(),
+                days.state(version).to_owned(),
                 inert(&violations.of_application(fact, version).join(" | ")),
                 inert(&missing),
                 "40 CFR 171.303(b)(7)(vi)".to_owned(),

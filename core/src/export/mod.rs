@@ -16,7 +16,7 @@ pub use day_sheet::{DaySheet, SheetRow, day_sheet};
 pub use geojson::trees_geojson;
 pub use json::{balance_json, findings_json, summary_json};
 pub use law::{RECORD_COLUMNS, application_records_csv};
-pub use standing::Violations;
+pub use standing::{DayStates, Violations};
 pub use table::{applications_csv, trees_csv};
 
 /// Resolves people to what the register says of them.

@@ -1,6 +1,6 @@
 //! How an application stands in every table that shows it: struck, provisional, a violation.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use crate::facts::{Fact, Version};
 use crate::finding::{Finding, State};
@@ -22,19 +22,32 @@ pub(super) fn standing(fact: &Fact) -> &'static str {
     }
 }
 
-/// Whether the day of a version was signed off, and on a state that had it.
-pub(super) fn day_state(view: &View<'_>, version: &Version) -> &'static str {
-    let signed = view.crew_day(version).is_some_and(|d| view.signed_off.contains_key(&d));
-    let late = || {
-        view.late.iter().any(|(index, _)| {
-            let of = &view.facts.versions[*index];
-            (of.id(), of.op) == (version.id(), version.op)
-        })
-    };
-    match signed {
-        false => "provisional",
-        true if late() => "arrived after sign-off",
-        true => "signed off",
+/// Which days of a job are signed off, and what arrived too late for that.
+pub struct DayStates<'v, 'y> {
+    view: &'v View<'y>,
+    late: BTreeSet<(RecordId, u64)>,
+}
+
+impl<'v, 'y> DayStates<'v, 'y> {
+    /// Of a job.
+    pub fn of(view: &'v View<'y>) -> Self {
+        let late = view.late.iter().map(|(i, _)| &view.facts.versions[*i]);
+        Self { view, late: late.map(|v| (v.id(), v.op)).collect() }
+    }
+
+    /// Whether the day of a version was signed off, on a state that had it.
+    pub fn signed(&self, version: &Version) -> bool {
+        self.state(version) == "signed off"
+    }
+
+    /// `provisional`, `signed off`, or `arrived after sign-off`.
+    pub fn state(&self, version: &Version) -> &'static str {
+        let signed = self.view.crew_day(version).is_some_and(|d| self.view.signed_off.contains_key(&d));
+        match signed {
+            false => "provisional",
+            true if self.late.contains(&(version.id(), version.op)) => "arrived after sign-off",
+            true => "signed off",
+        }
     }
 }
 

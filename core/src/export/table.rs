@@ -1,7 +1,7 @@
 //! Tables (RFC 4180): one row a tree, one row an application.
 
 use crate::dosing::dose::dose_for;
-use crate::export::standing::{Violations, day_state, standing, versions};
+use crate::export::standing::{DayStates, Violations, standing, versions};
 use crate::export::{ExportError, Names, inert, short};
 use crate::finding::Finding;
 use crate::ids::RecordId;
@@ -118,7 +118,7 @@ pub fn applications_csv(
     findings: &[Finding],
     names: &impl Names,
 ) -> Result<String, ExportError> {
-    let violations = Violations::of(view, findings);
+    let (days, violations) = (DayStates::of(view), Violations::of(view, findings));
     let state = short(view.state_digest());
     let mut out = writer(APPLICATION_COLUMNS)?;
     for fact in view.facts.of_kind(crate::record::Kind::Application) {
@@ -162,7 +162,7 @@ pub fn applications_csv(
                 ml(a.discharged_ul().0),
                 a.pressure_pa.map(|p| decimal(p.0, 1_000, 1)).unwrap_or_default(),
                 a.continues.map(|c| c.to_string()).unwrap_or_default(),
-                day_state(view, version).into(),
+                days.state(version).into(),
                 inert(&violations.of_application(fact, version).join(" | ")),
                 state.clone(),
             ])?;

@@ -9,7 +9,6 @@ pub mod links;
 mod page;
 pub mod words;
 
-use std::collections::BTreeSet;
 use std::net::SocketAddr;
 use std::sync::Arc;
 
@@ -19,6 +18,7 @@ use axum::http::request::Parts;
 use axum::http::{StatusCode, header};
 use axum::response::{Html, IntoResponse as _, Response};
 use axum::routing::{MethodRouter, get};
+use bolebook_core::export::DayStates;
 use bolebook_core::facts::Version;
 use bolebook_core::view::View;
 
@@ -141,23 +141,17 @@ impl FromRequestParts<App> for Visit {
 }
 
 /// What a client may see: versions on signed-off days, but none that arrived after the sign-off.
-pub struct Signed<'v> {
-    view: &'v View<'static>,
-    late: BTreeSet<(bolebook_core::ids::RecordId, u64)>,
-}
+pub struct Signed<'v>(DayStates<'v, 'static>);
 
 impl<'v> Signed<'v> {
     /// Of a job.
     pub fn of(view: &'v View<'static>) -> Self {
-        let late = view.late.iter().map(|(i, _)| &view.facts.versions[*i]).map(|v| (v.id(), v.op)).collect();
-        Self { view, late }
+        Self(DayStates::of(view))
     }
 
     /// Whether a version may be shown.
     pub fn takes(&self, version: &Version) -> bool {
-        let day = self.view.crew_day(version);
-        day.is_some_and(|d| self.view.signed_off.contains_key(&d))
-            && !self.late.contains(&(version.id(), version.op))
+        self.0.signed(version)
     }
 }
 
