@@ -94,6 +94,7 @@ impl Past {
             let past = &mut known.tree;
             for treatment in treatments(season, listed) {
                 let Some(day) = treatment.days(season).map(|d| d.day).max() else { continue };
+                let holes = earlier_holes(std::slice::from_ref(&treatment), treatment.stem, &[]);
                 past.treatments.push(PastTreatment {
                     stem: treatment.stem,
                     day,
@@ -102,7 +103,7 @@ impl Past {
                     records: treatment.records(),
                     discharged_ul: Ul(treatment.discharged_ul().1),
                     mark: tree.mark,
-                    holes: earlier_holes(std::slice::from_ref(&treatment), treatment.stem, &[]),
+                    holes: holes.into_iter().map(|hole| EarlierHole { past: true, ..hole }).collect(),
                 });
             }
             for stem in 1..=tree.stems.clamp(1, 64) {
