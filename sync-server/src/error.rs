@@ -54,6 +54,11 @@ impl ApiError {
         Self::new(StatusCode::NOT_FOUND, "not-found", detail)
     }
 
+    /// 410: it was here, and was erased.
+    pub fn gone(detail: impl Into<String>) -> Self {
+        Self::new(StatusCode::GONE, "erased", detail)
+    }
+
     /// 413.
     pub fn too_large(detail: impl Into<String>) -> Self {
         Self::new(StatusCode::PAYLOAD_TOO_LARGE, "too-large", detail)

@@ -12,10 +12,10 @@ use bolebook_core::export::{
     Names, applications_csv, balance_json, findings_json, summary_json, trees_csv, trees_geojson,
 };
 use bolebook_core::ids::{BookId, PersonId, RecordId, Sha256Hash};
+use bolebook_core::service::RegisterEntry;
 use bolebook_core::view::{View, Yard};
 use bolebook_log::{BookInfo, BookKind};
 use rusqlite::Connection;
-use serde_json::{Map, Value};
 use tokio::sync::Notify;
 
 use crate::error::ApiError;
@@ -133,7 +133,7 @@ fn compute(
     let balance = balance(&yard, &all);
     let view = views.iter().find(|v| v.book == wanted).ok_or_else(|| ApiError::not_found("no such job"))?;
     let findings = check(view, &balance);
-    let names = RegisterNames(store::register(db)?.into_iter().map(|e| (e.id, e.fields)).collect());
+    let names = RegisterNames(store::register(db)?.into_iter().map(|e| (e.id, e)).collect());
     let written = [
         ("trees.csv", trees_csv(view)),
         ("applications.csv", applications_csv(view, &names)),
@@ -145,20 +145,14 @@ fn compute(
     written.into_iter().map(|(name, text)| Ok((name, text.map_err(|e| internal(&e))?))).collect()
 }
 
-struct RegisterNames(BTreeMap<RecordId, Map<String, Value>>);
-
-impl RegisterNames {
-    fn field(&self, id: PersonId, field: &str) -> Option<String> {
-        self.0.get(&id)?.get(field)?.as_str().map(str::to_owned)
-    }
-}
+struct RegisterNames(BTreeMap<RecordId, RegisterEntry>);
 
 impl Names for RegisterNames {
     fn person(&self, id: PersonId) -> Option<String> {
-        self.field(id, "name")
+        self.0.get(&id)?.called()
     }
 
     fn licence_number(&self, id: PersonId) -> Option<String> {
-        self.field(id, "licence_number")
+        self.0.get(&id)?.text("licence_number")
     }
 }

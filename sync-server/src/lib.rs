@@ -9,6 +9,7 @@
 
 pub mod auth;
 pub mod body;
+pub mod erasing;
 pub mod error;
 pub mod findings;
 pub mod handlers;

@@ -13,6 +13,7 @@ use rusqlite::{Connection, Transaction, TransactionBehavior};
 use tokio::sync::Semaphore;
 
 use crate::auth::Tokens;
+use crate::erasing;
 use crate::error::ApiError;
 use crate::findings::Findings;
 use crate::identity::{Identity, IdentityError};
@@ -75,6 +76,9 @@ pub enum StartError {
         /// Why.
         source: std::io::Error,
     },
+    /// What was erased before could not be erased again.
+    #[error("what {0} names could not be erased again: the log's line before this one says why")]
+    Erasing(PathBuf),
     /// A key that makes no tokens.
     #[error("the server's key makes no tokens: {0}")]
     Tokens(String),
@@ -144,6 +148,7 @@ impl App {
         let opened =
             bolebook_log::open(&path).and_then(|db| store::prepare(&db).map(|()| db).map_err(LogError::from));
         let writer = opened.map_err(|source| StartError::Log { path, source })?;
+        erasing::at_start(&config.data, &writer).map_err(|_| StartError::Erasing(config.data.join(erasing::NOTE)))?;
         let tokens = Tokens::new(&identity.key).map_err(StartError::Tokens)?;
         Ok(Self(Arc::new(Inner {
             tokens,
@@ -239,6 +244,17 @@ impl Inner {
         let done = work(&tx)?;
         tx.commit()?;
         Ok(done)
+    }
+
+    /// Writes the database anew, so that nothing erased is left in it. Says whether the write-ahead
+    /// log is empty too.
+    ///
+    /// # Errors
+    /// The database's; it is then as it was.
+    pub fn wipe(&self) -> Result<bool, ApiError> {
+        // Connections at rest still map the old log.
+        lock(&self.readers).clear();
+        Ok(bolebook_log::wipe(&lock(&self.writer))?)
     }
 
     /// The yard's devices as the log says now, or nothing before the yard's genesis came.

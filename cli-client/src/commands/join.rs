@@ -166,6 +166,9 @@ impl Exchange {
         if outcome.photos_missing > 0 {
             answer.warnings.push(format!("{} photos are not on the server yet", outcome.photos_missing));
         }
+        if outcome.erased > 0 {
+            answer.say(format!("Erased here, as the office did: {}.", outcome.erased));
+        }
         if outcome.invitations > 0 {
             answer.say(format!("Invitations deposited: {}.", outcome.invitations));
         }

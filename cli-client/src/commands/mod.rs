@@ -6,6 +6,7 @@ pub mod change;
 pub mod check;
 pub mod device;
 pub mod dose;
+pub mod erase;
 pub mod export;
 pub mod field;
 pub mod job;

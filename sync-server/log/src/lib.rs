@@ -35,6 +35,7 @@ mod read;
 pub mod serve;
 mod sql;
 mod verify;
+mod wipe;
 
 use std::path::Path;
 
@@ -47,6 +48,7 @@ pub use read::{
     has_line, read, record_positions,
 };
 pub use verify::{Verified, verify};
+pub use wipe::{empty_log, wipe};
 
 /// Opens (and at first makes) the log in a file: WAL, every commit on disk before it returns.
 ///

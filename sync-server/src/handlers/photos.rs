@@ -14,6 +14,7 @@ use tokio::io::AsyncWriteExt as _;
 
 use crate::auth::Caller;
 use crate::body::{Id, Json};
+use crate::erasing::{not_erased, photo_place};
 use crate::error::ApiError;
 use crate::state::{App, Inner};
 
@@ -31,8 +32,7 @@ pub fn sniff(start: &[u8]) -> Option<&'static str> {
 }
 
 fn place(app: &Inner, hash: Sha256Hash) -> PathBuf {
-    let name = hash.to_string();
-    app.config.data.join("photos").join(name.get(..2).unwrap_or("00")).join(&name)
+    photo_place(&app.config.data, hash)
 }
 
 /// Takes in a photo whole. The address is the SHA-256 of its bytes.
@@ -47,6 +47,7 @@ pub async fn upload(
     Id(hash): Id<Sha256Hash>,
     request: Request,
 ) -> Result<Response, ApiError> {
+    app.blocking(move |app| not_erased(app, hash)).await?;
     let path = place(&app, hash);
     if let Some(photo) = stored(&app, hash).await? {
         return Ok(Json(photo).into_response());
@@ -54,14 +55,20 @@ pub async fn upload(
     let draft = app.config.data.join("tmp").join(hex::encode(app.random::<16>()?));
     let received = receive(&app, request.into_body(), &draft, hash).await;
     let kept = match received {
-        Ok(photo) => keep(draft.clone(), path).await.map(|()| photo),
+        Ok(photo) => keep(draft.clone(), path.clone()).await.map(|()| photo),
         Err(error) => Err(error),
     };
     if kept.is_err() {
         // A draft that cannot be removed is swept with the folder; the answer is what matters.
         let _ = tokio::fs::remove_file(&draft).await;
     }
-    Ok((StatusCode::CREATED, Json(kept?)).into_response())
+    let kept = kept?;
+    // It may have been erased while its bytes came.
+    if let Err(erased) = app.blocking(move |app| not_erased(app, hash)).await {
+        tokio::fs::remove_file(&path).await?;
+        return Err(erased);
+    }
+    Ok((StatusCode::CREATED, Json(kept)).into_response())
 }
 
 async fn receive(
@@ -133,6 +140,7 @@ pub async fn download(
     _: Caller,
     Id(hash): Id<Sha256Hash>,
 ) -> Result<Response, ApiError> {
+    app.blocking(move |app| not_erased(app, hash)).await?;
     let photo =
         stored(&app, hash).await?.ok_or_else(|| ApiError::not_found("the server has no such photo"))?;
     let bytes = tokio::fs::read(place(&app, hash)).await?;
