@@ -37,10 +37,11 @@ fn place(app: &Inner, hash: Sha256Hash) -> PathBuf {
 
 /// Takes in a photo whole. The address is the SHA-256 of its bytes.
 #[utoipa::path(put, path = "/v1/photos/{sha256}", tag = "photos", security(("token" = [])),
-    params(("sha256" = String, Path, description = "SHA-256 of the bytes, hexadecimal")),
+    params(("sha256" = String, Path, pattern = "^[0-9a-f]{64}$", description = "SHA-256 of the bytes, hexadecimal")),
     request_body(content = String, content_type = "application/octet-stream", description = "The photo's bytes"),
     responses((status = 201, description = "Kept", body = ref("#/components/schemas/PhotoStored")),
-        (status = 200, description = "It was there already", body = ref("#/components/schemas/PhotoStored"))))]
+        (status = 200, description = "It was there already", body = ref("#/components/schemas/PhotoStored")),
+        (status = 410, description = "The office has erased it", content_type = "application/problem+json", body = ref("#/components/schemas/Problem"))))]
 pub async fn upload(
     State(app): State<App>,
     _: Caller,
@@ -133,8 +134,9 @@ async fn stored(app: &Inner, hash: Sha256Hash) -> Result<Option<PhotoStored>, Ap
 
 /// Hands out a photo.
 #[utoipa::path(get, path = "/v1/photos/{sha256}", tag = "photos", security(("token" = [])),
-    params(("sha256" = String, Path, description = "SHA-256 of the bytes, hexadecimal")),
-    responses((status = 200, description = "The photo's bytes", body = String, content_type = "image/*")))]
+    params(("sha256" = String, Path, pattern = "^[0-9a-f]{64}$", description = "SHA-256 of the bytes, hexadecimal")),
+    responses((status = 200, description = "The photo's bytes", body = String, content_type = "image/*"),
+        (status = 410, description = "The office has erased it", content_type = "application/problem+json", body = ref("#/components/schemas/Problem"))))]
 pub async fn download(
     State(app): State<App>,
     _: Caller,
