@@ -8,8 +8,8 @@ use clap_complete::Shell;
 
 use crate::app::App;
 use crate::commands::{
-    self, bundle, change, check, device, dose, erase, export, field, job, join, kit, label, list, log, office,
-    people, product, show, stand, treat, use_defaults, work, yard,
+    self, bundle, change, check, device, dose, erase, export, field, job, join, kit, label, list, log,
+    office, people, product, show, stand, treat, use_defaults, work, yard,
 };
 use crate::commands::{calibrate, day_plan, dose_table, forecast, picture, supply};
 use crate::error::{CliError, Explained, exit};

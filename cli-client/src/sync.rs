@@ -271,7 +271,8 @@ fn register_round(app: &App, store: &Store, link: &mut Link, outcome: &mut Outco
     // the office tells it the rest as well.
     let there: BTreeMap<RecordId, &RegisterEntry> = theirs.iter().map(|e| (e.id, e)).collect();
     let mut again = store.register()?;
-    again.retain(|e| (office || e.erased.is_some()) && there.get(&e.id).is_none_or(|other| e.replaces(other)));
+    again
+        .retain(|e| (office || e.erased.is_some()) && there.get(&e.id).is_none_or(|other| e.replaces(other)));
     for part in again.chunks(500) {
         let register = Register { entries: part.to_vec() };
         link.retry(app, store, |s, token| s.put_register(token, &register))?;

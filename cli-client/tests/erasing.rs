@@ -82,7 +82,18 @@ fn applicator_and_client_are_kept_until_the_law_lets_them_go_and_a_hold_longer()
     found(&office);
     plant(&office);
     fill(&office);
-    office.json(&["treat", "A-1", "--charges", "7", "--each", "10", "--crew", "North", "--by", "Ben Invented"]);
+    office.json(&[
+        "treat",
+        "A-1",
+        "--charges",
+        "7",
+        "--each",
+        "10",
+        "--crew",
+        "North",
+        "--by",
+        "Ben Invented",
+    ]);
     let before = ["trees.csv", "balance.json"].map(|name| office.run(&["export", "--what", name]).ok().out);
     // Treated on 2026-09-14: 2 years under 40 CFR 171.303, 3 under Regulation 1107/2009.
     for (args, free) in [

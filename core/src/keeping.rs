@@ -14,8 +14,8 @@ use crate::authority::Directory;
 use crate::day::Day;
 use crate::ids::{ClientId, DeviceId, PersonId, RecordId, Sha256Hash};
 use crate::quantity::UtcMs;
-use crate::record::{Body, canonical};
 use crate::record::people::Role;
+use crate::record::{Body, canonical};
 use crate::service::RegisterEntry;
 use crate::signing::{SecretKey, Signature, statement};
 use crate::view::View;
@@ -130,7 +130,14 @@ pub fn tombstone(
 impl RegisterEntry {
     /// An entry without fields.
     pub fn new(id: RecordId, kind: &str, updated_at: UtcMs) -> Self {
-        Self { id, kind: kind.to_owned(), fields: serde_json::Map::new(), updated_at, hold: None, erased: None }
+        Self {
+            id,
+            kind: kind.to_owned(),
+            fields: serde_json::Map::new(),
+            updated_at,
+            hold: None,
+            erased: None,
+        }
     }
 
     /// A field's text.

@@ -51,7 +51,10 @@ pub fn at_start(data: &Path, db: &Connection) -> Result<(), ApiError> {
     let mut again = false;
     if path.exists() {
         if path.metadata()?.len() > MAX_NOTE_BYTES {
-            return Err(ApiError::internal(&format!("{}: larger than {MAX_NOTE_BYTES} bytes", path.display())));
+            return Err(ApiError::internal(&format!(
+                "{}: larger than {MAX_NOTE_BYTES} bytes",
+                path.display()
+            )));
         }
         let note: Register = serde_json::from_slice(&std::fs::read(&path)?)
             .map_err(|e| ApiError::internal(&format!("{}: {e}", path.display())))?;

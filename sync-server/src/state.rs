@@ -148,7 +148,8 @@ impl App {
         let opened =
             bolebook_log::open(&path).and_then(|db| store::prepare(&db).map(|()| db).map_err(LogError::from));
         let writer = opened.map_err(|source| StartError::Log { path, source })?;
-        erasing::at_start(&config.data, &writer).map_err(|_| StartError::Erasing(config.data.join(erasing::NOTE)))?;
+        erasing::at_start(&config.data, &writer)
+            .map_err(|_| StartError::Erasing(config.data.join(erasing::NOTE)))?;
         let tokens = Tokens::new(&identity.key).map_err(StartError::Tokens)?;
         Ok(Self(Arc::new(Inner {
             tokens,

@@ -15,6 +15,7 @@ def lines(ctx, value):
     if len(text) % 2 == 0:
         # Every second body begins as an exchange does, so that what follows is reached.
         book = os.environ["BOLEBOOK_TEST_BOOK"]
-        start = json.dumps({"exchange": 1, "now": 0, "books": [{"book": book, "lines": 1}]})
-        text = start + "\n" + text + "\n"
+        start = json.dumps({"exchange": 1, "now": 0})
+        opened = json.dumps({"book": book, "server": None, "position": 0, "chain": "0" * 64})
+        text = "\n".join([start, opened, text, ""])
     return text.encode("utf-8", errors="surrogatepass")

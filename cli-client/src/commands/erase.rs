@@ -135,7 +135,9 @@ impl ClientCommand {
                     let last = last_use(views, Whose::Client(client.id));
                     let free = last.and_then(|day| Scheme::longest().free_from(day));
                     let shown = |day: Option<Day>| day.map_or("-".to_owned(), |d| d.to_string());
-                    rows.push(json!({ "id": client.id, "name": client.name, "last": last, "free_from": free }));
+                    rows.push(
+                        json!({ "id": client.id, "name": client.name, "last": last, "free_from": free }),
+                    );
                     table.row([client.name, shown(last), shown(free), short(client.id)]);
                 }
                 let mut answer = Answer::default().with("clients", rows);
@@ -224,7 +226,9 @@ fn wiped(app: &App, mut answer: Answer) -> Result<Answer, CliError> {
     let store = app.store()?;
     store.remove_erased_photos()?;
     if !store.wipe()? {
-        answer.warnings.push("another command was reading: run this again, so that nothing is left in the file".into());
+        answer
+            .warnings
+            .push("another command was reading: run this again, so that nothing is left in the file".into());
     }
     Ok(answer)
 }
@@ -274,7 +278,10 @@ impl ErasePhoto {
                 _ => {
                     let there: Vec<Named> = found.iter().map(named).collect();
                     let id = names::find("photo", &wanted, &there)?;
-                    found.into_iter().find(|(one, _)| *one == id).ok_or(CliError::Unexpected("no photo".into()))
+                    found
+                        .into_iter()
+                        .find(|(one, _)| *one == id)
+                        .ok_or(CliError::Unexpected("no photo".into()))
                 }
             }
         })?;

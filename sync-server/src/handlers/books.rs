@@ -62,7 +62,8 @@ pub async fn findings(State(app): State<App>, _: Caller, Id(book): Id<BookId>) -
 /// An export of a job: trees.csv, applications.csv, trees.geojson, findings.json, balance.json, summary.json.
 #[utoipa::path(get, path = "/v1/books/{id}/exports/{name}", tag = "books", security(("token" = [])),
     params(("id" = String, Path, pattern = "^[0-9a-f]{8}-[0-9a-f]{4}-7[0-9a-f]{3}-[89ab][0-9a-f]{3}-[0-9a-f]{12}$", description = "The job book"), ("name" = String, Path, description = "Its name")),
-    responses((status = 200, description = "The export, in the media type of its name", body = String)))]
+    responses((status = 200, description = "The export, in the media type of its name",
+        content((String = "text/csv"), (Object = "application/geo+json"), (Object = "application/json")))))]
 pub async fn export(
     State(app): State<App>,
     _: Caller,

@@ -46,7 +46,9 @@ pub async fn write(
                 return Err(ApiError::new(StatusCode::CONFLICT, "yard-first", "the yard book comes first"));
             };
             for entry in &register.entries {
-                entry.verify(&directory).map_err(|e| ApiError::forbidden("erasure-unproven", e.to_string()))?;
+                entry
+                    .verify(&directory)
+                    .map_err(|e| ApiError::forbidden("erasure-unproven", e.to_string()))?;
             }
         }
         erasing::put(app, &register.entries)?;
