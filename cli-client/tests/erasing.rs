@@ -177,3 +177,14 @@ fn a_bundle_cannot_erase_without_the_word_of_an_office_device() {
     phone.json(&["bundle", "import", &bundle]);
     assert!(holding(&phone.path("store"), NAME).is_empty());
 }
+
+#[test]
+fn a_file_too_large_to_be_one_of_ours_is_refused_before_it_is_read() {
+    let base = TempDir::new().unwrap();
+    let office = Device::new(&base, "office");
+    found(&office);
+    let path = office.path("huge.bundle");
+    std::fs::File::create(&path).unwrap().set_len(1 << 40).unwrap();
+    let error = office.refused(6, &["bundle", "import", &path.display().to_string()]);
+    assert!(error["message"].as_str().unwrap().contains("at most"), "{error}");
+}

@@ -176,3 +176,18 @@ fn a_server_restored_from_an_older_backup_erases_again_by_its_note_or_by_whoever
     let opened = bolebook_server::App::open(config, std::sync::Arc::new(|| UtcMs(1)));
     assert!(matches!(opened, Err(bolebook_server::StartError::Erasing(_))));
 }
+
+#[test]
+fn the_register_takes_entries_of_a_size_and_a_number_and_nothing_nested_without_end() {
+    let data = tempfile::tempdir().unwrap();
+    let (_server, office) = contractor(data.path());
+    let many =
+        (0..1_001).map(|n| RegisterEntry { id: RecordId::new(n, [1; 10]), ..named(1, "A", 1) }).collect();
+    assert_eq!(put(&office, many).problem().status, 413);
+    assert_eq!(put(&office, vec![named(1, &"n".repeat(17_000), 1)]).problem().code, "register-entry");
+    assert_eq!(put(&office, vec![named(1, &"n".repeat(1 << 21), 1)]).problem().status, 413);
+    let deep = format!("{{\"entries\":{}", "[".repeat(100_000));
+    let json = [("content-type", "application/json")];
+    assert_eq!(office.send("PUT", "/v1/register", &json, deep.as_bytes()).unwrap().problem().code, "json");
+    assert!(register(&office).is_empty());
+}
