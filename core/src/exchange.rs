@@ -378,10 +378,30 @@ pub mod code {
     pub const CHAIN_MISMATCH: &str = "chain-mismatch";
     /// A commit depends on one the log lacks: do the same.
     pub const UNKNOWN_DEPENDENCY: &str = "unknown-dependency";
+    /// The log has another commit of this actor and number: lay the local log out anew, and have
+    /// the branch that does not fit rescued.
+    pub const ACTOR_FORKED: &str = "actor-forked";
+    /// The actor's chain goes on otherwise: the same.
+    pub const SEQUENCE_GAP: &str = "sequence-gap";
+    /// A line is wrong in itself: set it and what depends on it aside, and go on.
+    pub const OF_A_LINE: &[&str] = &[
+        "hash-mismatch",
+        "commit-malformed",
+        "commit-too-large",
+        "operation-numbers",
+        "not-genesis",
+        "signature-target",
+        "signature-malformed",
+        "signature-invalid",
+        "line-malformed",
+        "not-utf-8",
+    ];
     /// The cursor is of another server's log.
     pub const OTHER_SERVER: &str = "other-server";
     /// The access token is none, or no longer valid: get another.
     pub const TOKEN: &str = "token-invalid";
+    /// An author has added as much as an hour allows: wait as `Retry-After` says, and send it again.
+    pub const QUOTA: &str = "quota";
     /// Too many requests: wait as `Retry-After` says.
     pub const RATE: &str = "too-many-requests";
 }

@@ -149,6 +149,26 @@ pub struct PhotoStored {
     pub bytes: u64,
 }
 
+/// What became of the lines sent for one book to be rescued.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+pub struct RescuedBook {
+    /// The book.
+    pub book: BookId,
+    /// Lines the log took in as they are.
+    pub appended: u64,
+    /// Commits put back with evidence.
+    pub rescued: u64,
+    /// Lines that were there, or put back, before.
+    pub known: u64,
+}
+
+/// The answer to a rescue. What was put back comes with the next exchange.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+pub struct RescueAnswer {
+    /// In the order of the request.
+    pub books: Vec<RescuedBook>,
+}
+
 /// A signed assertion (RFC 7523 §2.2) by which a device asks `server` for an access token.
 ///
 /// `now` is the server's time, from [`Health`]; `id` are fresh random bytes, for an assertion is

@@ -1,12 +1,14 @@
 //! The view of a job: what is true now, with its history, from the job's and the yard's facts.
 
+mod clock;
+
 use std::collections::{BTreeMap, BTreeSet};
 
 use crate::book::Book;
-use crate::check::entry::CLOCK_TOLERANCE_MS;
 use crate::day::Day;
+use crate::dosing::label::confirmation_problems;
 use crate::facts::{Authority, Fact, Facts, NoDays, SignedDays, Standing, Version};
-use crate::ids::{ActorId, BookId, CommitHash, CrewId, DeviceId, LabelId, RecordId, Sha256Hash, TreeId};
+use crate::ids::{BookId, CommitHash, CrewId, DeviceId, LabelId, PersonId, RecordId, Sha256Hash, TreeId};
 use crate::quantity::{Ul, Um, UtcMs};
 use crate::record::book_kinds::{BookContent, Job, Zone};
 use crate::record::kit::Kit;
@@ -127,6 +129,12 @@ pub struct View<'y> {
     pub late: Vec<(usize, RecordId)>,
     /// Versions dated after a server had already received them: (version, arrival).
     pub ahead: Vec<(usize, UtcMs)>,
+    /// Versions dated before a receipt that their writer had seen: (version, arrival it tells of).
+    pub backdated: Vec<(usize, UtcMs)>,
+    /// Commits dated before the device's own commit before them: (first version, its time, the time before).
+    pub set_back: Vec<(usize, UtcMs, UtcMs)>,
+    /// What the office changed in a signed-off day: (change, fact, sign-off, day).
+    pub changed: Vec<(usize, RecordId, RecordId, CrewDay)>,
     crews_of_devices: BTreeMap<DeviceId, Option<CrewId>>,
 }
 
@@ -154,11 +162,37 @@ impl Yard {
         })
     }
 
-    /// Whether a second licensed person has confirmed a label version.
+    /// Whether a second licensed person has confirmed a label version: rates entered again and doses
+    /// worked must agree with it, and who confirmed it must be another person than who entered it and
+    /// hold a certifying licence then. Where either is not named it may have been one person: no.
     pub fn confirmed(&self, id: LabelId) -> Option<&Version> {
-        self.facts.in_force(Kind::LabelConfirmation).find_map(|fact| {
-            let version = self.facts.shown(fact);
-            matches!(&version.record.body, Body::LabelConfirmation(c) if c.label == id).then_some(version)
+        let label = self.label(id)?;
+        let entered_by = self.facts.versions.iter().filter(|v| v.id() == id);
+        let entered_by: Vec<PersonId> = entered_by.filter_map(|v| v.record.envelope.by).collect();
+        self.facts.in_force(Kind::LabelConfirmation).flat_map(|fact| self.facts.current(fact)).find(
+            |version| {
+                let Body::LabelConfirmation(body) = &version.record.body else { return false };
+                let named = version.record.envelope.by;
+                let second = named.is_some_and(|by| {
+                    !entered_by.is_empty()
+                        && !entered_by.contains(&by)
+                        && self.licensed_about(by, version.record.envelope.at)
+                });
+                body.label == id && second && confirmation_problems(label, body).is_empty()
+            },
+        )
+    }
+
+    /// Whether a person held a certifying licence on the day of a moment somewhere on earth: the
+    /// yard has no time zone of its own.
+    fn licensed_about(&self, person: PersonId, at: UtcMs) -> bool {
+        let hours = |h: i64| Day::of(UtcMs(at.0.saturating_add(h * 3_600_000)), &utc());
+        let (first, last) = (hours(-12), hours(14));
+        self.facts.in_force(Kind::Licence).any(|fact| match &self.facts.shown(fact).record.body {
+            Body::Licence(l) => {
+                l.person == person && l.certified && l.valid_from <= last && first <= l.valid_to
+            }
+            _ => false,
         })
     }
 
@@ -220,6 +254,10 @@ pub fn crew_day_of(record: &Record, device_crew: Option<CrewId>, zone: &Zone) ->
     Some(CrewDay { crew, day: Day::of(at, zone) })
 }
 
+fn utc() -> Zone {
+    Zone { name: "Etc/UTC".into(), offsets: vec![] }
+}
+
 struct JobDays<'a>(&'a Zone);
 
 impl SignedDays for JobDays<'_> {
@@ -260,37 +298,18 @@ impl<'y> View<'y> {
             signed_off: BTreeMap::new(),
             late: vec![],
             ahead: vec![],
+            backdated: vec![],
+            set_back: vec![],
+            changed: vec![],
             crews_of_devices: BTreeMap::new(),
         };
         view.list_trees();
         view.attach();
         view.find_days(book, authority);
         view.find_ahead(book);
+        view.find_backdated(book);
+        view.find_set_back(book);
         Ok(view)
-    }
-
-    /// Compares each record's date with the earliest receipt that covers its commit.
-    fn find_ahead(&mut self, book: &Book) {
-        let mut arrivals: BTreeMap<ActorId, Vec<(u64, UtcMs)>> = BTreeMap::new();
-        for fact in self.facts.in_force(Kind::Receipt) {
-            for version in self.facts.current(fact) {
-                let Body::Receipt(receipt) = &version.record.body else { continue };
-                for end in &receipt.through {
-                    arrivals.entry(end.actor).or_default().push((end.seq, receipt.arrived_at));
-                }
-            }
-        }
-        for (index, version) in self.facts.versions.iter().enumerate() {
-            let Some(commit) = book.commits().get(version.carrier.commit) else { continue };
-            let arrived = arrivals
-                .get(&commit.actor())
-                .and_then(|a| a.iter().filter(|(seq, _)| *seq >= commit.seq()).map(|(_, at)| *at).min());
-            if let Some(at) = arrived
-                && version.record.envelope.at.0 > at.0.saturating_add(CLOCK_TOLERANCE_MS)
-            {
-                self.ahead.push((index, at));
-            }
-        }
     }
 
     fn list_trees(&mut self) {
@@ -372,10 +391,7 @@ impl<'y> View<'y> {
             }
         }
         for (index, version) in self.facts.versions.iter().enumerate() {
-            let crew = *self
-                .crews_of_devices
-                .entry(version.author)
-                .or_insert_with(|| authority.crew(version.author));
+            let crew = version.crew;
             let Some(day) = crew_day_of(&version.record, crew, &self.job.zone) else { continue };
             if is_work(version.record.kind()) && version.standing == Standing::InForce {
                 self.crew_days.insert(day);
@@ -387,6 +403,7 @@ impl<'y> View<'y> {
                 }
             }
         }
+        self.find_changed(book, authority, &signed);
     }
 
     /// The tree that stays, for a tree that may have been joined to another.
@@ -396,8 +413,7 @@ impl<'y> View<'y> {
 
     /// The crew-day a version counts to.
     pub fn crew_day(&self, version: &Version) -> Option<CrewDay> {
-        let crew = self.crews_of_devices.get(&version.author).copied().flatten();
-        crew_day_of(&version.record, crew, &self.job.zone)
+        crew_day_of(&version.record, version.crew, &self.job.zone)
     }
 
     /// The fact at an index.

@@ -55,9 +55,19 @@ impl Findings {
         self.computed.lock().unwrap_or_else(PoisonError::into_inner).get(&book).map(|c| c.position)
     }
 
+    /// Forgets what was computed: every job stands on the yard's book, and that is changing.
+    pub fn forget(&self) {
+        let computed = std::mem::take(&mut *self.computed.lock().unwrap_or_else(PoisonError::into_inner));
+        self.changed.lock().unwrap_or_else(PoisonError::into_inner).extend(computed.into_keys());
+    }
+
     /// Says that a book has changed.
-    pub fn changed(&self, book: BookId) {
-        self.changed.lock().unwrap_or_else(PoisonError::into_inner).insert(book);
+    pub fn changed(&self, book: BookId, yard: BookId) {
+        if book == yard {
+            self.forget();
+        } else {
+            self.changed.lock().unwrap_or_else(PoisonError::into_inner).insert(book);
+        }
         self.wake.notify_one();
     }
 }

@@ -3,12 +3,14 @@
 
 use bolebook_core::exchange::Problem;
 use bolebook_core::record::people::Invitation;
-use bolebook_core::service::{BookList, EnrolRequest, Enrolment, Health, PhotoStored, Register, TokenAnswer};
+use bolebook_core::service::{
+    BookList, EnrolRequest, Enrolment, Health, PhotoStored, Register, RescueAnswer, TokenAnswer,
+};
 use schemars::generate::SchemaSettings;
 use serde_json::{Value, json};
 use utoipa::OpenApi;
 
-use crate::handlers::{books, enrol, exchange, meta, photos, register, token};
+use crate::handlers::{books, enrol, exchange, meta, photos, register, rescue, token};
 
 #[derive(OpenApi)]
 #[openapi(
@@ -24,6 +26,7 @@ use crate::handlers::{books, enrol, exchange, meta, photos, register, token};
         enrol::deposit,
         token::token,
         exchange::exchange,
+        rescue::rescue,
         books::list,
         books::findings,
         books::export,
@@ -68,6 +71,7 @@ fn schemas() -> Value {
     generator.subschema_for::<BookList>();
     generator.subschema_for::<Register>();
     generator.subschema_for::<PhotoStored>();
+    generator.subschema_for::<RescueAnswer>();
     Value::Object(generator.take_definitions(true))
 }
 

@@ -17,7 +17,7 @@ use crate::erasing;
 use crate::error::ApiError;
 use crate::findings::Findings;
 use crate::identity::{Identity, IdentityError};
-use crate::limiter::Limiter;
+use crate::limiter::{Limiter, Quota};
 use crate::store;
 
 /// Tells the time: the system's, or a test's.
@@ -36,6 +36,8 @@ pub struct Config {
     pub exchanges_at_once: usize,
     /// Largest photo, in bytes.
     pub photo_bytes: u64,
+    /// How many bytes of log lines an author may add in an hour; what comes first is always taken.
+    pub author_bytes_per_hour: u64,
     /// Most lines and bytes of an answer.
     pub page: Page,
 }
@@ -49,6 +51,7 @@ impl Config {
             tokens_per_minute: 240,
             exchanges_at_once: 4,
             photo_bytes: 40 << 20,
+            author_bytes_per_hour: 256 << 20,
             page: Page { lines: 50_000, bytes: 24 << 20 },
         }
     }
@@ -108,6 +111,8 @@ pub struct Inner {
     pub enrol_limit: Limiter,
     /// How often an address may ask for a token.
     pub token_limit: Limiter,
+    /// How much each author has added.
+    pub quota: Quota,
     /// Room for exchanges.
     pub room: Arc<Semaphore>,
     /// What is computed from the books.
@@ -155,6 +160,7 @@ impl App {
             tokens,
             enrol_limit: Limiter::new(config.enrolments_per_minute),
             token_limit: Limiter::new(config.tokens_per_minute),
+            quota: Quota::new(config.author_bytes_per_hour),
             room: Arc::new(Semaphore::new(config.exchanges_at_once)),
             findings: Findings::default(),
             clock,

@@ -200,7 +200,9 @@ fn work_begun_is_continued_within_the_dose_and_clear_of_its_holes() {
     }
     let mut full = self::ready();
     let done = full.world.treat(0, full.tree, 9);
-    assert_eq!(stops_of(&full.advise(|ask| ask.continues = Some(done))), ["continue.nothing_left"]);
+    // Nine holes at 12 cm do not fit a girth of 94 cm: that is a finding of its own.
+    let stops = stops_of(&full.advise(|ask| ask.continues = Some(done)));
+    assert_eq!(stops, ["hole.spacing", "continue.nothing_left"]);
     let wrong = full.advise(|ask| ask.continues = Some(ask.tree));
     assert!(stops_of(&wrong).contains(&"tree.nothing_to_continue"));
 }
@@ -316,7 +318,8 @@ fn readings_that_disagree_or_do_not_give_their_diameter_stop() {
         let diameter = Diameter { as_read, ..diameter_of(&r.world, r.tree, 9_400) };
         r.world.write(Who::Crew(0), diameter);
     });
-    assert_eq!(misread, ["diameter.not_as_read"]);
+    // The dose sees it for itself, and the office's finding says it too.
+    assert_eq!(misread, ["diameter.not_as_read", "diameter.not_as_read"]);
 }
 
 fn relabel(ready: &mut Ready, change: impl FnOnce(&mut Label)) {

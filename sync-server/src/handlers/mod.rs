@@ -6,4 +6,5 @@ pub mod exchange;
 pub mod meta;
 pub mod photos;
 pub mod register;
+pub mod rescue;
 pub mod token;

@@ -53,23 +53,26 @@ pub async fn upload(
     if let Some(photo) = stored(&app, hash).await? {
         return Ok(Json(photo).into_response());
     }
-    let draft = app.config.data.join("tmp").join(hex::encode(app.random::<16>()?));
-    let received = receive(&app, request.into_body(), &draft, hash).await;
-    let kept = match received {
-        Ok(photo) => keep(draft.clone(), path.clone()).await.map(|()| photo),
-        Err(error) => Err(error),
-    };
-    if kept.is_err() {
-        // A draft that cannot be removed is swept with the folder; the answer is what matters.
-        let _ = tokio::fs::remove_file(&draft).await;
-    }
-    let kept = kept?;
+    let draft = Draft(app.config.data.join("tmp").join(hex::encode(app.random::<16>()?)));
+    let photo = receive(&app, request.into_body(), &draft.0, hash).await?;
+    keep(draft.0.clone(), path.clone()).await?;
     // It may have been erased while its bytes came.
     if let Err(erased) = app.blocking(move |app| not_erased(app, hash)).await {
         tokio::fs::remove_file(&path).await?;
         return Err(erased);
     }
-    Ok((StatusCode::CREATED, Json(kept)).into_response())
+    Ok((StatusCode::CREATED, Json(photo)).into_response())
+}
+
+/// A photo on its way in. Whatever ends the request, also a line that breaks and takes the handler
+/// with it, removes it; once it is renamed there is nothing left to remove.
+struct Draft(PathBuf);
+
+impl Drop for Draft {
+    fn drop(&mut self) {
+        // A draft that cannot be removed is swept at the next start.
+        let _ = std::fs::remove_file(&self.0);
+    }
 }
 
 async fn receive(

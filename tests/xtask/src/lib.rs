@@ -8,6 +8,7 @@ pub mod process;
 pub mod run_tests;
 pub mod schemas;
 pub mod setup;
+pub mod soak;
 pub mod stand;
 pub mod wasm;
 

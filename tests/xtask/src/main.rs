@@ -7,7 +7,7 @@ use std::process::ExitCode;
 
 use clap::{Parser, Subcommand};
 use xtask::process::TaskError;
-use xtask::{demo, process, run_tests, schemas, setup, stand, wasm};
+use xtask::{demo, process, run_tests, schemas, setup, soak, stand, wasm};
 
 #[derive(Parser)]
 #[command(name = "cargo xtask", about = "Tasks of the Bolebook repository", version)]
@@ -45,6 +45,13 @@ enum Task {
     },
     /// Measure the core on a large job, optimised. Takes some minutes.
     Bench,
+    /// Simulate, fuzz and cut the power for minutes or hours, optimised; `cargo xtask soak --help` says more.
+    #[command(disable_help_flag = true)]
+    Soak {
+        /// `--minutes N`, `--seed S`, `--only sim|fuzz|crash` and others.
+        #[arg(trailing_var_arg = true, allow_hyphen_values = true)]
+        arguments: Vec<String>,
+    },
     /// Compile the core to WebAssembly as the tests do, and say where the module lies.
     Wasm,
     /// Write an invented stand of trees as CSV (x_m, y_m, dbh_cm) to standard output or a file.
@@ -80,6 +87,7 @@ fn carry_out(task: Task) -> Result<(), TaskError> {
         Task::Bench => {
             process::run(process::cargo().args(["bench", "--package", "bolebook-tests", "--bench", "core"]))
         }
+        Task::Soak { arguments } => soak::soak(&arguments),
         Task::Wasm => {
             println!("{}", wasm::build_probe()?.display());
             Ok(())
