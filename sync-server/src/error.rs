@@ -66,7 +66,7 @@ impl ApiError {
 
     /// 429.
     pub fn too_many(wait_seconds: u64) -> Self {
-        let detail = format!("too many attempts from this address: wait {wait_seconds} s");
+        let detail = format!("too many attempts: wait {wait_seconds} s");
         let error = Self::new(StatusCode::TOO_MANY_REQUESTS, code::RATE, detail);
         Self { retry_after: Some(wait_seconds), ..error }
     }

@@ -6,7 +6,7 @@ use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use bolebook_core::authority::{Directory, may_matter};
 use bolebook_core::book::Book;
 use bolebook_core::exchange::{Entry, LogLine};
-use bolebook_core::ids::BookId;
+use bolebook_core::ids::{BookId, DeviceId};
 use bolebook_core::quantity::UtcMs;
 use bolebook_log::{LogError, Page};
 use rusqlite::{Connection, Transaction, TransactionBehavior};
@@ -32,6 +32,8 @@ pub struct Config {
     pub enrolments_per_minute: u32,
     /// Token requests per address and minute.
     pub tokens_per_minute: u32,
+    /// Requests per device and minute, of whatever kind.
+    pub requests_per_minute: u32,
     /// Exchanges worked on at once; each may hold its unpacked body in memory.
     pub exchanges_at_once: usize,
     /// Largest photo, in bytes.
@@ -49,6 +51,7 @@ impl Config {
             data,
             enrolments_per_minute: 20,
             tokens_per_minute: 240,
+            requests_per_minute: 6_000,
             exchanges_at_once: 4,
             photo_bytes: 40 << 20,
             author_bytes_per_hour: 256 << 20,
@@ -111,6 +114,8 @@ pub struct Inner {
     pub enrol_limit: Limiter,
     /// How often an address may ask for a token.
     pub token_limit: Limiter,
+    /// How often a device may ask for anything.
+    pub request_limit: Limiter<DeviceId>,
     /// How much each author has added.
     pub quota: Quota,
     /// Room for exchanges.
@@ -160,6 +165,7 @@ impl App {
             tokens,
             enrol_limit: Limiter::new(config.enrolments_per_minute),
             token_limit: Limiter::new(config.tokens_per_minute),
+            request_limit: Limiter::new(config.requests_per_minute),
             quota: Quota::new(config.author_bytes_per_hour),
             room: Arc::new(Semaphore::new(config.exchanges_at_once)),
             findings: Findings::default(),

@@ -191,3 +191,21 @@ fn the_register_takes_entries_of_a_size_and_a_number_and_nothing_nested_without_
     assert_eq!(office.send("PUT", "/v1/register", &json, deep.as_bytes()).unwrap().problem().code, "json");
     assert!(register(&office).is_empty());
 }
+
+#[test]
+fn a_device_that_asks_without_pause_waits_and_others_do_not() {
+    let data = tempfile::tempdir().unwrap();
+    Server::init(data.path());
+    let mut config = bolebook_server::Config::new(data.path().to_owned());
+    config.requests_per_minute = 10;
+    let server = Server::start_with(config);
+    let mut office = Client::certified(&server.url, 1, Role::Office);
+    office.open_yard();
+    office.exchange(&[yard()]).unwrap();
+    let crew = Client::certified(&server.url, 2, Role::Crew);
+    let slowed = (0..12).map(|_| office.get("/v1/books")).find(|answer| answer.status == 429).unwrap();
+    assert!(slowed.headers.contains_key("retry-after"));
+    assert_eq!(crew.get("/v1/books").status, 200);
+    server.clock.fetch_add(60_000, std::sync::atomic::Ordering::Relaxed);
+    assert_eq!(office.get("/v1/books").status, 200);
+}
