@@ -77,6 +77,7 @@ fn an_erased_name_is_in_no_file_of_the_running_server_and_never_comes_back() {
     let mut left: Vec<RegisterEntry> = (1..60).map(|n| gone(n, &office.key, None)).collect();
     left.sort_by_key(|entry| entry.id);
     assert!(register(&office) == left);
+    assert_eq!(office.get("/v1/register").headers["cache-control"], "no-store");
     drop(server);
     assert_eq!(holding(data.path(), NAME), Vec::<String>::new());
 }

@@ -1,7 +1,8 @@
 //! The register: names and addresses outside the books, where they can be erased.
 
 use axum::extract::State;
-use axum::http::StatusCode;
+use axum::http::{StatusCode, header};
+use axum::response::IntoResponse;
 use bolebook_core::service::Register;
 
 use crate::auth::Caller;
@@ -17,8 +18,10 @@ const MOST_ENTRIES: usize = 1_000;
 /// The whole register, for enrolled devices.
 #[utoipa::path(get, path = "/v1/register", tag = "register", security(("token" = [])),
     responses((status = 200, description = "The register", body = ref("#/components/schemas/Register"))))]
-pub async fn read(State(app): State<App>, _: Caller) -> Result<Json<Register>, ApiError> {
-    app.blocking(|app| Ok(Json(Register { entries: app.read(store::register)? }))).await
+pub async fn read(State(app): State<App>, _: Caller) -> Result<impl IntoResponse, ApiError> {
+    let register = app.blocking(|app| Ok(Json(Register { entries: app.read(store::register)? }))).await?;
+    // What is erased must not live on in a cache on the way.
+    Ok(([(header::CACHE_CONTROL, "no-store")], register))
 }
 
 /// The office puts entries; each replaces the older state of its id. An entry with `erased`, which an
