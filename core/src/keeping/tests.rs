@@ -1,3 +1,5 @@
+//! Order of states, limits, and the years of each scheme.
+
 use super::*;
 
 fn id(n: u8) -> RecordId {
