@@ -3,6 +3,8 @@
 mod clock;
 
 use std::collections::{BTreeMap, BTreeSet};
+use std::ops::Deref;
+use std::sync::Arc;
 
 use crate::book::Book;
 use crate::day::Day;
@@ -100,11 +102,43 @@ pub struct Yard {
     pub facts: Facts,
 }
 
+/// The yard a view is read with: lent while the view lives, or shared so that the view can be kept.
+#[derive(Clone, Debug)]
+pub enum YardRef<'y> {
+    /// Lent.
+    Lent(&'y Yard),
+    /// Shared.
+    Shared(Arc<Yard>),
+}
+
+impl Deref for YardRef<'_> {
+    type Target = Yard;
+
+    fn deref(&self) -> &Yard {
+        match self {
+            Self::Lent(yard) => yard,
+            Self::Shared(yard) => yard,
+        }
+    }
+}
+
+impl<'y> From<&'y Yard> for YardRef<'y> {
+    fn from(yard: &'y Yard) -> Self {
+        Self::Lent(yard)
+    }
+}
+
+impl From<Arc<Yard>> for YardRef<'_> {
+    fn from(yard: Arc<Yard>) -> Self {
+        Self::Shared(yard)
+    }
+}
+
 /// A job as it stands now.
 #[derive(Clone, Debug)]
 pub struct View<'y> {
     /// The yard it is read with.
-    pub yard: &'y Yard,
+    pub yard: YardRef<'y>,
     /// The job book.
     pub book: BookId,
     /// The job's title.
@@ -275,7 +309,12 @@ impl<'y> View<'y> {
     ///
     /// # Errors
     /// [`ViewError`] when the book has no genesis, is not a job, or belongs to another yard.
-    pub fn read(book: &Book, yard: &'y Yard, authority: &impl Authority) -> Result<Self, ViewError> {
+    pub fn read(
+        book: &Book,
+        yard: impl Into<YardRef<'y>>,
+        authority: &impl Authority,
+    ) -> Result<Self, ViewError> {
+        let yard = yard.into();
         let genesis = book.genesis().ok_or(ViewError::NoGenesis(book.id()))?;
         let BookContent::Job(job) = &genesis.content else {
             return Err(ViewError::WrongKind { book: book.id(), wanted: "job" });
@@ -392,6 +431,8 @@ impl<'y> View<'y> {
         }
         for (index, version) in self.facts.versions.iter().enumerate() {
             let crew = version.crew;
+            // The last certificate counts: versions come in causal order.
+            self.crews_of_devices.insert(version.author, crew);
             let Some(day) = crew_day_of(&version.record, crew, &self.job.zone) else { continue };
             if is_work(version.record.kind()) && version.standing == Standing::InForce {
                 self.crew_days.insert(day);

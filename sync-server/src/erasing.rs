@@ -8,6 +8,7 @@ use bolebook_core::service::{Register, RegisterEntry};
 use rusqlite::Connection;
 
 use crate::error::ApiError;
+use crate::snapshot;
 use crate::state::Inner;
 use crate::store;
 
@@ -25,6 +26,7 @@ pub fn put(app: &Inner, entries: &[RegisterEntry]) -> Result<(), ApiError> {
     if !app.write(|tx| store::put_register(tx, entries))? {
         return Ok(());
     }
+    snapshot::forget(app);
     app.read(|db| {
         write_note(&app.config.data, db)?;
         remove_photos(&app.config.data, db)

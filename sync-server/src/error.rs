@@ -220,3 +220,9 @@ fn detail_of(status: StatusCode) -> &'static str {
         _ => "the request could not be read",
     }
 }
+
+impl std::fmt::Display for ApiError {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.write_str(&self.problem.detail)
+    }
+}

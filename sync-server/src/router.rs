@@ -47,6 +47,7 @@ pub fn app(state: App) -> Router {
         router = router.route(path, route);
     }
     router
+        .merge(crate::field::routes())
         .fallback(|| async { StatusCode::NOT_FOUND })
         .method_not_allowed_fallback(|| async { StatusCode::METHOD_NOT_ALLOWED })
         // For the forms; handlers of larger bodies read them themselves, each with its own limit.

@@ -13,11 +13,14 @@ use rusqlite::{Connection, Transaction, TransactionBehavior};
 use tokio::sync::Semaphore;
 
 use crate::auth::Tokens;
+use crate::desk::DeskState;
 use crate::erasing;
 use crate::error::ApiError;
+use crate::field::Files;
 use crate::findings::Findings;
 use crate::identity::{Identity, IdentityError};
 use crate::limiter::{Limiter, Quota};
+use crate::snapshot::Snapshots;
 use crate::store;
 
 /// Tells the time: the system's, or a test's.
@@ -42,6 +45,14 @@ pub struct Config {
     pub author_bytes_per_hour: u64,
     /// Most lines and bytes of an answer.
     pub page: Page,
+    /// The field app's folder, if it was built.
+    pub web: Option<PathBuf>,
+    /// Where devices reach this server from outside: what an enrolment code shows.
+    pub api_url: String,
+    /// Where people reach the desk, behind its TLS proxy; `https` makes its cookies secure ones.
+    pub desk_url: Option<String>,
+    /// Where clients reach the portal: the links given to them begin with it.
+    pub portal_url: Option<String>,
 }
 
 impl Config {
@@ -56,6 +67,10 @@ impl Config {
             photo_bytes: 40 << 20,
             author_bytes_per_hour: 256 << 20,
             page: Page { lines: 50_000, bytes: 24 << 20 },
+            web: None,
+            api_url: "http://127.0.0.1:8642".into(),
+            desk_url: None,
+            portal_url: None,
         }
     }
 }
@@ -122,6 +137,12 @@ pub struct Inner {
     pub room: Arc<Semaphore>,
     /// What is computed from the books.
     pub findings: Findings,
+    /// The field app's files.
+    pub web: Files,
+    /// The books as they were last read.
+    pub snapshots: Snapshots,
+    /// The office desk.
+    pub desk: DeskState,
     clock: Clock,
     writer: Mutex<Connection>,
     readers: Mutex<Vec<Connection>>,
@@ -144,22 +165,38 @@ impl App {
     /// # Errors
     /// [`StartError`] when it was not set up, or something in it cannot be opened.
     pub fn open(config: Config, clock: Clock) -> Result<Self, StartError> {
+        let app = Self::open_beside(config, clock)?;
+        sweep(&app.config.data.join("tmp"))?;
+        Ok(app)
+    }
+
+    /// Opens the data folder while a server may be running on it: its drafts are left alone.
+    ///
+    /// # Errors
+    /// As [`App::open`].
+    pub fn open_beside(config: Config, clock: Clock) -> Result<Self, StartError> {
         let identity = Identity::load(&config.data)?;
         for folder in ["photos", "tmp"] {
             let path = config.data.join(folder);
             std::fs::create_dir_all(&path).map_err(|source| StartError::Folder { path, source })?;
         }
-        sweep(&config.data.join("tmp"))?;
         let path = config.data.join(DATABASE);
         // Names, licence numbers and photos are for the server's own account only.
         use std::os::unix::fs::PermissionsExt as _;
         std::fs::set_permissions(&config.data, std::fs::Permissions::from_mode(0o700))
             .map_err(|source| StartError::Folder { path: config.data.clone(), source })?;
-        let opened =
-            bolebook_log::open(&path).and_then(|db| store::prepare(&db).map(|()| db).map_err(LogError::from));
+        let opened = bolebook_log::open(&path).and_then(|db| {
+            store::prepare(&db).and_then(|()| crate::desk::prepare(&db)).map(|()| db).map_err(LogError::from)
+        });
         let writer = opened.map_err(|source| StartError::Log { path, source })?;
         erasing::at_start(&config.data, &writer)
             .map_err(|_| StartError::Erasing(config.data.join(erasing::NOTE)))?;
+        let web = match &config.web {
+            Some(folder) => {
+                Files::read(folder).map_err(|source| StartError::Folder { path: folder.clone(), source })?
+            }
+            None => Files::default(),
+        };
         let tokens = Tokens::new(&identity.key).map_err(StartError::Tokens)?;
         Ok(Self(Arc::new(Inner {
             tokens,
@@ -169,6 +206,9 @@ impl App {
             quota: Quota::new(config.author_bytes_per_hour),
             room: Arc::new(Semaphore::new(config.exchanges_at_once)),
             findings: Findings::default(),
+            web,
+            snapshots: Snapshots::default(),
+            desk: DeskState::default(),
             clock,
             writer: Mutex::new(writer),
             readers: Mutex::new(vec![]),

@@ -1,7 +1,6 @@
 //! Days with one thing planted in them, for the tests of the checks. For tests only: what cannot
 //! happen here panics.
 
-use bolebook_core::dosing::invented::confirmation_of;
 use bolebook_core::finding::Finding;
 use bolebook_core::ids::RecordId;
 use bolebook_core::quantity::{Ul, UtcMs};
@@ -35,8 +34,7 @@ pub fn under(edit: impl FnOnce(&mut Label)) -> World {
 pub fn relabel(w: &mut World, edit: impl FnOnce(&mut Label)) {
     let mut new = label();
     edit(&mut new);
-    w.label = w.yard_write(Who::Office, new.clone());
-    w.yard_write(Who::Office, confirmation_of(&new, w.label));
+    w.label = w.confirmed(new);
     let lot = Lot { label: w.label, number: "L-77".into(), expires: day("2027-12-31"), recalled: None };
     w.lot = w.yard_write(Who::Office, lot);
 }

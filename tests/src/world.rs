@@ -9,13 +9,10 @@ use bolebook_core::day::Day;
 use bolebook_core::dosing::invented::confirmation_of;
 use bolebook_core::finding::Finding;
 use bolebook_core::ids::{ActorId, BookId, RecordId};
-use bolebook_core::quantity::{AsRead, Measured, Pa, ReadUnit, Ul, UlPerM, Um, UtcMs};
+use bolebook_core::quantity::{AsRead, Measured, Pa, ReadUnit, Ul, Um, UtcMs};
 use bolebook_core::record::book_kinds::{BookContent, Genesis, Job, Strike, Zone, ZoneOffset};
 use bolebook_core::record::kit::{ContainerKind, Gauge, Kit, Reservoir};
-use bolebook_core::record::label::{
-    ActiveIngredient, ChargeRules, ConditionRules, ForkedRule, HoleRules, Label, LabelConfirmation, RateRow,
-    Sealing,
-};
+use bolebook_core::record::label::{Label, LabelConfirmation};
 use bolebook_core::record::people::{Certificate, Crew, Licence, Person, PersonWork, Role};
 use bolebook_core::record::product::{Fill, Found, Lot, Movement, MovementKind};
 use bolebook_core::record::stand::{Authorisation, Diameter, GroundDatum, Position, Tree};
@@ -23,6 +20,10 @@ use bolebook_core::record::work::{Application, DayClosing, Hole, KitContent};
 use bolebook_core::record::{Body, Envelope, Record};
 use bolebook_core::signing::{HeadSignature, SecretKey};
 use bolebook_core::view::{View, Yard};
+
+mod label;
+
+pub use label::label;
 
 /// 2026-06-01T12:00:00Z, eight in the morning at the job.
 pub const MORNING: UtcMs = UtcMs(1_780_315_200_000);
@@ -93,61 +94,6 @@ pub fn certificate_for(key: &SecretKey, role: Role, crew: Option<RecordId>, name
     let (key, name) = (key.public(), name.into());
     let grant = Grant { key, role, crew, name, not_before: UtcMs(0), not_after: UtcMs(MORNING.0 * 2) };
     certify(&root(), grant).unwrap()
-}
-
-/// A label with geometry that closes: 2.4 mL per cm, 12 cm apart, 10 mL containers.
-pub fn label() -> Label {
-    Label {
-        name: "Invented One".into(),
-        registration: "INV-0001".into(),
-        invented: Some("INVENTED: NOT FOR USE".into()),
-        active_ingredients: vec![ActiveIngredient {
-            name: "emamectin benzoate".into(),
-            ug_per_ml: 1_000,
-            tree_season_max_ug: None,
-            area_season_max_ug_per_ha: None,
-        }],
-        species: vec!["1FRXG".into(), "PIUPA".into()],
-        pests: vec!["AGRLPL".into()],
-        rates: vec![RateRow {
-            purpose: "preventive".into(),
-            from_um: Um(100_000),
-            below_um: None,
-            min_ul_per_m: UlPerM(180_000),
-            usual_ul_per_m: UlPerM(240_000),
-            max_ul_per_m: UlPerM(300_000),
-        }],
-        smallest_diameter_um: Um(100_000),
-        forked: ForkedRule::EachStem,
-        tree_season_max_ul: None,
-        tree_season_max_ul_per_m: None,
-        area_season_max_ul_per_ha: None,
-        pressure_max_pa: None,
-        interval_days: Some(700),
-        holes: HoleRules {
-            bit_um: Um(6_000),
-            depth_min_um: Um(15_000),
-            depth_max_um: Um(25_000),
-            spacing_um: Um(120_000),
-            band_low_um: Um(100_000),
-            band_high_um: Um(300_000),
-            most_holes: None,
-            sealing: Sealing::Optional,
-        },
-        charges: ChargeRules {
-            most_per_hole_ul: Ul(10_000),
-            per_hole: 1,
-            part_charge: false,
-            least_part_ul: None,
-            uptake_limit_s: Some(1_800),
-            hold_after_s: Some(60),
-        },
-        conditions: ConditionRules::default(),
-        cautions: vec!["INVENTED: NOT FOR USE".into()],
-        first_aid: vec!["INVENTED: wash with much water".into()],
-        expires: None,
-        mix: None,
-    }
 }
 
 impl World {

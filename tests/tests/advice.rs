@@ -112,7 +112,11 @@ fn a_tree_nothing_speaks_against_gets_dose_charges_and_places() {
     assert_eq!(stops_of(&advice), Vec::<&str>::new());
     assert_eq!(advice.verdict, Verdict::Cautions);
     let codes: Vec<_> = advice.cautions.iter().map(|c| c.code).collect();
-    assert_eq!(codes, ["label.invented"], "the demonstration is always said to be one");
+    assert_eq!(
+        codes,
+        ["label.invented", "diameter.few_to_compare", "past.no_book"],
+        "the demonstration is always said to be one"
+    );
     let plan = advice.plan.as_ref().unwrap();
     assert_eq!((plan.dose.target_ul, plan.charges.total_ul), (Ul(72_000), Ul(70_000)));
     assert_eq!(plan.layout.instruction, "7 holes, one every 13.4 cm, from 10 to 30 cm");
@@ -129,7 +133,7 @@ fn a_tree_nothing_speaks_against_gets_dose_charges_and_places() {
     assert!(text.contains("7 charges: 70.0 mL, 2.8 % under the usual dose"), "{text}");
     assert!(text.contains("not permission"));
     assert!(
-        text.find("wash with much water").unwrap() < text.find("7 holes").unwrap(),
+        text.find("wash with much water").unwrap() < text.find("hole   arc cm").unwrap(),
         "before the act: {text}"
     );
     let json = serde_json::to_value(&advice).unwrap();
@@ -552,7 +556,14 @@ fn earlier_seasons_hold_by_interval_and_by_their_holes() {
         (0..n).map(|i| EarlierHole { arc_um: Um(i * every), height_um: Um(200_000) }).collect::<Vec<_>>()
     };
     let past = |on: &str, holes: Vec<EarlierHole>| {
-        let past: &'static [PastTreatment] = vec![PastTreatment { stem: 1, day: day(on), holes }].leak();
+        let past: &'static [PastTreatment] = vec![PastTreatment {
+            stem: 1,
+            day: day(on),
+            discharged_ul: Ul(10_000),
+            mark: Some(ReferenceMark::Tag),
+            holes,
+        }]
+        .leak();
         ready().advise(|ask| ask.past = Some(past))
     };
     // The label asks for 700 days.

@@ -2,8 +2,9 @@
 
 use bolebook_core::dosing::charges::pack;
 use bolebook_core::dosing::layout::{LayoutRequest, plan};
+use bolebook_core::dosing::stem::girth_of_diameter;
 use bolebook_core::ids::TreeId;
-use bolebook_core::quantity::Ul;
+use bolebook_core::quantity::{Ul, Um};
 use bolebook_core::record::label::{Label, Sealing};
 use bolebook_core::record::stand::{Position, PositionSource};
 use bolebook_core::record::work::{Application, Hole};
@@ -106,6 +107,19 @@ impl Entry for TreatEntry {
         let sealed = self.sealed.unwrap_or(label.holes.sealing == Sealing::Required);
         let diameter = desk.stand()?.diameter(tree, stem);
         let holes = self.holes(desk, &label, (tree, stem), sealed)?;
+        if diameter.is_some() {
+            let (_, read) = measured(desk, tree, stem)?;
+            let band = read.band_low_girth_um.max(read.band_high_girth_um);
+            // Flares make the trunk thicker below breast height: half as much again is taken as the most.
+            let girth = band.unwrap_or(Um(girth_of_diameter(read.diameter_um).0 / 2 * 3));
+            if let Some(beyond) = holes.iter().find(|h| h.arc_um > girth) {
+                return Err(CliError::Refused(vec![format!(
+                    "a hole at {} cm lies beyond the trunk's girth of {} cm: correct the arc, or log the girth at the band",
+                    beyond.arc_um.cm(),
+                    girth.cm()
+                )]));
+            }
+        }
         let at = desk.moment(self.at.as_ref())?;
         let ended_at = self.ended.as_ref().map_or(Ok(at), |t| desk.moment(Some(t)))?;
         let body = Application {

@@ -6,6 +6,7 @@ use bolebook_core::check::treatments;
 use bolebook_core::dosing::advice::{PastTreatment, earlier_holes};
 use bolebook_core::dosing::layout::EarlierHole;
 use bolebook_core::ids::TreeId;
+use bolebook_core::quantity::Ul;
 use bolebook_core::record::Body;
 use bolebook_core::record::book_kinds::BookContent;
 use bolebook_core::view::View;
@@ -30,13 +31,22 @@ impl Desk<'_> {
             // One thread: nobody else can have set it.
             let _ = self.seasons.set(self.read_seasons()?);
         }
-        let known = self.seasons.get().and_then(Option::as_ref);
-        Ok(known.map(|by_tree| by_tree.get(&tree).cloned().unwrap_or_default()))
+        let (view, known) = (self.view()?, self.seasons.get().and_then(Option::as_ref));
+        let stays = view.stays(tree);
+        // A tree joined to this one brings its past along.
+        let of_tree = |by_tree: &BTreeMap<TreeId, Vec<PastTreatment>>| {
+            let one = by_tree.iter().filter(|(id, _)| view.stays(**id) == stays);
+            one.flat_map(|(_, all)| all.iter().cloned()).collect()
+        };
+        Ok(known.map(of_tree))
     }
 
     fn read_seasons(&self) -> Result<Seasons, CliError> {
         let mut found: BTreeMap<TreeId, Vec<PastTreatment>> = BTreeMap::new();
         let mut previous = self.view()?.job.previous;
+        if previous.is_none() {
+            return Ok(None);
+        }
         for _ in 0..MOST_SEASONS {
             let Some(id) = previous else { return Ok(Some(found)) };
             if !self.store.jobs()?.contains(&id) {
@@ -47,10 +57,13 @@ impl Desk<'_> {
             let view = View::read(&book, self.yard, &self.devices.for_book(&book))?;
             for (tree, listed) in &view.trees {
                 let all = treatments(&view, listed);
-                for treatment in all.iter().filter(|t| t.discharged_ul().1 > 0) {
+                let mark = view.tree(*tree).and_then(|t| t.mark);
+                for treatment in &all {
                     let Some(day) = treatment.days(&view).map(|d| d.day).max() else { continue };
                     let holes = earlier_holes(std::slice::from_ref(treatment), treatment.stem, &[]);
-                    found.entry(*tree).or_default().push(PastTreatment { stem: treatment.stem, day, holes });
+                    let discharged_ul = Ul(treatment.discharged_ul().1);
+                    let past = PastTreatment { stem: treatment.stem, day, discharged_ul, mark, holes };
+                    found.entry(*tree).or_default().push(past);
                 }
             }
             previous = match book.genesis().map(|g| &g.content) {

@@ -75,7 +75,7 @@ pub fn check(view: &View<'_>, balance: &Balance) -> Vec<Finding> {
     settle(view, &mut findings);
     findings.sort_by(|a, b| (a.severity, a.code.name(), a.id).cmp(&(b.severity, b.code.name(), b.id)));
     findings.dedup_by_key(|f| f.id);
-    resolve(view.yard, &mut findings);
+    resolve(&view.yard, &mut findings);
     findings
 }
 

@@ -19,6 +19,7 @@ use crate::finding::Finding;
 use crate::ids::{KitId, LabelId, LotId, PersonId, RecordId, TreeId};
 use crate::quantity::{Ul, Um, UtcMs};
 use crate::record::label::Label;
+use crate::record::stand::ReferenceMark;
 use crate::view::{TreeView, View};
 
 mod plan;
@@ -72,6 +73,10 @@ pub struct PastTreatment {
     pub stem: i64,
     /// When.
     pub day: Day,
+    /// What was discharged: holes that took nothing are holes all the same.
+    pub discharged_ul: Ul,
+    /// What its arcs are measured from.
+    pub mark: Option<ReferenceMark>,
     /// Its holes, from the same mark.
     pub holes: Vec<EarlierHole>,
 }

@@ -11,6 +11,7 @@ pub mod setup;
 pub mod soak;
 pub mod stand;
 pub mod wasm;
+pub mod web;
 
 use std::path::PathBuf;
 

@@ -7,7 +7,7 @@ use std::process::ExitCode;
 
 use clap::{Parser, Subcommand};
 use xtask::process::TaskError;
-use xtask::{demo, process, run_tests, schemas, setup, soak, stand, wasm};
+use xtask::{demo, process, run_tests, schemas, setup, soak, stand, wasm, web};
 
 #[derive(Parser)]
 #[command(name = "cargo xtask", about = "Tasks of the Bolebook repository", version)]
@@ -54,6 +54,12 @@ enum Task {
     },
     /// Compile the core to WebAssembly as the tests do, and say where the module lies.
     Wasm,
+    /// Build the field app, optimised, where the server finds it, and say how large it is.
+    Web {
+        /// Where to put it.
+        #[arg(long, value_name = "DIR")]
+        out: Option<PathBuf>,
+    },
     /// Write an invented stand of trees as CSV (x_m, y_m, dbh_cm) to standard output or a file.
     Stand {
         /// Where to write it.
@@ -92,6 +98,7 @@ fn carry_out(task: Task) -> Result<(), TaskError> {
             println!("{}", wasm::build_probe()?.display());
             Ok(())
         }
+        Task::Web { out } => web::build(out.as_deref()).map(drop),
         Task::Stand { out, trees, seed } => {
             let stand = stand::generate(&stand::Parameters { trees, seed, ..Default::default() })?;
             stand::write(&stand, out.as_deref())

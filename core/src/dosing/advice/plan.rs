@@ -37,8 +37,16 @@ pub(super) fn plan(
     }
     let wounds = damage(case.view, tree, case.ask.stem);
     let earlier = earlier_holes(&before.all, case.ask.stem, case.ask.past.unwrap_or_default());
-    let clearance_um = case.ask.earlier_clearance_um.unwrap_or(label.holes.spacing_um);
+    // Within one season the label's spacing holds between all holes, whoever drilled them.
+    let this_season = earlier_holes(&before.all, case.ask.stem, &[]);
+    let asked = case.ask.earlier_clearance_um.filter(|_| this_season.is_empty());
+    let clearance_um = asked.unwrap_or(label.holes.spacing_um);
     let mark = case.view.tree(case.id).and_then(|t| t.mark);
+    let past = case.ask.past.unwrap_or_default().iter().filter(|p| p.stem == case.ask.stem);
+    if past.filter(|p| !p.holes.is_empty()).any(|p| p.mark != mark) && mark.is_some() {
+        let text = "Earlier holes were measured from another mark than the tree has now: find them on the trunk and set the mark they were measured from.";
+        case.stop("layout.other_mark", text, DESIGN);
+    }
     if mark.is_none() && !(wounds.is_empty() && earlier.is_empty()) {
         let text = "Damage or earlier holes are logged by their arc, but the tree has no lasting mark: find them on the trunk, set a mark, and log the arcs from it.";
         case.stop("layout.no_mark", text, DESIGN);
@@ -108,6 +116,12 @@ pub(super) fn plan(
 fn interval(case: &mut Case<'_, '_>, label: &Label) {
     let Some(past) = case.ask.past else {
         if case.view.job.previous.is_none() {
+            if let Some(days) = label.interval_days {
+                let text = format!(
+                    "No earlier season of this site is known here: find out whether the tree was treated in the {days} days before today."
+                );
+                case.caution("past.no_book", text, INTERVAL);
+            }
             return;
         }
         let text = "Last season's book was not looked up for this tree: find out when it was last treated, and where.";
@@ -117,7 +131,8 @@ fn interval(case: &mut Case<'_, '_>, label: &Label) {
         }
         return;
     };
-    let Some(last) = past.iter().filter(|p| p.stem == case.ask.stem).map(|p| p.day).max() else { return };
+    let of_stem = past.iter().filter(|p| p.stem == case.ask.stem && p.discharged_ul > Ul(0));
+    let Some(last) = of_stem.map(|p| p.day).max() else { return };
     let days = last.days_until(case.today);
     match label.interval_days {
         _ if days < 0 => {
@@ -323,15 +338,18 @@ fn left_of<'t, 'v: 't>(
 ) -> Result<Limit, String> {
     let mut used_ug = 0i128;
     for treatment in treatments {
-        let Some((_, _, application)) = treatment.parts.first() else { continue };
-        let Some(label) = view.yard.label(application.label) else {
-            return Err(format!(
-                "{of} cannot be reckoned: the tree or block was treated under a label that is not in the yard."
-            ));
-        };
         let same = |a: &&ActiveIngredient| a.name.trim().eq_ignore_ascii_case(ingredient.name.trim());
-        let strength: i128 =
-            label.active_ingredients.iter().filter(same).map(|a| i128::from(a.ug_per_ml)).sum();
+        // Of parts under several label versions the strongest counts for all.
+        let mut strength = 0i128;
+        for (_, _, application) in &treatment.parts {
+            let Some(label) = view.yard.label(application.label) else {
+                return Err(format!(
+                    "{of} cannot be reckoned: the tree or block was treated under a label that is not in the yard."
+                ));
+            };
+            let of_label = label.active_ingredients.iter().filter(same).map(|a| i128::from(a.ug_per_ml));
+            strength = strength.max(of_label.sum());
+        }
         used_ug += i128::from(treatment.discharged_ul().1) * strength / 1_000 + 1;
     }
     let left_ul = (i128::from(limit_ug) - used_ug) * 1_000 / i128::from(ingredient.ug_per_ml.max(1));

@@ -11,7 +11,7 @@ pub use print::COLUMNS;
 
 use crate::day::Day;
 use crate::dosing::charges::{ChargeError, ChargePlan, choose_within, hole_count};
-use crate::dosing::dose::{DoseError, StemDose, dose_for};
+use crate::dosing::dose::{DoseError, StemDose, dose_for, season_limit_ul};
 use crate::dosing::supply::{LabelLine, holes_that_fit};
 use crate::ids::LabelId;
 use crate::quantity::{ReadUnit, Ul, Um, decimal};
@@ -186,6 +186,9 @@ fn entry(request: &Request<'_>, from: Um, to: Um) -> Result<Entry, NoEntry> {
     let low = dose_for(request.label, request.purpose, from)?;
     let high = dose_for(request.label, request.purpose, to)?;
     let max_ul = low.max_ul.min(high.max_ul);
+    // A single stem never gets more than the label's limit per tree and season.
+    let limit = season_limit_ul(request.label, &[from]).unwrap_or(max_ul);
+    let max_ul = max_ul.min(limit);
     let min_ul = high.min_ul.max(low.min_ul);
     if min_ul > max_ul {
         return Err(NoEntry::RowTooWide);
@@ -195,8 +198,13 @@ fn entry(request: &Request<'_>, from: Um, to: Um) -> Result<Entry, NoEntry> {
     let (rules, fit) = (&request.label.charges, holes_that_fit(request.label, from));
     let plan = choose_within(&whole, rules, request.containers, fit).or_else(|error| {
         // Right for the smallest diameter but not for the whole row: another matter than no charges at all.
-        choose_within(&low, rules, request.containers, fit)
-            .map_or(Err(error.into()), |_| Err(NoEntry::RowTooWide))
+        choose_within(
+            &StemDose { max_ul: low.max_ul.min(limit), ..low.clone() },
+            rules,
+            request.containers,
+            fit,
+        )
+        .map_or(Err(error.into()), |_| Err(NoEntry::RowTooWide))
     })?;
     let holes = hole_count(&plan.charges_ul, rules);
     Ok(Entry { usual_ul: low.target_ul, max_ul, plan, holes })
