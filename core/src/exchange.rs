@@ -5,6 +5,8 @@
 //! An answer opens with [`AnswerStart`]; each book follows as a [`BookAnswer`] and the log lines
 //! after the cursor, those the sender itself just offered named by [`Yours`] instead of echoed.
 
+mod answer;
+
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 use sha2::{Digest, Sha256};
@@ -13,6 +15,8 @@ use crate::commit::{Commit, CommitError};
 use crate::ids::{BookId, CommitHash, DeviceId, Sha256Hash};
 use crate::quantity::UtcMs;
 use crate::signing::HeadSignature;
+
+pub use answer::{Answer, AnswerError, AnswerReader, Asked, Part};
 
 /// The version spoken here.
 pub const EXCHANGE_VERSION: u64 = 1;

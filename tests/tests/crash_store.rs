@@ -9,6 +9,7 @@ fn i6_the_power_may_go_at_any_commit_of_device_or_server_and_nothing_is_lost_or_
 }
 
 #[test]
+#[allow(clippy::print_stdout, reason = "the counts are for whoever runs it")]
 fn i6_a_write_ahead_log_cut_or_torn_anywhere_opens_as_it_was_acknowledged() {
     let cuts = of_the_log(1);
     println!("{cuts:?}");

@@ -1,5 +1,7 @@
 //! Crews, hubs and a server in trouble, played from seeds; and proof that each law's check can fail.
 
+#![allow(clippy::print_stdout, reason = "the counts are for whoever runs it")]
+
 use bolebook_tests::sim::{Law, Options, Sabotage, Size, Stats, run};
 
 /// The long form is `cargo xtask soak`.

@@ -163,9 +163,8 @@ impl DoseEntry {
                 now,
                 seen: Circumstances::default(),
                 findings: ahead.findings(),
-                past: past.as_deref(),
+                past: past.as_ref(),
                 continues,
-                earlier_clearance_um: None,
             },
         ))
     }

@@ -232,6 +232,14 @@ mod tests {
         assert_eq!(after.stems[0], Err(TreeDoseError::SeasonLimit { left: Ul(65_000), least: Ul(70_000) }));
     }
 
+    /// What a stem measured later may get cannot be given away before.
+    #[test]
+    fn where_stems_share_a_limit_all_are_measured_before_one_is_dosed() {
+        let label = Label { tree_season_max_ul: Some(Ul(150_000)), ..label(ForkedRule::EachStem) };
+        let dose = tree_dose(&label, "preventive", &[Some(Um(500_000)), None], Ul(0));
+        assert_eq!(dose.stems, [Err(TreeDoseError::SharedLimit(2)), Err(TreeDoseError::NotMeasured(2))]);
+    }
+
     /// 150 mg at 1 mg/mL are 150 mL of product (arithmetic).
     #[test]
     fn the_limit_of_an_active_ingredient_holds_a_tree_down_like_one_of_product() {

@@ -4,8 +4,8 @@
 use std::collections::{BTreeMap, BTreeSet};
 
 use bolebook_core::exchange::{
-    AnswerLine, BookAnswer, BookRequest, CHAIN_START, Cursor, EXCHANGE_VERSION, LineError, LogLine, Problem,
-    RequestStart, chain_after, code,
+    Answer, AnswerError, AnswerReader, Asked, BookRequest, CHAIN_START, Cursor, EXCHANGE_VERSION, LogLine,
+    Part, Problem, RequestStart, code,
 };
 use bolebook_core::ids::{BookId, DeviceId, Sha256Hash};
 use bolebook_core::quantity::UtcMs;
@@ -41,14 +41,12 @@ pub type Peers = BTreeMap<BookId, Peer>;
 /// An answer could not be taken in; what was stored before stays.
 #[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
 pub enum SessionError {
-    /// A line of the answer is none.
-    #[error("line {number} of the answer: {source}")]
-    Line {
-        /// Which, from 1.
-        number: usize,
-        /// Why.
-        source: LineError,
-    },
+    /// The answer cannot be believed.
+    #[error(transparent)]
+    Answer(#[from] AnswerError),
+    /// The answer does not end.
+    #[error("the answer broke off: exchange again")]
+    Cut,
     /// A line of the answer does not pass the gate.
     #[error("book {book}: {refused}")]
     Refused {
@@ -57,9 +55,6 @@ pub enum SessionError {
         /// Which and why.
         refused: Refused,
     },
-    /// It is not an answer to this request.
-    #[error("the answer does not fit the request: {0}")]
-    Answer(&'static str),
 }
 
 #[derive(Clone, Debug, Default)]
@@ -71,20 +66,12 @@ struct BookState {
     pulled: BTreeSet<Sha256Hash>,
 }
 
-#[derive(Clone, Debug)]
-struct Sent {
-    cursor: Cursor,
-    offered: Vec<Sha256Hash>,
-    sent_to: u64,
-    looked_to: u64,
-}
-
 /// A request ready to send.
 #[derive(Clone, Debug)]
 pub struct Request {
     /// Its body.
     pub body: String,
-    sent: BTreeMap<BookId, Sent>,
+    sent: BTreeMap<BookId, Asked>,
 }
 
 /// What an answer brings: to be stored in one transaction, then taken in.
@@ -159,7 +146,7 @@ impl Session {
                 body.push('\n');
                 offered.push(hash);
             }
-            sent.insert(*book, Sent { cursor, offered, sent_to: peer.sent_to, looked_to });
+            sent.insert(*book, Asked { cursor, offered, sent_to: peer.sent_to, looked_to });
         }
         if sent.is_empty() { None } else { Some(Request { body, sent }) }
     }
@@ -170,30 +157,24 @@ impl Session {
     /// # Errors
     /// [`SessionError`]; nothing of the answer is then to be taken in.
     pub fn read(&self, logs: &Logs, request: &Request, body: &str) -> Result<Answered, SessionError> {
-        let parsed = Answered::parse(body, self.server, request)?;
+        let parsed = parse(body, self.server, request)?;
         let mut taken = Taken::default();
-        for (book, part) in &parsed.parts {
+        for (book, part) in &parsed.books {
             let Some(sent) = request.sent.get(book) else { continue };
             let empty = Log::new(*book);
             let log = logs.get(book).unwrap_or(&empty);
             let new =
                 log.pass(&part.lines).map_err(|refused| SessionError::Refused { book: *book, refused })?;
             // Taps may have added lines meanwhile; they are still to be offered.
-            let at_end = log.end() == sent.looked_to;
-            let sent_to = match at_end {
-                // What was offered stands beyond the new cursor. Were the server restored to a state
-                // in between, the cursor would hold and nothing would say that the lines are gone.
-                _ if part.head.more && !sent.offered.is_empty() => sent.sent_to,
-                true => log.end() + new.len() as u64,
-                false => sent.looked_to,
-            };
-            let (position, chain) = (part.head.end, part.head.chain);
+            let grew = log.end() != sent.looked_to;
+            let sent_to = sent.shared_to(part.head.more, grew, log.end() + new.len() as u64);
+            let Cursor { position, chain } = part.cursor();
             taken.peers.insert(*book, Peer { position, chain, sent_to });
             taken.pushed += part.head.appended;
             taken.pulled += new.len() as u64;
             taken.lines.push((*book, new));
         }
-        Ok(Answered { taken, ..parsed })
+        Ok(Answered { now: parsed.now, taken, parts: parsed.books })
     }
 
     /// Goes on after an answer was stored.
@@ -245,75 +226,13 @@ pub struct Answered {
     parts: BTreeMap<BookId, Part>,
 }
 
-#[derive(Clone, Debug)]
-struct Part {
-    head: BookAnswer,
-    at: Cursor,
-    lines: Vec<LogLine>,
-    hashes: Vec<Sha256Hash>,
-}
-
-impl Part {
-    fn take(&mut self, hash: Sha256Hash) {
-        self.at = Cursor { position: self.at.position + 1, chain: chain_after(self.at.chain, hash) };
-        self.hashes.push(hash);
+fn parse(body: &str, server: DeviceId, request: &Request) -> Result<Answer, SessionError> {
+    if !body.ends_with('\n') {
+        return Err(SessionError::Cut);
     }
-}
-
-impl Answered {
-    fn parse(body: &str, server: DeviceId, request: &Request) -> Result<Self, SessionError> {
-        let wrong = SessionError::Answer;
-        if !body.ends_with('\n') {
-            return Err(wrong("it broke off: exchange again"));
-        }
-        let mut parts: BTreeMap<BookId, Part> = BTreeMap::new();
-        let (mut now, mut open) = (None, None);
-        for (index, text) in body.lines().enumerate() {
-            let line =
-                AnswerLine::parse(text).map_err(|source| SessionError::Line { number: index + 1, source })?;
-            match (line, now.is_some()) {
-                (AnswerLine::Start(start), false) => {
-                    if start.exchange != EXCHANGE_VERSION || start.server != server {
-                        return Err(wrong("another version, or another server"));
-                    }
-                    now = Some(start.now);
-                }
-                (AnswerLine::Book(head), true) => {
-                    let sent = request.sent.get(&head.book).ok_or(wrong("a book not asked for"))?;
-                    if head.from != sent.cursor.position {
-                        return Err(wrong("it starts at another position"));
-                    }
-                    // Or lines that never arrived would count as shared, and never be offered again.
-                    if head.appended.checked_add(head.known) != Some(sent.offered.len() as u64) {
-                        return Err(wrong("it speaks of another number of offered lines"));
-                    }
-                    let part = Part { head, at: sent.cursor, lines: vec![], hashes: vec![] };
-                    if parts.insert(head.book, part).is_some() {
-                        return Err(wrong("a book twice"));
-                    }
-                    open = Some(head.book);
-                }
-                (AnswerLine::Log(line), true) => {
-                    let part = open.and_then(|b| parts.get_mut(&b)).ok_or(wrong("a line of no book"))?;
-                    part.take(line.hash());
-                    part.lines.push(line);
-                }
-                (AnswerLine::Yours(run), true) => {
-                    let book = open.ok_or(wrong("a line of no book"))?;
-                    let offered = request.sent.get(&book).map(|s| s.offered.as_slice());
-                    let [first, last] = run.yours.map(|i| usize::try_from(i).unwrap_or(usize::MAX - 1));
-                    let own = offered.and_then(|o| o.get(first..=last)).ok_or(wrong("lines not offered"))?;
-                    let part = parts.get_mut(&book).ok_or(wrong("a line of no book"))?;
-                    own.iter().for_each(|hash| part.take(*hash));
-                }
-                _ => return Err(wrong("its first line is not the only opening line")),
-            }
-        }
-        let whole = parts.len() == request.sent.len()
-            && parts.values().all(|p| p.at == Cursor { position: p.head.end, chain: p.head.chain });
-        match now {
-            Some(now) if whole => Ok(Self { now, taken: Taken::default(), parts }),
-            _ => Err(wrong("a book is missing or its chain does not come out")),
-        }
+    let mut reader = AnswerReader::new(server, &request.sent);
+    for text in body.lines() {
+        reader.line(text)?;
     }
+    Ok(reader.end()?)
 }

@@ -149,7 +149,6 @@ pub fn ask(
                 findings: &findings,
                 past: None,
                 continues,
-                earlier_clearance_um: None,
             },
         )
     })

@@ -23,13 +23,13 @@ use std::collections::{BTreeMap, BTreeSet};
 use std::io::BufRead;
 
 use bolebook_core::exchange::{
-    BookAnswer, BookRequest, Cursor, EXCHANGE_VERSION, LineError, LogLine, Problem, RequestStart, code,
+    AnswerError, Asked, BookAnswer, BookRequest, Cursor, EXCHANGE_VERSION, LogLine, Problem, RequestStart,
+    code,
 };
 use bolebook_core::ids::{BookId, DeviceId, Sha256Hash};
 use bolebook_core::quantity::UtcMs;
 use rusqlite::{Connection, OptionalExtension as _, TransactionBehavior, params};
 
-use self::answer::Parsed;
 use crate::error::LogError;
 use crate::read::{self, Page, StoredLine};
 use crate::set_aside::{self, Suspect};
@@ -44,17 +44,9 @@ pub enum ClientError {
     /// The answer could not be read to its end.
     #[error("the answer broke off: {0}; nothing of it was taken in, exchange again")]
     Cut(#[from] std::io::Error),
-    /// A line of the answer is none.
-    #[error("line {number} of the answer: {source}")]
-    Line {
-        /// Which, from 1.
-        number: usize,
-        /// Why.
-        source: LineError,
-    },
-    /// The answer is not one to this request.
-    #[error("the answer does not fit the request: {0}; nothing of it was taken in")]
-    Answer(String),
+    /// The answer cannot be believed.
+    #[error("{0}; nothing of it was taken in")]
+    Answer(#[from] AnswerError),
     /// An actor forked in this book, and the book follows another server's branch.
     #[error(
         "an actor forked in book {book}, and this device follows the branch of server {home}: exchange with that one; it takes over what this one has when its devices do the same"
@@ -81,15 +73,7 @@ impl From<rusqlite::Error> for ClientError {
 pub struct Request {
     /// Its body: lines of JSON, not compressed.
     pub body: String,
-    sent: BTreeMap<BookId, Sent>,
-}
-
-#[derive(Clone, Debug)]
-struct Sent {
-    cursor: Cursor,
-    offered: Vec<Sha256Hash>,
-    sent_to: u64,
-    looked_to: u64,
+    sent: BTreeMap<BookId, Asked>,
 }
 
 impl Request {
@@ -229,7 +213,7 @@ impl Session {
             }
             room.lines = room.lines.saturating_sub(offers.len());
             let offered = offers.into_iter().map(|line| line.hash).collect();
-            sent.insert(*book, Sent { cursor, offered, sent_to, looked_to });
+            sent.insert(*book, Asked { cursor, offered, sent_to, looked_to });
         }
         Ok(if sent.is_empty() { None } else { Some(Request { body, sent }) })
     }
@@ -244,7 +228,7 @@ impl Session {
         request: &Request,
         answer: impl BufRead,
     ) -> Result<Outcome, ClientError> {
-        let mut parsed = Parsed::read(answer, self.server, request)?;
+        let mut parsed = answer::read(answer, self.server, &request.sent)?;
         let now = parsed.now;
         let tx = db.transaction_with_behavior(TransactionBehavior::Immediate)?;
         let mut books = BTreeMap::new();
@@ -252,7 +236,7 @@ impl Session {
         for (book, part) in &mut parsed.books {
             let Some(sent) = request.sent.get(book) else { continue };
             let BookAnswer { appended: pushed, known, findings_to, .. } = part.head;
-            let cursor = Cursor { position: part.head.end, chain: part.head.chain };
+            let cursor = part.cursor();
             if let Some(anew) = self.books.get_mut(book).and_then(|s| s.anew.as_mut()) {
                 anew.lines.append(&mut part.lines);
                 anew.at = cursor;
@@ -263,7 +247,7 @@ impl Session {
                 books.insert(*book, BookOutcome { pushed, known, pulled: 0, findings_to, cursor });
                 continue;
             }
-            let at_end = read::book(&tx, *book)?.map_or(0, |b| b.end.position) == sent.looked_to;
+            let grew = read::book(&tx, *book)?.map_or(0, |b| b.end.position) != sent.looked_to;
             let appended = match append(&tx, *book, &part.lines) {
                 Err(LogError::Refused { refusal, line, hash, .. }) => {
                     // The server has a branch that this log cannot take: nothing of the answer is kept.
@@ -276,13 +260,7 @@ impl Session {
                 }
                 other => other?,
             };
-            let sent_to = match at_end {
-                // What was offered stands beyond the new cursor. Were the server restored to a state
-                // in between, the cursor would hold and nothing would say that the lines are gone.
-                _ if part.head.more && !sent.offered.is_empty() => sent.sent_to,
-                true => appended.end.position,
-                false => sent.looked_to,
-            };
+            let sent_to = sent.shared_to(part.head.more, grew, appended.end.position);
             put_peer(&tx, *book, self.server, (cursor, sent_to))?;
             let pulled = appended.new.len() as u64;
             books.insert(*book, BookOutcome { pushed, known, pulled, findings_to, cursor });

@@ -3,7 +3,7 @@
 //! Served on a listener of its own, so that it shares no origin with the API or the clients'
 //! portal. Pages are typed templates; every task is a plain form and works without scripts, a small
 //! script only adds keys. What pages show comes from [`crate::snapshot`]; what the desk writes is
-//! written by [`write`] with the desk's own office certificate
+//! written by [`write`](mod@write) with the desk's own office certificate
 //! (`docs/decisions/0007-the-desk-writes-with-its-own-key.md`).
 
 pub mod accounts;

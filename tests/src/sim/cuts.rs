@@ -237,7 +237,7 @@ fn check(acknowledged: &[(usize, State)], least: usize, found: &State, place: us
             (a.1.position..=b.1.position).contains(&f.1.position) && (a.4..=b.4).contains(&f.4)
         }) && found.len() == now.len()
     };
-    let holds = found == now || next.is_some_and(|next| between(next));
+    let holds = found == now || next.is_some_and(between);
     assert!(holds, "cut at {place}: {found:?}\nwas acknowledged: {now:?}");
 }
 

@@ -48,6 +48,9 @@ enum Stop {
     Log(LogError),
 }
 
+/// The lines appended to each book.
+type PerBook = Vec<(BookId, Vec<LogLine>)>;
+
 impl From<LogError> for Stop {
     fn from(error: LogError) -> Self {
         Self::Log(error)
@@ -98,7 +101,7 @@ impl Serving<'_> {
         dice: &mut Dice,
         by: DeviceId,
         body: &[u8],
-    ) -> Result<(String, Vec<(BookId, Vec<LogLine>)>), Stop> {
+    ) -> Result<(String, PerBook), Stop> {
         let (start, asked) = read_body(body)?;
         let server = self.key.device();
         let mut text = json_line(&AnswerStart { exchange: EXCHANGE_VERSION, server, now: self.now });

@@ -77,7 +77,8 @@ fn findings_are_settled_one_by_one_and_ticked_and_the_day_signed_off_with_forms_
     assert_eq!(forced.status, 409);
     assert!(forced.text.contains("settle them first"), "{}", forced.text);
 
-    for finding in listed(&mut browser, &world, "dose.over_label") {
+    let violations = ["dose.over_label", "hole.spacing"].map(|code| listed(&mut browser, &world, code));
+    for finding in violations.concat() {
         let refused = browser.post(
             &path(&world, &format!("/findings/{finding}/rule")),
             &[("token", &token), ("decision", "accept"), ("reason", "fine"), ("facts", "")],

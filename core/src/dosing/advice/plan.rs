@@ -2,7 +2,7 @@
 
 use crate::check::Treatment;
 use crate::dosing::advice::tree::{MeasuredStem, damage};
-use crate::dosing::advice::{Before, Case, DESIGN, PastTreatment, Plan};
+use crate::dosing::advice::{Before, Case, DESIGN, PastTreatment, PastTree, Plan};
 use crate::dosing::charges::{choose_within, pack};
 use crate::dosing::conditions::Weight;
 use crate::dosing::dose::{StemDose, season_limit_ul};
@@ -35,29 +35,24 @@ pub(super) fn plan(
     if case.found.iter().any(|c| c.weight == Weight::Stop) {
         return None;
     }
-    let wounds = damage(case.view, tree, case.ask.stem);
-    let earlier = earlier_holes(&before.all, case.ask.stem, case.ask.past.unwrap_or_default());
-    // Within one season the label's spacing holds between all holes, whoever drilled them.
-    let this_season = earlier_holes(&before.all, case.ask.stem, &[]);
-    let asked = case.ask.earlier_clearance_um.filter(|_| this_season.is_empty());
-    let clearance_um = asked.unwrap_or(label.holes.spacing_um);
+    let mut wounds = damage(case.view, tree, case.ask.stem);
+    let nothing = PastTree::default();
+    let past = case.ask.past.unwrap_or(&nothing);
+    let seen = past.damage.iter().map(|d| &d.damage).filter(|d| d.stem == case.ask.stem);
+    for damage in seen {
+        if !wounds.contains(damage) {
+            wounds.push(damage.clone());
+        }
+    }
+    let earlier = earlier_holes(&before.all, case.ask.stem, &past.treatments);
     let mark = case.view.tree(case.id).and_then(|t| t.mark);
-    let past = case.ask.past.unwrap_or_default().iter().filter(|p| p.stem == case.ask.stem);
-    if past.filter(|p| !p.holes.is_empty()).any(|p| p.mark != mark) && mark.is_some() {
-        let text = "Earlier holes were measured from another mark than the tree has now: find them on the trunk and set the mark they were measured from.";
+    if mark.is_some() && past.marks(case.ask.stem).any(|earlier| earlier != mark) {
+        let text = "Earlier holes or wounds were measured from another mark than the tree has now: find them on the trunk and set the mark they were measured from.";
         case.stop("layout.other_mark", text, DESIGN);
     }
     if mark.is_none() && !(wounds.is_empty() && earlier.is_empty()) {
         let text = "Damage or earlier holes are logged by their arc, but the tree has no lasting mark: find them on the trunk, set a mark, and log the arcs from it.";
         case.stop("layout.no_mark", text, DESIGN);
-    }
-    if !earlier.is_empty() && clearance_um != label.holes.spacing_um {
-        let text = format!(
-            "Earlier holes are kept {} cm away instead of the label's spacing of {} cm: only as far as the label says so.",
-            clearance_um.cm(),
-            label.holes.spacing_um.cm()
-        );
-        case.caution("layout.clearance", text, "the label's spacing");
     }
     if measured.record.bark_um.is_none() {
         let text = "Bark is not measured: depth counts from the sapwood, so measure the bark before setting the depth.";
@@ -73,7 +68,7 @@ pub(super) fn plan(
         mark,
         damage: &wounds,
         earlier: &earlier,
-        clearance_um,
+        clearance_um: label.holes.spacing_um,
     };
     let charges = room(&request).map_err(|e| ("layout.none", e.to_string())).and_then(|fits| {
         choose_within(&dose, &label.charges, &kit.containers, fits)
@@ -131,7 +126,7 @@ fn interval(case: &mut Case<'_, '_>, label: &Label) {
         }
         return;
     };
-    let of_stem = past.iter().filter(|p| p.stem == case.ask.stem && p.discharged_ul > Ul(0));
+    let of_stem = past.treatments.iter().filter(|p| p.stem == case.ask.stem && p.discharged_ul > Ul(0));
     let Some(last) = of_stem.map(|p| p.day).max() else { return };
     let days = last.days_until(case.today);
     match label.interval_days {

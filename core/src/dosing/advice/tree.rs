@@ -17,8 +17,8 @@ use crate::record::{Body, Kind};
 use crate::view::{TreeView, View};
 
 const ONCE: &str = "common practice, no source: a tree is treated once";
-/// A diameter may differ from its reading by what rounding to half a millimetre makes.
-const ROUNDED_UM: i64 = 500;
+/// A diameter may differ from its reading by what rounding to a millimetre makes.
+const ROUNDED_UM: i64 = 1_000;
 /// Bloom seen longer ago than this is no longer known (common practice, no source).
 const BLOOM_DAYS: i64 = 7;
 
@@ -151,26 +151,6 @@ fn decided_against(case: &mut Case<'_, '_>, tree: &TreeView) {
 
 /// Open findings about this tree: grave ones stop, and so do doubts about which tree it is and how thick.
 fn findings(case: &mut Case<'_, '_>) {
-    let yard = &case.view.yard.facts;
-    let of_kit = |id: &crate::ids::RecordId| {
-        *id == case.ask.kit
-            || yard.fact_of(*id).is_some_and(|fact| {
-                yard.current(fact)
-                    .any(|v| matches!(&v.record.body, Body::Fill(fill) if fill.kit == case.ask.kit))
-            })
-    };
-    let kit_stops: Vec<&crate::finding::Finding> = case
-        .ask
-        .findings
-        .iter()
-        .filter(|f| {
-            f.open() && f.tree.is_none() && f.severity == Severity::Stop && f.records.iter().any(of_kit)
-        })
-        .collect();
-    for finding in kit_stops {
-        let text = format!("{} {}", finding.message, finding.next);
-        case.stop(finding.code.name(), text, finding.source);
-    }
     for finding in case.ask.findings.iter().filter(|f| f.open()) {
         if finding.tree.map(|t| case.view.stays(t)) != Some(case.id) && !finding.records.contains(&case.id) {
             continue;

@@ -257,6 +257,19 @@ mod tests {
         }
     }
 
+    /// Worked by hand: 60 cm × 2.4 would be 144 mL, over a limit of 120 mL per tree.
+    #[test]
+    fn no_row_passes_the_labels_limit_per_tree() {
+        let label = Label { tree_season_max_ul: Some(Ul(120_000)), ..invented_label() };
+        let containers = containers(None);
+        let at = |um| entry(&request(&label, &containers), Um(um), Um(um + 1_000));
+        let held = at(580_000).unwrap();
+        assert_eq!((held.plan.total_ul, held.max_ul), (Ul(120_000), Ul(120_000)));
+        let free = Label { tree_season_max_ul: None, ..label.clone() };
+        let free = entry(&request(&free, &containers), Um(580_000), Um(581_000)).unwrap();
+        assert!(free.plan.total_ul > Ul(120_000), "the limit is what holds it: {free:?}");
+    }
+
     /// Worked by hand: 25.0 cm × 2.4 = 60.0 mL, six charges of 10; 26 cm's least is 52.0 mL.
     #[test]
     fn a_row_gives_the_charges_of_its_smallest_diameter() {
