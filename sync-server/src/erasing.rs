@@ -1,13 +1,15 @@
 //! Erasing on the server: the register's entry, the photo's bytes, the file's free pages, and the
 //! note by which a restored backup is brought up to date.
 
+use std::collections::BTreeSet;
 use std::path::{Path, PathBuf};
 
-use bolebook_core::ids::Sha256Hash;
+use bolebook_core::ids::{RecordId, Sha256Hash};
 use bolebook_core::service::{Register, RegisterEntry};
 use rusqlite::Connection;
 
 use crate::error::ApiError;
+use crate::portal::links;
 use crate::snapshot;
 use crate::state::Inner;
 use crate::store;
@@ -26,7 +28,7 @@ pub fn put(app: &Inner, entries: &[RegisterEntry]) -> Result<(), ApiError> {
     if !app.write(|tx| store::put_register(tx, entries))? {
         return Ok(());
     }
-    snapshot::forget(app);
+    forget_in_links(app, entries)?;
     app.read(|db| {
         write_note(&app.config.data, db)?;
         remove_photos(&app.config.data, db)
@@ -42,13 +44,40 @@ pub fn put(app: &Inner, entries: &[RegisterEntry]) -> Result<(), ApiError> {
     Ok(())
 }
 
+/// Renews what pages are made from, so that no name erased stays there, and blanks for whom the links
+/// to erased clients' jobs were made.
+fn forget_in_links(app: &Inner, entries: &[RegisterEntry]) -> Result<(), ApiError> {
+    let Ok(snapshot) = snapshot::now(app) else {
+        snapshot::forget(app);
+        return Ok(());
+    };
+    let gone: BTreeSet<RecordId> =
+        entries.iter().filter(|e| e.erased.is_some() && e.kind == "client").map(|e| e.id).collect();
+    for job in snapshot.jobs.values().filter(|job| gone.contains(&job.view.job.client)) {
+        app.write(|tx| links::forget_notes(tx, job.view.book))?;
+    }
+    Ok(())
+}
+
+/// After the start with a note that erased again: what [`at_start`] could not do without the books.
+///
+/// # Errors
+/// The database's.
+pub fn after_start(app: &Inner) -> Result<(), ApiError> {
+    let register = app.read(store::register)?;
+    forget_in_links(app, &register)?;
+    app.wipe()?;
+    Ok(())
+}
+
 /// At the start: applies the note to the database, which may come from an older backup, removes the
-/// bytes of erased photos, and empties the write-ahead log.
+/// bytes of erased photos, and empties the write-ahead log. Says whether the note erased anything
+/// again.
 ///
 /// # Errors
 /// The database's, or the disk's; a note that cannot be read is an error, for silence would keep
 /// what was erased.
-pub fn at_start(data: &Path, db: &Connection) -> Result<(), ApiError> {
+pub fn at_start(data: &Path, db: &Connection) -> Result<bool, ApiError> {
     let path = data.join(NOTE);
     let mut again = false;
     if path.exists() {
@@ -72,7 +101,7 @@ pub fn at_start(data: &Path, db: &Connection) -> Result<(), ApiError> {
     } else {
         bolebook_log::empty_log(db)?;
     }
-    Ok(())
+    Ok(again)
 }
 
 /// Refuses what has to do with a photo that was erased.
@@ -92,11 +121,19 @@ pub fn photo_place(data: &Path, photo: Sha256Hash) -> PathBuf {
     data.join("photos").join(name.get(..2).unwrap_or("00")).join(&name)
 }
 
+/// Every file made of a photo's bytes: whatever is kept beside the photo itself, a smaller picture for
+/// example, belongs here, and goes when the photo is erased.
+fn files_of(data: &Path, photo: Sha256Hash) -> Vec<PathBuf> {
+    vec![photo_place(data, photo)]
+}
+
 fn remove_photos(data: &Path, db: &Connection) -> Result<(), ApiError> {
     for photo in store::erased_photos(db)? {
-        match std::fs::remove_file(photo_place(data, photo)) {
-            Err(e) if e.kind() != std::io::ErrorKind::NotFound => return Err(e.into()),
-            _ => {}
+        for file in files_of(data, photo) {
+            match std::fs::remove_file(file) {
+                Err(e) if e.kind() != std::io::ErrorKind::NotFound => return Err(e.into()),
+                _ => {}
+            }
         }
     }
     Ok(())

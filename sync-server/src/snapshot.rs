@@ -12,6 +12,7 @@ use bolebook_core::check::check;
 use bolebook_core::export::{ExportError, Names};
 use bolebook_core::finding::Finding;
 use bolebook_core::ids::{BookId, ClientId, PersonId, RecordId, Sha256Hash};
+use bolebook_core::keeping::Erasure;
 use bolebook_core::service::RegisterEntry;
 use bolebook_core::view::{View, Yard};
 use bolebook_log::{BookInfo, BookKind};
@@ -214,6 +215,11 @@ impl RegisterNames {
     /// What someone is called: the name, or that it was erased.
     pub fn called(&self, id: RecordId) -> Option<String> {
         self.0.get(&id)?.called()
+    }
+
+    /// That an entry was erased, if it was.
+    pub fn erased(&self, id: RecordId) -> Option<&Erasure> {
+        self.0.get(&id)?.erased.as_ref()
     }
 
     /// What someone is called, else the end of the id.

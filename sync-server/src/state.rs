@@ -189,8 +189,9 @@ impl App {
             store::prepare(&db).and_then(|()| crate::desk::prepare(&db)).map(|()| db).map_err(LogError::from)
         });
         let writer = opened.map_err(|source| StartError::Log { path, source })?;
-        erasing::at_start(&config.data, &writer)
-            .map_err(|_| StartError::Erasing(config.data.join(erasing::NOTE)))?;
+        let note = config.data.join(erasing::NOTE);
+        let erased_again =
+            erasing::at_start(&config.data, &writer).map_err(|_| StartError::Erasing(note.clone()))?;
         let web = match &config.web {
             Some(folder) => {
                 Files::read(folder).map_err(|source| StartError::Folder { path: folder.clone(), source })?
@@ -198,7 +199,7 @@ impl App {
             None => Files::default(),
         };
         let tokens = Tokens::new(&identity.key).map_err(StartError::Tokens)?;
-        Ok(Self(Arc::new(Inner {
+        let app = Self(Arc::new(Inner {
             tokens,
             enrol_limit: Limiter::new(config.enrolments_per_minute),
             token_limit: Limiter::new(config.tokens_per_minute),
@@ -215,7 +216,11 @@ impl App {
             directory: Mutex::new(None),
             identity,
             config,
-        })))
+        }));
+        if erased_again {
+            erasing::after_start(&app).map_err(|_| StartError::Erasing(note))?;
+        }
+        Ok(app)
     }
 
     /// Runs blocking work on a thread made for it.

@@ -7,6 +7,7 @@ use bolebook_core::record::people::Invitation;
 use bolebook_core::service::RegisterEntry;
 use rusqlite::{Connection, OptionalExtension as _, Row, params};
 
+use crate::desk::accounts;
 use crate::error::ApiError;
 
 const CREATE: &str = "
@@ -145,6 +146,9 @@ pub fn put_register(db: &Connection, entries: &[RegisterEntry]) -> Result<bool, 
         db.execute(PUT_REGISTER, params![new.id.to_string(), new.kind, fields, new.updated_at.0, marks])?;
         if let Some(erasure) = &new.erased {
             erased = true;
+            if new.kind == "person" {
+                accounts::remove_of(db, new.id)?;
+            }
             if let Some(photo) = erasure.photo {
                 db.execute(ERASE_PHOTO, params![photo.to_string(), erasure.at.0])?;
             }
