@@ -353,7 +353,7 @@ fn without_null(schema: Value) -> Value {
 
 /// The JSON Schema (2020-12) of a whole record of `kind`.
 pub fn record_schema(kind: Kind) -> Value {
-    let one = |schema: schemars::Schema| spelling::one_spelling(without_null(schema.to_value()));
+    let one = |schema: schemars::Schema| without_null(spelling::one_spelling(schema.to_value()));
     let mut schema = one(schemars::schema_for!(Envelope));
     let mut body = one(kind.body_schema());
     let definitions = body.as_object_mut().and_then(|b| {

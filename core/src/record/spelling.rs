@@ -51,7 +51,8 @@ fn differs(given: &Value, written: &Value) -> Option<(String, &'static str)> {
 }
 
 /// The same in a schema: a list that may be left out is not there empty, a yes that may be left out
-/// is not there as a no, and what has a default is always written.
+/// is not there as a no, and what has a default is always written. Before nulls are taken out of it:
+/// an option's no is another thing than its silence.
 pub(super) fn one_spelling(mut schema: Value) -> Value {
     tighten(&mut schema);
     schema
