@@ -312,7 +312,17 @@ impl Inner {
     pub fn wipe(&self) -> Result<bool, ApiError> {
         // Connections at rest still map the old log.
         lock(&self.readers).clear();
-        Ok(bolebook_log::wipe(&lock(&self.writer))?)
+        let writer = lock(&self.writer);
+        let mut emptied = bolebook_log::wipe(&writer)?;
+        // A reader at work keeps the log for as long as it reads: each try waits for it.
+        for _ in 0..2 {
+            if emptied {
+                break;
+            }
+            lock(&self.readers).clear();
+            emptied = bolebook_log::empty_log(&writer)?;
+        }
+        Ok(emptied)
     }
 
     /// The yard's devices as the log says now, or nothing before the yard's genesis came.

@@ -66,7 +66,7 @@ fn after_erasing_desk_and_portal_say_so_and_checks_sums_and_heads_stand() {
     }
     let people = desk.page("/people").text;
     assert!(!people.contains(APPLICATOR) && people.contains(&format!("erased person {}", short(applicator))));
-    assert!(people.contains("Name and details erased on 2026-06-01: time is over"), "{people}");
+    assert!(people.contains("Name and details erased on 2026-06-01: <bdi>time is over</bdi>"), "{people}");
     let job = desk.page(&format!("/jobs/{}", world.job.id())).text;
     assert!(job.contains(&format!("erased client {}", short(client))) && job.contains("erased on 2026-06-01"));
     // The client's link still opens, and says it in the reader's language.
