@@ -68,7 +68,9 @@ fn after_erasing_desk_and_portal_say_so_and_checks_sums_and_heads_stand() {
     assert!(!people.contains(APPLICATOR) && people.contains(&format!("erased person {}", short(applicator))));
     assert!(people.contains("Name and details erased on 2026-06-01: <bdi>time is over</bdi>"), "{people}");
     let job = desk.page(&format!("/jobs/{}", world.job.id())).text;
-    assert!(job.contains(&format!("erased client {}", short(client))) && job.contains("erased on 2026-06-01"));
+    assert!(
+        job.contains(&format!("erased client {}", short(client))) && job.contains("erased on 2026-06-01")
+    );
     // The client's link still opens, and says it in the reader's language.
     let text = visible(&reader.page(&link));
     assert!(!text.contains(APPLICATOR) && !text.contains(CLIENT) && !text.contains("INV-1"));
