@@ -87,6 +87,7 @@ pub mod ids;
 pub mod keeping;
 pub mod quantity;
 pub mod record;
+pub mod seasons;
 pub mod service;
 pub mod signing;
 pub mod view;
