@@ -128,7 +128,11 @@ fn body(visit: &Visit, job: &JobState) -> Result<Markup, ApiError> {
 fn who(visit: &Visit, id: RecordId) -> String {
     let names = &visit.snapshot.names;
     match names.erased(id) {
-        Some(_) => visit.words.with("name-erased", &[("id", format!("…{}", short(id)))]),
+        // Without the marks that set a value apart: it goes into other messages as a value itself.
+        Some(_) => visit
+            .words
+            .with("name-erased", &[("id", format!("…{}", short(id)))])
+            .replace(['\u{2068}', '\u{2069}'], ""),
         None => names.named(id),
     }
 }
