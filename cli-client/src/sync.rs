@@ -14,6 +14,7 @@ use indicatif::ProgressBar;
 
 use crate::app::App;
 use crate::error::CliError;
+use crate::photo_upload;
 use crate::local_store::{Store, StoreError, setting};
 use crate::transport::{Server, TransportError};
 use crate::writer;
@@ -57,6 +58,9 @@ pub struct Outcome {
     pub photos: Moved,
     /// Photos the server does not have yet.
     pub photos_missing: u64,
+    /// Photos the server would not take, each with the reason. They stay here.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub photos_refused: Vec<String>,
     /// Invitations deposited.
     pub invitations: u64,
 }
@@ -155,7 +159,7 @@ impl Link {
     }
 
     /// Asks something, once more with a fresh token when the old one is over.
-    fn retry<T>(
+    pub(crate) fn retry<T>(
         &mut self,
         app: &App,
         store: &Store,
@@ -301,9 +305,17 @@ fn photos_round(
         } else if !store.is_photo_sent(link.device, digest)? {
             let failed = |source| StoreError::File { doing: "reading", path: path.clone(), source };
             let bytes = std::fs::read(&path).map_err(failed)?;
-            link.retry(app, store, |s, token| s.put_photo(token, digest, &bytes))?;
-            store.photo_sent(link.device, digest)?;
-            outcome.photos.sent += 1;
+            match photo_upload::send(app, store, link, digest, &bytes) {
+                Ok(()) => {
+                    store.photo_sent(link.device, digest)?;
+                    outcome.photos.sent += 1;
+                }
+                // One photo the server will not have keeps no other from going.
+                Err(CliError::Transport(TransportError::Refused(problem))) => {
+                    outcome.photos_refused.push(format!("{digest}: {} ({})", problem.detail, problem.code));
+                }
+                Err(error) => return Err(error),
+            }
         }
     }
     Ok(())

@@ -589,10 +589,11 @@ fn standing(
     if let Some(reason) = hold {
         return Standing::Held(reason);
     }
+    let servers_word = matches!(kind, Kind::Receipt | Kind::PhotoReceived);
     let allowed = match authority.role(author) {
-        Some(Role::Office) => kind != Kind::Receipt,
-        Some(Role::Crew) => !office_only(kind) && kind != Kind::Receipt,
-        Some(Role::Server) => kind == Kind::Receipt,
+        Some(Role::Office) => !servers_word,
+        Some(Role::Crew) => !office_only(kind) && !servers_word,
+        Some(Role::Server) => servers_word,
         None => return Standing::Held(HeldReason::NoCertificate),
     };
     if allowed { Standing::InForce } else { Standing::Proposal(ProposalReason::OfficeOnly) }

@@ -127,6 +127,8 @@ pub struct View<'y> {
     pub late: Vec<(usize, RecordId)>,
     /// Versions dated after a server had already received them: (version, arrival).
     pub ahead: Vec<(usize, UtcMs)>,
+    /// Of each photo's record, when it arrived at a server at first; its bytes come apart from it.
+    pub photos_arrived: BTreeMap<RecordId, UtcMs>,
     crews_of_devices: BTreeMap<DeviceId, Option<CrewId>>,
 }
 
@@ -260,6 +262,7 @@ impl<'y> View<'y> {
             signed_off: BTreeMap::new(),
             late: vec![],
             ahead: vec![],
+            photos_arrived: BTreeMap::new(),
             crews_of_devices: BTreeMap::new(),
         };
         view.list_trees();
@@ -285,6 +288,10 @@ impl<'y> View<'y> {
             let arrived = arrivals
                 .get(&commit.actor())
                 .and_then(|a| a.iter().filter(|(seq, _)| *seq >= commit.seq()).map(|(_, at)| *at).min());
+            if let (Some(at), Kind::Photo) = (arrived, version.record.kind()) {
+                let first = self.photos_arrived.entry(version.id()).or_insert(at);
+                *first = at.min(*first);
+            }
             if let Some(at) = arrived
                 && version.record.envelope.at.0 > at.0.saturating_add(CLOCK_TOLERANCE_MS)
             {

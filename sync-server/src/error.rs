@@ -73,6 +73,11 @@ impl ApiError {
         Self::new(StatusCode::INTERNAL_SERVER_ERROR, "internal", detail)
     }
 
+    /// Whether it is the problem of this code.
+    pub fn is(&self, code: &str) -> bool {
+        self.problem.code == code
+    }
+
     /// Names the book and, if there is one, the line concerned.
     pub fn at(mut self, book: BookId, line: Option<usize>) -> Self {
         self.problem.book = Some(book);
@@ -94,6 +99,12 @@ impl ApiError {
             _ => StatusCode::UNPROCESSABLE_ENTITY,
         };
         Self::new(status, error.code(), error.to_string())
+    }
+}
+
+impl std::fmt::Display for ApiError {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        write!(f, "{}: {}", self.problem.code, self.problem.detail)
     }
 }
 

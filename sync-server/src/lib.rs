@@ -15,10 +15,12 @@ pub mod handlers;
 pub mod identity;
 pub mod limiter;
 pub mod openapi;
+pub mod photos;
 pub mod receipt;
 pub mod router;
 pub mod state;
 pub mod store;
+pub mod uploads;
 
 use std::future::Future;
 use std::net::SocketAddr;

@@ -8,7 +8,7 @@ use schemars::generate::SchemaSettings;
 use serde_json::{Value, json};
 use utoipa::OpenApi;
 
-use crate::handlers::{books, enrol, exchange, meta, photos, register, token};
+use crate::handlers::{books, enrol, exchange, meta, photos, register, token, uploads};
 
 #[derive(OpenApi)]
 #[openapi(
@@ -29,6 +29,14 @@ use crate::handlers::{books, enrol, exchange, meta, photos, register, token};
         books::export,
         photos::upload,
         photos::download,
+        photos::clean_copy,
+        photos::small,
+        photos::details,
+        uploads::options,
+        uploads::create,
+        uploads::head,
+        uploads::patch,
+        uploads::give_up,
         register::read,
         register::write,
     )
@@ -68,6 +76,7 @@ fn schemas() -> Value {
     generator.subschema_for::<BookList>();
     generator.subschema_for::<Register>();
     generator.subschema_for::<PhotoStored>();
+    generator.subschema_for::<photos::PhotoDetails>();
     Value::Object(generator.take_definitions(true))
 }
 

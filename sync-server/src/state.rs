@@ -17,7 +17,8 @@ use crate::error::ApiError;
 use crate::findings::Findings;
 use crate::identity::{Identity, IdentityError};
 use crate::limiter::Limiter;
-use crate::store;
+use crate::uploads::{self, Desks};
+use crate::{photos, store};
 
 /// Tells the time: the system's, or a test's.
 pub type Clock = Arc<dyn Fn() -> UtcMs + Send + Sync>;
@@ -35,6 +36,12 @@ pub struct Config {
     pub exchanges_at_once: usize,
     /// Largest photo, in bytes.
     pub photo_bytes: u64,
+    /// Most bytes of photos a device may bring in 24 hours.
+    pub photo_bytes_per_day: u64,
+    /// Most uploads a device may have under way.
+    pub uploads_per_device: u64,
+    /// How long an upload waits for its next byte, in milliseconds.
+    pub upload_life_ms: i64,
     /// Most lines and bytes of an answer.
     pub page: Page,
 }
@@ -48,6 +55,9 @@ impl Config {
             tokens_per_minute: 240,
             exchanges_at_once: 4,
             photo_bytes: 40 << 20,
+            photo_bytes_per_day: 4 << 30,
+            uploads_per_device: 64,
+            upload_life_ms: 7 * 86_400_000,
             page: Page { lines: 50_000, bytes: 24 << 20 },
         }
     }
@@ -75,6 +85,9 @@ pub enum StartError {
         /// Why.
         source: std::io::Error,
     },
+    /// What a crash left of photos could not be put in order.
+    #[error("photos could not be put in order: {0}")]
+    Photos(ApiError),
     /// A key that makes no tokens.
     #[error("the server's key makes no tokens: {0}")]
     Tokens(String),
@@ -106,6 +119,10 @@ pub struct Inner {
     pub token_limit: Limiter,
     /// Room for exchanges.
     pub room: Arc<Semaphore>,
+    /// Who is at which upload.
+    pub desks: Desks,
+    /// Room for decoding pictures.
+    pub thumbnails: Arc<Semaphore>,
     /// What is computed from the books.
     pub findings: Findings,
     clock: Clock,
@@ -131,7 +148,7 @@ impl App {
     /// [`StartError`] when it was not set up, or something in it cannot be opened.
     pub fn open(config: Config, clock: Clock) -> Result<Self, StartError> {
         let identity = Identity::load(&config.data)?;
-        for folder in ["photos", "tmp"] {
+        for folder in ["photos", "thumbnails", "tmp", uploads::FOLDER] {
             let path = config.data.join(folder);
             std::fs::create_dir_all(&path).map_err(|source| StartError::Folder { path, source })?;
         }
@@ -145,11 +162,13 @@ impl App {
             bolebook_log::open(&path).and_then(|db| store::prepare(&db).map(|()| db).map_err(LogError::from));
         let writer = opened.map_err(|source| StartError::Log { path, source })?;
         let tokens = Tokens::new(&identity.key).map_err(StartError::Tokens)?;
-        Ok(Self(Arc::new(Inner {
+        let app = Self(Arc::new(Inner {
             tokens,
             enrol_limit: Limiter::new(config.enrolments_per_minute),
             token_limit: Limiter::new(config.tokens_per_minute),
             room: Arc::new(Semaphore::new(config.exchanges_at_once)),
+            desks: Desks::default(),
+            thumbnails: Arc::new(Semaphore::new(1)),
             findings: Findings::default(),
             clock,
             writer: Mutex::new(writer),
@@ -157,7 +176,9 @@ impl App {
             directory: Mutex::new(None),
             identity,
             config,
-        })))
+        }));
+        uploads::store::recover(&app).and_then(|()| photos::held::recover(&app)).map_err(StartError::Photos)?;
+        Ok(app)
     }
 
     /// Runs blocking work on a thread made for it.

@@ -36,7 +36,9 @@ const PUT_REGISTER: &str = "
 /// # Errors
 /// The database's.
 pub fn prepare(db: &Connection) -> rusqlite::Result<()> {
-    db.execute_batch(CREATE)
+    db.execute_batch(CREATE)?;
+    db.execute_batch(crate::uploads::table::CREATE)?;
+    db.execute_batch(crate::photos::held::CREATE)
 }
 
 /// An invitation and the device that used it.

@@ -166,6 +166,9 @@ impl Exchange {
         if outcome.photos_missing > 0 {
             answer.warnings.push(format!("{} photos are not on the server yet", outcome.photos_missing));
         }
+        for refused in &outcome.photos_refused {
+            answer.warnings.push(format!("the server would not take photo {refused}; it stays here"));
+        }
         if outcome.invitations > 0 {
             answer.say(format!("Invitations deposited: {}.", outcome.invitations));
         }

@@ -9,6 +9,7 @@ pub mod dose;
 pub mod entry;
 pub mod licence;
 pub mod lot;
+pub mod photo;
 pub mod record;
 pub mod same_tree;
 pub mod season;
@@ -40,6 +41,7 @@ pub fn check(view: &View<'_>, balance: &Balance) -> Vec<Finding> {
     dose::check(view, &mut findings);
     season::check(view, &mut findings);
     lot::check(view, &mut findings);
+    photo::check(view, &mut findings);
     licence::check(view, &mut findings);
     day::check(view, &mut findings);
     volume::check(view, balance, &mut findings);

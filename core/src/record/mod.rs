@@ -152,6 +152,8 @@ kinds! {
     Genesis(book_kinds::Genesis) = "genesis",
     /// What a server saw arrive, and when.
     Receipt(book_kinds::Receipt) = "receipt",
+    /// A photo's bytes that a server holds.
+    PhotoReceived(book_kinds::PhotoReceived) = "photo_received",
     /// A struck record, kept readable.
     Strike(book_kinds::Strike) = "strike",
     /// A device's certificate.

@@ -7,3 +7,4 @@ pub mod meta;
 pub mod photos;
 pub mod register;
 pub mod token;
+pub mod uploads;
