@@ -75,9 +75,7 @@ pub fn send(
 fn goes_on(error: &TransportError) -> bool {
     match error {
         TransportError::Unreachable { .. } => true,
-        TransportError::Refused(problem) => {
-            matches!(problem.status, 409 | 460) || problem.code == "body-cut"
-        }
+        TransportError::Refused(problem) => matches!(problem.status, 409 | 460) || problem.code == "body-cut",
         _ => false,
     }
 }

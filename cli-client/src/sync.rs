@@ -14,8 +14,8 @@ use indicatif::ProgressBar;
 
 use crate::app::App;
 use crate::error::CliError;
-use crate::photo_upload;
 use crate::local_store::{Store, StoreError, setting};
+use crate::photo_upload;
 use crate::transport::{Server, TransportError};
 use crate::writer;
 

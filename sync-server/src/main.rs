@@ -124,7 +124,10 @@ fn verify(data: &Path) -> Result<(), Failure> {
     let (missing, damaged) = (census.missing.len(), census.damaged.len());
     say(&serde_json::json!({ "photos": held, "orphans": orphans, "missing": missing, "damaged": damaged }));
     if damaged > 0 {
-        return Err(format!("{damaged} photos no longer come to their names: restore them from a copy or a device").into());
+        return Err(format!(
+            "{damaged} photos no longer come to their names: restore them from a copy or a device"
+        )
+        .into());
     }
     Ok(())
 }

@@ -177,7 +177,9 @@ impl App {
             identity,
             config,
         }));
-        uploads::store::recover(&app).and_then(|()| photos::held::recover(&app)).map_err(StartError::Photos)?;
+        uploads::store::recover(&app)
+            .and_then(|()| photos::held::recover(&app))
+            .map_err(StartError::Photos)?;
         Ok(app)
     }
 

@@ -71,7 +71,10 @@ fn outside_what_a_camera_wrote_is_in_the_original_and_not_in_a_clients_copy() {
         assert_eq!(put(&office, &bytes).status, 201);
         let path = format!("/v1/photos/{}", Sha256Hash::of(&bytes));
         let original = office.get(&path);
-        assert_eq!((&original.bytes, original.headers["content-type"].to_str().unwrap()), (&bytes, media_type));
+        assert_eq!(
+            (&original.bytes, original.headers["content-type"].to_str().unwrap()),
+            (&bytes, media_type)
+        );
         let before = seen(folder.path(), &bytes);
         assert!(before["place"].as_object().unwrap().len() == 4, "{kind}: {before}");
         let cleaned = office.get(&format!("{path}/clean"));
@@ -91,7 +94,10 @@ fn outside_what_a_camera_wrote_is_in_the_original_and_not_in_a_clients_copy() {
         assert_eq!((&small["tags"], &small["size"]), (&serde_json::json!([]), &serde_json::json!([80, 120])));
     }
     let tail = [&picture(folder.path(), 1, "JPEG")[..], b"SECRET-FILM"].concat();
-    assert!(!holds(&clean::clean(&tail, "image/jpeg").unwrap(), "SECRET-FILM"), "nothing after the picture's end");
+    assert!(
+        !holds(&clean::clean(&tail, "image/jpeg").unwrap(), "SECRET-FILM"),
+        "nothing after the picture's end"
+    );
 }
 
 #[test]
@@ -120,7 +126,13 @@ fn outside_a_thumbnail_stands_upright() {
         let (upright, small) = (seen(folder.path(), &bytes), seen(folder.path(), &small));
         assert_eq!(small["size"], serde_json::json!(size));
         assert_eq!(small["orientation"], 1);
-        let near = |v: &Value| v.as_array().unwrap().iter().flat_map(|p| p.as_array().unwrap().iter().map(|c| c.as_i64().unwrap()).collect::<Vec<_>>()).collect::<Vec<i64>>();
+        let near = |v: &Value| {
+            v.as_array()
+                .unwrap()
+                .iter()
+                .flat_map(|p| p.as_array().unwrap().iter().map(|c| c.as_i64().unwrap()).collect::<Vec<_>>())
+                .collect::<Vec<i64>>()
+        };
         if orientation > 4 {
             let pairs = near(&upright["top_and_bottom"]).into_iter().zip(near(&small["top_and_bottom"]));
             assert!(pairs.into_iter().all(|(a, b)| (a - b).abs() < 30), "{upright} {small}");
@@ -150,7 +162,7 @@ fn a_decompression_bomb_is_refused_before_it_is_decoded() {
     bomb.extend_from_slice(&chunk);
     bomb.extend_from_slice(&crc.sum().to_be_bytes());
     let refused = thumbnail::make(&bomb, "image/png").unwrap_err();
-    assert!(refused.is("photo-too-many-pixels") || refused.is("photo-unreadable"), "{refused}");
+    assert!(refused.is("photo-too-many-pixels"), "{refused}");
 }
 
 #[test]
@@ -165,14 +177,18 @@ fn the_office_sees_where_camera_and_record_differ() {
     assert_eq!(said["camera"]["taken_local"], "2026-06-01 08:30:00");
     assert_eq!(said["camera"]["taken_at"], 1_780_317_000_000_i64);
     // 40° 30′ 36″ N is 40.51°, 75° 15′ W is −75.25°.
-    assert_eq!(said["camera"]["place"], serde_json::json!({ "lat_ndeg": 40_510_000_000_i64, "lon_ndeg": -75_250_000_000_i64 }));
+    assert_eq!(
+        said["camera"]["place"],
+        serde_json::json!({ "lat_ndeg": 40_510_000_000_i64, "lon_ndeg": -75_250_000_000_i64 })
+    );
     assert_eq!(said["records"][0]["camera_later_s"], 1_800);
 }
 
 #[test]
 fn the_books_learn_which_photos_a_server_holds_whichever_came_first() {
     let (data, server, mut office, job) = start();
-    let (early, late, orphan) = (b"\xff\xd8\xff early".to_vec(), b"\xff\xd8\xff later".to_vec(), b"\xff\xd8\xff nobody's".to_vec());
+    let (early, late, orphan) =
+        (b"\xff\xd8\xff early".to_vec(), b"\xff\xd8\xff later".to_vec(), b"\xff\xd8\xff nobody's".to_vec());
     put(&office, &early);
     for bytes in [&early, &late] {
         office.write(job, vec![photo(bytes, "image/jpeg", UtcMs(office.now)).into()]);

@@ -48,7 +48,11 @@ fn start(change: impl FnOnce(&mut Config)) -> (tempfile::TempDir, Server, Client
 }
 
 fn create(client: &Client, hash: Sha256Hash, length: u64) -> Answer {
-    let metadata = format!("sha256 {},filename {}", BASE64_STANDARD.encode(hash.to_string()), BASE64_STANDARD.encode("p.jpg"));
+    let metadata = format!(
+        "sha256 {},filename {}",
+        BASE64_STANDARD.encode(hash.to_string()),
+        BASE64_STANDARD.encode("p.jpg")
+    );
     let length = length.to_string();
     let headers = [TUS, ("upload-length", &*length), ("upload-metadata", &*metadata)];
     client.send("POST", "/v1/uploads", &headers, &[]).unwrap()
@@ -191,7 +195,10 @@ fn an_upload_is_its_devices_own_and_stands_where_it_stands() {
     assert_eq!(nobody.send("HEAD", &path, &[TUS], &[]).unwrap().status, 401);
     // A client that forgot its upload finds it again.
     let again = create(&office, Sha256Hash::of(&bytes), 5_000);
-    assert_eq!((again.headers["location"].to_str().unwrap(), &again.headers["upload-offset"]), (&*path, &"1000".parse().unwrap()));
+    assert_eq!(
+        (again.headers["location"].to_str().unwrap(), &again.headers["upload-offset"]),
+        (&*path, &"1000".parse().unwrap())
+    );
     // Termination: 204, then gone.
     assert_eq!(office.send("DELETE", &path, &[TUS], &[]).unwrap().status, 204);
     assert_eq!(office.send("HEAD", &path, &[TUS], &[]).unwrap().status, 404);
@@ -237,7 +244,11 @@ fn a_device_has_a_quota_and_an_upload_nobody_goes_on_with_is_given_up() {
         assert_eq!(patch(&office, path, 0, bytes).status, 204);
     }
     let large = photo(6_000, 99);
-    assert_eq!(code(&create(&office, Sha256Hash::of(&large), 6_000)), (429, "quota".into()), "15,000 + 6,000 in a day");
+    assert_eq!(
+        code(&create(&office, Sha256Hash::of(&large), 6_000)),
+        (429, "quota".into()),
+        "15,000 + 6,000 in a day"
+    );
     let path = begin(&office, &photos[4]);
     assert_eq!(patch(&office, &path, 0, &photos[4][..100]).status, 204);
     server.clock.fetch_add(60_001, std::sync::atomic::Ordering::Relaxed);

@@ -222,7 +222,10 @@ pub async fn details(
     Id(hash): Id<Sha256Hash>,
 ) -> Result<Json<PhotoDetails>, ApiError> {
     if !sees_original(caller.role) {
-        return Err(ApiError::forbidden("office-only", "what a camera wrote is for the office and its crews"));
+        return Err(ApiError::forbidden(
+            "office-only",
+            "what a camera wrote is for the office and its crews",
+        ));
     }
     app.blocking(move |app| {
         let (photo, bytes) = photos::bytes(app, hash)?;
@@ -265,13 +268,20 @@ fn compare(
 /// A record as it was first written; amendments are another record.
 fn record(db: &Connection, book: BookId, id: RecordId) -> Result<Option<Record>, ApiError> {
     use bolebook_core::exchange::{Entry, LogLine};
-    let Some(position) = bolebook_log::record_positions(db, book, id)?.first().copied() else { return Ok(None) };
+    let Some(position) = bolebook_log::record_positions(db, book, id)?.first().copied() else {
+        return Ok(None);
+    };
     let page = bolebook_log::Page { lines: 1, ..bolebook_log::Page::ALL };
     let lines = bolebook_log::read(db, book, position.saturating_sub(1), page)?;
     let Some(line) = lines.first() else { return Ok(None) };
-    let Entry::Commit(commit) = LogLine::parse_stored(&line.text).map_err(|e| ApiError::internal(&e))?.into_entry()
+    let Entry::Commit(commit) =
+        LogLine::parse_stored(&line.text).map_err(|e| ApiError::internal(&e))?.into_entry()
     else {
         return Ok(None);
     };
-    Ok(commit.records().iter().filter_map(|text| Record::read(text).ok()).find(|record| record.envelope.id == id))
+    Ok(commit
+        .records()
+        .iter()
+        .filter_map(|text| Record::read(text).ok())
+        .find(|record| record.envelope.id == id))
 }

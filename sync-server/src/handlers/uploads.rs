@@ -63,7 +63,8 @@ fn wrong(name: &HeaderName) -> impl Fn(HeaderError) -> ApiError + '_ {
 }
 
 fn count(headers: &HeaderMap, name: &HeaderName) -> Result<u64, ApiError> {
-    let text = one(headers, name)?.ok_or_else(|| ApiError::bad("upload-header", format!("{name} is missing")))?;
+    let text =
+        one(headers, name)?.ok_or_else(|| ApiError::bad("upload-header", format!("{name} is missing")))?;
     headers::count(text).map_err(wrong(name))
 }
 
@@ -110,7 +111,10 @@ pub async fn create(
 ) -> Result<Response, ApiError> {
     let headers = request.headers();
     if headers.contains_key("upload-defer-length") {
-        return Err(ApiError::bad("upload-header", "upload-defer-length: say Upload-Length, a photo's is known"));
+        return Err(ApiError::bad(
+            "upload-header",
+            "upload-defer-length: say Upload-Length, a photo's is known",
+        ));
     }
     let length = count(headers, &LENGTH)?;
     let metadata = one(headers, &METADATA)?.unwrap_or_default().to_owned();

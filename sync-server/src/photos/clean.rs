@@ -114,8 +114,10 @@ fn png(bytes: &[u8], orientation: u8) -> Option<Vec<u8>> {
         let chunk = rest.get(..length.checked_add(12)?)?;
         rest = rest.get(chunk.len()..)?;
         match name {
-            b"IHDR" | b"PLTE" | b"IDAT" | b"IEND" | b"tRNS" | b"gAMA" | b"cHRM" | b"sRGB" | b"iCCP" | b"sBIT"
-            | b"bKGD" | b"pHYs" | b"cICP" | b"acTL" | b"fcTL" | b"fdAT" => out.extend_from_slice(chunk),
+            b"IHDR" | b"PLTE" | b"IDAT" | b"IEND" | b"tRNS" | b"gAMA" | b"cHRM" | b"sRGB" | b"iCCP"
+            | b"sBIT" | b"bKGD" | b"pHYs" | b"cICP" | b"acTL" | b"fcTL" | b"fdAT" => {
+                out.extend_from_slice(chunk)
+            }
             _ => {}
         }
         match name {

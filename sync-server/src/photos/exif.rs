@@ -52,7 +52,8 @@ pub fn read(bytes: &[u8]) -> Camera {
         return camera;
     };
     let turned = exif.get_field(Tag::Orientation, In::PRIMARY).and_then(|f| f.value.get_uint(0));
-    camera.orientation = turned.and_then(|v| u8::try_from(v).ok()).filter(|v| (1..=8).contains(v)).unwrap_or(1);
+    camera.orientation =
+        turned.and_then(|v| u8::try_from(v).ok()).filter(|v| (1..=8).contains(v)).unwrap_or(1);
     if let Some(time) = time(&exif) {
         let local = jiff::civil::DateTime::new(
             i16::try_from(time.year).unwrap_or(0),

@@ -120,12 +120,7 @@ pub fn news(tx: &Transaction<'_>, book: BookId) -> Result<Vec<PhotoReceived>, Ap
 ///
 /// # Errors
 /// The database's; nothing was noted then, and the next start notes it.
-pub fn arrived(
-    app: &Inner,
-    tx: &Transaction<'_>,
-    photo: &PhotoStored,
-    by: DeviceId,
-) -> Result<(), ApiError> {
+pub fn arrived(app: &Inner, tx: &Transaction<'_>, photo: &PhotoStored, by: DeviceId) -> Result<(), ApiError> {
     let (hash, now) = (photo.sha256.to_string(), app.now());
     let bytes = i64::try_from(photo.bytes).unwrap_or(i64::MAX);
     tx.execute(
@@ -165,8 +160,8 @@ pub fn brought(db: &Connection, device: DeviceId, since: i64) -> Result<u64, Api
 pub fn records(db: &Connection, hash: Sha256Hash) -> Result<Vec<(BookId, RecordId)>, ApiError> {
     let mut query =
         db.prepare_cached("SELECT book, record FROM photo_records WHERE sha256 = ?1 ORDER BY book, record")?;
-    let rows =
-        query.query_map([hash.to_string()], |row| Ok((row.get::<_, String>(0)?, row.get::<_, String>(1)?)))?;
+    let rows = query
+        .query_map([hash.to_string()], |row| Ok((row.get::<_, String>(0)?, row.get::<_, String>(1)?)))?;
     let mut found = vec![];
     for row in rows {
         let (book, record) = row?;

@@ -7,7 +7,7 @@ use std::path::PathBuf;
 use axum::http::StatusCode;
 use bolebook_core::ids::Sha256Hash;
 use image::codecs::jpeg::JpegEncoder;
-use image::{DynamicImage, ImageDecoder as _, ImageReader, Limits};
+use image::{DynamicImage, ImageDecoder as _, ImageError, ImageReader, Limits};
 
 use crate::error::ApiError;
 use crate::photos;
@@ -22,6 +22,8 @@ const QUALITY: u8 = 80;
 pub const MOST_PIXELS: u64 = 64_000_000;
 /// Most memory one decoding may take, in bytes.
 const MOST_MEMORY: u64 = 320 << 20;
+
+const TOO_MANY: &str = "photo-too-many-pixels";
 
 fn place(app: &Inner, hash: Sha256Hash) -> PathBuf {
     let name = hash.to_string();
@@ -49,14 +51,22 @@ pub fn of(app: &Inner, hash: Sha256Hash) -> Result<Vec<u8>, ApiError> {
     Ok(small)
 }
 
+fn refused(code: &str, detail: String) -> ApiError {
+    ApiError::new(StatusCode::UNPROCESSABLE_ENTITY, code, detail)
+}
+
+fn unreadable(error: &ImageError) -> ApiError {
+    match error {
+        ImageError::Limits(why) => refused(TOO_MANY, format!("the picture is too large to decode: {why}")),
+        why => refused("photo-unreadable", format!("the picture is damaged: {why}")),
+    }
+}
+
 /// Makes a thumbnail of these bytes.
 ///
 /// # Errors
 /// As [`of`].
 pub fn make(bytes: &[u8], media_type: &str) -> Result<Vec<u8>, ApiError> {
-    let unreadable = |why: &dyn std::fmt::Display| {
-        ApiError::new(StatusCode::UNPROCESSABLE_ENTITY, "photo-unreadable", format!("the picture is damaged: {why}"))
-    };
     let format = match media_type {
         "image/jpeg" => image::ImageFormat::Jpeg,
         "image/png" => image::ImageFormat::Png,
@@ -74,8 +84,9 @@ pub fn make(bytes: &[u8], media_type: &str) -> Result<Vec<u8>, ApiError> {
     let (width, height) = decoder.dimensions();
     let pixels = u64::from(width) * u64::from(height);
     if pixels > MOST_PIXELS || decoder.total_bytes() > MOST_MEMORY {
-        let detail = format!("the picture claims {width} × {height} pixels, and at most {MOST_PIXELS} are decoded");
-        return Err(ApiError::new(StatusCode::UNPROCESSABLE_ENTITY, "photo-too-many-pixels", detail));
+        let detail =
+            format!("the picture claims {width} × {height} pixels, and at most {MOST_PIXELS} are decoded");
+        return Err(refused(TOO_MANY, detail));
     }
     let orientation = decoder.orientation().map_err(|e| unreadable(&e))?;
     let whole = DynamicImage::from_decoder(decoder).map_err(|e| unreadable(&e))?;

@@ -86,7 +86,8 @@ impl Session {
                 self.file.set_len(self.upload.offset)?;
                 if whole {
                     let status = StatusCode::from_u16(460).unwrap_or(StatusCode::BAD_REQUEST);
-                    let detail = "the bytes do not come to Upload-Checksum: they were dropped, send them again";
+                    let detail =
+                        "the bytes do not come to Upload-Checksum: they were dropped, send them again";
                     return Err(ApiError::new(status, "checksum-mismatch", detail));
                 }
                 return Ok(self.upload);
@@ -149,7 +150,10 @@ pub async fn take_in(
     if whole || upload.done {
         return Ok(upload);
     }
-    Err(ApiError::bad("body-cut", format!("the bytes broke off; {} are kept: go on from there", upload.offset)))
+    Err(ApiError::bad(
+        "body-cut",
+        format!("the bytes broke off; {} are kept: go on from there", upload.offset),
+    ))
 }
 
 async fn step(app: &App, mut session: Session, id: &str, bytes: Vec<u8>) -> Result<Session, ApiError> {

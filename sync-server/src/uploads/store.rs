@@ -72,7 +72,10 @@ pub fn of(app: &Inner, id: &str, device: DeviceId) -> Result<Upload, ApiError> {
         ApiError::not_found("there is no such upload, or it was given up: make another at /v1/uploads")
     })?;
     if upload.device != device {
-        return Err(ApiError::forbidden("other-device", "another device began this upload: make one of your own"));
+        return Err(ApiError::forbidden(
+            "other-device",
+            "another device began this upload: make one of your own",
+        ));
     }
     if !upload.done {
         // A disk restored from a copy may have the row and not the bytes: what is there counts.
