@@ -258,7 +258,7 @@ fn compare(
         _ => None,
     };
     let away_m = logged.zip(camera.place).map(|(logged, place)| {
-        let at = Position { lat_ndeg: place.lat_ndeg, lon_ndeg: place.lon_ndeg, ..logged.clone() };
+        let at = Position { lat_ndeg: place.lat_ndeg, lon_ndeg: place.lon_ndeg, ..logged };
         distance_m(&logged, &at).round() as i64
     });
     let camera_later_s = taken.map(|t| t.0.saturating_sub(photo.taken_at.0).div_euclid(1_000));

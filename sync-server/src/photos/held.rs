@@ -137,9 +137,11 @@ pub fn arrived(app: &Inner, tx: &Transaction<'_>, photo: &PhotoStored, by: Devic
 }
 
 fn tell(app: &Inner, tx: &Transaction<'_>, book: BookId) -> Result<(), ApiError> {
-    let bodies = news(tx, book)?.into_iter().map(Body::from).collect();
-    receipt::say(app, tx, book, app.now(), bodies)?;
-    app.findings.changed(book);
+    let bodies: Vec<Body> = news(tx, book)?.into_iter().map(Body::from).collect();
+    if !bodies.is_empty() {
+        receipt::say(app, tx, book, app.now(), bodies)?;
+        app.findings.changed(book);
+    }
     Ok(())
 }
 

@@ -81,17 +81,16 @@ impl Session {
 
     /// The end of a request: `whole` when its body came to its own end.
     fn end(mut self, app: &Inner, whole: bool) -> Result<Upload, ApiError> {
-        if let Some(running) = self.running.take() {
-            if !(whole && running.holds()) {
-                self.file.set_len(self.upload.offset)?;
-                if whole {
-                    let status = StatusCode::from_u16(460).unwrap_or(StatusCode::BAD_REQUEST);
-                    let detail =
-                        "the bytes do not come to Upload-Checksum: they were dropped, send them again";
-                    return Err(ApiError::new(status, "checksum-mismatch", detail));
-                }
-                return Ok(self.upload);
+        if let Some(running) = self.running.take()
+            && !(whole && running.holds())
+        {
+            self.file.set_len(self.upload.offset)?;
+            if whole {
+                let status = StatusCode::from_u16(460).unwrap_or(StatusCode::BAD_REQUEST);
+                let detail = "the bytes do not come to Upload-Checksum: they were dropped, send them again";
+                return Err(ApiError::new(status, "checksum-mismatch", detail));
             }
+            return Ok(self.upload);
         }
         self.sync(app)?;
         if self.upload.offset == self.upload.length {
