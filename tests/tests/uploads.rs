@@ -154,7 +154,7 @@ fn a_photo_cut_at_random_bytes_goes_on_where_the_server_says() {
         }
     }
     let done = patch(&office, &path, at, &bytes[at..]);
-    assert_eq!((done.status, &*done.headers["upload-offset"].to_str().unwrap()), (204, "3000000"));
+    assert_eq!((done.status, done.headers["upload-offset"].to_str().unwrap()), (204, "3000000"));
     is_there(&office, &bytes);
     assert_eq!(offset(&office, &path), bytes.len());
 }
