@@ -9,7 +9,7 @@ use clap_complete::Shell;
 use crate::app::App;
 use crate::commands::{
     self, bundle, change, check, device, dose, export, field, job, join, kit, label, list, log, office,
-    people, product, show, stand, treat, use_defaults, work, yard,
+    people, product, require, set_aside, show, stand, treat, use_defaults, work, yard,
 };
 use crate::commands::{calibrate, day_plan, dose_table, forecast, picture, supply};
 use crate::error::{CliError, Explained, exit};
@@ -67,6 +67,8 @@ enum Command {
     Block(job::BlockCommand),
     Authorise(job::Authorise),
     Notice(job::NoticeEntry),
+    Require(require::Require),
+    Acknowledge(require::Acknowledge),
     #[command(subcommand)]
     Stand(stand::StandCommand),
     #[command(subcommand)]
@@ -96,6 +98,7 @@ enum Command {
     Join(join::Join),
     Exchange(join::Exchange),
     Status(join::Status),
+    SetAside(set_aside::SetAside),
     Check(check::Check),
     Balance(check::BalanceCommand),
     Days(check::Days),
@@ -156,6 +159,8 @@ impl Args {
             Command::Block(c) => c.run(app),
             Command::Authorise(c) => c.run(app),
             Command::Notice(c) => c.run(app),
+            Command::Require(c) => c.run(app),
+            Command::Acknowledge(c) => commands::log_one(app, &c),
             Command::Stand(c) => c.run(app),
             Command::Tree(TreeCommand::Add(c)) => commands::log_one(app, &c),
             Command::Tree(TreeCommand::List(c)) => c.run(app),
@@ -183,6 +188,7 @@ impl Args {
             Command::Join(c) => c.run(app),
             Command::Exchange(c) => c.run(app),
             Command::Status(c) => c.run(app),
+            Command::SetAside(c) => c.run(app),
             Command::Check(c) => c.run(app),
             Command::Balance(c) => c.run(app),
             Command::Days(c) => c.run(app),

@@ -244,7 +244,7 @@ fn store(error: &StoreError) -> (&'static str, u8, Option<String>) {
         StoreError::Log(LogError::Layout { .. }) => "update Bolebook; the store is untouched",
         StoreError::Log(LogError::Refused { .. }) => "nothing was changed; run 'bolebook verify'",
         StoreError::Log(LogError::Damaged { .. }) | StoreError::Damaged { .. } => {
-            "keep the file as it is; exchange what the server has into a new store"
+            "run 'bolebook exchange --recheck': it mends the books from the server and keeps what was not sent"
         }
         StoreError::Log(_) | StoreError::Sqlite(_) | StoreError::File { .. } => {
             "check that the folder can be written and the disk is not full; what was stored stays"

@@ -171,6 +171,7 @@ pub fn left_out(plan: &SupplyPlan) -> Option<String> {
         _ => format!("{unmeasured} not measured yet, {no_dose}"),
     };
     let mut tags: Vec<&str> = plan.left_out.iter().map(|l| l.tag.as_str()).collect();
+    tags.sort_unstable();
     tags.dedup();
     let more = if tags.len() > TAGS { format!(" and {} more", tags.len() - TAGS) } else { String::new() };
     tags.truncate(TAGS);

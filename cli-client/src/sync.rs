@@ -10,6 +10,7 @@ use bolebook_core::record::people::{Certificate, Role};
 use bolebook_core::record::{Body, Envelope, Record};
 use bolebook_core::service::Register;
 use bolebook_log::client::{ClientError, Session};
+use bolebook_log::{LogError, Writer, set_aside};
 use indicatif::ProgressBar;
 
 use crate::app::App;
@@ -63,6 +64,19 @@ pub struct Outcome {
     pub photos_refused: Vec<String>,
     /// Invitations deposited.
     pub invitations: u64,
+    /// Lines that had to be set aside, commits the server put back, and records written again.
+    pub set_aside: SetAside,
+}
+
+/// What became of lines that could not stay.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, serde::Serialize)]
+pub struct SetAside {
+    /// Lines set aside in this exchange.
+    pub lines: u64,
+    /// Commits the server put back.
+    pub rescued: u64,
+    /// Records written again under a fresh actor.
+    pub reput: u64,
 }
 
 impl Outcome {
@@ -90,6 +104,7 @@ pub fn exchange(
     store: &mut Store,
     url: Option<&str>,
     fetch_photos: bool,
+    recheck: bool,
 ) -> Result<Outcome, CliError> {
     let known: Option<KnownServer> = store.setting(setting::SERVER)?;
     let address = url.map(str::to_owned).or_else(|| known.as_ref().map(|k| k.url.clone()));
@@ -107,15 +122,73 @@ pub fn exchange(
     books.insert(store.yard()?);
     // The yard first: it says who may open jobs, and a joining device's certificate goes into it.
     let yard = store.yard()?;
-    books_round(app, store, &mut link, &mut outcome, [yard].into())?;
+    let damaged = damaged(store, &books, recheck)?;
+    let split = |of_yard: bool| damaged.iter().copied().filter(move |b| (*b == yard) == of_yard).collect();
+    books_round(app, store, &mut link, &mut outcome, [yard].into(), &split(true))?;
     if take_place(app, store)? {
-        books_round(app, store, &mut link, &mut outcome, [yard].into())?;
+        books_round(app, store, &mut link, &mut outcome, [yard].into(), &BTreeSet::new())?;
     }
     books.remove(&yard);
-    books_round(app, store, &mut link, &mut outcome, books)?;
+    books_round(app, store, &mut link, &mut outcome, books.clone(), &split(false))?;
+    if put_back(app, store, &mut link, &mut outcome)? {
+        books.insert(yard);
+        books_round(app, store, &mut link, &mut outcome, books, &BTreeSet::new())?;
+    }
     register_round(app, store, &mut link, &mut outcome)?;
     photos_round(app, store, &mut link, &mut outcome, fetch_photos)?;
     Ok(outcome)
+}
+
+/// The books here that cannot be read, or with `recheck` are not what was stored.
+fn damaged(store: &Store, books: &BTreeSet<BookId>, recheck: bool) -> Result<BTreeSet<BookId>, CliError> {
+    let mut damaged = BTreeSet::new();
+    for book in books {
+        let whole = match store.book(*book) {
+            Err(StoreError::Damaged { .. }) => false,
+            Err(other) => return Err(other.into()),
+            Ok(_) if !recheck => true,
+            Ok(_) => match bolebook_log::verify(store.db(), *book) {
+                Err(LogError::Damaged { .. }) => false,
+                Err(LogError::NoBook(_)) | Ok(_) => true,
+                Err(other) => return Err(other.into()),
+            },
+        };
+        if !whole {
+            damaged.insert(*book);
+        }
+    }
+    Ok(damaged)
+}
+
+/// Gives the server the evidence of what was set aside because an actor forked, and writes this
+/// device's other good records again. True when something came of it: exchange once more.
+fn put_back(app: &App, store: &mut Store, link: &mut Link, outcome: &mut Outcome) -> Result<bool, CliError> {
+    let mut any = false;
+    while let Some(request) = set_aside::rescue_request(store.db(), link.device, app.outside.now())? {
+        any = true;
+        let answer = link.retry(app, store, |s, token| s.rescue(token, &request.body));
+        let tx = store.begin()?;
+        match answer {
+            Ok(answer) => {
+                set_aside::rescued(&tx, &request)?;
+                outcome.set_aside.rescued += answer.books.iter().map(|b| b.rescued).sum::<u64>();
+            }
+            Err(CliError::Transport(TransportError::Refused(problem))) => {
+                if !set_aside::rescue_refused(&tx, &request, &problem)? {
+                    return Err(TransportError::Refused(problem).into());
+                }
+            }
+            Err(other) => return Err(other),
+        }
+        tx.commit()?;
+    }
+    let key = store.device_key()?;
+    let actor = ActorId::new(key.device(), app.outside.random()?);
+    let tx = store.begin()?;
+    let reput = set_aside::reput(&tx, &Writer { key: &key, actor, time: app.outside.now() })?;
+    tx.commit()?;
+    outcome.set_aside.reput += reput;
+    Ok(any || reput > 0)
 }
 
 /// A server with a token that works.
@@ -178,7 +251,11 @@ impl Link {
 
 /// This device's certificate as the yard book here has it.
 fn own_certificate(store: &Store) -> Result<Option<Certificate>, CliError> {
-    let yard = store.book(store.yard()?)?;
+    let yard = match store.book(store.yard()?) {
+        // The server knows the device; a damaged book is mended by the exchange that asks for this.
+        Err(StoreError::Damaged { .. }) => return Ok(None),
+        other => other?,
+    };
     let directory = bolebook_core::authority::Directory::read(&yard, &store.root_pin()?)?;
     Ok(directory.certificate(store.device_key()?.device()).cloned())
 }
@@ -189,8 +266,10 @@ fn books_round(
     link: &mut Link,
     outcome: &mut Outcome,
     books: BTreeSet<BookId>,
+    damaged: &BTreeSet<BookId>,
 ) -> Result<(), CliError> {
     let mut session = Session::new(link.device, books);
+    damaged.iter().for_each(|book| session.check_anew(*book));
     let failed = |e: ClientError| CliError::from(TransportError::from(e));
     let mut fresh_token = false;
     let progress = ProgressBar::new_spinner();
@@ -200,6 +279,7 @@ fn books_round(
             Ok(answer) => {
                 let applied =
                     session.apply(store.db_mut(), &request, BufReader::new(answer)).map_err(failed)?;
+                outcome.set_aside.lines += applied.set_aside;
                 for (book, moved) in applied.books {
                     let total = outcome.books.entry(book).or_default();
                     total.sent += moved.pushed;

@@ -7,7 +7,9 @@ use bolebook_core::exchange::{MEDIA_TYPE, Problem};
 use bolebook_core::ids::{DeviceId, Sha256Hash};
 use bolebook_core::quantity::UtcMs;
 use bolebook_core::record::people::{Certificate, Invitation};
-use bolebook_core::service::{BookList, EnrolRequest, Enrolment, Health, Register, TokenAnswer, assertion};
+use bolebook_core::service::{
+    BookList, EnrolRequest, Enrolment, Health, Register, RescueAnswer, TokenAnswer, assertion,
+};
 use bolebook_core::signing::SecretKey;
 use serde::de::DeserializeOwned;
 use ureq::http::{Response, StatusCode};
@@ -161,6 +163,19 @@ impl Server {
             Box::new(reader)
         };
         Ok(unpacked)
+    }
+
+    /// Sends evidence of what the server could not take in.
+    pub fn rescue(&self, token: &str, body: &str) -> Result<RescueAnswer, TransportError> {
+        let packed = zstd::encode_all(body.as_bytes(), 3).map_err(|e| self.unreachable(&e))?;
+        self.json("/v1/rescue", |url| {
+            self.agent
+                .post(url)
+                .header("authorization", bearer(token))
+                .header("content-type", MEDIA_TYPE)
+                .header("content-encoding", "zstd")
+                .send(&packed[..])
+        })
     }
 
     /// The register.

@@ -1,21 +1,16 @@
-//! Writing records into books: commits of at most 500 records, their chain's end signed, all in
-//! the caller's transaction.
+//! Writing records into books under a fresh actor of this device, all in the caller's transaction.
 
-use bolebook_core::commit::{Commit, Draft, MAX_RECORDS};
 use bolebook_core::exchange::LogLine;
 use bolebook_core::ids::{ActorId, BookId, RecordId};
 use bolebook_core::quantity::UtcMs;
 use bolebook_core::record::Record;
-use bolebook_core::signing::{HeadSignature, SecretKey};
-use bolebook_log::Basis;
+use bolebook_core::signing::SecretKey;
+use bolebook_log::Writer;
 use rusqlite::Transaction;
 
 use crate::error::CliError;
 use crate::local_store::Store;
 use crate::outside::Outside;
-
-/// Records go into one commit up to this many bytes, well under what a commit line may have.
-const MAX_BYTES: usize = 2 * 1024 * 1024;
 
 /// A record about to be written.
 #[derive(Clone, Debug)]
@@ -78,7 +73,7 @@ pub fn write(
     Ok(written)
 }
 
-/// Appends records' texts to a book as commits of an actor, and signs the chain's end.
+/// Appends records' texts to a book as commits of a fresh actor, and signs the chain's end.
 ///
 /// # Errors
 /// [`CliError`] when a record breaks a rule of form, or the log fails.
@@ -90,27 +85,5 @@ pub fn append(
     time: UtcMs,
     texts: Vec<String>,
 ) -> Result<Vec<LogLine>, CliError> {
-    let mut basis = bolebook_log::basis(tx, book, actor)?;
-    let mut lines = vec![];
-    let mut rest = texts.into_iter().peekable();
-    while rest.peek().is_some() {
-        let (mut records, mut bytes) = (vec![], 0);
-        while let Some(text) = rest.next_if(|t| records.len() < MAX_RECORDS && bytes + t.len() < MAX_BYTES) {
-            bytes += text.len();
-            records.push(text);
-        }
-        let Basis { deps, seq, start_op } = basis;
-        let commit = Commit::author(Draft { actor, seq, start_op, time, deps, records })
-            .map_err(|e| CliError::Unexpected(format!("a commit could not be made: {e}")))?;
-        basis = Basis { deps: vec![commit.hash()], seq: commit.seq() + 1, start_op: commit.last_op() + 1 };
-        if rest.peek().is_none() {
-            let signed = HeadSignature::sign(key, book, actor, commit.seq(), commit.hash());
-            lines.push(LogLine::from(commit));
-            lines.push(signed.into());
-        } else {
-            lines.push(commit.into());
-        }
-    }
-    bolebook_log::append(tx, book, &lines)?;
-    Ok(lines)
+    Ok(bolebook_log::write(tx, book, &Writer { key, actor, time }, texts)?)
 }

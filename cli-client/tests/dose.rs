@@ -154,6 +154,12 @@ fn a_new_season_knows_the_trees_and_the_holes_of_the_last() {
     device.run(&["diameter", "M-1", "121", "--girth", by]).ok();
     let soon = device.refused(4, &["dose", "M-1", by]);
     assert_eq!(codes(&soon), ["past.too_soon"], "the label asks for a year: {soon}");
+    // Listed anew under another tag and joined: the past comes along.
+    device.run(&["tree", "add", "T-9", "--species", "FRXAM", "--mark", "tag", by]).ok();
+    device.run(&["diameter", "T-9", "121", "--girth", by]).ok();
+    device.run(&["join-trees", "T-9", "M-1", "--reason", "one tree", "--by", "Ada Invented"]).ok();
+    let joined = device.refused(4, &["dose", "T-9", by]);
+    assert!(codes(&joined).contains(&"past.too_soon"), "{joined}");
 
     device.at(common::MORNING + 370 * 86_400_000);
     let kit = device.run(&["kit", "template"]).ok().out.replace("2027-03-01", "2029-03-01");

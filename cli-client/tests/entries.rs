@@ -41,6 +41,7 @@ fn what_cannot_be_is_refused_with_the_reason_and_nothing_is_written() {
         (&["condition", "A-1", "--air", "900"], "between"),
         (&["treat", "A-1", "--hole=0,10,20,-5"], "between 0 and"),
         (&["treat", "A-1", "--hole=0,10,20"], "ARC_CM"),
+        (&["treat", "A-1", "--hole=500,10,20,10"], "beyond the trunk's girth"),
         (&["treat", "A-1", "--hole=0,10,20,inf"], "inf"),
         (&["treat", "A-1", "--charges", "0", "--each", "10"], "0 charges"),
         (&["treat", "A-1", "--hole=0,10,20,5", "--started", "09:00", "--ended", "08:00"], "future"),

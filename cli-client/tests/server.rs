@@ -6,81 +6,10 @@ use std::io::{Read as _, Write as _};
 use std::net::{Shutdown, TcpListener, TcpStream};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicUsize, Ordering};
-use std::time::{SystemTime, UNIX_EPOCH};
 
-use bolebook_core::quantity::UtcMs;
-use bolebook_server::identity::Identity;
-use bolebook_server::{App, Config};
-use common::{Device, found, plant};
+use common::Device;
+use common::server::{Server, fill_and_treat, join, with_server};
 use tempfile::TempDir;
-use tokio::runtime::Runtime;
-use tokio::sync::oneshot;
-
-#[expect(clippy::disallowed_methods, reason = "the server under test has the machine's clock")]
-fn now() -> UtcMs {
-    UtcMs(SystemTime::now().duration_since(UNIX_EPOCH).unwrap().as_millis() as i64)
-}
-
-struct Server {
-    url: String,
-    stop: Option<oneshot::Sender<()>>,
-    runtime: Option<Runtime>,
-}
-
-impl Server {
-    fn start(base: &TempDir, invitation: &str) -> Self {
-        let data = base.path().join("server");
-        if !data.exists() {
-            Identity::init(&data, invitation.as_ref(), [7; 32], [8; 10], now()).unwrap();
-        }
-        let runtime =
-            tokio::runtime::Builder::new_multi_thread().worker_threads(2).enable_all().build().unwrap();
-        let app = App::open(Config::new(data), Arc::new(now)).unwrap();
-        let listener = runtime.block_on(tokio::net::TcpListener::bind("127.0.0.1:0")).unwrap();
-        let url = format!("http://{}", listener.local_addr().unwrap());
-        let (stop, stopped) = oneshot::channel();
-        runtime.spawn(bolebook_server::serve(app, listener, async {
-            let _ = stopped.await;
-        }));
-        Self { url, stop: Some(stop), runtime: Some(runtime) }
-    }
-}
-
-impl Drop for Server {
-    fn drop(&mut self) {
-        drop(self.stop.take());
-        if let Some(runtime) = self.runtime.take() {
-            runtime.shutdown_background();
-        }
-    }
-}
-
-/// An office with a server that knows its books.
-fn with_server(base: &TempDir) -> (Device, Server) {
-    let office = Device::new(base, "office").with_real_clock();
-    found(&office);
-    plant(&office);
-    let file = office.path("server.json").display().to_string();
-    office.json(&["device", "invite", "hub", "--role", "server", "--out", &file]);
-    let server = Server::start(base, &file);
-    office.json(&["exchange", &server.url]);
-    (office, server)
-}
-
-fn join(base: &TempDir, office: &Device, server: &Server, name: &str) -> Device {
-    let invited = office.json(&["device", "invite", name, "--role", "crew", "--crew", "North"]);
-    office.json(&["exchange"]);
-    let device = Device::new(base, name).with_real_clock();
-    let code = invited["code"].as_str().unwrap();
-    let joined = device.json(&["join", &server.url, code, "--person", "Ben Invented"]);
-    assert_eq!(joined["root"], invited["root"]);
-    device
-}
-
-fn fill_and_treat(device: &Device, tree: &str) {
-    device.json(&["fill", "200", "--lot-read", "L-1", "--registration-read", "INVENTED-0001"]);
-    device.json(&["treat", tree, "--hole=0,10,20,10", "--hole=12,13,20,10"]);
-}
 
 #[test]
 fn two_crews_and_the_office_meet_at_the_server_and_say_the_same() {

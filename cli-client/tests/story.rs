@@ -78,6 +78,8 @@ fn a_day_from_the_founding_of_a_yard_to_its_sign_off() {
         "--zone",
         "America/Detroit",
     ]);
+    teller.tell(&["authorise", "every listed tree, once"]);
+    teller.tell(&["require", "--scheme", "us-40-cfr-171-303", "--cautions"]);
     teller.tell(&["block", "add", "East"]);
     device.file("stand.csv", STAND);
     teller.tell(&[
@@ -104,25 +106,28 @@ fn a_day_from_the_founding_of_a_yard_to_its_sign_off() {
     teller.tell(&["diameter", "B-1", "94", "--girth"]);
     teller.tell(&["tree", "list"]);
     teller.tell(&["fill", "500", "--lot-read", "L-1", "--registration-read", "INVENTED-0001"]);
+    teller.tell(&["acknowledge"]);
     teller.tell(&["dose", "A-1"]);
-    teller.tell(&[
-        "condition",
-        "A-1",
-        "--canopy-loss",
-        "10",
-        "--bloom",
-        "after",
-        "--soil",
-        "moist",
-        "--air",
-        "70F",
-        "--soil-temperature",
-        "16",
-        "--food",
-        "false",
-        "--water",
-        "40",
-    ]);
+    for tree in ["A-1", "A-2"] {
+        teller.tell(&[
+            "condition",
+            tree,
+            "--canopy-loss",
+            "10",
+            "--bloom",
+            "after",
+            "--soil",
+            "moist",
+            "--air",
+            "70F",
+            "--soil-temperature",
+            "16",
+            "--food",
+            "false",
+            "--water",
+            "40",
+        ]);
+    }
     teller.tell(&["dose", "A-1", "--record"]);
     teller.tell(&["treat", "A-1", "--charges", "7", "--each", "10", "--pressure", "100psi"]);
     teller.tell(&["treat", "A-2", "--charges", "12", "--each", "10"]);
@@ -151,6 +156,15 @@ fn a_day_from_the_founding_of_a_yard_to_its_sign_off() {
         "--reported",
         "invented authority, the same day",
     ]);
+    // The holes of the charges too many stand closer than the label's spacing: a violation of its own.
+    let others = device.run(&["--json", "check"]).json()["findings"].as_array().unwrap().clone();
+    for other in others.iter().filter(|f| f["severity"] == "stop") {
+        let id = &other["id"].as_str().unwrap()[..8];
+        let decided = ["--done", "crew instructed", "--reported", "invented authority, the same day"];
+        let mut rule = vec!["rule", id, "confirm", "--reason", "miscounted"];
+        rule.extend(decided);
+        teller.tell(&rule);
+    }
     teller.tell(&["sign-off", "today", "--by", "Ada Invented"]);
     teller.tell(&["days"]);
     teller.tell(&["balance"]);

@@ -7,6 +7,7 @@
 //! for want of authority: it is held, and said why ([`HeldReason`](crate::facts::HeldReason)).
 
 mod directory;
+mod revocations;
 
 use crate::book::Book;
 use crate::commit::Commit;

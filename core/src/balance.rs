@@ -20,7 +20,7 @@ use crate::ids::{BookId, CrewId, KitId, LotId};
 use crate::quantity::{Ul, UtcMs};
 use crate::record::product::MovementKind;
 use crate::record::{Body, Kind};
-use crate::view::{View, Yard};
+use crate::view::{CrewDay, View, Yard};
 
 /// A volume that may be a range, in microlitres.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize)]
@@ -180,6 +180,9 @@ pub struct CrewDayBalance {
     pub unexplained_ul: Option<Span>,
     /// What the charges' uncertainty explains.
     pub tolerance_ul: Ul,
+    /// The jobs the crew has work in on that day; none when its kits were only measured.
+    #[serde(skip)]
+    pub worked_on: BTreeSet<BookId>,
 }
 
 /// The balance of a yard over the jobs given.
@@ -490,6 +493,11 @@ fn add_kit(
                     closing_ul: Span::default(),
                     unexplained_ul: Some(Span::default()),
                     tolerance_ul: Ul(0),
+                    worked_on: jobs
+                        .iter()
+                        .filter(|j| j.crew_days.contains(&CrewDay { crew, day }))
+                        .map(|j| j.book)
+                        .collect(),
                 });
                 row.opening_ul.add(opening);
                 row.filled_ul.add(filled);

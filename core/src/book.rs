@@ -5,23 +5,28 @@
 //! and what they knew, stands in the commits. [`Book::document`] makes the document, for anyone
 //! who wants to open a book with Automerge, and for the test that both say the same.
 
+mod rescue;
+
 use std::collections::{BTreeMap, BTreeSet};
 use std::convert::Infallible;
 
 use automerge::{Automerge, ReadDoc as _};
 
 use crate::causality::Causality;
-use crate::commit::{Commit, CommitError, Draft, MAX_RECORDS};
+use crate::commit::{Commit, CommitError, Draft, MAX_DEPS, MAX_RECORDS};
 use crate::gate::{Gate, GateError, Known, LogIndex, Refusal, Verdict, genesis_of};
 use crate::ids::{ActorId, BookId, CommitHash, RecordId};
 use crate::quantity::UtcMs;
 use crate::record::book_kinds::Genesis;
 use crate::signing::HeadSignature;
 
+pub use rescue::Rescued;
+
 /// Where a record stands: in which commit, and as which of its records.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
 pub struct Carrier {
-    /// Position of the commit in this replica's order of arrival: for looking up, never for deciding.
+    /// Position of the commit in this replica's order of arrival: for looking up, never for
+    /// deciding. A rescued commit has a number beyond all of them ([`Carrier::rescued`]).
     pub commit: usize,
     /// Index of the record in the commit.
     pub index: usize,
@@ -34,6 +39,10 @@ pub struct Book {
     genesis: Option<Genesis>,
     commits: Vec<Commit>,
     causality: Causality,
+    /// Each commit's place in `causality`.
+    places: Vec<usize>,
+    rescued: Vec<Rescued>,
+    rescued_index: BTreeMap<CommitHash, usize>,
     index: BTreeMap<CommitHash, usize>,
     ends: BTreeMap<ActorId, (u64, CommitHash)>,
     heads: BTreeSet<CommitHash>,
@@ -60,6 +69,9 @@ impl Book {
             genesis: None,
             commits: vec![],
             causality: Causality::default(),
+            places: vec![],
+            rescued: vec![],
+            rescued_index: BTreeMap::new(),
             index: BTreeMap::new(),
             ends: BTreeMap::new(),
             heads: BTreeSet::new(),
@@ -96,8 +108,18 @@ impl Book {
         if commit.deps().is_empty() {
             self.genesis = genesis_of(&commit, self.id).ok();
         }
-        let deps: Vec<usize> = commit.deps().iter().filter_map(|d| self.index.get(d).copied()).collect();
+        let deps = commit.deps().iter().filter_map(|d| self.places.get(*self.index.get(d)?).copied());
+        let deps: Vec<usize> = deps.collect();
+        let mut place = self.causality.len();
         self.causality.push(&deps);
+        let mut put_back = self.take_rescues(&commit, place);
+        if !put_back.is_empty() {
+            // Whoever knows the rescue knows what it put back.
+            put_back.push(place);
+            place = self.causality.len();
+            self.causality.push(&put_back);
+        }
+        self.places.push(place);
         for dep in commit.deps() {
             self.heads.remove(dep);
         }
@@ -115,16 +137,21 @@ impl Book {
         self.signatures.entry((signed.actor, signed.seq)).or_default().insert(signed);
     }
 
-    /// The next commit of `actor`, depending on all heads, ready for [`Commit::author`].
+    /// The next commit of `actor`, depending on all heads, ready for [`Commit::author`]. Of more
+    /// heads than a commit may depend on it takes the first; the next commits take the rest.
+    ///
+    /// An actor used before must still be the device's own: see [`Book::may_continue`].
     pub fn draft(&self, actor: ActorId, time: UtcMs, records: Vec<String>) -> Draft {
-        let mut deps: Vec<CommitHash> = self.heads.iter().copied().collect();
-        let mut seq = 1;
-        if let Some((last, hash)) = self.ends.get(&actor) {
-            seq = last + 1;
-            if !deps.contains(hash) {
-                deps.push(*hash);
+        let own = self.ends.get(&actor).copied();
+        let mut deps: BTreeSet<CommitHash> = own.iter().map(|(_, hash)| *hash).collect();
+        for head in &self.heads {
+            if deps.len() == MAX_DEPS {
+                break;
             }
+            deps.insert(*head);
         }
+        let deps: Vec<CommitHash> = deps.into_iter().collect();
+        let seq = own.map_or(1, |(last, _)| last + 1);
         let last_op = deps.iter().filter_map(|d| self.commit(*d)).map(Commit::last_op).max();
         Draft { actor, seq, start_op: last_op.unwrap_or(0) + 1, time, deps, records }
     }
@@ -184,18 +211,45 @@ impl Book {
         self.records.get(&id).map_or(&[], Vec::as_slice)
     }
 
+    /// The commit of a carrier: one of the log, or a rescued one.
+    pub fn carrying(&self, carrier: Carrier) -> Option<&Commit> {
+        match carrier.rescued() {
+            None => self.commits.get(carrier.commit),
+            Some(number) => self.rescued.get(number).map(Rescued::commit),
+        }
+    }
+
     /// The text a carrier holds.
     pub fn text(&self, carrier: Carrier) -> &str {
-        self.commits
-            .get(carrier.commit)
-            .and_then(|c| c.records().get(carrier.index))
-            .map_or("", String::as_str)
+        self.carrying(carrier).and_then(|c| c.records().get(carrier.index)).map_or("", String::as_str)
+    }
+
+    fn place(&self, carrier: Carrier) -> usize {
+        let place = match carrier.rescued() {
+            None => self.places.get(carrier.commit).copied(),
+            Some(number) => self.rescued.get(number).map(|r| r.place),
+        };
+        place.unwrap_or(usize::MAX)
     }
 
     /// Whether what stands at `a` was known where `b` was written (an earlier record of the same
     /// commit was; a record does not know itself).
     pub fn knew(&self, b: Carrier, a: Carrier) -> bool {
-        if a.commit == b.commit { a.index < b.index } else { self.causality.knew(b.commit, a.commit) }
+        if a.commit == b.commit {
+            a.index < b.index
+        } else {
+            self.causality.knew(self.place(b), self.place(a))
+        }
+    }
+
+    /// Whether a commit, of the log or rescued, knew what stands at `a`.
+    pub fn commit_knew(&self, b: CommitHash, a: Carrier) -> bool {
+        let carrier = match (self.index.get(&b), self.rescued_index.get(&b)) {
+            (Some(position), _) => Carrier { commit: *position, index: usize::MAX },
+            (None, Some(number)) => Carrier::of_rescued(*number, usize::MAX),
+            (None, None) => return false,
+        };
+        self.knew(carrier, a)
     }
 
     /// The head signatures, by (actor, number).

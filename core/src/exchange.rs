@@ -5,6 +5,8 @@
 //! An answer opens with [`AnswerStart`]; each book follows as a [`BookAnswer`] and the log lines
 //! after the cursor, those the sender itself just offered named by [`Yours`] instead of echoed.
 
+mod answer;
+
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 use sha2::{Digest, Sha256};
@@ -13,6 +15,8 @@ use crate::commit::{Commit, CommitError};
 use crate::ids::{BookId, CommitHash, DeviceId, Sha256Hash};
 use crate::quantity::UtcMs;
 use crate::signing::HeadSignature;
+
+pub use answer::{Answer, AnswerError, AnswerReader, Asked, Part};
 
 /// The version spoken here.
 pub const EXCHANGE_VERSION: u64 = 1;
@@ -378,10 +382,30 @@ pub mod code {
     pub const CHAIN_MISMATCH: &str = "chain-mismatch";
     /// A commit depends on one the log lacks: do the same.
     pub const UNKNOWN_DEPENDENCY: &str = "unknown-dependency";
+    /// The log has another commit of this actor and number: lay the local log out anew, and have
+    /// the branch that does not fit rescued.
+    pub const ACTOR_FORKED: &str = "actor-forked";
+    /// The actor's chain goes on otherwise: the same.
+    pub const SEQUENCE_GAP: &str = "sequence-gap";
+    /// A line is wrong in itself: set it and what depends on it aside, and go on.
+    pub const OF_A_LINE: &[&str] = &[
+        "hash-mismatch",
+        "commit-malformed",
+        "commit-too-large",
+        "operation-numbers",
+        "not-genesis",
+        "signature-target",
+        "signature-malformed",
+        "signature-invalid",
+        "line-malformed",
+        "not-utf-8",
+    ];
     /// The cursor is of another server's log.
     pub const OTHER_SERVER: &str = "other-server";
     /// The access token is none, or no longer valid: get another.
     pub const TOKEN: &str = "token-invalid";
+    /// An author has added as much as an hour allows: wait as `Retry-After` says, and send it again.
+    pub const QUOTA: &str = "quota";
     /// Too many requests: wait as `Retry-After` says.
     pub const RATE: &str = "too-many-requests";
 }

@@ -9,6 +9,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use crate::book::{Book, Carrier};
 use crate::commit::Commit;
 use crate::ids::{CrewId, DeviceId, RecordId};
+use crate::quantity::UtcMs;
 use crate::record::people::Role;
 use crate::record::{Body, Kind, Record, RecordError};
 
@@ -36,6 +37,8 @@ pub enum ProposalReason {
     NotOwn,
     /// The crew's day was signed off before.
     AfterSignOff,
+    /// It amends what the office had struck, and its writer knew.
+    AfterStrike,
 }
 
 /// How a record stands.
@@ -55,6 +58,14 @@ pub trait Authority {
     fn role(&self, device: DeviceId) -> Option<Role>;
     /// The crew of a device.
     fn crew(&self, device: DeviceId) -> Option<CrewId>;
+    /// The role a device had at a time: what it did then is judged by what it was then.
+    fn role_at(&self, device: DeviceId, _at: UtcMs) -> Option<Role> {
+        self.role(device)
+    }
+    /// The crew a device belonged to at a time.
+    fn crew_at(&self, device: DeviceId, _at: UtcMs) -> Option<CrewId> {
+        self.crew(device)
+    }
     /// Why a commit's records are held, if they are.
     fn hold(&self, book: &Book, commit: &Commit) -> Option<HeldReason>;
 }
@@ -70,6 +81,10 @@ pub struct Version {
     pub op: u64,
     /// The device that wrote the commit.
     pub author: DeviceId,
+    /// The role the device had when it wrote it.
+    pub role: Option<Role>,
+    /// The crew the device belonged to when it wrote it.
+    pub crew: Option<CrewId>,
     /// How it stands.
     pub standing: Standing,
     /// The fact it belongs to, by index.
@@ -164,7 +179,7 @@ pub struct Facts {
 pub fn office_only(kind: Kind) -> bool {
     use Kind::{
         Admission, Authorisation, Block, Crew, Join, Kit, Label, LabelConfirmation, Licence, Lot, Person,
-        Question, Reopening, Revocation, Ruling, SignOff,
+        Question, Reopening, Requirements, Revocation, Ruling, SignOff,
     };
     matches!(
         kind,
@@ -181,6 +196,7 @@ pub fn office_only(kind: Kind) -> bool {
             | Person
             | Question
             | Reopening
+            | Requirements
             | Revocation
             | Ruling
             | SignOff
@@ -192,9 +208,9 @@ impl Facts {
     pub fn fold(book: &Book, authority: &impl Authority, days: &impl SignedDays) -> Self {
         let mut facts = Self::read(book, authority);
         facts.admit(book);
-        let closed = facts.signed_off(book, days, authority);
-        facts.link(book, authority, days, &closed);
-        facts.strike(book, authority, days, &closed);
+        let closed = facts.signed_off(book, days);
+        facts.link(book, days, &closed);
+        facts.strike(book, days, &closed);
         facts.signed_off = closed;
         facts.finish();
         facts
@@ -204,6 +220,11 @@ impl Facts {
     fn read(book: &Book, authority: &impl Authority) -> Self {
         let mut facts = Self::default();
         let holds: Vec<Option<HeldReason>> = book.commits().iter().map(|c| authority.hold(book, c)).collect();
+        let rescued_holds: Vec<_> = book.rescued().map(|r| authority.hold(book, r.commit())).collect();
+        let held = |carrier: Carrier| match carrier.rescued() {
+            None => holds.get(carrier.commit).copied().flatten(),
+            Some(number) => rescued_holds.get(number).copied().flatten(),
+        };
         for (id, carriers) in book.records() {
             let mut texts: BTreeMap<&str, Vec<Carrier>> = BTreeMap::new();
             for carrier in carriers {
@@ -218,24 +239,31 @@ impl Facts {
                     .and_then(Record::from_value);
                 let device = read.as_ref().ok().map(|r| r.envelope.device);
                 // Several commits may carry one fact; the one that vouches best for it counts.
-                carriers.sort_by_key(|c| {
-                    let commit = &book.commits()[c.commit];
-                    let own = device == Some(commit.actor().device());
-                    (!own, holds[c.commit].is_some(), commit.start_op(), commit.hash())
+                carriers.sort_by_cached_key(|c| {
+                    let commit = book.carrying(*c);
+                    let own = device.is_some() && device == commit.map(|c| c.actor().device());
+                    let place = commit.map(|c| (c.start_op(), c.hash()));
+                    (!own, held(*c).is_some(), place, c.rescued().is_some())
                 });
                 let carrier = carriers[0];
-                let commit = &book.commits()[carrier.commit];
+                let Some(commit) = book.carrying(carrier) else { continue };
                 let author = commit.actor().device();
                 match read {
                     Err(error) => facts.unreadable.push(Unreadable { id, carrier, author, error }),
                     Ok(record) => {
-                        let standing = standing(&record, author, holds[carrier.commit], authority);
+                        let (role, crew) = (
+                            authority.role_at(author, commit.time()),
+                            authority.crew_at(author, commit.time()),
+                        );
+                        let standing = standing(&record, author, held(carrier), role);
                         let op = commit.start_op() + carrier.index as u64;
                         facts.versions.push(Version {
                             record,
                             carrier,
                             op,
                             author,
+                            role,
+                            crew,
                             standing,
                             fact: usize::MAX,
                             superseded: false,
@@ -244,19 +272,20 @@ impl Facts {
                 }
             }
         }
-        facts.versions.sort_by_cached_key(|v| (v.op, v.id(), book.commits()[v.carrier.commit].hash()));
+        facts.versions.sort_by_cached_key(|v| (v.op, v.id(), book.carrying(v.carrier).map(Commit::hash)));
         for (index, version) in facts.versions.iter().enumerate() {
             facts.by_id.entry(version.id()).or_default().push(index);
         }
         facts
     }
 
-    /// Lets in what the office admitted.
+    /// Lets in what the office admitted, and did not take back.
     fn admit(&mut self, book: &Book) {
         let mut admitted = vec![];
+        let undone = self.undone(book);
         for admission in &self.versions {
             let Body::Admission(body) = &admission.record.body else { continue };
-            if admission.standing != Standing::InForce {
+            if admission.standing != Standing::InForce || undone.contains(&admission.id()) {
                 continue;
             }
             for id in &body.records {
@@ -282,46 +311,77 @@ impl Facts {
         }
     }
 
-    /// The sign-offs in force: not struck by the office, not reopened.
-    fn signed_off(&self, book: &Book, days: &impl SignedDays, authority: &impl Authority) -> Vec<usize> {
-        if !days.apply() {
-            return vec![];
-        }
+    /// What the office took back: admissions and sign-offs struck, amended or reopened, and strikes
+    /// and reopenings struck in their turn. Latest first, so that what was itself undone undoes nothing.
+    fn undone(&self, book: &Book) -> BTreeSet<RecordId> {
         let mut undone: BTreeSet<RecordId> = BTreeSet::new();
         for version in self.versions.iter().rev() {
-            if version.standing != Standing::InForce || undone.contains(&version.id()) {
+            if version.standing != Standing::InForce {
+                continue;
+            }
+            let by_office = version.role == Some(Role::Office);
+            let kind = version.record.kind();
+            // What an amendment replaced does not come back when the amendment is taken back in its turn.
+            let amends = matches!(kind, Kind::SignOff | Kind::Admission);
+            if !amends && undone.contains(&version.id()) {
                 continue;
             }
             let named: &[RecordId] = match &version.record.body {
                 Body::Reopening(b) => std::slice::from_ref(&b.sign_off),
-                Body::Strike(b) if authority.role(version.author) == Some(Role::Office) => &b.records,
+                Body::Strike(b) if by_office => &b.records,
+                Body::SignOff(_) | Body::Admission(_) if by_office => &version.record.envelope.replaces,
                 _ => continue,
             };
             for id in named {
                 let target = self.by_id.get(id).and_then(|v| v.first()).map(|i| &self.versions[*i]);
                 let relevant = target.is_some_and(|t| {
-                    matches!(t.record.kind(), Kind::SignOff | Kind::Reopening | Kind::Strike)
-                        && book.knew(version.carrier, t.carrier)
+                    let decision = matches!(
+                        t.record.kind(),
+                        Kind::SignOff | Kind::Admission | Kind::Reopening | Kind::Strike
+                    );
+                    let alike = matches!(kind, Kind::Strike | Kind::Reopening) || t.record.kind() == kind;
+                    decision && alike && book.knew(version.carrier, t.carrier)
                 });
                 if relevant {
                     undone.insert(*id);
                 }
             }
         }
-        let in_force = |v: &&usize| {
-            let version = &self.versions[**v];
-            version.standing == Standing::InForce && !undone.contains(&version.id())
+        undone
+    }
+
+    /// The sign-offs in force: not struck or amended by the office, not reopened.
+    fn signed_off(&self, book: &Book, days: &impl SignedDays) -> Vec<usize> {
+        if !days.apply() {
+            return vec![];
+        }
+        let undone = self.undone(book);
+        let in_force = |v: &usize| {
+            let version = &self.versions[*v];
+            let kind = version.record.kind();
+            kind == Kind::SignOff && version.standing == Standing::InForce && !undone.contains(&version.id())
         };
-        let all: Vec<usize> =
-            (0..self.versions.len()).filter(|i| self.versions[*i].record.kind() == Kind::SignOff).collect();
-        all.iter().filter(in_force).copied().collect()
+        (0..self.versions.len()).filter(in_force).collect()
+    }
+
+    /// The office's strikes in force, by the records they name.
+    fn office_strikes(&self, book: &Book) -> BTreeMap<RecordId, Vec<usize>> {
+        let undone = self.undone(book);
+        let mut strikes: BTreeMap<RecordId, Vec<usize>> = BTreeMap::new();
+        for (index, version) in self.versions.iter().enumerate() {
+            let Body::Strike(body) = &version.record.body else { continue };
+            let holds = version.standing == Standing::InForce && !undone.contains(&version.id());
+            if holds && version.role == Some(Role::Office) {
+                body.records.iter().for_each(|id| strikes.entry(*id).or_default().push(index));
+            }
+        }
+        strikes
     }
 
     /// Whether a crew's change to `target` comes after a sign-off that did not know it.
     fn too_late(
         &self,
         book: &Book,
-        authority: &impl Authority,
         days: &impl SignedDays,
         closed: &[usize],
         change: usize,
@@ -329,18 +389,18 @@ impl Facts {
     ) -> bool {
         closed.iter().any(|s| {
             let Body::SignOff(sign_off) = &self.versions[*s].record.body else { return false };
-            let crew = authority.crew(self.versions[target].author);
-            days.covers(sign_off, &self.versions[target].record, crew)
+            days.covers(sign_off, &self.versions[target].record, self.versions[target].crew)
                 && !book.knew(self.versions[*s].carrier, self.versions[change].carrier)
         })
     }
 
     /// Links amendments to their facts, oldest first: what a record replaces lies in its past and
     /// so was linked before it.
-    fn link(&mut self, book: &Book, authority: &impl Authority, days: &impl SignedDays, closed: &[usize]) {
+    fn link(&mut self, book: &Book, days: &impl SignedDays, closed: &[usize]) {
+        let strikes = self.office_strikes(book);
         let mut roots: BTreeMap<(RecordId, Kind), usize> = BTreeMap::new();
         for index in 0..self.versions.len() {
-            let (root, replaced) = self.targets(book, authority, days, closed, index);
+            let (root, replaced) = self.targets(book, days, (closed, &strikes), index);
             let id = root.unwrap_or_else(|| self.versions[index].id());
             let kind = self.versions[index].record.kind();
             let fact = *roots.entry((id, kind)).or_insert_with(|| {
@@ -378,9 +438,8 @@ impl Facts {
     fn targets(
         &mut self,
         book: &Book,
-        authority: &impl Authority,
         days: &impl SignedDays,
-        closed: &[usize],
+        (closed, strikes): (&[usize], &BTreeMap<RecordId, Vec<usize>>),
         index: usize,
     ) -> (Option<RecordId>, Vec<usize>) {
         let names = self.versions[index].record.envelope.replaces.clone();
@@ -408,8 +467,9 @@ impl Facts {
         }
         // Every version replaced must be the writer's to replace, not only the first one named.
         if self.versions[index].standing == Standing::InForce
-            && let Some(reason) =
-                replaced.iter().find_map(|t| self.limit(book, authority, days, closed, index, *t))
+            && let Some(reason) = replaced.iter().find_map(|t| {
+                self.limit(book, days, closed, index, *t).or_else(|| self.revives(book, strikes, index, *t))
+            })
         {
             self.versions[index].standing = Standing::Proposal(reason);
         }
@@ -433,27 +493,43 @@ impl Facts {
             && self.knew(book, index, target)
     }
 
+    /// Whether anyone but the office amends what the office, as the writer knew, had struck.
+    fn revives(
+        &self,
+        book: &Book,
+        strikes: &BTreeMap<RecordId, Vec<usize>>,
+        change: usize,
+        target: usize,
+    ) -> Option<ProposalReason> {
+        if self.versions[change].role == Some(Role::Office) {
+            return None;
+        }
+        let fact = &self.facts[self.versions[target].fact];
+        let mut named = fact.history.iter().filter_map(|v| strikes.get(&self.versions[*v].id())).flatten();
+        let known = named.any(|s| book.knew(self.versions[change].carrier, self.versions[*s].carrier));
+        known.then_some(ProposalReason::AfterStrike)
+    }
+
     /// Why a change by this author to that record has no effect, if it has none.
     fn limit(
         &self,
         book: &Book,
-        authority: &impl Authority,
         days: &impl SignedDays,
         closed: &[usize],
         change: usize,
         target: usize,
     ) -> Option<ProposalReason> {
-        if authority.role(self.versions[change].author) == Some(Role::Office) {
+        if self.versions[change].role == Some(Role::Office) {
             return None;
         }
         if self.versions[change].author != self.versions[target].author {
             return Some(ProposalReason::NotOwn);
         }
-        self.too_late(book, authority, days, closed, change, target).then_some(ProposalReason::AfterSignOff)
+        self.too_late(book, days, closed, change, target).then_some(ProposalReason::AfterSignOff)
     }
 
     /// Applies strikes, latest first, so that a strike that is itself struck has no effect.
-    fn strike(&mut self, book: &Book, authority: &impl Authority, days: &impl SignedDays, closed: &[usize]) {
+    fn strike(&mut self, book: &Book, days: &impl SignedDays, closed: &[usize]) {
         for index in (0..self.versions.len()).rev() {
             let Body::Strike(body) = &self.versions[index].record.body else { continue };
             let fact = &self.facts[self.versions[index].fact];
@@ -478,7 +554,7 @@ impl Facts {
                 // Whoever wrote the first version may not strike out what another made of it since.
                 let fact = &self.facts[*fact];
                 let mut touched = fact.history.iter().take(1).chain(&fact.current);
-                touched.find_map(|v| self.limit(book, authority, days, closed, index, *v))
+                touched.find_map(|v| self.limit(book, days, closed, index, *v))
             });
             if let Some(reason) = limit {
                 self.versions[index].standing = Standing::Proposal(reason);
@@ -511,6 +587,11 @@ impl Facts {
         self.unreadable.sort_by_key(|u| u.id);
         self.bad_references.sort_unstable();
         self.bad_references.dedup();
+    }
+
+    /// How many different texts stand under an id, readable or not.
+    pub fn texts_of(&self, id: RecordId) -> usize {
+        self.by_id.get(&id).map_or(0, Vec::len) + self.unreadable.iter().filter(|u| u.id == id).count()
     }
 
     /// Every fact of a kind, ascending by id, whatever its standing.
@@ -572,15 +653,16 @@ impl SignedDays for NoDays {
     }
 }
 
-fn standing(
-    record: &Record,
-    author: DeviceId,
-    hold: Option<HeldReason>,
-    authority: &impl Authority,
-) -> Standing {
+/// What came into the yard's stock, and what was counted there, is the office's to say.
+fn counts_stock(body: &Body) -> bool {
+    use crate::record::product::MovementKind::{OnHand, Received};
+    matches!(body, Body::Movement(b) if matches!(b.what, Received | OnHand))
+}
+
+fn standing(record: &Record, author: DeviceId, hold: Option<HeldReason>, role: Option<Role>) -> Standing {
     let kind = record.kind();
-    // A genesis is proven by the root's signature, a certificate by its own proof.
-    if matches!(kind, Kind::Genesis | Kind::Certificate) {
+    // A genesis is proven by the root's signature, a certificate and a rescue by their own proof.
+    if matches!(kind, Kind::Genesis | Kind::Certificate | Kind::Rescue) {
         return Standing::InForce;
     }
     if record.envelope.device != author {
@@ -590,9 +672,9 @@ fn standing(
         return Standing::Held(reason);
     }
     let servers_word = matches!(kind, Kind::Receipt | Kind::PhotoReceived);
-    let allowed = match authority.role(author) {
+    let allowed = match role {
         Some(Role::Office) => !servers_word,
-        Some(Role::Crew) => !office_only(kind) && !servers_word,
+        Some(Role::Crew) => !office_only(kind) && !servers_word && !counts_stock(&record.body),
         Some(Role::Server) => servers_word,
         None => return Standing::Held(HeldReason::NoCertificate),
     };

@@ -10,7 +10,7 @@ use crate::exchange::Cursor;
 use crate::ids::{BookId, DeviceId, RecordId, Sha256Hash};
 use crate::quantity::UtcMs;
 use crate::record::people::{Invitation, Role};
-use crate::signing::{PublicKey, SecretKey, Signature};
+use crate::signing::{Alg, PublicKey, SecretKey, Signature, SigningError};
 
 /// Longest life of an assertion, in seconds.
 pub const ASSERTION_SECONDS: i64 = 120;
@@ -142,21 +142,66 @@ pub struct PhotoStored {
     pub bytes: u64,
 }
 
-/// A signed assertion (RFC 7523 §2.2) by which a device asks `server` for an access token.
+/// What became of the lines sent for one book to be rescued.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+pub struct RescuedBook {
+    /// The book.
+    pub book: BookId,
+    /// Lines the log took in as they are.
+    pub appended: u64,
+    /// Commits put back with evidence.
+    pub rescued: u64,
+    /// Lines that were there, or put back, before.
+    pub known: u64,
+}
+
+/// The answer to a rescue. What was put back comes with the next exchange.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+pub struct RescueAnswer {
+    /// In the order of the request.
+    pub books: Vec<RescuedBook>,
+}
+
+/// What a device signs to ask `server` for an access token (RFC 7523 §2.2): header and claims of
+/// the assertion, as they travel.
 ///
 /// `now` is the server's time, from [`Health`]; `id` are fresh random bytes, for an assertion is
 /// taken once.
-pub fn assertion(key: &SecretKey, server: DeviceId, now: UtcMs, id: [u8; 16]) -> String {
-    let device = key.device();
+///
+/// # Errors
+/// [`SigningError::Key`] when the key is none of its algorithm.
+pub fn assertion_text(
+    key: &PublicKey,
+    server: DeviceId,
+    now: UtcMs,
+    id: [u8; 16],
+) -> Result<String, SigningError> {
+    let device = key.device()?;
     let seconds = now.0.div_euclid(1_000);
-    let header = json!({ "alg": "EdDSA", "kid": device, "typ": "JWT" });
+    let alg = match key.alg {
+        Alg::Ed25519 => "EdDSA",
+        Alg::P256 => "ES256",
+    };
+    let header = json!({ "alg": alg, "kid": device, "typ": "JWT" });
     let claims = json!({
         "iss": device, "sub": device, "aud": server, "jti": hex::encode(id),
         "nbf": seconds - 30, "iat": seconds, "exp": seconds + ASSERTION_SECONDS - 30,
     });
     let part = |value: &Value| BASE64_URL_SAFE_NO_PAD.encode(value.to_string());
-    let signed = format!("{}.{}", part(&header), part(&claims));
-    // The key's signature is its own hexadecimal, so it always decodes.
-    let signature = hex::decode(key.sign(signed.as_bytes()).0).unwrap_or_default();
-    format!("{signed}.{}", BASE64_URL_SAFE_NO_PAD.encode(signature))
+    Ok(format!("{}.{}", part(&header), part(&claims)))
+}
+
+/// The assertion, once its text is signed.
+pub fn assertion_signed(text: &str, signature: &Signature) -> String {
+    // A signature is made of hexadecimal by whoever signs here, so it always decodes.
+    let signature = hex::decode(&signature.0).unwrap_or_default();
+    format!("{text}.{}", BASE64_URL_SAFE_NO_PAD.encode(signature))
+}
+
+/// The same in one step, for a device whose key is at hand.
+pub fn assertion(key: &SecretKey, server: DeviceId, now: UtcMs, id: [u8; 16]) -> String {
+    // The public key of a secret key is one.
+    let text = assertion_text(&key.public(), server, now, id).unwrap_or_default();
+    let signature = key.sign(text.as_bytes());
+    assertion_signed(&text, &signature)
 }

@@ -1,12 +1,16 @@
 //! The view of a job: what is true now, with its history, from the job's and the yard's facts.
 
+mod clock;
+
 use std::collections::{BTreeMap, BTreeSet};
+use std::ops::Deref;
+use std::sync::Arc;
 
 use crate::book::Book;
-use crate::check::entry::CLOCK_TOLERANCE_MS;
 use crate::day::Day;
+use crate::dosing::label::confirmation_problems;
 use crate::facts::{Authority, Fact, Facts, NoDays, SignedDays, Standing, Version};
-use crate::ids::{ActorId, BookId, CommitHash, CrewId, DeviceId, LabelId, RecordId, Sha256Hash, TreeId};
+use crate::ids::{BookId, CommitHash, CrewId, DeviceId, LabelId, PersonId, RecordId, Sha256Hash, TreeId};
 use crate::quantity::{Ul, Um, UtcMs};
 use crate::record::book_kinds::{BookContent, Job, Zone};
 use crate::record::kit::Kit;
@@ -98,11 +102,43 @@ pub struct Yard {
     pub facts: Facts,
 }
 
+/// The yard a view is read with: lent while the view lives, or shared so that the view can be kept.
+#[derive(Clone, Debug)]
+pub enum YardRef<'y> {
+    /// Lent.
+    Lent(&'y Yard),
+    /// Shared.
+    Shared(Arc<Yard>),
+}
+
+impl Deref for YardRef<'_> {
+    type Target = Yard;
+
+    fn deref(&self) -> &Yard {
+        match self {
+            Self::Lent(yard) => yard,
+            Self::Shared(yard) => yard,
+        }
+    }
+}
+
+impl<'y> From<&'y Yard> for YardRef<'y> {
+    fn from(yard: &'y Yard) -> Self {
+        Self::Lent(yard)
+    }
+}
+
+impl From<Arc<Yard>> for YardRef<'_> {
+    fn from(yard: Arc<Yard>) -> Self {
+        Self::Shared(yard)
+    }
+}
+
 /// A job as it stands now.
 #[derive(Clone, Debug)]
 pub struct View<'y> {
     /// The yard it is read with.
-    pub yard: &'y Yard,
+    pub yard: YardRef<'y>,
     /// The job book.
     pub book: BookId,
     /// The job's title.
@@ -129,6 +165,12 @@ pub struct View<'y> {
     pub ahead: Vec<(usize, UtcMs)>,
     /// Of each photo's record, when it arrived at a server at first; its bytes come apart from it.
     pub photos_arrived: BTreeMap<RecordId, UtcMs>,
+    /// Versions dated before a receipt that their writer had seen: (version, arrival it tells of).
+    pub backdated: Vec<(usize, UtcMs)>,
+    /// Commits dated before the device's own commit before them: (first version, its time, the time before).
+    pub set_back: Vec<(usize, UtcMs, UtcMs)>,
+    /// What the office changed in a signed-off day: (change, fact, sign-off, day).
+    pub changed: Vec<(usize, RecordId, RecordId, CrewDay)>,
     crews_of_devices: BTreeMap<DeviceId, Option<CrewId>>,
 }
 
@@ -156,11 +198,37 @@ impl Yard {
         })
     }
 
-    /// Whether a second licensed person has confirmed a label version.
+    /// Whether a second licensed person has confirmed a label version: rates entered again and doses
+    /// worked must agree with it, and who confirmed it must be another person than who entered it and
+    /// hold a certifying licence then. Where either is not named it may have been one person: no.
     pub fn confirmed(&self, id: LabelId) -> Option<&Version> {
-        self.facts.in_force(Kind::LabelConfirmation).find_map(|fact| {
-            let version = self.facts.shown(fact);
-            matches!(&version.record.body, Body::LabelConfirmation(c) if c.label == id).then_some(version)
+        let label = self.label(id)?;
+        let entered_by = self.facts.versions.iter().filter(|v| v.id() == id);
+        let entered_by: Vec<PersonId> = entered_by.filter_map(|v| v.record.envelope.by).collect();
+        self.facts.in_force(Kind::LabelConfirmation).flat_map(|fact| self.facts.current(fact)).find(
+            |version| {
+                let Body::LabelConfirmation(body) = &version.record.body else { return false };
+                let named = version.record.envelope.by;
+                let second = named.is_some_and(|by| {
+                    !entered_by.is_empty()
+                        && !entered_by.contains(&by)
+                        && self.licensed_about(by, version.record.envelope.at)
+                });
+                body.label == id && second && confirmation_problems(label, body).is_empty()
+            },
+        )
+    }
+
+    /// Whether a person held a certifying licence on the day of a moment somewhere on earth: the
+    /// yard has no time zone of its own.
+    fn licensed_about(&self, person: PersonId, at: UtcMs) -> bool {
+        let hours = |h: i64| Day::of(UtcMs(at.0.saturating_add(h * 3_600_000)), &utc());
+        let (first, last) = (hours(-12), hours(14));
+        self.facts.in_force(Kind::Licence).any(|fact| match &self.facts.shown(fact).record.body {
+            Body::Licence(l) => {
+                l.person == person && l.certified && l.valid_from <= last && first <= l.valid_to
+            }
+            _ => false,
         })
     }
 
@@ -222,6 +290,10 @@ pub fn crew_day_of(record: &Record, device_crew: Option<CrewId>, zone: &Zone) ->
     Some(CrewDay { crew, day: Day::of(at, zone) })
 }
 
+fn utc() -> Zone {
+    Zone { name: "Etc/UTC".into(), offsets: vec![] }
+}
+
 struct JobDays<'a>(&'a Zone);
 
 impl SignedDays for JobDays<'_> {
@@ -239,7 +311,12 @@ impl<'y> View<'y> {
     ///
     /// # Errors
     /// [`ViewError`] when the book has no genesis, is not a job, or belongs to another yard.
-    pub fn read(book: &Book, yard: &'y Yard, authority: &impl Authority) -> Result<Self, ViewError> {
+    pub fn read(
+        book: &Book,
+        yard: impl Into<YardRef<'y>>,
+        authority: &impl Authority,
+    ) -> Result<Self, ViewError> {
+        let yard = yard.into();
         let genesis = book.genesis().ok_or(ViewError::NoGenesis(book.id()))?;
         let BookContent::Job(job) = &genesis.content else {
             return Err(ViewError::WrongKind { book: book.id(), wanted: "job" });
@@ -263,41 +340,18 @@ impl<'y> View<'y> {
             late: vec![],
             ahead: vec![],
             photos_arrived: BTreeMap::new(),
+            backdated: vec![],
+            set_back: vec![],
+            changed: vec![],
             crews_of_devices: BTreeMap::new(),
         };
         view.list_trees();
         view.attach();
         view.find_days(book, authority);
         view.find_ahead(book);
+        view.find_backdated(book);
+        view.find_set_back(book);
         Ok(view)
-    }
-
-    /// Compares each record's date with the earliest receipt that covers its commit.
-    fn find_ahead(&mut self, book: &Book) {
-        let mut arrivals: BTreeMap<ActorId, Vec<(u64, UtcMs)>> = BTreeMap::new();
-        for fact in self.facts.in_force(Kind::Receipt) {
-            for version in self.facts.current(fact) {
-                let Body::Receipt(receipt) = &version.record.body else { continue };
-                for end in &receipt.through {
-                    arrivals.entry(end.actor).or_default().push((end.seq, receipt.arrived_at));
-                }
-            }
-        }
-        for (index, version) in self.facts.versions.iter().enumerate() {
-            let Some(commit) = book.commits().get(version.carrier.commit) else { continue };
-            let arrived = arrivals
-                .get(&commit.actor())
-                .and_then(|a| a.iter().filter(|(seq, _)| *seq >= commit.seq()).map(|(_, at)| *at).min());
-            if let (Some(at), Kind::Photo) = (arrived, version.record.kind()) {
-                let first = self.photos_arrived.entry(version.id()).or_insert(at);
-                *first = at.min(*first);
-            }
-            if let Some(at) = arrived
-                && version.record.envelope.at.0 > at.0.saturating_add(CLOCK_TOLERANCE_MS)
-            {
-                self.ahead.push((index, at));
-            }
-        }
     }
 
     fn list_trees(&mut self) {
@@ -379,10 +433,9 @@ impl<'y> View<'y> {
             }
         }
         for (index, version) in self.facts.versions.iter().enumerate() {
-            let crew = *self
-                .crews_of_devices
-                .entry(version.author)
-                .or_insert_with(|| authority.crew(version.author));
+            let crew = version.crew;
+            // The last certificate counts: versions come in causal order.
+            self.crews_of_devices.insert(version.author, crew);
             let Some(day) = crew_day_of(&version.record, crew, &self.job.zone) else { continue };
             if is_work(version.record.kind()) && version.standing == Standing::InForce {
                 self.crew_days.insert(day);
@@ -394,6 +447,7 @@ impl<'y> View<'y> {
                 }
             }
         }
+        self.find_changed(book, authority, &signed);
     }
 
     /// The tree that stays, for a tree that may have been joined to another.
@@ -403,8 +457,7 @@ impl<'y> View<'y> {
 
     /// The crew-day a version counts to.
     pub fn crew_day(&self, version: &Version) -> Option<CrewDay> {
-        let crew = self.crews_of_devices.get(&version.author).copied().flatten();
-        crew_day_of(&version.record, crew, &self.job.zone)
+        crew_day_of(&version.record, version.crew, &self.job.zone)
     }
 
     /// The fact at an index.

@@ -233,6 +233,12 @@ fn known_device(
         return Err(ApiError::forbidden("certificate-invalid", "the certificate is for another device"));
     }
     if let CertificateProof::Invitation { invitation, .. } = &certificate.proof {
+        if directory.as_ref().is_some_and(|d| d.is_code_shared(&invitation.code_key)) {
+            return Err(ApiError::forbidden(
+                "code-shared",
+                "the yard book has certificates of several devices made with this device's code, so none of them counts: ask the office for a new code",
+            ));
+        }
         // Single use: a code counts for the device that enrolled with it here.
         let used = store::invitation(db, &invitation.code_key.key)?.and_then(|i| i.used_by);
         if used != Some(device) {

@@ -66,6 +66,15 @@ impl ApiError {
         Self { retry_after: Some(wait_seconds), ..error }
     }
 
+    /// 429: an author has added enough for this hour.
+    pub fn over_quota(device: bolebook_core::ids::DeviceId, wait_seconds: u64) -> Self {
+        let detail = format!(
+            "device {device} has added as much as an hour allows: nothing of this request was kept; keep it and send it again in {wait_seconds} s"
+        );
+        let error = Self::new(StatusCode::TOO_MANY_REQUESTS, code::QUOTA, detail);
+        Self { retry_after: Some(wait_seconds), ..error }
+    }
+
     /// 500: what happened goes to the log, the client learns the request id.
     pub fn internal(cause: &dyn std::fmt::Display) -> Self {
         tracing::error!(%cause, "internal error");
@@ -102,14 +111,11 @@ impl ApiError {
     }
 }
 
-impl std::fmt::Display for ApiError {
-    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
-        write!(f, "{}: {}", self.problem.code, self.problem.detail)
-    }
-}
-
 impl From<LogError> for ApiError {
     fn from(error: LogError) -> Self {
+        if let LogError::NoBook(book) = error {
+            return Self::not_found("the server has no such book").at(book, None);
+        }
         let LogError::Refused { book, line, hash, refusal } = error else {
             return Self::internal(&error);
         };
@@ -212,5 +218,11 @@ fn detail_of(status: StatusCode) -> &'static str {
         StatusCode::REQUEST_TIMEOUT => "the request took too long; nothing of it was kept",
         _ if status.is_server_error() => "the server failed; its log has the request id",
         _ => "the request could not be read",
+    }
+}
+
+impl std::fmt::Display for ApiError {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.write_str(&self.problem.detail)
     }
 }

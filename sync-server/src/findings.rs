@@ -1,36 +1,24 @@
-//! What is computed from the books: findings and exports. A cache, thrown away at any time.
+//! Findings and exports of a job, and the worker that brings them up after an exchange.
 //!
-//! Taking in and handing out commits never comes here. After an exchange a worker brings the cache
-//! up; whoever asks earlier computes it then.
+//! Taking in and handing out commits never comes here; whoever asks before the worker is done
+//! computes it then. What is computed is kept by [`crate::snapshot`].
 
 use std::collections::{BTreeMap, BTreeSet};
 use std::sync::{Arc, Mutex, PoisonError};
 
-use bolebook_core::balance::balance;
-use bolebook_core::check::check;
 use bolebook_core::export::{
-    Names, applications_csv, balance_json, findings_json, summary_json, trees_csv, trees_geojson,
+    applications_csv, balance_json, findings_json, summary_json, trees_csv, trees_geojson,
 };
-use bolebook_core::ids::{BookId, PersonId, RecordId, Sha256Hash};
-use bolebook_core::view::{View, Yard};
-use bolebook_log::{BookInfo, BookKind};
-use rusqlite::Connection;
-use serde_json::{Map, Value};
-use tokio::sync::Notify;
+use bolebook_core::ids::BookId;
+use tokio::sync::{Notify, watch};
 
 use crate::error::ApiError;
-use crate::state::{App, Inner, load};
-use crate::store;
+use crate::snapshot::{self, JobState, Snapshot};
+use crate::state::{App, Inner};
 
-/// Everything computed from one state of a job and its yard.
-#[derive(Debug)]
-pub struct Computed {
-    /// Up to which position of the job's log.
-    pub position: u64,
-    /// Its exports, by name.
-    pub exports: BTreeMap<&'static str, String>,
-    state: Sha256Hash,
-}
+/// The exports of a job that are texts, in the order they are offered.
+pub const EXPORTS: [&str; 6] =
+    ["trees.csv", "applications.csv", "trees.geojson", "findings.json", "balance.json", "summary.json"];
 
 /// Media type of an export.
 pub fn media_type(name: &str) -> &'static str {
@@ -41,24 +29,41 @@ pub fn media_type(name: &str) -> &'static str {
     }
 }
 
-/// The cache of what was computed.
+/// Up to where findings stand, and which books wait for the worker.
 #[derive(Default)]
 pub struct Findings {
-    computed: Mutex<BTreeMap<BookId, Arc<Computed>>>,
+    positions: Mutex<BTreeMap<BookId, u64>>,
     changed: Mutex<BTreeSet<BookId>>,
     wake: Notify,
+    news: watch::Sender<u64>,
 }
 
 impl Findings {
     /// Up to which position of a book the findings stand, if they were computed yet.
     pub fn position(&self, book: BookId) -> Option<u64> {
-        self.computed.lock().unwrap_or_else(PoisonError::into_inner).get(&book).map(|c| c.position)
+        self.positions.lock().unwrap_or_else(PoisonError::into_inner).get(&book).copied()
+    }
+
+    /// Forgets what was computed: every job stands on the yard's book, and that is changing.
+    pub fn forget(&self) {
+        let known = std::mem::take(&mut *self.positions.lock().unwrap_or_else(PoisonError::into_inner));
+        self.changed.lock().unwrap_or_else(PoisonError::into_inner).extend(known.into_keys());
     }
 
     /// Says that a book has changed.
-    pub fn changed(&self, book: BookId) {
-        self.changed.lock().unwrap_or_else(PoisonError::into_inner).insert(book);
+    pub fn changed(&self, book: BookId, yard: BookId) {
+        if book == yard {
+            self.forget();
+        } else {
+            self.changed.lock().unwrap_or_else(PoisonError::into_inner).insert(book);
+        }
         self.wake.notify_one();
+        self.news.send_modify(|count| *count += 1);
+    }
+
+    /// Counts up whenever a book changes, for whoever looks at a page meanwhile.
+    pub fn news(&self) -> watch::Receiver<u64> {
+        self.news.subscribe()
     }
 }
 
@@ -75,90 +80,34 @@ pub async fn follow(app: App) {
     }
 }
 
-/// Findings and exports of a job as the log is now.
+/// A job as the log is now, with its findings computed.
 ///
 /// # Errors
 /// 404 for a book that is no job here; an internal error for a damaged one.
-pub fn of_job(app: &Inner, book: BookId) -> Result<Arc<Computed>, ApiError> {
-    app.read(|db| {
-        let books = bolebook_log::books(db)?;
-        let job = books.iter().find(|b| b.book == book && b.kind == BookKind::Job);
-        let job = job.ok_or_else(|| ApiError::not_found("the server has no such job book"))?;
-        let state = state(&books, db)?;
-        let kept = app.findings.computed.lock().unwrap_or_else(PoisonError::into_inner).get(&book).cloned();
-        if let Some(kept) = kept
-            && kept.state == state
-        {
-            return Ok(kept);
-        }
-        let exports = compute(app, db, &books, book)?;
-        let computed = Arc::new(Computed { position: job.end.position, exports, state });
-        app.findings.computed.lock().unwrap_or_else(PoisonError::into_inner).insert(book, computed.clone());
-        Ok(computed)
+pub fn of_job(app: &Inner, book: BookId) -> Result<(Arc<Snapshot>, Arc<JobState>), ApiError> {
+    let snapshot = snapshot::now(app)?;
+    let job = snapshot.job(book)?.clone();
+    snapshot.findings(&job);
+    app.findings.positions.lock().unwrap_or_else(PoisonError::into_inner).insert(book, job.position);
+    Ok((snapshot, job))
+}
+
+/// One of the [`EXPORTS`] of a job.
+///
+/// # Errors
+/// 404 for a job or an export there is not.
+pub fn export(snapshot: &Snapshot, job: &JobState, name: &str) -> Result<Arc<String>, ApiError> {
+    let view = &job.view;
+    let name = EXPORTS
+        .into_iter()
+        .find(|n| *n == name)
+        .ok_or_else(|| ApiError::not_found(format!("no such export; there are {}", EXPORTS.join(", "))))?;
+    snapshot.text(view.book, name, || match name {
+        "trees.csv" => trees_csv(view),
+        "applications.csv" => applications_csv(view, &snapshot.names),
+        "trees.geojson" => trees_geojson(view),
+        "findings.json" => findings_json(view, &snapshot.findings(job)),
+        "balance.json" => balance_json(view, snapshot.balance()),
+        _ => summary_json(view, &snapshot.findings(job), snapshot.balance()),
     })
-}
-
-/// Names everything a computation stands on: every book's end, and the register.
-fn state(books: &[BookInfo], db: &Connection) -> Result<Sha256Hash, ApiError> {
-    let mut text = String::new();
-    for book in books {
-        text.push_str(&book.end.chain.to_string());
-    }
-    for entry in store::register(db)? {
-        text.push_str(&format!("{} {}", entry.id, entry.updated_at.0));
-    }
-    Ok(Sha256Hash::of(text.as_bytes()))
-}
-
-fn compute(
-    app: &Inner,
-    db: &Connection,
-    books: &[BookInfo],
-    wanted: BookId,
-) -> Result<BTreeMap<&'static str, String>, ApiError> {
-    let internal = |e: &dyn std::fmt::Display| ApiError::internal(e);
-    let directory =
-        app.directory(db)?.ok_or_else(|| ApiError::not_found("the server has no yard book yet"))?;
-    let yard_book = load(db, app.identity.yard)?;
-    let yard = Yard::read(&yard_book, &directory.for_book(&yard_book)).map_err(|e| internal(&e))?;
-    let mut jobs = vec![];
-    for info in books.iter().filter(|b| b.kind == BookKind::Job) {
-        jobs.push(load(db, info.book)?);
-    }
-    let mut views = vec![];
-    for job in &jobs {
-        views.push(View::read(job, &yard, &directory.for_book(job)).map_err(|e| internal(&e))?);
-    }
-    let all: Vec<&View<'_>> = views.iter().collect();
-    let balance = balance(&yard, &all);
-    let view = views.iter().find(|v| v.book == wanted).ok_or_else(|| ApiError::not_found("no such job"))?;
-    let findings = check(view, &balance);
-    let names = RegisterNames(store::register(db)?.into_iter().map(|e| (e.id, e.fields)).collect());
-    let written = [
-        ("trees.csv", trees_csv(view)),
-        ("applications.csv", applications_csv(view, &names)),
-        ("trees.geojson", trees_geojson(view)),
-        ("findings.json", findings_json(view, &findings)),
-        ("balance.json", balance_json(view, &balance)),
-        ("summary.json", summary_json(view, &findings, &balance)),
-    ];
-    written.into_iter().map(|(name, text)| Ok((name, text.map_err(|e| internal(&e))?))).collect()
-}
-
-struct RegisterNames(BTreeMap<RecordId, Map<String, Value>>);
-
-impl RegisterNames {
-    fn field(&self, id: PersonId, field: &str) -> Option<String> {
-        self.0.get(&id)?.get(field)?.as_str().map(str::to_owned)
-    }
-}
-
-impl Names for RegisterNames {
-    fn person(&self, id: PersonId) -> Option<String> {
-        self.field(id, "name")
-    }
-
-    fn licence_number(&self, id: PersonId) -> Option<String> {
-        self.field(id, "licence_number")
-    }
 }

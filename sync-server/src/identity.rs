@@ -43,8 +43,8 @@ pub enum IdentityError {
     #[error("the invitation does not hold: {0}")]
     Authority(#[from] AuthorityError),
     /// The invitation is for something else.
-    #[error("the invitation is not for a server: ask the office for one with role 'server'")]
-    Role,
+    #[error("the invitation does not give the role '{0}': ask the office for one with that role")]
+    Role(&'static str),
     /// The invitation is over.
     #[error("the invitation could be used until {0} (ms UTC): ask the office for another")]
     Expired(i64),
@@ -103,13 +103,31 @@ impl Identity {
         random: [u8; 10],
         now: UtcMs,
     ) -> Result<Self, IdentityError> {
-        let path = data.join(FILE);
+        Self::init_as(&data.join(FILE), Role::Server, invitation, seed, random, now)
+    }
+
+    /// Makes an identity of a role in a file of its own: the server's, or its desk's.
+    ///
+    /// # Errors
+    /// [`IdentityError`]; nothing was written then.
+    pub fn init_as(
+        path: &Path,
+        role: Role,
+        invitation: &Path,
+        seed: [u8; 32],
+        random: [u8; 10],
+        now: UtcMs,
+    ) -> Result<Self, IdentityError> {
         if path.exists() {
-            return Err(IdentityError::Exists(path));
+            return Err(IdentityError::Exists(path.into()));
         }
         let file: InvitationFile = read_json(invitation)?;
-        if file.invitation.role != Role::Server {
-            return Err(IdentityError::Role);
+        if file.invitation.role != role {
+            return Err(IdentityError::Role(match role {
+                Role::Server => "server",
+                Role::Office => "office",
+                Role::Crew => "crew",
+            }));
         }
         if now > file.invitation.use_by {
             return Err(IdentityError::Expired(file.invitation.use_by.0));
@@ -124,9 +142,10 @@ impl Identity {
             certificate_record: RecordId::new(now.0, random),
             certificate,
         };
+        let data = path.parent().unwrap_or(Path::new("."));
         fs::create_dir_all(data).map_err(|source| IdentityError::File { path: data.into(), source })?;
-        write_secret(&path, &stored)?;
-        Self::load(data)
+        write_secret(path, &stored)?;
+        Self::load_from(path)
     }
 
     /// Reads the identity of a data folder.
@@ -134,7 +153,15 @@ impl Identity {
     /// # Errors
     /// [`IdentityError`] when it is not there, not readable, or its certificate does not hold.
     pub fn load(data: &Path) -> Result<Self, IdentityError> {
-        let path = data.join(FILE);
+        Self::load_from(&data.join(FILE))
+    }
+
+    /// Reads an identity from its file.
+    ///
+    /// # Errors
+    /// As [`Identity::load`].
+    pub fn load_from(path: &Path) -> Result<Self, IdentityError> {
+        let path = path.to_owned();
         let stored: Stored = read_json(&path)?;
         let mut seed = [0; 32];
         hex::decode_to_slice(&stored.seed, &mut seed)

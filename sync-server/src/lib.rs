@@ -3,26 +3,32 @@
 //! A request comes in at [`router`], one page with every route. [`auth`] says who asks, a handler in
 //! [`handlers`] does it, [`error`] is the one way out for what goes wrong. The log itself is the
 //! `bolebook-log` crate; [`state`] holds its connections, [`store`] the server's own tables,
-//! [`identity`] the server's key and certificate, [`findings`] what is computed from the books.
+//! [`identity`] the server's key and certificate, [`snapshot`] and [`findings`] what is computed from
+//! the books, [`field`] the crews' app. [`desk`] are the office's pages, [`portal`] the clients', each on a listener of its own.
 //!
 //! Listener, clock and shutdown are passed in, so that tests run the shipped server.
 
 pub mod auth;
 pub mod body;
+pub mod desk;
 pub mod error;
+pub mod field;
 pub mod findings;
 pub mod handlers;
 pub mod identity;
 pub mod limiter;
 pub mod openapi;
 pub mod photos;
+pub mod portal;
 pub mod receipt;
 pub mod router;
+pub mod snapshot;
 pub mod state;
 pub mod store;
+pub mod tables;
 pub mod uploads;
 
-use std::future::Future;
+use std::future::{Future, IntoFuture as _};
 use std::net::SocketAddr;
 
 use tokio::net::TcpListener;
@@ -30,7 +36,7 @@ use tokio::net::TcpListener;
 pub use router::app;
 pub use state::{App, Clock, Config, StartError};
 
-/// Serves until `shutdown` resolves, then finishes the requests under way.
+/// Serves the API until `shutdown` resolves, then finishes the requests under way.
 ///
 /// # Errors
 /// When the listener fails.
@@ -39,9 +45,51 @@ pub async fn serve(
     listener: TcpListener,
     shutdown: impl Future<Output = ()> + Send + 'static,
 ) -> std::io::Result<()> {
+    serve_all(app, Listeners { api: listener, desk: None, portal: None }, shutdown).await
+}
+
+/// Where the API, the desk and the portal listen: each its own origin.
+pub struct Listeners {
+    /// The API.
+    pub api: TcpListener,
+    /// The office desk, unless it is off.
+    pub desk: Option<TcpListener>,
+    /// The client portal, unless it is off.
+    pub portal: Option<TcpListener>,
+}
+
+/// Serves API, desk and portal until `shutdown` resolves, then finishes the requests under way.
+///
+/// # Errors
+/// When a listener fails.
+pub async fn serve_all(
+    app: App,
+    listeners: Listeners,
+    shutdown: impl Future<Output = ()> + Send + 'static,
+) -> std::io::Result<()> {
     let worker = tokio::spawn(findings::follow(app.clone()));
-    let service = router::app(app).into_make_service_with_connect_info::<SocketAddr>();
-    let served = axum::serve(listener, service).with_graceful_shutdown(shutdown).await;
+    let (stop, stopped) = tokio::sync::watch::channel(());
+    let until = |mut stopped: tokio::sync::watch::Receiver<()>| async move {
+        // An error says that the sender is gone, which means the same.
+        let _ = stopped.changed().await;
+    };
+    let sites =
+        [(listeners.desk, desk::router(app.clone())), (listeners.portal, portal::router(app.clone()))];
+    let mut others = tokio::task::JoinSet::new();
+    for (listener, router) in sites {
+        let Some(listener) = listener else { continue };
+        let service = router.into_make_service_with_connect_info::<SocketAddr>();
+        others.spawn(
+            axum::serve(listener, service).with_graceful_shutdown(until(stopped.clone())).into_future(),
+        );
+    }
+    let service = router::app(app.clone()).into_make_service_with_connect_info::<SocketAddr>();
+    let mut served = axum::serve(listeners.api, service).with_graceful_shutdown(shutdown).await;
+    app.desk.closing.send_replace(true);
+    drop(stop);
+    while let Some(done) = others.join_next().await {
+        served = served.and(done.unwrap_or_else(|e| Err(std::io::Error::other(e))));
+    }
     worker.abort();
     served
 }

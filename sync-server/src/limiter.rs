@@ -1,11 +1,13 @@
-//! How often an address may try something.
+//! How often an address may try something, and how much an author may add.
 
 use std::collections::BTreeMap;
 use std::net::IpAddr;
 use std::sync::{Mutex, PoisonError};
 
+use bolebook_core::ids::DeviceId;
 use bolebook_core::quantity::UtcMs;
 
+const HOUR_MS: i64 = 3_600_000;
 const WINDOW_MS: i64 = 60_000;
 const MOST_ADDRESSES: usize = 10_000;
 
@@ -41,6 +43,36 @@ impl Limiter {
             return Ok(());
         }
         let wait_ms = WINDOW_MS - now.0.saturating_sub(*start);
+        Err(u64::try_from(wait_ms / 1_000 + 1).unwrap_or(1))
+    }
+}
+
+/// Counts what each device adds to the books, in windows of an hour.
+#[derive(Debug)]
+pub struct Quota {
+    most: u64,
+    added: Mutex<BTreeMap<DeviceId, (i64, u64)>>,
+}
+
+impl Quota {
+    /// Allows `most` bytes per device and hour; what comes first in an hour is always taken.
+    pub fn new(most: u64) -> Self {
+        Self { most, added: Mutex::new(BTreeMap::new()) }
+    }
+
+    /// Counts bytes that a device adds at `now`.
+    ///
+    /// # Errors
+    /// The seconds to wait, when it has added enough; the bytes are then not counted.
+    pub fn add(&self, device: DeviceId, bytes: u64, now: UtcMs) -> Result<(), u64> {
+        let mut added = self.added.lock().unwrap_or_else(PoisonError::into_inner);
+        added.retain(|_, (start, _)| (0..HOUR_MS).contains(&now.0.saturating_sub(*start)));
+        let (start, sum) = added.entry(device).or_insert((now.0, 0));
+        if *sum == 0 || sum.saturating_add(bytes) <= self.most {
+            *sum = sum.saturating_add(bytes);
+            return Ok(());
+        }
+        let wait_ms = HOUR_MS - now.0.saturating_sub(*start);
         Err(u64::try_from(wait_ms / 1_000 + 1).unwrap_or(1))
     }
 }

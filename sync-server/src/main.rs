@@ -7,8 +7,11 @@ use std::sync::Arc;
 
 use bolebook_core::quantity::UtcMs;
 use bolebook_server::identity::Identity;
-use bolebook_server::{App, Clock, Config, serve};
+use bolebook_server::{App, Clock, Config, Listeners, serve_all};
 use clap::{Parser, Subcommand};
+use tokio::net::TcpListener;
+
+mod commands;
 
 /// The sync server of Bolebook: an ordered log of records in one data folder.
 #[derive(Parser)]
@@ -40,7 +43,24 @@ enum Command {
         /// Where to listen; port 0 takes a free one. Put a TLS proxy in front for anything but loopback.
         #[arg(long, default_value = "127.0.0.1:8642")]
         listen: SocketAddr,
+        /// The folder of the built field app, if it does not lie beside this program.
+        #[arg(long, value_name = "FOLDER")]
+        web_dir: Option<PathBuf>,
+        #[command(flatten)]
+        sites: Sites,
     },
+    /// Gives the office desk its own certificate, so that it can write what the office writes.
+    Desk {
+        /// The data folder.
+        #[arg(long)]
+        data: PathBuf,
+        /// The invitation file with role 'office'. It holds a one-time code: delete it afterwards.
+        #[arg(long)]
+        invitation: PathBuf,
+    },
+    /// Accounts of people who sign in at the office desk.
+    #[command(subcommand)]
+    User(commands::User),
     /// Recomputes every hash of every book and says whether the log is whole; then looks at every photo:
     /// held without a record, named without bytes, damaged.
     Verify {
@@ -48,6 +68,47 @@ enum Command {
         #[arg(long)]
         data: PathBuf,
     },
+}
+
+/// Where the pages are served. They never share an origin with the API.
+#[derive(clap::Args)]
+struct Sites {
+    /// Where the office desk listens, or 'off'. By default on loopback, the port after the API's.
+    #[arg(long, value_name = "ADDRESS")]
+    desk: Option<String>,
+    /// Where the client portal listens, or 'off'. By default on loopback, the second port after the API's.
+    #[arg(long, value_name = "ADDRESS")]
+    portal: Option<String>,
+    /// Where devices reach this server from outside, shown in enrolment codes.
+    #[arg(long, value_name = "URL")]
+    url: Option<String>,
+    /// Where people reach the desk, for example https://desk.example.org; with https its cookies are secure.
+    #[arg(long, value_name = "URL")]
+    desk_url: Option<String>,
+    /// Where clients reach the portal: the links given to them begin with it.
+    #[arg(long, value_name = "URL")]
+    portal_url: Option<String>,
+}
+
+impl Sites {
+    async fn listener(
+        text: Option<&str>,
+        api: SocketAddr,
+        after: u16,
+    ) -> Result<Option<TcpListener>, Failure> {
+        let address = match text {
+            Some("off") => return Ok(None),
+            Some(text) => text.parse().map_err(|e| format!("{text}: {e}; write IP:PORT, or 'off'"))?,
+            None => {
+                let port = if api.port() == 0 { 0 } else { api.port().saturating_add(after) };
+                SocketAddr::from((std::net::Ipv4Addr::LOCALHOST, port))
+            }
+        };
+        let bound = TcpListener::bind(address).await;
+        Ok(Some(
+            bound.map_err(|e| format!("{address}: {e}; choose another with --desk or --portal, or 'off'"))?,
+        ))
+    }
 }
 
 type Failure = Box<dyn std::error::Error>;
@@ -71,7 +132,9 @@ fn main() -> ExitCode {
     let arguments = Arguments::parse();
     let done = clock_from(arguments.now.as_deref()).and_then(|clock| match arguments.command {
         Command::Init { data, invitation } => init(&data, &invitation, clock()),
-        Command::Serve { data, listen } => run(data, listen, clock),
+        Command::Serve { data, listen, web_dir, sites } => run(data, listen, (web_dir, sites), clock),
+        Command::Desk { data, invitation } => commands::desk(&data, &invitation, &clock),
+        Command::User(command) => command.run(&clock),
         Command::Verify { data } => verify(&data),
     });
     match done {
@@ -133,17 +196,38 @@ fn verify(data: &Path) -> Result<(), Failure> {
 }
 
 #[tokio::main]
-async fn run(data: PathBuf, listen: SocketAddr, clock: Clock) -> Result<(), Failure> {
+async fn run(
+    data: PathBuf,
+    listen: SocketAddr,
+    (web_dir, sites): (Option<PathBuf>, Sites),
+    clock: Clock,
+) -> Result<(), Failure> {
     let filter = tracing_subscriber::EnvFilter::try_from_default_env()
         .unwrap_or_else(|_| tracing_subscriber::EnvFilter::new("info"));
     tracing_subscriber::fmt().json().with_env_filter(filter).with_writer(std::io::stderr).init();
-    let app = App::open(Config::new(data.clone()), clock)?;
-    let listener = tokio::net::TcpListener::bind(listen).await?;
-    let url = format!("http://{}", listener.local_addr()?);
-    let address = serde_json::json!({ "url": url, "server": app.identity.device() });
+    let api = TcpListener::bind(listen).await?;
+    let at = api.local_addr()?;
+    let desk = Sites::listener(sites.desk.as_deref(), listen, 1).await?;
+    let portal = Sites::listener(sites.portal.as_deref(), listen, 2).await?;
+    let url =
+        |l: &Option<TcpListener>| l.as_ref().and_then(|l| l.local_addr().ok()).map(|a| format!("http://{a}"));
+    let config = Config {
+        api_url: sites.url.unwrap_or_else(|| format!("http://{at}")),
+        desk_url: sites.desk_url,
+        portal_url: sites.portal_url.or_else(|| url(&portal)),
+        web: web_dir.or_else(bolebook_server::field::usual_folder),
+        ..Config::new(data.clone())
+    };
+    let app = App::open(config, clock)?;
+    let mut address = serde_json::json!({ "url": format!("http://{at}"), "server": app.identity.device() });
+    for (name, url) in [("desk", url(&desk)), ("portal", url(&portal))] {
+        if let Some(url) = url {
+            address[name] = url.into();
+        }
+    }
     std::fs::write(data.join("address.json"), format!("{address}\n"))?;
     say(&address);
-    serve(app, listener, stopped()).await?;
+    serve_all(app, Listeners { api, desk, portal }, stopped()).await?;
     Ok(())
 }
 

@@ -3,12 +3,14 @@
 
 use bolebook_core::exchange::Problem;
 use bolebook_core::record::people::Invitation;
-use bolebook_core::service::{BookList, EnrolRequest, Enrolment, Health, PhotoStored, Register, TokenAnswer};
+use bolebook_core::service::{
+    BookList, EnrolRequest, Enrolment, Health, PhotoStored, Register, RescueAnswer, TokenAnswer,
+};
 use schemars::generate::SchemaSettings;
 use serde_json::{Value, json};
 use utoipa::OpenApi;
 
-use crate::handlers::{books, enrol, exchange, meta, photos, register, token, uploads};
+use crate::handlers::{books, enrol, exchange, meta, photos, register, rescue, token, uploads};
 
 #[derive(OpenApi)]
 #[openapi(
@@ -24,6 +26,7 @@ use crate::handlers::{books, enrol, exchange, meta, photos, register, token, upl
         enrol::deposit,
         token::token,
         exchange::exchange,
+        rescue::rescue,
         books::list,
         books::findings,
         books::export,
@@ -77,6 +80,7 @@ fn schemas() -> Value {
     generator.subschema_for::<Register>();
     generator.subschema_for::<PhotoStored>();
     generator.subschema_for::<photos::PhotoDetails>();
+    generator.subschema_for::<RescueAnswer>();
     Value::Object(generator.take_definitions(true))
 }
 

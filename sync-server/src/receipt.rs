@@ -1,14 +1,13 @@
 //! The server's own word in a book: what arrived, from whom, and when.
 
-use std::collections::BTreeMap;
-
 use bolebook_core::commit::{Commit, Draft};
-use bolebook_core::exchange::{Entry, LogLine};
+use bolebook_core::exchange::LogLine;
 use bolebook_core::ids::{ActorId, BookId, DeviceId, RecordId};
 use bolebook_core::quantity::{Ms, UtcMs};
-use bolebook_core::record::book_kinds::{ChainEnd, Receipt};
+use bolebook_core::record::book_kinds::Receipt;
 use bolebook_core::record::{Body, Envelope, Record};
 use bolebook_core::signing::HeadSignature;
+use bolebook_log::serve::arrived;
 use bolebook_log::{Appended, append, basis, record_positions};
 use rusqlite::Transaction;
 
@@ -94,16 +93,9 @@ pub fn say(
     Ok(())
 }
 
-/// The receipt of the new commits, if there are any; signatures alone need none.
+/// The receipt of what arrived, if it is owed one; signatures alone need none.
 fn receipt(appended: &Appended, offered: &[LogLine], delivery: Delivery) -> Option<Receipt> {
-    let mut ends: BTreeMap<ActorId, u64> = BTreeMap::new();
-    for line in appended.new.iter().filter_map(|i| offered.get(*i)) {
-        if let Entry::Commit(commit) = line.entry() {
-            let seq = ends.entry(commit.actor()).or_default();
-            *seq = commit.seq().max(*seq);
-        }
-    }
-    let through: Vec<_> = ends.into_iter().map(|(actor, seq)| ChainEnd { actor, seq }).collect();
+    let through = arrived(appended, offered);
     (!through.is_empty()).then(|| Receipt {
         delivered_by: delivery.by,
         arrived_at: delivery.at,

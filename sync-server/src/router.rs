@@ -13,7 +13,7 @@ use tower_http::timeout::TimeoutLayer;
 
 use crate::body::MAX_JSON_BYTES;
 use crate::error::{ApiError, report};
-use crate::handlers::{books, enrol, exchange, meta, photos, register, token, uploads};
+use crate::handlers::{books, enrol, exchange, meta, photos, register, rescue, token, uploads};
 use crate::state::App;
 
 /// Longest a request may take.
@@ -29,6 +29,7 @@ pub fn routes() -> Vec<(&'static str, &'static str, MethodRouter<App>)> {
         ("post", "/v1/invitations", post(enrol::deposit)),
         ("post", "/v1/token", post(token::token)),
         ("post", "/v1/exchange", post(exchange::exchange)),
+        ("post", "/v1/rescue", post(rescue::rescue)),
         ("get", "/v1/books", get(books::list)),
         ("get", "/v1/books/{id}/findings", get(books::findings)),
         ("get", "/v1/books/{id}/exports/{name}", get(books::export)),
@@ -54,6 +55,7 @@ pub fn app(state: App) -> Router {
         router = router.route(path, route);
     }
     router
+        .merge(crate::field::routes())
         .fallback(|| async { StatusCode::NOT_FOUND })
         .method_not_allowed_fallback(|| async { StatusCode::METHOD_NOT_ALLOWED })
         // For the forms; handlers of larger bodies read them themselves, each with its own limit.

@@ -13,10 +13,13 @@ use rusqlite::{Connection, Transaction, TransactionBehavior};
 use tokio::sync::Semaphore;
 
 use crate::auth::Tokens;
+use crate::desk::DeskState;
 use crate::error::ApiError;
+use crate::field::Files;
 use crate::findings::Findings;
 use crate::identity::{Identity, IdentityError};
-use crate::limiter::Limiter;
+use crate::limiter::{Limiter, Quota};
+use crate::snapshot::Snapshots;
 use crate::uploads::{self, Desks};
 use crate::{photos, store};
 
@@ -42,8 +45,18 @@ pub struct Config {
     pub uploads_per_device: u64,
     /// How long an upload waits for its next byte, in milliseconds.
     pub upload_life_ms: i64,
+    /// How many bytes of log lines an author may add in an hour; what comes first is always taken.
+    pub author_bytes_per_hour: u64,
     /// Most lines and bytes of an answer.
     pub page: Page,
+    /// The field app's folder, if it was built.
+    pub web: Option<PathBuf>,
+    /// Where devices reach this server from outside: what an enrolment code shows.
+    pub api_url: String,
+    /// Where people reach the desk, behind its TLS proxy; `https` makes its cookies secure ones.
+    pub desk_url: Option<String>,
+    /// Where clients reach the portal: the links given to them begin with it.
+    pub portal_url: Option<String>,
 }
 
 impl Config {
@@ -58,7 +71,12 @@ impl Config {
             photo_bytes_per_day: 4 << 30,
             uploads_per_device: 64,
             upload_life_ms: 7 * 86_400_000,
+            author_bytes_per_hour: 256 << 20,
             page: Page { lines: 50_000, bytes: 24 << 20 },
+            web: None,
+            api_url: "http://127.0.0.1:8642".into(),
+            desk_url: None,
+            portal_url: None,
         }
     }
 }
@@ -117,6 +135,8 @@ pub struct Inner {
     pub enrol_limit: Limiter,
     /// How often an address may ask for a token.
     pub token_limit: Limiter,
+    /// How much each author has added.
+    pub quota: Quota,
     /// Room for exchanges.
     pub room: Arc<Semaphore>,
     /// Who is at which upload.
@@ -125,6 +145,12 @@ pub struct Inner {
     pub thumbnails: Arc<Semaphore>,
     /// What is computed from the books.
     pub findings: Findings,
+    /// The field app's files.
+    pub web: Files,
+    /// The books as they were last read.
+    pub snapshots: Snapshots,
+    /// The office desk.
+    pub desk: DeskState,
     clock: Clock,
     writer: Mutex<Connection>,
     readers: Mutex<Vec<Connection>>,
@@ -147,40 +173,59 @@ impl App {
     /// # Errors
     /// [`StartError`] when it was not set up, or something in it cannot be opened.
     pub fn open(config: Config, clock: Clock) -> Result<Self, StartError> {
+        let app = Self::open_beside(config, clock)?;
+        sweep(&app.config.data.join("tmp"))?;
+        uploads::store::recover(&app)
+            .and_then(|()| photos::held::recover(&app))
+            .map_err(StartError::Photos)?;
+        Ok(app)
+    }
+
+    /// Opens the data folder while a server may be running on it: its drafts are left alone.
+    ///
+    /// # Errors
+    /// As [`App::open`].
+    pub fn open_beside(config: Config, clock: Clock) -> Result<Self, StartError> {
         let identity = Identity::load(&config.data)?;
         for folder in ["photos", "thumbnails", "tmp", uploads::FOLDER] {
             let path = config.data.join(folder);
             std::fs::create_dir_all(&path).map_err(|source| StartError::Folder { path, source })?;
         }
-        sweep(&config.data.join("tmp"))?;
         let path = config.data.join(DATABASE);
         // Names, licence numbers and photos are for the server's own account only.
         use std::os::unix::fs::PermissionsExt as _;
         std::fs::set_permissions(&config.data, std::fs::Permissions::from_mode(0o700))
             .map_err(|source| StartError::Folder { path: config.data.clone(), source })?;
-        let opened =
-            bolebook_log::open(&path).and_then(|db| store::prepare(&db).map(|()| db).map_err(LogError::from));
+        let opened = bolebook_log::open(&path).and_then(|db| {
+            store::prepare(&db).and_then(|()| crate::desk::prepare(&db)).map(|()| db).map_err(LogError::from)
+        });
         let writer = opened.map_err(|source| StartError::Log { path, source })?;
+        let web = match &config.web {
+            Some(folder) => {
+                Files::read(folder).map_err(|source| StartError::Folder { path: folder.clone(), source })?
+            }
+            None => Files::default(),
+        };
         let tokens = Tokens::new(&identity.key).map_err(StartError::Tokens)?;
-        let app = Self(Arc::new(Inner {
+        Ok(Self(Arc::new(Inner {
             tokens,
             enrol_limit: Limiter::new(config.enrolments_per_minute),
             token_limit: Limiter::new(config.tokens_per_minute),
+            quota: Quota::new(config.author_bytes_per_hour),
             room: Arc::new(Semaphore::new(config.exchanges_at_once)),
             desks: Desks::default(),
             thumbnails: Arc::new(Semaphore::new(1)),
             findings: Findings::default(),
+            web,
+            snapshots: Snapshots::default(),
+            desk: DeskState::default(),
             clock,
             writer: Mutex::new(writer),
             readers: Mutex::new(vec![]),
             directory: Mutex::new(None),
             identity,
             config,
-        }));
-        uploads::store::recover(&app)
-            .and_then(|()| photos::held::recover(&app))
-            .map_err(StartError::Photos)?;
-        Ok(app)
+        })))
     }
 
     /// Runs blocking work on a thread made for it.

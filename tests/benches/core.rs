@@ -1,5 +1,6 @@
 //! What the core takes for a large job: 5,000 invented trees from the committed seed, each with
-//! diameter and planned dose, every fourth treated. Figures belong here, never into tests.
+//! diameter and planned dose, every fourth treated; and how the checks grow with the job. Figures
+//! belong here, never into tests.
 
 use std::hint::black_box;
 
@@ -13,7 +14,7 @@ use bolebook_core::record::Record;
 use bolebook_core::view::{View, Yard};
 use bolebook_probe::Everyone;
 use bolebook_tests::stand::{Mapped, job, yard};
-use criterion::{Criterion, Throughput, criterion_group, criterion_main};
+use criterion::{BenchmarkId, Criterion, Throughput, criterion_group, criterion_main};
 use xtask::stand::{Parameters, generate};
 
 const TREES: usize = 5_000;
@@ -68,5 +69,34 @@ fn core(c: &mut Criterion) {
     group.finish();
 }
 
-criterion_group!(benches, core);
+/// A stand on a grid of 8 m, its diameters spread over 20 to 60 cm.
+fn grid(trees: i64) -> Vec<Mapped> {
+    let side = 320;
+    let tree = |n: i64| Mapped {
+        x: Um(n % side * 8_000_000),
+        y: Um(n / side * 8_000_000),
+        dbh_cm: format!("{}.{}", 20 + n * 7_919 % 40, n * 31 % 10),
+    };
+    (0..trees).map(tree).collect()
+}
+
+/// How balance and checks grow with the job: every second tree treated.
+fn growth(c: &mut Criterion) {
+    let yard_book = yard();
+    let yard = Yard::read(&yard_book, &Everyone).expect("a yard");
+    let mut group = c.benchmark_group("check by trees");
+    group.sample_size(10);
+    for trees in [1_000, 10_000, 100_000] {
+        let job_book = job(&grid(trees), 2, |n| format!("T-{n:06}"));
+        let view = View::read(&job_book, &yard, &Everyone).expect("a view");
+        let account = balance(&yard, &[&view]);
+        group.throughput(Throughput::Elements(view.facts.versions.len() as u64));
+        group.bench_function(BenchmarkId::from_parameter(trees), |b| {
+            b.iter(|| check(&view, &account).len());
+        });
+    }
+    group.finish();
+}
+
+criterion_group!(benches, core, growth);
 criterion_main!(benches);

@@ -271,7 +271,7 @@ def leak_check(given, found):
     tolerance = 2 * math.hypot(given["u"], given["u"])
     slack = 1 + 2 * z_error(2e6) * before
     missing = expected - given["second"]
-    verdict = "leak" if missing > tolerance else "none_seen"
+    verdict = "leak" if missing > tolerance else "rose" if -missing > tolerance else "none_seen"
     if min(given["settled"], given["apart"]) < 10:
         verdict = "too_early"
     near = abs(missing - tolerance) <= slack + 1

@@ -153,7 +153,7 @@ pub fn shown(book: &Book, facts: &Facts) -> String {
     let mut out = String::new();
     let id = |v: &usize| facts.versions[*v].id();
     for v in &facts.versions {
-        let hash = book.commits()[v.carrier.commit].hash();
+        let hash = book.carrying(v.carrier).unwrap().hash();
         let _ = writeln!(out, "{} {hash} {} {:?} {}", v.id(), v.op, v.standing, facts.facts[v.fact].id);
     }
     for f in &facts.facts {

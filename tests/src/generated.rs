@@ -8,7 +8,8 @@ use std::path::PathBuf;
 use bolebook_core::exchange::{AnswerStart, BookAnswer, BookRequest, Problem, RequestStart, Yours};
 use bolebook_core::record::{Kind, record_schema};
 use bolebook_core::service::{
-    BookList, EnrolRequest, Enrolment, Health, InvitationFile, PhotoStored, Register, TokenAnswer,
+    BookList, EnrolRequest, Enrolment, Health, InvitationFile, PhotoStored, Register, RescueAnswer,
+    TokenAnswer,
 };
 use bolebook_core::signing::HeadSignature;
 use schemars::{Schema, schema_for};
@@ -116,7 +117,7 @@ pub fn write() -> Result<Vec<String>, GeneratedError> {
 }
 
 /// What an exchange and the endpoints around it carry, besides commits (`docs/exchange-protocol.md`).
-fn exchange() -> [(&'static str, Schema); 15] {
+fn exchange() -> [(&'static str, Schema); 16] {
     [
         ("request-start", schema_for!(RequestStart)),
         ("book-request", schema_for!(BookRequest)),
@@ -133,6 +134,7 @@ fn exchange() -> [(&'static str, Schema); 15] {
         ("book-list", schema_for!(BookList)),
         ("register", schema_for!(Register)),
         ("photo-stored", schema_for!(PhotoStored)),
+        ("rescue-answer", schema_for!(RescueAnswer)),
     ]
 }
 

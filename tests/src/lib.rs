@@ -1,10 +1,15 @@
 //! What the whole-product tests share: where the repository is, the files generated from the record
-//! types, a crowd of devices at random work, and a mapped stand as a book.
+//! types, a crowd of devices at random work, a mapped stand as a book, and a contractor with good and bad days.
 
 pub mod crowd;
+pub mod fuzz;
 pub mod generated;
+pub mod planted;
+pub mod sim;
+pub mod soak;
 pub mod stand;
 pub mod tables;
+pub mod week;
 pub mod world;
 
 use std::path::PathBuf;

@@ -1,4 +1,4 @@
-//! A small invented contractor with real keys: two crews, an office, a label, kits, a lot, one job.
+//! A small invented contractor with real keys: three crews, an office, a label, kits, a lot, one job.
 //! For tests only: whatever cannot happen here panics. Everything in it is INVENTED: NOT FOR USE.
 
 use bolebook_core::authority::{Directory, Grant, certify};
@@ -9,23 +9,26 @@ use bolebook_core::day::Day;
 use bolebook_core::dosing::invented::confirmation_of;
 use bolebook_core::finding::Finding;
 use bolebook_core::ids::{ActorId, BookId, RecordId};
-use bolebook_core::quantity::{AsRead, Measured, Pa, ReadUnit, Ul, UlPerM, Um, UtcMs};
+use bolebook_core::quantity::{AsRead, Measured, Pa, ReadUnit, Ul, Um, UtcMs};
 use bolebook_core::record::book_kinds::{BookContent, Genesis, Job, Strike, Zone, ZoneOffset};
 use bolebook_core::record::kit::{ContainerKind, Gauge, Kit, Reservoir};
-use bolebook_core::record::label::{
-    ActiveIngredient, ChargeRules, ConditionRules, ForkedRule, HoleRules, Label, LabelConfirmation, RateRow,
-    Sealing,
-};
+use bolebook_core::record::label::{Label, LabelConfirmation};
 use bolebook_core::record::people::{Certificate, Crew, Licence, Person, PersonWork, Role};
 use bolebook_core::record::product::{Fill, Found, Lot, Movement, MovementKind};
-use bolebook_core::record::stand::{Diameter, GroundDatum, Position, Tree};
+use bolebook_core::record::stand::{Authorisation, Diameter, GroundDatum, Position, Tree};
 use bolebook_core::record::work::{Application, DayClosing, Hole, KitContent};
 use bolebook_core::record::{Body, Envelope, Record};
 use bolebook_core::signing::{HeadSignature, SecretKey};
 use bolebook_core::view::{View, Yard};
 
+mod label;
+
+pub use label::label;
+
 /// 2026-06-01T12:00:00Z, eight in the morning at the job.
 pub const MORNING: UtcMs = UtcMs(1_780_315_200_000);
+/// How many crews there are, unless said otherwise.
+pub const CREWS: usize = 3;
 /// A millisecond count of one hour.
 pub const HOUR: i64 = 3_600_000;
 
@@ -34,7 +37,7 @@ pub const HOUR: i64 = 3_600_000;
 pub enum Who {
     /// The office.
     Office,
-    /// Crew 0 or 1.
+    /// A crew, from 0.
     Crew(usize),
     /// The server.
     Server,
@@ -52,11 +55,11 @@ pub struct World {
     /// Time of the next record.
     pub now: UtcMs,
     /// Crew ids.
-    pub crews: [RecordId; 2],
+    pub crews: Vec<RecordId>,
     /// Each crew's kit.
-    pub kits: [RecordId; 2],
+    pub kits: Vec<RecordId>,
     /// Each crew's lead.
-    pub leads: [RecordId; 2],
+    pub leads: Vec<RecordId>,
     /// The confirmed label.
     pub label: RecordId,
     /// The lot in use.
@@ -67,7 +70,8 @@ pub struct World {
     replica: u8,
 }
 
-fn key(who: Who) -> SecretKey {
+/// The key of a device.
+pub fn key(who: Who) -> SecretKey {
     SecretKey::from_seed(match who {
         Who::Office => [1; 32],
         Who::Crew(n) => [10 + n as u8; 32],
@@ -76,74 +80,30 @@ fn key(who: Who) -> SecretKey {
     })
 }
 
-fn root() -> SecretKey {
+/// The key everything hangs on.
+pub fn root() -> SecretKey {
     SecretKey::from_seed([200; 32])
 }
 
 fn certificate(who: Who, role: Role, crew: Option<RecordId>, name: &str) -> Certificate {
-    let (key, name) = (key(who).public(), name.into());
+    certificate_for(&key(who), role, crew, name)
+}
+
+/// A certificate for a device, signed by the root.
+pub fn certificate_for(key: &SecretKey, role: Role, crew: Option<RecordId>, name: &str) -> Certificate {
+    let (key, name) = (key.public(), name.into());
     let grant = Grant { key, role, crew, name, not_before: UtcMs(0), not_after: UtcMs(MORNING.0 * 2) };
     certify(&root(), grant).unwrap()
 }
 
-/// A label with geometry that closes: 2.4 mL per cm, 12 cm apart, 10 mL containers.
-pub fn label() -> Label {
-    Label {
-        name: "Invented One".into(),
-        registration: "INV-0001".into(),
-        invented: Some("INVENTED: NOT FOR USE".into()),
-        active_ingredients: vec![ActiveIngredient {
-            name: "emamectin benzoate".into(),
-            ug_per_ml: 1_000,
-            tree_season_max_ug: None,
-            area_season_max_ug_per_ha: None,
-        }],
-        species: vec!["1FRXG".into(), "PIUPA".into()],
-        pests: vec!["AGRLPL".into()],
-        rates: vec![RateRow {
-            purpose: "preventive".into(),
-            from_um: Um(100_000),
-            below_um: None,
-            min_ul_per_m: UlPerM(180_000),
-            usual_ul_per_m: UlPerM(240_000),
-            max_ul_per_m: UlPerM(300_000),
-        }],
-        smallest_diameter_um: Um(100_000),
-        forked: ForkedRule::EachStem,
-        tree_season_max_ul: None,
-        tree_season_max_ul_per_m: None,
-        area_season_max_ul_per_ha: None,
-        pressure_max_pa: None,
-        interval_days: Some(700),
-        holes: HoleRules {
-            bit_um: Um(6_000),
-            depth_min_um: Um(15_000),
-            depth_max_um: Um(25_000),
-            spacing_um: Um(120_000),
-            band_low_um: Um(100_000),
-            band_high_um: Um(300_000),
-            most_holes: None,
-            sealing: Sealing::Optional,
-        },
-        charges: ChargeRules {
-            most_per_hole_ul: Ul(10_000),
-            per_hole: 1,
-            part_charge: false,
-            least_part_ul: None,
-            uptake_limit_s: Some(1_800),
-            hold_after_s: Some(60),
-        },
-        conditions: ConditionRules::default(),
-        cautions: vec!["INVENTED: NOT FOR USE".into()],
-        first_aid: vec!["INVENTED: wash with much water".into()],
-        expires: None,
-        mix: None,
-    }
-}
-
 impl World {
-    /// The contractor on the morning of 1 June 2026, nothing treated yet; 2 L received.
+    /// The contractor on the morning of 1 June 2026, nothing treated yet; 2 L received; two crews.
     pub fn new() -> Self {
+        Self::with_crews(CREWS)
+    }
+
+    /// The same with any number of crews.
+    pub fn with_crews(crews: usize) -> Self {
         let root = root();
         let yard_id = BookId::new(MORNING.0, [1; 10]);
         let job_id = BookId::new(MORNING.0, [2; 10]);
@@ -152,9 +112,9 @@ impl World {
             yard: Book::new(yard_id),
             job: Book::new(job_id),
             now: UtcMs(MORNING.0 - 24 * HOUR),
-            crews: [zero; 2],
-            kits: [zero; 2],
-            leads: [zero; 2],
+            crews: vec![zero; crews],
+            kits: vec![zero; crews],
+            leads: vec![zero; crews],
             label: zero,
             lot: zero,
             by: None,
@@ -173,7 +133,7 @@ impl World {
             let certificate = certificate(who, role, None, "desk");
             world.yard_write(Who::Office, certificate);
         }
-        for n in 0..2 {
+        for n in 0..crews {
             world.crews[n] = world.crew(n);
         }
         world.label = world.confirmed(label());
@@ -195,6 +155,9 @@ impl World {
             previous: None,
         };
         world.found(true, genesis(job_id, BookContent::Job(job)));
+        let covers = "every listed tree, once, in 2026".into();
+        let leave = Authorisation { client: zero, given: day("2026-05-01"), covers, document: None };
+        world.write(Who::Office, leave);
         world.now = MORNING;
         world
     }
@@ -204,16 +167,20 @@ impl World {
         let by = self.by.replace(self.leads[0]);
         let confirmation = confirmation_of(&label, RecordId::new(0, [0; 10]));
         let id = self.yard_write(Who::Office, label);
-        self.by = Some(self.leads[1]);
+        let second = match self.leads.get(1) {
+            Some(lead) => *lead,
+            None => self.licensed(PersonWork::Office),
+        };
+        self.by = Some(second);
         self.yard_write(Who::Office, LabelConfirmation { label: id, ..confirmation });
         self.by = by;
         id
     }
 
-    fn crew(&mut self, n: usize) -> RecordId {
-        let lead = self.yard_write(Who::Office, Person { work: PersonWork::CrewLead });
+    fn licensed(&mut self, work: PersonWork) -> RecordId {
+        let person = self.yard_write(Who::Office, Person { work });
         let licence = Licence {
-            person: lead,
+            person,
             scheme: "invented scheme".into(),
             category: "ornamental".into(),
             certified: true,
@@ -221,6 +188,11 @@ impl World {
             valid_to: day("2026-12-31"),
         };
         self.yard_write(Who::Office, licence);
+        person
+    }
+
+    fn crew(&mut self, n: usize) -> RecordId {
+        let lead = self.licensed(PersonWork::CrewLead);
         let crew =
             self.yard_write(Who::Office, Crew { name: format!("Crew {n}"), lead, members: vec![lead] });
         let certificate = certificate(Who::Crew(n), Role::Crew, Some(crew), "phone");
@@ -312,6 +284,11 @@ impl World {
         let mut other = self.clone();
         other.replica = self.replica * 2 + 1;
         other
+    }
+
+    /// A replica of a device of its own, told from others by a number.
+    pub fn apart_as(&self, replica: u8) -> Self {
+        Self { replica, ..self.clone() }
     }
 
     /// Takes in everything another replica has.

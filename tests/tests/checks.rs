@@ -96,7 +96,9 @@ fn doses_are_judged_by_the_label_per_stem() {
         w.fill(0, 200_000);
         w.treat(0, tree, charges);
         w.close_day(0, 200_000 - 10_000 * charges as i64);
-        assert_eq!(w.codes(), Vec::from_iter(wanted), "{charges} charges");
+        // Nine holes at 12 cm do not fit a girth of 94 cm: that is another finding.
+        let codes: Vec<_> = w.codes().into_iter().filter(|c| c.starts_with("dose.")).collect();
+        assert_eq!(codes, Vec::from_iter(wanted), "{charges} charges");
     }
 }
 
@@ -112,7 +114,7 @@ fn a_leak_counts_as_discharged_and_never_licenses_a_second_dose() {
     w.fill(0, 200_000);
     w.write(A, application);
     w.close_day(0, 100_000);
-    assert_eq!(w.codes(), ["dose.over_label"]);
+    assert_eq!(w.codes(), ["dose.over_label", "hole.spacing", "hole.leaks"]);
 }
 
 #[test]
@@ -307,7 +309,9 @@ fn amendments_made_apart_are_both_shown_until_one_replaces_both() {
     let eight = other.amend(Who::Office, &[first], eight);
     w.merge(&other);
     w.look(|_, balance, findings| {
-        assert_eq!(findings.iter().map(|f| f.code.name()).collect::<Vec<_>>(), ["record.amended_two_ways"]);
+        let codes: Vec<_> = findings.iter().map(|f| f.code.name()).collect();
+        // Eight holes at 12 cm do not fit a girth of 94 cm.
+        assert_eq!(codes, ["hole.spacing", "record.amended_two_ways"]);
         let spent = balance.lots[0].spent.into_trees_ul;
         assert_eq!((spent.low, spent.high), (130_000, 150_000));
     });

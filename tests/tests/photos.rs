@@ -90,6 +90,10 @@ fn outside_what_a_camera_wrote_is_in_the_original_and_not_in_a_clients_copy() {
             assert_eq!(after[same], before[same], "{kind}: the picture itself is as it was: {same}");
         }
         let small = office.get(&format!("{path}/thumbnail"));
+        if kind == "WEBP" {
+            assert_eq!(small.problem().code, "photo-no-thumbnail", "only JPEG and PNG are decoded here");
+            continue;
+        }
         let small = seen(folder.path(), &small.bytes);
         assert_eq!((&small["tags"], &small["size"]), (&serde_json::json!([]), &serde_json::json!([80, 120])));
     }

@@ -237,7 +237,7 @@ fn a_device_has_a_quota_and_an_upload_nobody_goes_on_with_is_given_up() {
     });
     let photos: Vec<Vec<u8>> = (0..5).map(|n| photo(5_000, 101 + 2 * n)).collect();
     let paths: Vec<String> = photos[..3].iter().map(|p| begin(&office, p)).collect();
-    assert_eq!(code(&create(&office, Sha256Hash::of(&photos[3]), 5_000)), (429, "quota".into()));
+    assert_eq!(code(&create(&office, Sha256Hash::of(&photos[3]), 5_000)), (429, "photo-quota".into()));
     let other = Client::certified(&server.url, 2, Role::Crew);
     assert_eq!(offset(&other, &begin(&other, &photos[3])), 0, "another device has a quota of its own");
     for (path, bytes) in paths.iter().zip(&photos) {
@@ -246,7 +246,7 @@ fn a_device_has_a_quota_and_an_upload_nobody_goes_on_with_is_given_up() {
     let large = photo(6_000, 99);
     assert_eq!(
         code(&create(&office, Sha256Hash::of(&large), 6_000)),
-        (429, "quota".into()),
+        (429, "photo-quota".into()),
         "15,000 + 6,000 in a day"
     );
     let path = begin(&office, &photos[4]);

@@ -11,7 +11,7 @@ use super::field::stem_of;
 use crate::app::{App, Need};
 use crate::desk::Desk;
 use crate::error::CliError;
-use crate::figures::{self, Typed};
+use crate::figures::Typed;
 use crate::output::Answer;
 
 /// Says whether a stem may be treated now, and with what: dose, charges, and where to drill.
@@ -51,9 +51,6 @@ pub struct DoseEntry {
     /// The application this one is to finish, when a crew left it unfinished.
     #[arg(long, value_name = "ID")]
     continues: Option<Typed>,
-    /// How far to stay from earlier holes, where the label gives another distance than its spacing, in cm.
-    #[arg(long, value_name = "CM")]
-    earlier_clearance: Option<Typed>,
     /// Log the plan.
     #[arg(long)]
     #[serde(default = "yes")]
@@ -147,10 +144,6 @@ impl DoseEntry {
             None => desk.user().ok(),
         };
         let supervisor = self.supervisor.as_ref().map(|name| desk.person(name)).transpose()?;
-        let clearance = self.earlier_clearance.as_ref();
-        let earlier_clearance_um = clearance
-            .map(|cm| figures::length(cm.text(), "cm", "distance from earlier holes"))
-            .transpose()?;
         let continues =
             self.continues.as_ref().map(|id| desk.fact(id.text()).map(|(_, f)| f.id)).transpose()?;
         let now = desk.moment(self.at.as_ref())?;
@@ -170,9 +163,8 @@ impl DoseEntry {
                 now,
                 seen: Circumstances::default(),
                 findings: ahead.findings(),
-                past: past.as_deref(),
+                past: past.as_ref(),
                 continues,
-                earlier_clearance_um,
             },
         ))
     }

@@ -77,7 +77,7 @@ impl Join {
             .with("root", fingerprint(&root))
             .with("name", invitation.name.clone());
         if server.is_some() {
-            let outcome = sync::exchange(app, &mut store, None, false)?;
+            let outcome = sync::exchange(app, &mut store, None, false, false)?;
             answer.say(format!("{} books fetched.", outcome.books.len()));
             answer.json.insert("exchange".into(), serde_json::to_value(&outcome).unwrap_or_default());
         } else {
@@ -149,13 +149,16 @@ pub struct Exchange {
     /// Fetches photos that are not here.
     #[arg(long)]
     photos: bool,
+    /// Checks every hash of the books here first, and mends from the server what is damaged.
+    #[arg(long)]
+    recheck: bool,
 }
 
 impl Exchange {
     /// Runs it.
     pub fn run(self, app: &App) -> Result<Answer, CliError> {
         let mut store = app.store()?;
-        let outcome = sync::exchange(app, &mut store, self.url.as_deref(), self.photos)?;
+        let outcome = sync::exchange(app, &mut store, self.url.as_deref(), self.photos, self.recheck)?;
         let (sent, received) = outcome.lines();
         let mut answer =
             Answer::line(format!("{}: {sent} lines given, {received} taken in.", outcome.server));
@@ -168,6 +171,13 @@ impl Exchange {
         }
         for refused in &outcome.photos_refused {
             answer.warnings.push(format!("the server would not take photo {refused}; it stays here"));
+        }
+        let aside = outcome.set_aside;
+        if aside.lines > 0 {
+            answer.warnings.push(format!(
+                "{} lines could not stay in this store's books and were set aside ('bolebook set-aside'): the server put {} commits back, and {} records were written again",
+                aside.lines, aside.rescued, aside.reput
+            ));
         }
         if outcome.invitations > 0 {
             answer.say(format!("Invitations deposited: {}.", outcome.invitations));
@@ -207,6 +217,11 @@ impl Status {
                 waiting.push(serde_json::json!({ "book": info.book, "title": title, "unshared": unshared }));
                 answer.say(format!("{title}: {unshared} lines for the next exchange"));
             }
+            let aside = bolebook_log::set_aside::list(store.db())?;
+            let left = aside.iter().filter(|s| s.state.waits()).count();
+            if left > 0 {
+                answer.say(format!("{left} lines set aside wait for the next exchange"));
+            }
             let url = server.as_ref().map(|s| s.url.clone());
             answer.say(format!("server   {}", url.clone().unwrap_or_else(|| "none known".into())));
             Ok(answer
@@ -216,6 +231,7 @@ impl Status {
                 .with("crew", crew)
                 .with("person", desk.user().ok().map(|p| p.to_string()))
                 .with("server", url)
+                .with("set_aside_waiting", left)
                 .with("books", waiting))
         })
     }

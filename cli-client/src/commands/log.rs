@@ -10,6 +10,7 @@ use super::calibrate::Calibrate;
 use super::dose::DoseEntry;
 use super::field::{ConditionEntry, DiameterEntry, InspectEntry, NoteEntry, TreeEntry};
 use super::product::{FillEntry, Move};
+use super::require::Acknowledge;
 use super::treat::TreatEntry;
 use super::work::{CloseDay, IncidentEntry, NotTreatedEntry};
 use crate::app::{App, Need};
@@ -21,7 +22,8 @@ use crate::output::Answer;
 ///
 /// Each line is one entry: {"do": "diameter", "tree": "17", "reading": "29.9"}, with the fields a
 /// command of that name takes as arguments and options (dashes are underscores). `do` is one of
-/// tree, diameter, condition, dose, treat, not_treated, incident, inspect, note, close_day, move, fill, calibrate.
+/// tree, diameter, condition, dose, treat, not_treated, incident, inspect, note, close_day, move, fill,
+/// acknowledge, calibrate.
 #[derive(Debug, clap::Args)]
 pub struct Log {
     /// The file ('-' for standard input).
@@ -104,10 +106,11 @@ fn stage(desk: &mut Desk<'_>, line: &[u8]) -> Result<(), CliError> {
         "close_day" => entry::<CloseDay>(desk, value),
         "move" => entry::<Move>(desk, value),
         "fill" => entry::<FillEntry>(desk, value),
+        "acknowledge" => entry::<Acknowledge>(desk, value),
         "calibrate" => entry::<Calibrate>(desk, value),
         "" => Err(CliError::Refused(vec!["it does not say what to do: {\"do\": \"tree\", …}".into()])),
         other => Err(CliError::Refused(vec![format!(
-            "'{other}' cannot be logged: tree, diameter, condition, dose, treat, not_treated, incident, inspect, note, close_day, move, fill, calibrate"
+            "'{other}' cannot be logged: tree, diameter, condition, dose, treat, not_treated, incident, inspect, note, close_day, move, fill, acknowledge, calibrate"
         )])),
     }
 }

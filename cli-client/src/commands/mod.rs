@@ -17,6 +17,8 @@ pub mod log;
 pub mod office;
 pub mod people;
 pub mod product;
+pub mod require;
+pub mod set_aside;
 pub mod show;
 pub mod stand;
 pub mod treat;

@@ -72,9 +72,8 @@ impl PictureCommand {
                     now: desk.now,
                     seen: Circumstances::default(),
                     findings: &findings,
-                    past: past.as_deref(),
+                    past: past.as_ref(),
                     continues: None,
-                    earlier_clearance_um: None,
                 },
             );
             let Some(plan) = advice.plan else {

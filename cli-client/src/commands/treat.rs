@@ -2,9 +2,11 @@
 
 use bolebook_core::dosing::charges::pack;
 use bolebook_core::dosing::layout::{LayoutRequest, plan};
+use bolebook_core::dosing::stem::girth_of_diameter;
 use bolebook_core::ids::TreeId;
-use bolebook_core::quantity::Ul;
+use bolebook_core::quantity::{Ul, Um};
 use bolebook_core::record::label::{Label, Sealing};
+use bolebook_core::record::stand::{Position, PositionSource};
 use bolebook_core::record::work::{Application, Hole};
 
 use super::Entry;
@@ -29,8 +31,9 @@ fn one() -> Typed {
 pub struct TreatEntry {
     /// The tree.
     tree: Typed,
-    /// A hole: ARC_CM,HEIGHT_CM,DEPTH_MM,PUT_IN_ML and, if any leaked, ,LEAKED_ML; the arc clockwise from the mark.
-    #[arg(long = "hole", value_name = "ARC,HEIGHT,DEPTH,ML[,LEAKED]")]
+    /// A hole: ARC_CM,HEIGHT_CM,DEPTH_MM,PUT_IN_ML and, if any leaked, ,LEAKED_ML, then ,TIME its
+    /// container came off; the arc clockwise from the mark.
+    #[arg(long = "hole", value_name = "ARC,HEIGHT,DEPTH,ML[,LEAKED[,OFF]]")]
     #[serde(default)]
     hole: Vec<Typed>,
     /// Instead of --hole: how many holes took one charge each, laid out as planned.
@@ -79,6 +82,12 @@ pub struct TreatEntry {
     /// The application this one finishes, when another crew began it.
     #[arg(long, value_name = "ID")]
     continues: Option<Typed>,
+    /// Where the crew stood, LAT,LON in degrees.
+    #[arg(long, value_name = "LAT,LON", allow_hyphen_values = true)]
+    stood: Option<Typed>,
+    /// Radius that holds that place 68 % of the time, as the receiver says (metres).
+    #[arg(long, value_name = "M", requires = "stood")]
+    accuracy: Option<Typed>,
     /// When it was logged, if not now.
     #[arg(long, value_name = "TIME")]
     at: Option<Typed>,
@@ -98,6 +107,19 @@ impl Entry for TreatEntry {
         let sealed = self.sealed.unwrap_or(label.holes.sealing == Sealing::Required);
         let diameter = desk.stand()?.diameter(tree, stem);
         let holes = self.holes(desk, &label, (tree, stem), sealed)?;
+        if diameter.is_some() {
+            let (_, read) = measured(desk, tree, stem)?;
+            let band = read.band_low_girth_um.max(read.band_high_girth_um);
+            // Flares make the trunk thicker below breast height: half as much again is taken as the most.
+            let girth = band.unwrap_or(Um(girth_of_diameter(read.diameter_um).0 / 2 * 3));
+            if let Some(beyond) = holes.iter().find(|h| h.arc_um > girth) {
+                return Err(CliError::Refused(vec![format!(
+                    "a hole at {} cm lies beyond the trunk's girth of {} cm: correct the arc, or log the girth at the band",
+                    beyond.arc_um.cm(),
+                    girth.cm()
+                )]));
+            }
+        }
         let at = desk.moment(self.at.as_ref())?;
         let ended_at = self.ended.as_ref().map_or(Ok(at), |t| desk.moment(Some(t)))?;
         let body = Application {
@@ -124,7 +146,7 @@ impl Entry for TreatEntry {
                 .as_ref()
                 .map(|id| desk.fact(id.text()).map(|(_, f)| f.id))
                 .transpose()?,
-            position: None,
+            position: self.position()?,
         };
         for caution in cautions::taking_off(&label) {
             desk.caution(caution);
@@ -139,6 +161,18 @@ impl Entry for TreatEntry {
 }
 
 impl TreatEntry {
+    fn position(&self) -> Result<Option<Position>, CliError> {
+        let Some(stood) = &self.stood else { return Ok(None) };
+        let corner = figures::corner(stood.text())?;
+        let accuracy = self.accuracy.as_ref().map(|a| figures::length(a.text(), "m", "accuracy"));
+        Ok(Some(Position {
+            lat_ndeg: corner.lat_ndeg,
+            lon_ndeg: corner.lon_ndeg,
+            accuracy_um: accuracy.transpose()?,
+            source: PositionSource::Gnss,
+        }))
+    }
+
     fn holes(
         &self,
         desk: &mut Desk<'_>,
@@ -154,7 +188,7 @@ impl TreatEntry {
                         .into(),
                 });
             }
-            return self.hole.iter().map(|h| Ok(hole(h, sealed)?)).collect();
+            return self.hole.iter().map(|h| hole(desk, h, sealed)).collect();
         };
         let refused = |why: String| CliError::Refused(vec![why]);
         let count = figures::count(count.text(), "number of charges")?;
@@ -198,13 +232,15 @@ impl TreatEntry {
     }
 }
 
-fn hole(typed: &Typed, sealed: bool) -> Result<Hole, figures::FigureError> {
+fn hole(desk: &Desk<'_>, typed: &Typed, sealed: bool) -> Result<Hole, CliError> {
     let parts: Vec<&str> = typed.text().split(',').collect();
-    let (arc, height, depth, put_in, leaked) = match parts[..] {
-        [arc, height, depth, put_in] => (arc, height, depth, put_in, "0"),
-        [arc, height, depth, put_in, leaked] => (arc, height, depth, put_in, leaked),
+    let (arc, height, depth, put_in, leaked, off) = match parts[..] {
+        [arc, height, depth, put_in] => (arc, height, depth, put_in, "0", None),
+        [arc, height, depth, put_in, leaked] => (arc, height, depth, put_in, leaked, None),
+        [arc, height, depth, put_in, leaked, off] => (arc, height, depth, put_in, leaked, Some(off)),
         _ => {
-            return Err(wrong(typed.text(), "hole", "write ARC_CM,HEIGHT_CM,DEPTH_MM,PUT_IN_ML[,LEAKED_ML]"));
+            let form = "write ARC_CM,HEIGHT_CM,DEPTH_MM,PUT_IN_ML[,LEAKED_ML[,OFF]]";
+            return Err(wrong(typed.text(), "hole", form).into());
         }
     };
     Ok(Hole {
@@ -214,6 +250,6 @@ fn hole(typed: &Typed, sealed: bool) -> Result<Hole, figures::FigureError> {
         put_in_ul: figures::volume(put_in, "volume")?,
         leaked_ul: figures::volume(leaked, "volume")?,
         sealed,
-        removed_at: None,
+        removed_at: off.map(|t| desk.moment(Some(&Typed::from(t)))).transpose()?,
     })
 }

@@ -224,7 +224,8 @@ impl<'a> Desk<'a> {
     /// # Errors
     /// [`NameError::Unsaid`] without a job.
     pub fn damage(&self, tree: TreeId, stem: i64) -> Result<Vec<Damage>, CliError> {
-        let all = self.conditions(tree)?.into_iter().flat_map(|c| c.damage);
+        let past = self.past(tree)?.unwrap_or_default().damage.into_iter().map(|d| d.damage);
+        let all = self.conditions(tree)?.into_iter().flat_map(|c| c.damage).chain(past);
         Ok(all.filter(|d| d.stem == stem).collect())
     }
 

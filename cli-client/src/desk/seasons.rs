@@ -1,9 +1,7 @@
 //! Earlier seasons of a tree, from the job books this one was opened from.
 
-use std::collections::BTreeMap;
-
 use bolebook_core::check::treatments;
-use bolebook_core::dosing::advice::{PastTreatment, earlier_holes};
+use bolebook_core::dosing::advice::{Past, PastTree, earlier_holes};
 use bolebook_core::dosing::layout::EarlierHole;
 use bolebook_core::ids::TreeId;
 use bolebook_core::record::Body;
@@ -16,27 +14,30 @@ use crate::error::CliError;
 /// Longer chains of seasons than this are a mistake, or a circle.
 const MOST_SEASONS: usize = 40;
 
-/// Treatments of earlier seasons by tree; `None` when a season's book is not in this store.
-pub type Seasons = Option<BTreeMap<TreeId, Vec<PastTreatment>>>;
+/// The earlier seasons; `None` when a season's book is not in this store.
+pub type Seasons = Option<Past>;
 
 impl Desk<'_> {
-    /// Treatments of a tree in earlier seasons; `None` when a season's book is not in this store, so
-    /// that nobody can say.
+    /// A tree in earlier seasons; `None` when a season's book is not in this store, so that nobody
+    /// can say.
     ///
     /// # Errors
     /// [`CliError`] when a book of an earlier season is damaged.
-    pub fn past(&self, tree: TreeId) -> Result<Option<Vec<PastTreatment>>, CliError> {
+    pub fn past(&self, tree: TreeId) -> Result<Option<PastTree>, CliError> {
         if self.seasons.get().is_none() {
             // One thread: nobody else can have set it.
             let _ = self.seasons.set(self.read_seasons()?);
         }
-        let known = self.seasons.get().and_then(Option::as_ref);
-        Ok(known.map(|by_tree| by_tree.get(&tree).cloned().unwrap_or_default()))
+        let (view, known) = (self.view()?, self.seasons.get().and_then(Option::as_ref));
+        Ok(known.map(|past| past.of(view, tree)))
     }
 
     fn read_seasons(&self) -> Result<Seasons, CliError> {
-        let mut found: BTreeMap<TreeId, Vec<PastTreatment>> = BTreeMap::new();
+        let mut found = Past::default();
         let mut previous = self.view()?.job.previous;
+        if previous.is_none() {
+            return Ok(None);
+        }
         for _ in 0..MOST_SEASONS {
             let Some(id) = previous else { return Ok(Some(found)) };
             if !self.store.jobs()?.contains(&id) {
@@ -44,15 +45,7 @@ impl Desk<'_> {
             }
             let book = self.store.book(id)?;
             self.devices.check_job(&book)?;
-            let view = View::read(&book, self.yard, &self.devices.for_book(&book))?;
-            for (tree, listed) in &view.trees {
-                let all = treatments(&view, listed);
-                for treatment in all.iter().filter(|t| t.discharged_ul().1 > 0) {
-                    let Some(day) = treatment.days(&view).map(|d| d.day).max() else { continue };
-                    let holes = earlier_holes(std::slice::from_ref(treatment), treatment.stem, &[]);
-                    found.entry(*tree).or_default().push(PastTreatment { stem: treatment.stem, day, holes });
-                }
-            }
+            found.add(&View::read(&book, self.yard, &self.devices.for_book(&book))?);
             previous = match book.genesis().map(|g| &g.content) {
                 Some(BookContent::Job(job)) => job.previous,
                 _ => None,
@@ -68,7 +61,7 @@ impl Desk<'_> {
     pub fn holes_in(&self, tree: TreeId, stem: i64) -> Result<Vec<EarlierHole>, CliError> {
         let view = self.view()?;
         let stored = view.trees.get(&tree).map(|listed| treatments(view, listed)).unwrap_or_default();
-        let mut holes = earlier_holes(&stored, stem, &self.past(tree)?.unwrap_or_default());
+        let mut holes = earlier_holes(&stored, stem, &self.past(tree)?.unwrap_or_default().treatments);
         for staged in &self.staged {
             let Body::Application(done) = &staged.record.body else { continue };
             if view.stays(done.tree) == tree && done.stem == stem {

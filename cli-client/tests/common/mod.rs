@@ -2,6 +2,8 @@
 //! random bits are fixed, so that every answer is the same on every run.
 #![allow(dead_code, reason = "each test file uses a part of it")]
 
+pub mod server;
+
 use std::path::{Path, PathBuf};
 use std::process::{Command, Stdio};
 
@@ -185,6 +187,7 @@ pub fn plant(office: &Device) {
         "FRXAM",
     ];
     drop(office.run(&args).ok());
+    drop(office.run(&["authorise", "every listed tree"]).ok());
 }
 
 /// Fills the crew's kit.

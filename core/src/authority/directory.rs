@@ -2,11 +2,12 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
+use super::revocations::{Claim, in_force};
 use super::{AuthorityError, CLOCK_TOLERANCE_MS, book_genesis, signature, verify_certificate};
-use crate::book::Book;
+use crate::book::{Book, Carrier};
 use crate::commit::Commit;
 use crate::facts::{Authority, HeldReason};
-use crate::ids::{ActorId, BookId, CrewId, DeviceId, RecordId};
+use crate::ids::{ActorId, BookId, CommitHash, CrewId, DeviceId, RecordId};
 use crate::quantity::UtcMs;
 use crate::record::book_kinds::BookContent;
 use crate::record::people::{Certificate, CertificateProof, Revocation, Role};
@@ -31,6 +32,7 @@ pub struct Directory {
     devices: BTreeMap<DeviceId, Vec<Certificate>>,
     revoked: BTreeMap<DeviceId, BTreeMap<(BookId, ActorId), u64>>,
     unproven: Vec<Unproven>,
+    shared_codes: BTreeSet<String>,
     waiting: bool,
 }
 
@@ -52,9 +54,10 @@ impl Directory {
             devices: BTreeMap::new(),
             revoked: BTreeMap::new(),
             unproven: vec![],
+            shared_codes: BTreeSet::new(),
             waiting: false,
         };
-        let mut revocations = vec![];
+        let mut revocations: Vec<(Carrier, Box<Revocation>)> = vec![];
         let mut proven: Vec<(RecordId, DeviceId, Certificate)> = vec![];
         for (id, carriers) in yard.records() {
             let mut seen = BTreeSet::new();
@@ -63,8 +66,7 @@ impl Directory {
                 if !may_matter(text) {
                     continue;
                 }
-                let (Ok(record), Some(commit)) = (Record::read(text), yard.commits().get(carrier.commit))
-                else {
+                let (Ok(record), Some(commit)) = (Record::read(text), yard.carrying(*carrier)) else {
                     continue;
                 };
                 match record.body {
@@ -75,27 +77,45 @@ impl Directory {
                         }
                     }
                     Body::Revocation(body) if record.envelope.device == commit.actor().device() => {
-                        let op = commit.start_op() + carrier.index as u64;
-                        revocations.push((op, commit.hash(), commit, body));
+                        revocations.push((*carrier, body));
                     }
                     _ => {}
                 }
             }
         }
         directory.take_certificates(proven);
-        // The root key settles: its word comes first, whatever number a rogue device gave its own.
-        let by_root = |c: &Commit| c.actor().device() == root_device;
-        revocations.sort_by_key(|(op, hash, commit, _)| (!by_root(commit), *op, *hash));
-        let vouched = directory.vouched(yard);
-        for (_, _, commit, body) in revocations {
-            let office = directory.role_of(commit.actor().device()) == Some(Role::Office);
-            if office && directory.hold_with(&vouched, yard.id(), commit).is_none() {
-                directory.revoke(&body);
+        directory.take_revocations(yard, &revocations);
+        Ok(directory)
+    }
+
+    /// Takes in the revocations that are in force (`super::revocations`).
+    fn take_revocations(&mut self, yard: &Book, revocations: &[(Carrier, Box<Revocation>)]) {
+        let vouched = self.vouched(yard);
+        let arrivals = self.arrivals(yard, &vouched);
+        let mut claims = vec![];
+        for (carrier, body) in revocations {
+            let Some(commit) = yard.carrying(*carrier) else { continue };
+            let author = commit.actor().device();
+            let then = self.certificate_at(author, commit.time()).map(|c| c.role);
+            let office = author == self.root_device || then == Some(Role::Office);
+            let held = self.hold_with(&vouched, yard.id(), commit).is_some()
+                || self.written_after_end(yard, &arrivals, commit);
+            if office && !held {
+                let (at, by_root) = ((commit.actor(), commit.seq()), author == self.root_device);
+                claims.push((*carrier, Claim { author, at, commit: claims.len(), by_root, body }));
             } else {
-                directory.waiting = true;
+                self.waiting = true;
             }
         }
-        Ok(directory)
+        let (carriers, claims): (Vec<_>, Vec<_>) = claims.into_iter().unzip();
+        // A revocation knows another of its own commit in both directions: it decides nothing.
+        let knew = |b: usize, a: usize| {
+            carriers[a].commit != carriers[b].commit && yard.knew(carriers[b], carriers[a])
+        };
+        let holds = in_force(self.yard, &claims, knew);
+        for (claim, _) in claims.iter().zip(holds).filter(|(_, holds)| *holds) {
+            self.revoke(claim.body);
+        }
     }
 
     /// A code used for several devices proves none of them; the root's own certificates stand.
@@ -110,6 +130,8 @@ impl Directory {
                 uses.entry(code).or_default().insert(*device);
             }
         }
+        let shared = uses.iter().filter(|(_, devices)| devices.len() > 1);
+        self.shared_codes = shared.map(|(code, _)| code.clone()).collect();
         for (record, device, certificate) in proven {
             let used = code(&certificate).and_then(|c| uses.get(&c)).map_or(1, BTreeSet::len);
             if used > 1 {
@@ -196,6 +218,24 @@ impl Directory {
         if device == self.root_device { Some(Role::Office) } else { self.certificate(device).map(|c| c.role) }
     }
 
+    /// The certificate that held for a device at a time: of several the newest, and one that really
+    /// held before one that only held within the tolerance for clocks.
+    pub fn certificate_at(&self, device: DeviceId, at: UtcMs) -> Option<&Certificate> {
+        let all = self.devices.get(&device)?;
+        let within = |tolerance: i64| {
+            all.iter().rfind(|c| {
+                at.0 >= c.not_before.0.saturating_sub(tolerance)
+                    && at.0 <= c.not_after.0.saturating_add(tolerance)
+            })
+        };
+        within(0).or_else(|| within(CLOCK_TOLERANCE_MS))
+    }
+
+    /// Whether a one-time code made certificates for several devices.
+    pub fn is_code_shared(&self, code_key: &PublicKey) -> bool {
+        self.shared_codes.contains(&code_key.key)
+    }
+
     /// What a device may do at `now`: its role, unless it has none, is revoked, or its certificate
     /// has ended or not begun.
     ///
@@ -211,11 +251,41 @@ impl Directory {
     }
 
     fn covers(&self, device: DeviceId, at: UtcMs) -> bool {
-        device == self.root_device
-            || self.devices.get(&device).into_iter().flatten().any(|c| {
-                at.0 >= c.not_before.0.saturating_sub(CLOCK_TOLERANCE_MS)
-                    && at.0 <= c.not_after.0.saturating_add(CLOCK_TOLERANCE_MS)
-            })
+        device == self.root_device || self.certificate_at(device, at).is_some()
+    }
+
+    /// The latest moment after which no certificate of the device holds.
+    fn ends(&self, device: DeviceId) -> Option<UtcMs> {
+        let last = self.devices.get(&device)?.iter().map(|c| c.not_after).max()?;
+        Some(UtcMs(last.0.saturating_add(CLOCK_TOLERANCE_MS)))
+    }
+
+    /// The servers' receipts of a book that are vouched for: when, and in which commit; latest first.
+    fn arrivals(&self, book: &Book, vouched: &Vouched) -> Vec<(UtcMs, Carrier)> {
+        let mut arrivals = vec![];
+        for (position, commit) in book.commits().iter().enumerate() {
+            let server = self.role_of(commit.actor().device()) == Some(Role::Server);
+            if !server || !vouched.covers(commit) {
+                continue;
+            }
+            for (index, text) in commit.records().iter().enumerate() {
+                if text.ends_with(r#","kind":"receipt","v":1}"#)
+                    && let Ok(Record { body: Body::Receipt(receipt), .. }) = Record::read(text)
+                {
+                    arrivals.push((receipt.arrived_at, Carrier { commit: position, index }));
+                }
+            }
+        }
+        arrivals.sort_unstable_by(|a, b| b.cmp(a));
+        arrivals
+    }
+
+    /// Whether a commit was written after its device's last certificate was over, whatever its own
+    /// time says: its writer had seen a server's receipt from after it.
+    fn written_after_end(&self, book: &Book, arrivals: &[(UtcMs, Carrier)], commit: &Commit) -> bool {
+        let Some(end) = self.ends(commit.actor().device()) else { return false };
+        let mut after = arrivals.iter().take_while(|(at, _)| *at > end);
+        after.any(|(_, receipt)| book.commit_knew(commit.hash(), *receipt))
     }
 
     /// Checks that a job book is of this yard and root key and its genesis signed.
@@ -252,12 +322,45 @@ impl Directory {
                 ends.insert(actor, signed.seq);
             }
         }
-        Vouched { ends }
+        let rescued = self.vouched_rescued(book, &mut ends);
+        Vouched { ends, rescued }
+    }
+
+    /// Which rescued commits are vouched for: by a signature on them, or on one that follows them
+    /// in their chain. Such a one also vouches for what the log itself has of the chain before it.
+    fn vouched_rescued(&self, book: &Book, ends: &mut BTreeMap<ActorId, u64>) -> BTreeMap<CommitHash, bool> {
+        let mut latest: Vec<_> = book.rescued().collect();
+        latest.sort_by_key(|r| std::cmp::Reverse((r.commit().seq(), r.commit().hash())));
+        let mut linked: BTreeSet<(ActorId, CommitHash)> = BTreeSet::new();
+        let mut rescued = BTreeMap::new();
+        for one in latest {
+            let commit = one.commit();
+            let (actor, hash) = (commit.actor(), commit.hash());
+            let signed = self.key(actor.device()).is_some_and(|key| {
+                linked.contains(&(actor, hash))
+                    || one.signatures().any(|s| s.hash == hash && s.verify(book.id(), key).is_ok())
+            });
+            if signed {
+                linked.extend(commit.deps().iter().map(|d| (actor, *d)));
+                for before in commit.deps().iter().filter_map(|d| book.commit(*d)) {
+                    if before.actor() == actor && before.seq() + 1 == commit.seq() {
+                        let end = ends.entry(actor).or_default();
+                        *end = before.seq().max(*end);
+                    }
+                }
+            }
+            if book.commit(hash).is_none() {
+                rescued.insert(hash, signed);
+            }
+        }
+        rescued
     }
 
     /// This directory's word on one book.
     pub fn for_book(&self, book: &Book) -> BookAuthority<'_> {
-        BookAuthority { directory: self, book: book.id(), vouched: self.vouched(book) }
+        let vouched = self.vouched(book);
+        let arrivals = self.arrivals(book, &vouched);
+        BookAuthority { directory: self, book: book.id(), vouched, arrivals }
     }
 
     fn hold_with(&self, vouched: &Vouched, book: BookId, commit: &Commit) -> Option<HeldReason> {
@@ -268,10 +371,12 @@ impl Directory {
         if !vouched.covers(commit) {
             return Some(HeldReason::NotVouched);
         }
-        let accepted =
-            self.revoked.get(&device).map(|a| a.get(&(book, commit.actor())).copied().unwrap_or(0));
-        if accepted.is_some_and(|seq| commit.seq() > seq) {
-            return Some(HeldReason::Revoked);
+        if let Some(accepted) = self.revoked.get(&device) {
+            let through = accepted.get(&(book, commit.actor())).copied().unwrap_or(0);
+            // What was accepted was the log's own branch: whoever has the key can sign another one.
+            if commit.seq() > through || vouched.is_rescued(commit) {
+                return Some(HeldReason::Revoked);
+            }
         }
         (!self.covers(device, commit.time())).then_some(HeldReason::OutsideCertificate)
     }
@@ -280,19 +385,31 @@ impl Directory {
 /// Whether a record's or commit's text may change a directory: a cheap look before reading it
 /// whole, for canonical text has one spelling of a kind.
 pub fn may_matter(text: &str) -> bool {
-    [Kind::Certificate, Kind::Revocation].iter().any(|k| text.contains(&format!(r#""kind":"{}""#, k.name())))
+    [Kind::Certificate, Kind::Revocation, Kind::Rescue]
+        .iter()
+        .any(|k| text.contains(&format!(r#""kind":"{}""#, k.name())))
 }
 
 /// Up to where the chains of a book are vouched for.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub struct Vouched {
     ends: BTreeMap<ActorId, u64>,
+    /// Commits that are not in the log but were rescued, and whether a signature covers them. They
+    /// go by their hash: the log has another commit of the same actor and number.
+    rescued: BTreeMap<CommitHash, bool>,
 }
 
 impl Vouched {
     /// Whether a signature that holds covers the commit: one for it or for a later one of its chain.
     pub fn covers(&self, commit: &Commit) -> bool {
-        self.ends.get(&commit.actor()).is_some_and(|seq| commit.seq() <= *seq)
+        match self.rescued.get(&commit.hash()) {
+            Some(signed) => *signed,
+            None => self.ends.get(&commit.actor()).is_some_and(|seq| commit.seq() <= *seq),
+        }
+    }
+
+    fn is_rescued(&self, commit: &Commit) -> bool {
+        self.rescued.contains_key(&commit.hash())
     }
 }
 
@@ -302,6 +419,7 @@ pub struct BookAuthority<'d> {
     directory: &'d Directory,
     book: BookId,
     vouched: Vouched,
+    arrivals: Vec<(UtcMs, Carrier)>,
 }
 
 impl Authority for BookAuthority<'_> {
@@ -313,10 +431,24 @@ impl Authority for BookAuthority<'_> {
         self.directory.certificate(device).and_then(|c| c.crew)
     }
 
-    fn hold(&self, book: &Book, commit: &Commit) -> Option<HeldReason> {
-        if book.id() == self.book {
-            return self.directory.hold_with(&self.vouched, self.book, commit);
+    fn role_at(&self, device: DeviceId, at: UtcMs) -> Option<Role> {
+        let held = self.directory.certificate_at(device, at).map(|c| c.role);
+        if device == self.directory.root_device { Some(Role::Office) } else { held.or(self.role(device)) }
+    }
+
+    fn crew_at(&self, device: DeviceId, at: UtcMs) -> Option<CrewId> {
+        match self.directory.certificate_at(device, at) {
+            Some(certificate) => certificate.crew,
+            None => self.crew(device),
         }
-        self.directory.hold_with(&self.directory.vouched(book), book.id(), commit)
+    }
+
+    fn hold(&self, book: &Book, commit: &Commit) -> Option<HeldReason> {
+        if book.id() != self.book {
+            return self.directory.for_book(book).hold(book, commit);
+        }
+        let held = self.directory.hold_with(&self.vouched, self.book, commit);
+        let over = || self.directory.written_after_end(book, &self.arrivals, commit);
+        held.or_else(|| over().then_some(HeldReason::OutsideCertificate))
     }
 }

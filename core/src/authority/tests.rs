@@ -273,3 +273,6 @@ fn the_root_keys_own_device_is_the_office() {
     let directory = Directory::read(&book, &root().public()).unwrap();
     assert_eq!(directory.role_of(root().device()), Some(Role::Office));
 }
+
+mod rescued;
+mod rogue;

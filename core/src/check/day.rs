@@ -2,7 +2,7 @@
 
 use std::collections::BTreeSet;
 
-use crate::finding::{Code, Finding};
+use crate::finding::{Code, Finding, Named};
 use crate::record::{Body, Kind};
 use crate::view::{CrewDay, View};
 
@@ -17,7 +17,7 @@ pub fn check(view: &View<'_>, findings: &mut Vec<Finding>) {
             if body.containers_out > 0 {
                 let message = format!(
                     "Crew {} closed {} with {} containers still on trees.",
-                    view.yard.crew_name(body.crew),
+                    Named(body.crew),
                     body.day,
                     body.containers_out
                 );
@@ -29,11 +29,7 @@ pub fn check(view: &View<'_>, findings: &mut Vec<Finding>) {
         }
     }
     for day in view.crew_days.difference(&closed) {
-        let message = format!(
-            "Crew {} worked on {} but has not closed the day.",
-            view.yard.crew_name(day.crew),
-            day.day
-        );
+        let message = format!("Crew {} worked on {} but has not closed the day.", Named(day.crew), day.day);
         let subjects = [day.crew.to_string(), day.day.to_string()];
         findings.push(
             Finding::new(Code::NotClosed, &[&subjects[0], &subjects[1]], message, vec![day.crew]).on([*day]),

@@ -2,7 +2,8 @@
 
 use std::collections::BTreeSet;
 
-use crate::check::{Treatment, treatments};
+use crate::check::Treatment;
+use crate::check::work::Work;
 use crate::dosing::dose::{DoseError, allows_species, dose_for};
 use crate::finding::{Code, Finding};
 use crate::ids::TreeId;
@@ -10,10 +11,10 @@ use crate::quantity::Ul;
 use crate::view::{TreeView, View};
 
 /// Findings of this rule.
-pub fn check(view: &View<'_>, findings: &mut Vec<Finding>) {
-    for (id, tree) in &view.trees {
-        for treatment in treatments(view, tree) {
-            treatment_findings(view, *id, tree, &treatment, findings);
+pub fn check(view: &View<'_>, work: &Work<'_>, findings: &mut Vec<Finding>) {
+    for treated in &work.treated {
+        for treatment in &treated.treatments {
+            treatment_findings(view, treated.id, treated.tree, treatment, findings);
         }
     }
 }

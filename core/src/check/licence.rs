@@ -1,5 +1,6 @@
 //! Licences: who applied must be certified on that day, or work under someone who is.
 
+use crate::check::work::Work;
 use crate::day::Day;
 use crate::finding::{Code, Finding};
 use crate::ids::PersonId;
@@ -31,7 +32,8 @@ impl Licensed {
 }
 
 /// Findings of this rule.
-pub fn check(view: &View<'_>, findings: &mut Vec<Finding>) {
+pub fn check(view: &View<'_>, work: &Work<'_>, findings: &mut Vec<Finding>) {
+    category(view, work, findings);
     for (id, tree) in &view.trees {
         for (fact, version, application) in view.applications(tree) {
             let Some(day) = view.crew_day(version) else { continue };
@@ -72,4 +74,42 @@ pub fn licensed(view: &View<'_>, person: PersonId, day: Day) -> Licensed {
         };
     }
     best
+}
+
+/// Certified, but not in a category or by an authority that the job says counts here.
+fn category(view: &View<'_>, work: &Work<'_>, findings: &mut Vec<Finding>) {
+    let asks = &work.asks;
+    if asks.licence_categories.is_empty() && asks.licence_schemes.is_empty() {
+        return;
+    }
+    let among = |wanted: &[String], text: &str| {
+        wanted.is_empty() || wanted.iter().any(|w| w.trim().eq_ignore_ascii_case(text.trim()))
+    };
+    for done in &work.done {
+        let Some(day) = done.day else { continue };
+        let people = [Some(done.body.applicator), done.body.supervisor];
+        let held = view.yard.facts.in_force(Kind::Licence).filter_map(|fact| {
+            match &view.yard.facts.shown(fact).record.body {
+                Body::Licence(l) if people.contains(&Some(l.person)) && l.certified => Some(&**l),
+                _ => None,
+            }
+        });
+        let held: Vec<_> = held.filter(|l| l.valid_from <= day.day && day.day <= l.valid_to).collect();
+        let fits = held
+            .iter()
+            .any(|l| among(&asks.licence_categories, &l.category) && among(&asks.licence_schemes, &l.scheme));
+        // Without any licence the rule above has said so.
+        if fits || held.is_empty() {
+            continue;
+        }
+        let has: Vec<String> = held.iter().map(|l| format!("{} of {}", l.category, l.scheme)).collect();
+        let asked = [&asks.licence_categories[..], &asks.licence_schemes[..]].concat().join(", ");
+        let message = format!(
+            "Tree {}: who applied on {} is certified for {}; the job asks for {asked}.",
+            view.tag(done.tree),
+            day.day,
+            has.join(" and ")
+        );
+        findings.push(done.find(Code::WrongCategory, message));
+    }
 }

@@ -3,24 +3,39 @@
 //! To add one, see 'how to add a check' in DEVELOPERS.md: a code in `finding.rs`, a function here,
 //! a test that plants the fault and one that shows a normal day stays quiet.
 
+pub mod area;
+pub mod backdated;
+pub mod conditions;
+pub mod crew;
 pub mod day;
 pub mod diameter;
 pub mod dose;
 pub mod entry;
+pub mod fill;
+pub mod holes;
+pub mod job;
+pub mod kit;
+pub mod law;
 pub mod licence;
 pub mod lot;
 pub mod photo;
+pub mod place;
 pub mod record;
 pub mod same_tree;
 pub mod season;
+pub mod suits;
+pub mod times;
 pub mod tree;
+pub mod uptake;
 pub mod volume;
+pub mod work;
 
 use std::collections::BTreeMap;
 
 use crate::balance::Balance;
+use crate::check::work::Work;
 use crate::facts::{Fact, Version};
-use crate::finding::{Code, Finding, Ruled, State};
+use crate::finding::{Code, Finding, Ruled, State, resolve};
 use crate::ids::{FindingId, RecordId};
 use crate::record::office::{Decision, Ruling};
 use crate::record::work::Application;
@@ -33,21 +48,36 @@ use crate::view::{CrewDay, TreeView, View};
 /// job is not missed here.
 pub fn check(view: &View<'_>, balance: &Balance) -> Vec<Finding> {
     let mut findings = vec![];
+    let work = Work::of(view);
     record::check(view, &mut findings);
     entry::check(view, &mut findings);
+    backdated::check(view, &mut findings);
     tree::check(view, &mut findings);
     same_tree::check(view, &mut findings);
     diameter::check(view, &mut findings);
-    dose::check(view, &mut findings);
-    season::check(view, &mut findings);
+    dose::check(view, &work, &mut findings);
+    season::check(view, &work, &mut findings);
+    area::check(view, &work, &mut findings);
+    suits::check(view, &work, &mut findings);
+    holes::check(view, &work, &mut findings);
+    conditions::check(view, &work, &mut findings);
     lot::check(view, &mut findings);
     photo::check(view, &mut findings);
-    licence::check(view, &mut findings);
+    licence::check(view, &work, &mut findings);
+    law::check(view, &work, &mut findings);
+    job::check(view, &work, &mut findings);
+    kit::check(view, &work, &mut findings);
+    fill::check(view, &work, balance, &mut findings);
+    place::check(view, &work, &mut findings);
+    times::check(view, &work, &mut findings);
+    crew::check(view, &work, &mut findings);
+    uptake::check(view, &work, &mut findings);
     day::check(view, &mut findings);
     volume::check(view, balance, &mut findings);
     settle(view, &mut findings);
     findings.sort_by(|a, b| (a.severity, a.code.name(), a.id).cmp(&(b.severity, b.code.name(), b.id)));
     findings.dedup_by_key(|f| f.id);
+    resolve(&view.yard, &mut findings);
     findings
 }
 

@@ -12,6 +12,7 @@ pub fn check(view: &View<'_>, findings: &mut Vec<Finding>) {
     in_book(view, &view.facts, findings);
     in_book(view, &view.yard.facts, findings);
     late(view, findings);
+    changed(view, findings);
 }
 
 fn in_book(view: &View<'_>, facts: &Facts, findings: &mut Vec<Finding>) {
@@ -20,8 +21,10 @@ fn in_book(view: &View<'_>, facts: &Facts, findings: &mut Vec<Finding>) {
         findings.push(Finding::new(Code::Unreadable, &[&item.id.to_string()], message, vec![item.id]));
     }
     for id in &facts.conflicting {
-        let message =
-            format!("Record {id} was written with different texts; all of them are counted, as a range.");
+        let texts = facts.texts_of(*id);
+        let message = format!(
+            "Record {id} was written with {texts} different texts; all of them are counted, as a range."
+        );
         let days =
             facts.fact_of(*id).into_iter().flat_map(|f| facts.current(f)).filter_map(|v| view.crew_day(v));
         findings.push(Finding::new(Code::Conflicting, &[&id.to_string()], message, vec![*id]).on(days));
@@ -68,6 +71,9 @@ fn in_book(view: &View<'_>, facts: &Facts, findings: &mut Vec<Finding>) {
             Standing::Proposal(ProposalReason::AfterSignOff) => {
                 (Code::Proposal, "it changes a day that was already signed off")
             }
+            Standing::Proposal(ProposalReason::AfterStrike) => {
+                (Code::Proposal, "it changes what the office had struck")
+            }
         };
         let effect = if code == Code::Proposal { "is shown as a proposal" } else { "is held" };
         let kind = version.record.kind();
@@ -113,6 +119,27 @@ fn late(view: &View<'_>, findings: &mut Vec<Finding>) {
         )
         .on(view.crew_day(version));
         finding.tree = tree_named(&version.record.body).map(|t| view.stays(t));
+        findings.push(finding);
+    }
+}
+
+/// What the office struck or amended in a day that was signed off without knowing of it.
+fn changed(view: &View<'_>, findings: &mut Vec<Finding>) {
+    for (change, fact, sign_off, day) in &view.changed {
+        let version = &view.facts.versions[*change];
+        let what = if version.record.kind() == Kind::Strike { "struck" } else { "amended" };
+        let Some(of) = view.facts.fact_of(*fact) else { continue };
+        let message = format!(
+            "The {} {} of {} was {what} by the office after its day was signed off.",
+            label_of(of.kind),
+            subject(view, view.facts.shown(of)),
+            day.day
+        );
+        let subjects = [fact.to_string(), version.id().to_string(), sign_off.to_string()];
+        let subjects: Vec<&str> = subjects.iter().map(String::as_str).collect();
+        let records = vec![*fact, version.id(), *sign_off];
+        let mut finding = Finding::new(Code::ChangedAfterSignOff, &subjects, message, records).on([*day]);
+        finding.tree = tree_named(&view.facts.shown(of).record.body).map(|t| view.stays(t));
         findings.push(finding);
     }
 }

@@ -21,6 +21,9 @@ const CHI2_3_99: f64 = 11.345;
 const DEFAULT_FIX_M: f64 = 7.0;
 /// Standard uncertainty of a mapped or drawn position.
 const MAPPED_M: f64 = 0.5;
+/// Most listings of one square that a tree is held against, on each side of its own diameter: a square
+/// of 22 m holds far fewer trees, and a hostile heap of them costs no more than this.
+const DENSEST: usize = 64;
 /// Side of the squares trees are sorted into, in billionths of a degree of latitude (about 22 m).
 const CELL_NDEG: i64 = 200_000;
 
@@ -44,9 +47,13 @@ pub fn check(view: &View<'_>, findings: &mut Vec<Finding>) {
         let species = listed.species.as_deref();
         trees.push(Listed { id: *id, species, tag: listed.tag.trim(), position, diameter });
     }
+    // By diameter, so that in a crowded square the likeliest are looked at first.
+    for cell in cells.values_mut() {
+        cell.sort_by_key(|i| (trees[*i].diameter, trees[*i].id));
+    }
     for tree in trees.iter().filter(|t| t.position.source != PositionSource::Mapped) {
         let best = near(&cells, &tree.position)
-            .map(|i| &trees[i])
+            .flat_map(|cell| alike(cell, &trees, tree))
             .filter(|other| candidate(tree, other))
             .filter_map(|other| fit(tree, other).map(|f| (f, other)))
             .min_by(|a, b| a.0.total_cmp(&b.0).then(a.1.id.cmp(&b.1.id)));
@@ -84,12 +91,26 @@ fn cell(p: &Position) -> (i64, i64) {
     (p.lat_ndeg.div_euclid(CELL_NDEG), p.lon_ndeg.div_euclid(CELL_NDEG))
 }
 
-fn near<'a>(cells: &'a BTreeMap<(i64, i64), Vec<usize>>, p: &Position) -> impl Iterator<Item = usize> + 'a {
+/// The listings of a square whose diameters are next to a tree's.
+fn alike<'a, 'v>(
+    cell: &'a [usize],
+    trees: &'a [Listed<'v>],
+    tree: &Listed<'_>,
+) -> impl Iterator<Item = &'a Listed<'v>> + use<'a, 'v> {
+    let middle = cell.partition_point(|i| (trees[*i].diameter, trees[*i].id) < (tree.diameter, tree.id));
+    let window = middle.saturating_sub(DENSEST)..(middle + DENSEST).min(cell.len());
+    cell[window].iter().map(|i| &trees[*i])
+}
+
+fn near<'a>(
+    cells: &'a BTreeMap<(i64, i64), Vec<usize>>,
+    p: &Position,
+) -> impl Iterator<Item = &'a [usize]> + 'a {
     let (lat, lon) = cell(p);
     // A degree of longitude shrinks towards the poles; three columns each side reach 22 m up to 70° latitude.
     (-1..=1)
         .flat_map(move |a| (-3..=3).map(move |b| (lat + a, lon + b)))
-        .flat_map(|c| cells.get(&c).into_iter().flatten().copied())
+        .filter_map(|c| cells.get(&c).map(Vec::as_slice))
 }
 
 fn candidate(a: &Listed<'_>, b: &Listed<'_>) -> bool {

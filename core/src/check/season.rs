@@ -1,21 +1,23 @@
 //! A tree's season: treated twice, too soon again, over the limit per tree and season.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
-use crate::check::{Treatment, treatments};
+use crate::check::Treatment;
+use crate::check::work::Work;
 use crate::day::Day;
 use crate::dosing::dose::season_limit_ul;
-use crate::finding::{Code, Finding};
+use crate::finding::{Code, Finding, Named};
 use crate::ids::TreeId;
-use crate::quantity::{Ul, Um};
+use crate::quantity::{Ul, Um, decimal};
 use crate::view::{TreeView, View};
 
 /// Findings of this rule.
-pub fn check(view: &View<'_>, findings: &mut Vec<Finding>) {
-    for (id, tree) in &view.trees {
-        let mut treatments = treatments(view, tree);
-        treatments.retain(|t| t.discharged_ul().1 > 0);
+pub fn check(view: &View<'_>, work: &Work<'_>, findings: &mut Vec<Finding>) {
+    for treated in &work.treated {
+        let (id, tree) = (&treated.id, treated.tree);
+        let treatments: Vec<_> = treated.treatments.iter().filter(|t| t.discharged_ul().1 > 0).collect();
         again(view, *id, &treatments, findings);
+        ingredients(view, *id, &treatments, findings);
         let mut labels = BTreeMap::new();
         for treatment in treatments {
             let Some((_, _, application)) = treatment.parts.first() else { continue };
@@ -30,10 +32,10 @@ pub fn check(view: &View<'_>, findings: &mut Vec<Finding>) {
 
 /// Every treatment of a stem against the one before it: on different days the label's interval
 /// judges; without an interval, or on one day, a second treatment is a mistake.
-fn again(view: &View<'_>, id: TreeId, treatments: &[Treatment<'_>], findings: &mut Vec<Finding>) {
+fn again(view: &View<'_>, id: TreeId, treatments: &[&Treatment<'_>], findings: &mut Vec<Finding>) {
     let day = |t: &Treatment<'_>| t.days(view).map(|d| d.day).min();
     let mut order: Vec<(i64, Option<Day>, &Treatment<'_>)> =
-        treatments.iter().map(|t| (t.stem, day(t), t)).collect();
+        treatments.iter().map(|t| (t.stem, day(t), *t)).collect();
     order.sort_by_key(|(stem, day, t)| (*stem, *day, t.records()));
     for pair in order.windows(2) {
         let [(stem_a, Some(day_a), a), (stem_b, Some(day_b), b)] = pair else { continue };
@@ -79,14 +81,14 @@ fn again(view: &View<'_>, id: TreeId, treatments: &[Treatment<'_>], findings: &m
 fn who(view: &View<'_>, treatment: &Treatment<'_>) -> String {
     let Some((_, _, application)) = treatment.parts.first() else { return String::new() };
     let day = treatment.days(view).map(|d| d.day).min().map(|d| d.to_string()).unwrap_or_default();
-    format!("crew {}, {day}", view.yard.crew_name(application.crew))
+    format!("crew {}, {day}", Named(application.crew))
 }
 
 fn season(
     view: &View<'_>,
     id: TreeId,
     tree: &TreeView,
-    treatments: &[Treatment<'_>],
+    treatments: &[&Treatment<'_>],
     findings: &mut Vec<Finding>,
 ) {
     let Some((_, _, application)) = treatments.first().and_then(|t| t.parts.first()) else { return };
@@ -105,10 +107,46 @@ fn season(
         Ul(discharged).ml(),
         limit.ml()
     );
-    let records = treatments.iter().flat_map(Treatment::records).collect();
+    let records = treatments.iter().flat_map(|t| t.records()).collect();
     findings.push(
         Finding::new(Code::DoseSeasonLimit, &[&id.to_string(), &label_id], message, records)
             .about(id)
             .on(treatments.iter().flat_map(|t| t.days(view))),
     );
+}
+
+/// The limit of an active ingredient per tree and season, over all products that hold it. Of one
+/// product alone, the label's own limit has said it already.
+fn ingredients(view: &View<'_>, id: TreeId, treatments: &[&Treatment<'_>], findings: &mut Vec<Finding>) {
+    let mut used: BTreeMap<String, (i128, Option<i64>, BTreeSet<&str>)> = BTreeMap::new();
+    for treatment in treatments {
+        let Some((_, _, application)) = treatment.parts.first() else { continue };
+        let Some(label) = view.yard.label(application.label) else { continue };
+        for ingredient in &label.active_ingredients {
+            let name = ingredient.name.trim().to_lowercase();
+            let (ng, limit, products) = used.entry(name).or_default();
+            *ng += i128::from(treatment.discharged_ul().1) * i128::from(ingredient.ug_per_ml.max(0));
+            *limit = [*limit, ingredient.tree_season_max_ug].into_iter().flatten().min();
+            products.insert(&label.registration);
+        }
+    }
+    for (name, (ng, limit, products)) in used {
+        let Some(limit) = limit.filter(|_| products.len() > 1) else { continue };
+        if ng <= i128::from(limit) * 1_000 {
+            continue;
+        }
+        let message = format!(
+            "Tree {}: {} mg of {name} this season from {} products, over the limit of {} mg per tree and season.",
+            view.tag(id),
+            decimal(i64::try_from(ng / 1_000).unwrap_or(i64::MAX), 1_000, 1),
+            products.len(),
+            decimal(limit, 1_000, 1)
+        );
+        let records = treatments.iter().flat_map(|t| t.records()).collect();
+        findings.push(
+            Finding::new(Code::DoseSeasonLimit, &[&id.to_string(), &name], message, records)
+                .about(id)
+                .on(treatments.iter().flat_map(|t| t.days(view))),
+        );
+    }
 }

@@ -1,7 +1,7 @@
 //! Product that does not add up: a crew's day, a lot's stock.
 
-use crate::balance::Balance;
-use crate::finding::{Code, Finding};
+use crate::balance::{Balance, CrewDayBalance, Span};
+use crate::finding::{Code, Finding, Named};
 use crate::quantity::Ul;
 use crate::view::{CrewDay, View};
 
@@ -9,18 +9,19 @@ use crate::view::{CrewDay, View};
 pub fn check(view: &View<'_>, balance: &Balance, findings: &mut Vec<Finding>) {
     for row in &balance.crew_days {
         let day = CrewDay { crew: row.crew, day: row.day };
-        if !view.crew_days.contains(&day) {
-            continue;
-        }
         let Some(unexplained) = row.unexplained_ul else { continue };
         if unexplained.within(row.tolerance_ul) {
             continue;
         }
+        if !view.crew_days.contains(&day) {
+            idle(view, balance, row, unexplained, findings);
+            continue;
+        }
         let message = format!(
             "Crew {} on {}, lot {}: {} mL {}, where the charges' uncertainty explains ±{} mL.",
-            view.yard.crew_name(row.crew),
+            Named(row.crew),
             row.day,
-            view.yard.lot_number(row.lot),
+            Named(row.lot),
             unexplained.ml(),
             if unexplained.low > 0 { "drawn but not accounted for" } else { "accounted for but not drawn" },
             row.tolerance_ul.ml(),
@@ -43,7 +44,7 @@ pub fn check(view: &View<'_>, balance: &Balance, findings: &mut Vec<Finding>) {
         }
         let message = format!(
             "Lot {}: received, on hand and filled differ by {} mL ({}).",
-            view.yard.lot_number(row.lot),
+            Named(row.lot),
             gap.ml(),
             if gap.low > 0 {
                 "gone from stock without a fill"
@@ -53,4 +54,32 @@ pub fn check(view: &View<'_>, balance: &Balance, findings: &mut Vec<Finding>) {
         );
         findings.push(Finding::new(Code::StockUnexplained, &[&row.lot.to_string()], message, vec![row.lot]));
     }
+}
+
+/// A kit measured on a day without work: what it lacks belongs to the crew's last day before.
+fn idle(
+    view: &View<'_>,
+    balance: &Balance,
+    row: &CrewDayBalance,
+    unexplained: Span,
+    findings: &mut Vec<Finding>,
+) {
+    let ours = balance.lots.iter().any(|l| l.lot == row.lot && l.used_on.contains(&view.book));
+    if !row.worked_on.is_empty() || !ours {
+        return;
+    }
+    let last = view.crew_days.iter().filter(|d| d.crew == row.crew && d.day < row.day).max();
+    let since = last.map_or_else(|| "ever".to_owned(), |d| format!("since {}", d.day));
+    let message = format!(
+        "Crew {}, kits measured on {}, a day without work, lot {}: {} mL {} {since}.",
+        Named(row.crew),
+        row.day,
+        Named(row.lot),
+        unexplained.ml(),
+        if unexplained.low > 0 { "drawn but not accounted for" } else { "accounted for but not drawn" },
+    );
+    let subjects = [row.crew.to_string(), row.day.to_string(), row.lot.to_string()];
+    let subjects: Vec<&str> = subjects.iter().map(String::as_str).collect();
+    let found = Finding::new(Code::KitUnexplained, &subjects, message, vec![row.crew, row.lot]);
+    findings.push(found.on(last.copied()));
 }

@@ -13,19 +13,21 @@ use crate::dosing::caution::{self, Act};
 use crate::dosing::charges::ChargePlan;
 use crate::dosing::conditions::{Caution, Circumstances, Weight, cautions};
 use crate::dosing::dose::StemDose;
-use crate::dosing::layout::{EarlierHole, Layout};
+use crate::dosing::layout::Layout;
 use crate::dosing::uncertainty::Interval;
 use crate::finding::Finding;
 use crate::ids::{KitId, LabelId, LotId, PersonId, RecordId, TreeId};
-use crate::quantity::{Ul, Um, UtcMs};
+use crate::quantity::{Ul, UtcMs};
 use crate::record::label::Label;
 use crate::view::{TreeView, View};
 
+mod past;
 mod plan;
 mod product;
 mod text;
 mod tree;
 
+pub use past::{Past, PastDamage, PastTreatment, PastTree};
 pub use plan::earlier_holes;
 
 /// A rule of this program rather than of a label or law.
@@ -57,23 +59,10 @@ pub struct AdviceRequest<'a> {
     pub seen: Circumstances,
     /// The findings of the same view ([`crate::check::check`]): an open one about this tree counts.
     pub findings: &'a [Finding],
-    /// Treatments of this tree in earlier seasons; `None` when nobody has looked them up.
-    pub past: Option<&'a [PastTreatment]>,
+    /// This tree in earlier seasons ([`Past::of`]); `None` when nobody has looked it up.
+    pub past: Option<&'a PastTree>,
     /// The application this one is to finish.
     pub continues: Option<RecordId>,
-    /// Offset from earlier holes, where the label gives another than its spacing.
-    pub earlier_clearance_um: Option<Um>,
-}
-
-/// A treatment of an earlier season, from that season's book or the client's papers.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub struct PastTreatment {
-    /// Which stem, from 1.
-    pub stem: i64,
-    /// When.
-    pub day: Day,
-    /// Its holes, from the same mark.
-    pub holes: Vec<EarlierHole>,
 }
 
 /// The answer.

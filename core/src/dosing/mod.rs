@@ -1,6 +1,7 @@
 //! The dosing core: labels, stems, doses, charges, layout, conditions, advice, kits, supply and time.
 
 pub mod advice;
+pub mod calibrated;
 pub mod calibration;
 pub mod caution;
 pub mod charges;

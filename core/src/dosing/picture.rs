@@ -167,9 +167,9 @@ fn strip_svg(w: &mut String, layout: &Layout, strip: &Strip, top: i64) {
             escape(why)
         );
     }
-    text_at(w, LEFT - 10, y(low) + 9, 26, "end", &short_cm(Um(low)));
+    text_at(w, LEFT - 27, y(low) + 9, 26, "end", &short_cm(Um(low)));
     if high > low {
-        text_at(w, LEFT - 10, y(high) + 9, 26, "end", &short_cm(Um(high)));
+        text_at(w, LEFT - 27, y(high) + 9, 26, "end", &short_cm(Um(high)));
     }
     if strip.from == 0 {
         let _ = writeln!(

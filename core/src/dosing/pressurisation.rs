@@ -263,6 +263,8 @@ pub struct LeakReadings {
 pub enum LeakVerdict {
     /// Read too early: the air may still be cooling.
     TooEarly,
+    /// The gauge rose beyond what warming and reading explain: air still comes in, or it was misread.
+    Rose,
     /// No fall beyond what cooling and reading explain.
     NoneSeen,
     /// The gauge fell further: a leak.
@@ -290,6 +292,12 @@ impl std::fmt::Display for LeakCheck {
             LeakVerdict::TooEarly => write!(
                 f,
                 "Too early to tell: let the kit stand {SETTLING_MINUTES} minutes after air was put on, and {SETTLING_MINUTES} between the readings."
+            ),
+            LeakVerdict::Rose => write!(
+                f,
+                "STOP. The gauge is {} above the {} that the temperature explains: shut the air off, read both again, or have the gauge looked at.",
+                units::pressure(Pa(self.missing_pa.0.saturating_neg())),
+                units::pressure(self.expected_pa)
             ),
             LeakVerdict::NoneSeen => write!(
                 f,
@@ -333,6 +341,7 @@ pub fn leak_check(readings: &LeakReadings) -> Result<LeakCheck, PressurisationEr
     let verdict = match () {
         () if !waited => LeakVerdict::TooEarly,
         () if missing_pa > tolerance_pa => LeakVerdict::Leak,
+        () if missing_pa.0.saturating_neg() > tolerance_pa.0 => LeakVerdict::Rose,
         () => LeakVerdict::NoneSeen,
     };
     Ok(LeakCheck { expected_pa, missing_pa, tolerance_pa, verdict, cautions: cautions(Act::LeakCheck) })

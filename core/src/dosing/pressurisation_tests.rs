@@ -82,6 +82,9 @@ fn a_gauge_that_falls_with_the_temperature_is_no_leak_and_one_that_falls_without
     assert!(
         fallen.to_string().starts_with("STOP") && fallen.cautions.iter().any(|c| c.contains("never feel"))
     );
+    let risen = leak_check(&LeakReadings { second_pa: Pa(1_094_000), ..readings() }).unwrap();
+    assert_eq!(risen.verdict, LeakVerdict::Rose, "air still comes in, or the gauge was misread");
+    assert!(risen.to_string().starts_with("STOP"), "{risen}");
     let early =
         leak_check(&LeakReadings { settled_minutes: 9, second_pa: Pa(974_505), ..readings() }).unwrap();
     assert_eq!(early.verdict, LeakVerdict::TooEarly);

@@ -25,6 +25,11 @@ pub enum TreeDoseError {
     /// One of the stems a combined dose needs is not measured.
     #[error("the label asks for all stems together, and stem {0} has no diameter: measure it first")]
     NotAllMeasured(usize),
+    /// The label's limit per tree is shared by all stems, and one of them is not measured.
+    #[error(
+        "the label's limit per tree and season is shared by all stems, and stem {0} has no diameter: measure it first"
+    )]
+    SharedLimit(usize),
     /// The label does not say how forked trees are dosed.
     #[error("the label does not say how a tree with {0} stems is dosed: do not treat it under this label")]
     ForkedSilent(usize),
@@ -72,6 +77,13 @@ pub fn tree_dose(label: &Label, purpose: &str, diameters: &[Option<Um>], already
         },
     };
     let limit = season_limit_ul(label, &known).map(|l| Ul(l.0.saturating_sub(already.0.max(0)).max(0)));
+    if let (Some(_), true, Some(missing)) =
+        (limit, diameters.len() > 1, diameters.iter().position(Option::is_none))
+    {
+        for stem in stems.iter_mut().filter(|s| s.is_ok()) {
+            *stem = Err(TreeDoseError::SharedLimit(missing + 1));
+        }
+    }
     let most: Ul = stems.iter().flatten().map(|s| s.max_ul).sum();
     let held_to_ul = limit.filter(|l| *l < most);
     if let Some(limit) = held_to_ul {
@@ -218,6 +230,14 @@ mod tests {
         assert_eq!(most, [75_000, 75_000]);
         let after = tree_dose(&label, "preventive", &cm(&[350, 350]), Ul(20_000));
         assert_eq!(after.stems[0], Err(TreeDoseError::SeasonLimit { left: Ul(65_000), least: Ul(70_000) }));
+    }
+
+    /// What a stem measured later may get cannot be given away before.
+    #[test]
+    fn where_stems_share_a_limit_all_are_measured_before_one_is_dosed() {
+        let label = Label { tree_season_max_ul: Some(Ul(150_000)), ..label(ForkedRule::EachStem) };
+        let dose = tree_dose(&label, "preventive", &[Some(Um(500_000)), None], Ul(0));
+        assert_eq!(dose.stems, [Err(TreeDoseError::SharedLimit(2)), Err(TreeDoseError::NotMeasured(2))]);
     }
 
     /// 150 mg at 1 mg/mL are 150 mL of product (arithmetic).

@@ -5,12 +5,14 @@
 
 mod geojson;
 mod json;
+mod law;
 mod table;
 
-use crate::ids::{PersonId, Sha256Hash};
+use crate::ids::{ClientId, PersonId, Sha256Hash};
 
 pub use geojson::trees_geojson;
 pub use json::{balance_json, findings_json, summary_json};
+pub use law::{RECORD_COLUMNS, application_records_csv};
 pub use table::{applications_csv, trees_csv};
 
 /// Resolves people to what the register says of them.
@@ -19,6 +21,10 @@ pub trait Names {
     fn person(&self, id: PersonId) -> Option<String>;
     /// A person's licence number, if the register has it.
     fn licence_number(&self, id: PersonId) -> Option<String>;
+    /// A client's name and address, if the register has them.
+    fn client(&self, _: ClientId) -> (Option<String>, Option<String>) {
+        (None, None)
+    }
 }
 
 /// Resolves nobody: ids stand in for names.
@@ -54,7 +60,7 @@ fn short(state: Sha256Hash) -> String {
 }
 
 /// Text that a spreadsheet would run as a formula gets a leading apostrophe (OWASP, CSV injection).
-fn inert(text: &str) -> String {
+pub fn inert(text: &str) -> String {
     match text.chars().next() {
         Some('=' | '+' | '-' | '@' | '\t' | '\r') => format!("'{text}"),
         _ => text.to_owned(),

@@ -167,7 +167,7 @@ pub fn applications_csv(view: &View<'_>, names: &impl Names) -> Result<String, E
 }
 
 /// Millilitres to the microlitre.
-fn ml(volume_ul: i64) -> String {
+pub(super) fn ml(volume_ul: i64) -> String {
     decimal(volume_ul, 1_000, 3)
 }
 
@@ -233,13 +233,13 @@ fn block_name(view: &View<'_>, id: RecordId) -> String {
     name.unwrap_or_else(|| id.to_string())
 }
 
-fn writer(columns: &[&str]) -> Result<csv::Writer<Vec<u8>>, ExportError> {
+pub(super) fn writer(columns: &[&str]) -> Result<csv::Writer<Vec<u8>>, ExportError> {
     let mut writer = csv::WriterBuilder::new().terminator(csv::Terminator::CRLF).from_writer(vec![]);
     writer.write_record(columns)?;
     Ok(writer)
 }
 
-fn finish(writer: csv::Writer<Vec<u8>>) -> Result<String, ExportError> {
+pub(super) fn finish(writer: csv::Writer<Vec<u8>>) -> Result<String, ExportError> {
     let bytes = writer.into_inner().map_err(|e| ExportError::Csv(e.into_error().into()))?;
     String::from_utf8(bytes).map_err(|_| ExportError::Utf8)
 }

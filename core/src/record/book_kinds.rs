@@ -3,10 +3,10 @@
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
-use crate::ids::{ActorId, BookId, ClientId, DeviceId, RecordId, Sha256Hash};
+use crate::ids::{ActorId, BookId, ClientId, CommitHash, DeviceId, RecordId, Sha256Hash};
 use crate::quantity::{Ms, Um, UtcMs};
 use crate::record::label::ClosedSeason;
-use crate::signing::PublicKey;
+use crate::signing::{HeadSignature, PublicKey};
 
 /// The first record of a book, alone in its genesis commit, signed by the office's root key.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
@@ -127,4 +127,30 @@ pub struct Strike {
     pub records: Vec<RecordId>,
     /// Why. At least one character.
     pub reason: String,
+}
+
+/// A commit that a log could not take in, because its author's chain had forked or because it
+/// depends on such a commit: everything its author wrote and signed, as evidence. The texts of its
+/// records stand in the commit that carries this record, or in the one before it in that chain.
+/// It proves itself: the commit is built from it again and its hash must come out the same.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct Rescue {
+    /// Who wrote it.
+    pub actor: ActorId,
+    /// What it depends on: commits of this book, or rescued ones.
+    pub deps: Vec<CommitHash>,
+    /// Its hash.
+    pub hash: CommitHash,
+    /// The ids of its records, in their order.
+    pub records: Vec<RecordId>,
+    /// Its place in the actor's chain.
+    pub seq: u64,
+    /// Number of its first operation.
+    pub start_op: u64,
+    /// When it was written, by the writer's clock.
+    pub time: UtcMs,
+    /// Head signatures on it.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub signatures: Vec<HeadSignature>,
 }

@@ -154,6 +154,8 @@ kinds! {
     Receipt(book_kinds::Receipt) = "receipt",
     /// A photo's bytes that a server holds.
     PhotoReceived(book_kinds::PhotoReceived) = "photo_received",
+    /// A commit put back that the log could not take in, with its evidence.
+    Rescue(book_kinds::Rescue) = "rescue",
     /// A struck record, kept readable.
     Strike(book_kinds::Strike) = "strike",
     /// A device's certificate.
@@ -208,10 +210,14 @@ kinds! {
     Note(work::Note) = "note",
     /// A crew's closing of its day.
     DayClosing(work::DayClosing) = "day_closing",
+    /// A person's word that a label's cautions were read.
+    Acknowledgement(work::Acknowledgement) = "acknowledgement",
     /// A look at a tree after treatment.
     Inspection(work::Inspection) = "inspection",
     /// An office decision on a finding.
     Ruling(office::Ruling) = "ruling",
+    /// What a job asks of every record.
+    Requirements(office::Requirements) = "requirements",
     /// Trees found to be one tree.
     Join(office::Join) = "join",
     /// A crew's day, signed off.

@@ -5,6 +5,7 @@ use serde::{Deserialize, Serialize};
 
 use crate::day::Day;
 use crate::ids::{CommitHash, CrewId, FindingId, RecordId, Sha256Hash, TreeId};
+use crate::quantity::PerMille;
 
 /// A decision on a finding. It sticks to the finding's identity and to the facts it was made on:
 /// when those change, the finding is open again.
@@ -96,4 +97,80 @@ pub struct Answer {
     pub question: RecordId,
     /// The answer.
     pub text: String,
+}
+
+/// What a job asks of every record: by law, by contract, by the office's own rule. The last one in
+/// force counts. What is left out is not asked for.
+#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct Requirements {
+    /// The record schemes whose elements must be there.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub schemes: Vec<Scheme>,
+    /// What the office asks for beyond them.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub elements: Vec<Element>,
+    /// A photo of every treated tree.
+    #[serde(default, skip_serializing_if = "is_false")]
+    pub photo: bool,
+    /// The condition of every tree before it is treated.
+    #[serde(default, skip_serializing_if = "is_false")]
+    pub condition: bool,
+    /// Every applicator's word that the label's cautions were read, each day.
+    #[serde(default, skip_serializing_if = "is_false")]
+    pub cautions: bool,
+    /// A notice before the work begins.
+    #[serde(default, skip_serializing_if = "is_false")]
+    pub notice: bool,
+    /// The categories of licence that count here, as the authority names them; empty for any.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub licence_categories: Vec<String>,
+    /// The authorities or schemes whose licences count here; empty for any.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub licence_schemes: Vec<String>,
+    /// The most stems a crew can treat in an hour.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub stems_per_hour: Option<i64>,
+    /// The share of what is discharged at a stem that may leak without being asked about.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub leak_share: Option<PerMille>,
+}
+
+#[expect(clippy::trivially_copy_pass_by_ref, reason = "serde's skip_serializing_if passes a reference")]
+fn is_false(value: &bool) -> bool {
+    !*value
+}
+
+/// A record scheme of the law.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "snake_case")]
+pub enum Scheme {
+    /// 40 CFR 171.303(b)(7)(vi): commercial applicators of the United States.
+    #[serde(rename = "us_40_cfr_171_303")]
+    Us171303,
+    /// Commission Implementing Regulation (EU) 2023/564.
+    #[serde(rename = "eu_2023_564")]
+    Eu2023564,
+}
+
+/// Something an office can ask for beyond a scheme.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "snake_case")]
+pub enum Element {
+    /// The pest seen.
+    Pest,
+    /// Where the crew stood.
+    CrewPosition,
+    /// The reservoir's pressure.
+    Pressure,
+    /// The canopy loss.
+    CanopyLoss,
+    /// The air's temperature.
+    AirTemperature,
+    /// The soil's moisture.
+    SoilMoisture,
+    /// When each container came off.
+    ContainerOff,
+    /// The bark's thickness where holes are drilled.
+    Bark,
 }

@@ -274,3 +274,17 @@ pub struct Inspection {
     /// What was seen.
     pub text: String,
 }
+
+/// A person's word that a label's cautions were read before the work.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct Acknowledgement {
+    /// Who read them.
+    pub person: PersonId,
+    /// The label version.
+    pub label: LabelId,
+    /// The day the work is done on.
+    pub day: Day,
+    /// The cautions as they were shown.
+    pub cautions: Vec<String>,
+}

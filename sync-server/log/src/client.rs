@@ -5,19 +5,26 @@
 //! while let Some(request) = session.request(&db, now)? {
 //!     POST request.body
 //!     2xx  session.apply(&mut db, &request, answer)?      stored in one transaction
-//!     409  session.refused(&mut db, &request, &problem)?  restored server: starts the book again
+//!     4xx  session.refused(&mut db, &request, &problem)?  starts the book again, or sets lines aside
 //! }
 //! ```
 //!
+//! A restored server is read from its beginning and given what it lacks. When one side's log holds
+//! a commit that the other's gate refuses, the server's whole log is read and the local one laid
+//! out anew over it ([`crate::set_aside`]); afterwards, `rescue_request` and `reput` put back what
+//! was set aside, and one more session brings it here.
+//!
 //! A cursor moves only in the transaction that stores what it passed, so an exchange cut off at
 //! any point is simply asked again.
+
+mod answer;
 
 use std::collections::{BTreeMap, BTreeSet};
 use std::io::BufRead;
 
 use bolebook_core::exchange::{
-    AnswerLine, BookAnswer, BookRequest, Cursor, EXCHANGE_VERSION, LineError, LogLine, MAX_LINE_BYTES,
-    Problem, RequestStart, chain_after, code,
+    AnswerError, Asked, BookAnswer, BookRequest, Cursor, EXCHANGE_VERSION, LogLine, Problem, RequestStart,
+    code,
 };
 use bolebook_core::ids::{BookId, DeviceId, Sha256Hash};
 use bolebook_core::quantity::UtcMs;
@@ -25,6 +32,7 @@ use rusqlite::{Connection, OptionalExtension as _, TransactionBehavior, params};
 
 use crate::error::LogError;
 use crate::read::{self, Page, StoredLine};
+use crate::set_aside::{self, Suspect};
 use crate::{append, sql};
 
 /// An exchange could not be completed; what was stored before it stays.
@@ -36,17 +44,19 @@ pub enum ClientError {
     /// The answer could not be read to its end.
     #[error("the answer broke off: {0}; nothing of it was taken in, exchange again")]
     Cut(#[from] std::io::Error),
-    /// A line of the answer is none.
-    #[error("line {number} of the answer: {source}")]
-    Line {
-        /// Which, from 1.
-        number: usize,
-        /// Why.
-        source: LineError,
+    /// The answer cannot be believed.
+    #[error("{0}; nothing of it was taken in")]
+    Answer(#[from] AnswerError),
+    /// An actor forked in this book, and the book follows another server's branch.
+    #[error(
+        "an actor forked in book {book}, and this device follows the branch of server {home}: exchange with that one; it takes over what this one has when its devices do the same"
+    )]
+    OtherBranch {
+        /// The book.
+        book: BookId,
+        /// The server it follows.
+        home: DeviceId,
     },
-    /// The answer is not one to this request.
-    #[error("the answer does not fit the request: {0}; nothing of it was taken in")]
-    Answer(String),
     /// The server refused, and there is nothing to do about it here.
     #[error("the server refused ({}): {}", .0.code, .0.detail)]
     Refused(Box<Problem>),
@@ -63,14 +73,7 @@ impl From<rusqlite::Error> for ClientError {
 pub struct Request {
     /// Its body: lines of JSON, not compressed.
     pub body: String,
-    sent: BTreeMap<BookId, Sent>,
-}
-
-#[derive(Clone, Debug)]
-struct Sent {
-    cursor: Cursor,
-    offered: Vec<Sha256Hash>,
-    looked_to: u64,
+    sent: BTreeMap<BookId, Asked>,
 }
 
 impl Request {
@@ -102,19 +105,42 @@ pub struct Outcome {
     pub server_now: UtcMs,
     /// Per book.
     pub books: BTreeMap<BookId, BookOutcome>,
+    /// Lines that had to be set aside here ([`crate::set_aside`]).
+    pub set_aside: u64,
+}
+
+/// A server's whole log on its way here, to lay the local one out anew over it.
+#[derive(Clone, Debug)]
+struct Anew {
+    at: Cursor,
+    lines: Vec<LogLine>,
+    suspect: Option<Suspect>,
+}
+
+impl Anew {
+    fn new(suspect: Option<Suspect>) -> Self {
+        Self { at: Cursor::START, lines: vec![], suspect }
+    }
 }
 
 #[derive(Clone, Debug, Default)]
 struct BookState {
     /// Whether the server's log may go on after the cursor.
     more: bool,
-    /// Starting again from 0: offer nothing before the server's whole log is known.
+    /// Offer nothing before the server's whole log is known: it is read from 0, or in pages.
     recovering: bool,
     /// Whether it was started again in this session: once is enough.
     restarted: bool,
     /// What this session took in from the server: no need to offer it.
     pulled: BTreeSet<Sha256Hash>,
+    /// The server's log being read whole.
+    anew: Option<Anew>,
+    /// How often it was in this session.
+    times_anew: u8,
 }
+
+/// How often a session lays a book out anew before it gives up: each time one refused line goes.
+const MOST_ANEW: u8 = 8;
 
 /// One session of exchange with one server: as many round trips as the logs' lengths ask for.
 #[derive(Clone, Debug)]
@@ -136,6 +162,13 @@ impl Session {
         Self { server, page: Page { lines: 20_000, bytes: 12 << 20 }, books }
     }
 
+    /// Reads the server's whole log of a book and lays the local one out anew over it, every hash
+    /// checked: for a store whose lines are damaged. What cannot stay is set aside.
+    pub fn check_anew(&mut self, book: BookId) {
+        let state = self.books.entry(book).or_default();
+        (state.more, state.anew) = (true, Some(Anew::new(None)));
+    }
+
     /// Sets how much one request may offer; the default keeps every server's limits.
     pub fn with_page(mut self, page: Page) -> Self {
         self.page = page;
@@ -151,9 +184,15 @@ impl Session {
         let mut sent = BTreeMap::new();
         let mut room = self.page;
         for (book, state) in &self.books {
-            let (cursor, sent_to) = peer(db, *book, self.server)?;
-            let (offers, looked_to) =
-                if state.recovering { (vec![], sent_to) } else { offers(db, *book, sent_to, room, state)? };
+            let (mut cursor, sent_to) = peer(db, *book, self.server)?;
+            if let Some(anew) = &state.anew {
+                cursor = anew.at;
+            }
+            let (offers, looked_to) = if state.recovering || state.anew.is_some() {
+                (vec![], sent_to)
+            } else {
+                offers(db, *book, sent_to, room, state)?
+            };
             if offers.is_empty() && !state.more {
                 if looked_to > sent_to {
                     put_peer(db, *book, self.server, (cursor, looked_to))?;
@@ -174,7 +213,7 @@ impl Session {
             }
             room.lines = room.lines.saturating_sub(offers.len());
             let offered = offers.into_iter().map(|line| line.hash).collect();
-            sent.insert(*book, Sent { cursor, offered, looked_to });
+            sent.insert(*book, Asked { cursor, offered, sent_to, looked_to });
         }
         Ok(if sent.is_empty() { None } else { Some(Request { body, sent }) })
     }
@@ -189,35 +228,90 @@ impl Session {
         request: &Request,
         answer: impl BufRead,
     ) -> Result<Outcome, ClientError> {
-        let parsed = Parsed::read(answer, self.server, request)?;
+        let mut parsed = answer::read(answer, self.server, &request.sent)?;
+        let now = parsed.now;
         let tx = db.transaction_with_behavior(TransactionBehavior::Immediate)?;
         let mut books = BTreeMap::new();
-        for (book, part) in &parsed.books {
+        let mut aside = 0;
+        for (book, part) in &mut parsed.books {
             let Some(sent) = request.sent.get(book) else { continue };
-            let at_end = read::book(&tx, *book)?.map_or(0, |b| b.end.position) == sent.looked_to;
-            let appended = append(&tx, *book, &part.lines)?;
-            let sent_to = if at_end { appended.end.position } else { sent.looked_to };
-            let cursor = Cursor { position: part.head.end, chain: part.head.chain };
-            put_peer(&tx, *book, self.server, (cursor, sent_to))?;
             let BookAnswer { appended: pushed, known, findings_to, .. } = part.head;
+            let cursor = part.cursor();
+            if let Some(anew) = self.books.get_mut(book).and_then(|s| s.anew.as_mut()) {
+                anew.lines.append(&mut part.lines);
+                anew.at = cursor;
+                if !part.head.more {
+                    let (base, by) = ((&anew.lines[..], cursor), (self.server, now));
+                    aside += set_aside::lay_out_anew(&tx, *book, base, anew.suspect.as_ref(), by)?;
+                }
+                books.insert(*book, BookOutcome { pushed, known, pulled: 0, findings_to, cursor });
+                continue;
+            }
+            let grew = read::book(&tx, *book)?.map_or(0, |b| b.end.position) != sent.looked_to;
+            let appended = match append(&tx, *book, &part.lines) {
+                Err(LogError::Refused { refusal, line, hash, .. }) => {
+                    // The server has a branch that this log cannot take: nothing of the answer is kept.
+                    drop(tx);
+                    let book = *book;
+                    if self.lay_out(db, book, None)? {
+                        return Ok(Outcome { server_now: now, books: BTreeMap::new(), set_aside: 0 });
+                    }
+                    return Err(LogError::Refused { book, line, hash, refusal }.into());
+                }
+                other => other?,
+            };
+            let sent_to = sent.shared_to(part.head.more, grew, appended.end.position);
+            put_peer(&tx, *book, self.server, (cursor, sent_to))?;
             let pulled = appended.new.len() as u64;
             books.insert(*book, BookOutcome { pushed, known, pulled, findings_to, cursor });
         }
         tx.commit()?;
         for (book, part) in parsed.books {
             let state = self.books.entry(book).or_default();
+            if let Some(going) = &state.anew {
+                if part.head.more {
+                    continue;
+                }
+                state.pulled = going.lines.iter().map(LogLine::hash).collect();
+                (state.anew, state.recovering) = (None, false);
+                state.more = true;
+                continue;
+            }
             state.more = part.head.more;
-            state.recovering &= part.head.more;
+            // The log's end first: own lines on the way to it need not be offered again.
+            state.recovering = part.head.more;
             state.pulled.extend(part.hashes);
         }
-        Ok(Outcome { server_now: parsed.now, books })
+        Ok(Outcome { server_now: parsed.now, books, set_aside: aside })
     }
 
-    /// What a refusal asks for: a server whose log is not the one the cursor was of is read from
-    /// its beginning, and then given what it lacks. Any other refusal comes back as the error.
+    /// Begins to lay a book out anew; false when this session did so too often.
+    fn lay_out(
+        &mut self,
+        db: &Connection,
+        book: BookId,
+        suspect: Option<Suspect>,
+    ) -> Result<bool, ClientError> {
+        if let Some(home) = set_aside::home(db, book)?
+            && home != self.server
+        {
+            return Err(ClientError::OtherBranch { book, home });
+        }
+        let state = self.books.entry(book).or_default();
+        if state.times_anew == MOST_ANEW {
+            return Ok(false);
+        }
+        state.times_anew += 1;
+        (state.more, state.anew) = (true, Some(Anew::new(suspect)));
+        Ok(true)
+    }
+
+    /// What a refusal asks for. A server whose log is not the one the cursor was of is read from its
+    /// beginning, and then given what it lacks. For a line that it cannot take its whole log is read
+    /// too, and the local one laid out anew over it. Any other refusal comes back as the error.
     ///
     /// # Errors
-    /// [`ClientError::Refused`] when starting again would not help.
+    /// [`ClientError::Refused`] when neither would help; [`ClientError::OtherBranch`].
     pub fn refused(
         &mut self,
         db: &mut Connection,
@@ -228,14 +322,26 @@ impl Session {
         let book = problem.book.filter(|b| request.sent.contains_key(b)).ok_or_else(refused)?;
         let starts_again = [code::CHAIN_MISMATCH, code::UNKNOWN_DEPENDENCY].contains(&problem.code.as_str());
         let state = self.books.entry(book).or_default();
-        if !starts_again || state.restarted {
-            return Err(refused());
+        if starts_again && !state.restarted && state.anew.is_none() {
+            let tx = db.transaction_with_behavior(TransactionBehavior::Immediate)?;
+            put_peer(&tx, book, self.server, (Cursor::START, 0))?;
+            tx.commit()?;
+            *state = BookState { more: true, recovering: true, restarted: true, ..BookState::default() };
+            return Ok(());
         }
-        let tx = db.transaction_with_behavior(TransactionBehavior::Immediate)?;
-        put_peer(&tx, book, self.server, (Cursor::START, 0))?;
-        tx.commit()?;
-        *state = BookState { more: true, recovering: true, restarted: true, pulled: BTreeSet::new() };
-        Ok(())
+        let line = problem.line.and_then(|l| usize::try_from(l).ok());
+        let offered = &request.sent.get(&book).ok_or_else(refused)?.offered;
+        let hash = line.and_then(|l| offered.get(l)).copied();
+        let suspect = match problem.code.as_str() {
+            code::CHAIN_MISMATCH if state.anew.is_some() => None,
+            code::ACTOR_FORKED | code::SEQUENCE_GAP | code::UNKNOWN_DEPENDENCY => None,
+            code if code::OF_A_LINE.contains(&code) => {
+                let hash = hash.ok_or_else(refused)?;
+                Some(Suspect { hash, code: code.to_owned(), why: problem.detail.clone() })
+            }
+            _ => return Err(refused()),
+        };
+        if self.lay_out(db, book, suspect)? { Ok(()) } else { Err(refused()) }
     }
 }
 
@@ -261,7 +367,7 @@ pub fn unshared(db: &Connection, book: BookId, server: DeviceId) -> Result<u64, 
     Ok(end.saturating_sub(peer(db, book, server)?.1))
 }
 
-fn put_peer(db: &Connection, book: BookId, server: DeviceId, peer: Peer) -> Result<(), LogError> {
+pub(crate) fn put_peer(db: &Connection, book: BookId, server: DeviceId, peer: Peer) -> Result<(), LogError> {
     let (cursor, sent_to) = peer;
     db.prepare_cached(sql::PUT_PEER)?.execute(params![
         book.as_bytes(),
@@ -296,96 +402,7 @@ fn offers(
     }
 }
 
-/// An answer, checked against its request and its own chain.
-struct Parsed {
-    now: UtcMs,
-    books: BTreeMap<BookId, Part>,
-}
-
-struct Part {
-    head: BookAnswer,
-    at: Cursor,
-    lines: Vec<LogLine>,
-    hashes: Vec<Sha256Hash>,
-}
-
-impl Part {
-    fn take(&mut self, hash: Sha256Hash) {
-        self.at = Cursor { position: self.at.position + 1, chain: chain_after(self.at.chain, hash) };
-        self.hashes.push(hash);
-    }
-}
-
-impl Parsed {
-    fn read(mut answer: impl BufRead, server: DeviceId, request: &Request) -> Result<Self, ClientError> {
-        let wrong = |why: &str| ClientError::Answer(why.to_owned());
-        let mut books: BTreeMap<BookId, Part> = BTreeMap::new();
-        let (mut now, mut open, mut number) = (None, None, 0);
-        while let Some(text) = next_line(&mut answer)? {
-            number += 1;
-            let line = AnswerLine::parse(&text).map_err(|source| ClientError::Line { number, source })?;
-            match (line, now.is_some()) {
-                (AnswerLine::Start(start), false) => {
-                    if start.exchange != EXCHANGE_VERSION || start.server != server {
-                        return Err(wrong("another version, or another server"));
-                    }
-                    now = Some(start.now);
-                }
-                (AnswerLine::Book(head), true) => {
-                    let sent = request.sent.get(&head.book).ok_or_else(|| wrong("a book not asked for"))?;
-                    if head.from != sent.cursor.position {
-                        return Err(wrong("it starts at another position"));
-                    }
-                    let part = Part { head, at: sent.cursor, lines: vec![], hashes: vec![] };
-                    if books.insert(head.book, part).is_some() {
-                        return Err(wrong("a book twice"));
-                    }
-                    open = Some(head.book);
-                }
-                (AnswerLine::Log(line), true) => {
-                    let part =
-                        open.and_then(|b| books.get_mut(&b)).ok_or_else(|| wrong("a line of no book"))?;
-                    part.take(line.hash());
-                    part.lines.push(line);
-                }
-                (AnswerLine::Yours(run), true) => {
-                    let book = open.ok_or_else(|| wrong("a line of no book"))?;
-                    let part = books.get_mut(&book).ok_or_else(|| wrong("a line of no book"))?;
-                    for hash in offered(request, book, run.yours).ok_or_else(|| wrong("lines not offered"))? {
-                        part.take(*hash);
-                    }
-                }
-                _ => return Err(wrong("its first line is not the only opening line")),
-            }
-        }
-        let whole = books.len() == request.sent.len()
-            && books.values().all(|p| p.at == Cursor { position: p.head.end, chain: p.head.chain });
-        match now {
-            Some(now) if whole => Ok(Self { now, books }),
-            _ => Err(wrong("a book is missing or its chain does not come out")),
-        }
-    }
-}
-
-fn offered(request: &Request, book: BookId, [first, last]: [u64; 2]) -> Option<&[Sha256Hash]> {
-    let range = usize::try_from(first).ok()?..=usize::try_from(last).ok().filter(|l| *l < usize::MAX)?;
-    request.sent.get(&book)?.offered.get(range)
-}
-
-fn next_line(answer: &mut impl BufRead) -> Result<Option<String>, std::io::Error> {
-    use std::io::Read as _;
-    let mut line = Vec::new();
-    let most = MAX_LINE_BYTES as u64 + 1;
-    if answer.by_ref().take(most).read_until(b'\n', &mut line)? == 0 {
-        return Ok(None);
-    }
-    if line.pop() != Some(b'\n') {
-        return Err(std::io::Error::new(std::io::ErrorKind::UnexpectedEof, "a line without an end"));
-    }
-    String::from_utf8(line).map(Some).map_err(|e| std::io::Error::new(std::io::ErrorKind::InvalidData, e))
-}
-
-fn json_line(value: &impl serde::Serialize) -> String {
+pub(crate) fn json_line(value: &impl serde::Serialize) -> String {
     // These types hold ids and numbers only; writing them cannot fail.
     let mut line = serde_json::to_string(value).unwrap_or_default();
     line.push('\n');

@@ -1,7 +1,7 @@
 //! What can go wrong with a log.
 
 use bolebook_core::gate::Refusal;
-use bolebook_core::ids::{BookId, CommitHash};
+use bolebook_core::ids::{ActorId, BookId, CommitHash};
 
 /// The log could not do what was asked; nothing was changed by it.
 #[derive(Debug, thiserror::Error)]
@@ -36,6 +36,24 @@ pub enum LogError {
     /// The log has no such book.
     #[error("this log has no book {0}")]
     NoBook(BookId),
+    /// Someone else appended to the chain of this device's actor.
+    #[error(
+        "the chain of actor {actor} in book {book} does not end in this device's own commit: use a fresh actor"
+    )]
+    ForeignEnd {
+        /// The book.
+        book: BookId,
+        /// The actor.
+        actor: ActorId,
+    },
+    /// A record that cannot be written.
+    #[error("a record of book {book} cannot be written: {why}")]
+    Unwritable {
+        /// The book.
+        book: BookId,
+        /// Why.
+        why: String,
+    },
     /// A newer Bolebook laid the file out.
     #[error("the log's layout is {found}; this Bolebook knows {known}: update it")]
     Layout {

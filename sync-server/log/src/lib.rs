@@ -3,8 +3,9 @@
 //! A log holds books; a book is a sequence of lines (commits and head signatures) at positions
 //! from 1, each with the chain up to it. [`append()`] passes lines through the gate and never loads
 //! a document, so its cost grows with what is appended, not with the book. [`read()`] hands them
-//! out. [`verify()`] recomputes every hash. [`client`] is the asking side of an exchange, [`serve`] the
-//! answering one.
+//! out. [`write()`] writes as a device does. [`verify()`] recomputes every hash. [`client`] is the
+//! asking side of an exchange, [`serve`] the answering one. When an actor has forked, [`rescue()`]
+//! puts the other branch back, and [`set_aside`] keeps what a device's own log could not.
 //!
 //! ```
 //! # use bolebook_core::{commit::*, exchange::*, ids::*, quantity::UtcMs, record::*, record::book_kinds::*, signing::*};
@@ -32,9 +33,12 @@ mod append;
 pub mod client;
 mod error;
 mod read;
+mod rescue;
 pub mod serve;
+pub mod set_aside;
 mod sql;
 mod verify;
+mod write;
 
 use std::path::Path;
 
@@ -46,7 +50,9 @@ pub use read::{
     Basis, BookInfo, BookKind, Page, StoredLine, basis, book, books, chain_at, commit_position, genesis,
     has_line, read, record_positions,
 };
+pub use rescue::{RescueDone, Rescuer, rescue};
 pub use verify::{Verified, verify};
+pub use write::{Writer, may_continue, write};
 
 /// Opens (and at first makes) the log in a file: WAL, every commit on disk before it returns.
 ///
@@ -77,10 +83,13 @@ pub fn prepare(db: &Connection) -> Result<(), LogError> {
     db.execute_batch(sql::PRAGMAS)?;
     db.set_prepared_statement_cache_capacity(64);
     let version = || db.query_row(sql::USER_VERSION, [], |row| row.get::<_, i64>(0));
-    if version()? == 0 {
-        // Two processes may both find version 0; the lock lets one of them create.
+    if version()? < sql::LAYOUT {
+        // Two processes may both find an older version; the lock lets one of them go on from it.
         db.execute_batch("BEGIN IMMEDIATE")?;
-        let made = version().and_then(|v| if v == 0 { db.execute_batch(sql::CREATE) } else { Ok(()) });
+        let lay_out = |from: i64, to: &str| {
+            if version()? == from { db.execute_batch(to) } else { Ok(()) }
+        };
+        let made = lay_out(0, sql::CREATE).and_then(|()| lay_out(1, sql::TO_2));
         db.execute_batch(if made.is_ok() { "COMMIT" } else { "ROLLBACK" })?;
         made?;
     }

@@ -98,7 +98,7 @@ pub(crate) fn from_sql(number: i64) -> u64 {
     u64::try_from(number).unwrap_or(0)
 }
 
-fn book_id(bytes: [u8; 16]) -> Option<BookId> {
+pub(crate) fn book_id(bytes: [u8; 16]) -> Option<BookId> {
     // The id type has one way in, its text form; the store keeps the sixteen bytes.
     let hex: String = bytes.iter().map(|b| format!("{b:02x}")).collect();
     let parts = [hex.get(..8)?, hex.get(8..12)?, hex.get(12..16)?, hex.get(16..20)?, hex.get(20..)?];

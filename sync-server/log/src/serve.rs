@@ -3,10 +3,13 @@
 use std::collections::BTreeMap;
 use std::fmt::Write as _;
 
-use bolebook_core::exchange::{BookAnswer, BookRequest, Cursor, LogLine};
-use bolebook_core::ids::{DeviceId, Sha256Hash};
+use bolebook_core::exchange::{BookAnswer, BookRequest, Cursor, Entry, LogLine};
+use bolebook_core::ids::{ActorId, DeviceId, Sha256Hash};
+use bolebook_core::record::book_kinds::ChainEnd;
+use bolebook_core::record::{Kind, Record};
 use rusqlite::Connection;
 
+use crate::append::Appended;
 use crate::error::LogError;
 use crate::read::{self, Page, StoredLine};
 
@@ -84,6 +87,30 @@ pub fn hand_out(
         findings_to: None,
     };
     Ok(HandOut { head, body: write_lines(&lines, &index) })
+}
+
+/// The ends of the chains that newly arrived, for the server's receipt; none when it owes none.
+///
+/// Receipts, and servers' words on photos, are not receipted: two servers with one device between them
+/// would go on for ever, each acknowledging the other's acknowledgements.
+pub fn arrived(appended: &Appended, offered: &[LogLine]) -> Vec<ChainEnd> {
+    let mut ends: BTreeMap<ActorId, u64> = BTreeMap::new();
+    for line in appended.new.iter().filter_map(|i| offered.get(*i)) {
+        match line.entry() {
+            Entry::Commit(commit) if !commit.records().iter().all(|text| is_servers_word(text)) => {
+                let seq = ends.entry(commit.actor()).or_default();
+                *seq = commit.seq().max(*seq);
+            }
+            _ => {}
+        }
+    }
+    ends.into_iter().map(|(actor, seq)| ChainEnd { actor, seq }).collect()
+}
+
+fn is_servers_word(text: &str) -> bool {
+    // Canonical text has one spelling of a kind; only what may be a server's word is read whole.
+    (text.contains(r#""kind":"receipt""#) || text.contains(r#""kind":"photo_received""#))
+        && Record::read(text).is_ok_and(|r| matches!(r.kind(), Kind::Receipt | Kind::PhotoReceived))
 }
 
 fn write_lines(lines: &[StoredLine], index: &BTreeMap<Sha256Hash, u64>) -> String {

@@ -2,7 +2,7 @@
 //! spread over servers, and use no type that another SQL database lacks.
 
 /// The layout these statements are written for, kept in `PRAGMA user_version`.
-pub const LAYOUT: i64 = 1;
+pub const LAYOUT: i64 = 2;
 
 /// Settings of every connection: readers never wait, and a commit is on the disk when it returns.
 pub const PRAGMAS: &str = "
@@ -71,6 +71,67 @@ pub const CREATE: &str = "
     ) WITHOUT ROWID;
     PRAGMA user_version = 1;
 ";
+
+/// What layout 2 adds: commits put back, lines set aside, and whose log a book follows.
+pub const TO_2: &str = "
+    CREATE TABLE rescued (
+        book_id BLOB NOT NULL,
+        hash BLOB NOT NULL,
+        actor BLOB NOT NULL,
+        seq INTEGER NOT NULL,
+        last_op INTEGER NOT NULL,
+        signed INTEGER NOT NULL,
+        PRIMARY KEY (book_id, hash)
+    ) WITHOUT ROWID;
+    CREATE TABLE set_aside (
+        book_id BLOB NOT NULL,
+        number INTEGER NOT NULL,
+        hash BLOB NOT NULL,
+        line TEXT NOT NULL,
+        code TEXT NOT NULL,
+        why TEXT NOT NULL,
+        state TEXT NOT NULL,
+        server BLOB NOT NULL,
+        set_aside_at INTEGER NOT NULL,
+        PRIMARY KEY (book_id, number)
+    );
+    CREATE TABLE homes (
+        book_id BLOB PRIMARY KEY,
+        server BLOB NOT NULL
+    ) WITHOUT ROWID;
+    CREATE INDEX signatures_by_actor ON signatures (book_id, actor, seq);
+    PRAGMA user_version = 2;
+";
+
+pub const RESCUED: &str = "SELECT actor, seq, last_op, signed FROM rescued WHERE book_id = ?1 AND hash = ?2";
+pub const PUT_RESCUED: &str = "
+    INSERT INTO rescued (book_id, hash, actor, seq, last_op, signed) VALUES (?1, ?2, ?3, ?4, ?5, ?6)
+    ON CONFLICT (book_id, hash) DO UPDATE SET signed = max(rescued.signed, excluded.signed)";
+pub const SIGNATURES_OF: &str = "
+    SELECT lines.line FROM signatures JOIN lines
+        ON lines.book_id = signatures.book_id AND lines.position = signatures.position
+    WHERE signatures.book_id = ?1 AND signatures.actor = ?2 AND signatures.seq = ?3";
+
+/// Empties a book's log, so that it can be laid out anew.
+pub const CLEAR_BOOK: [&str; 6] = [
+    "DELETE FROM lines WHERE book_id = ?1",
+    "DELETE FROM commits WHERE book_id = ?1",
+    "DELETE FROM actors WHERE book_id = ?1",
+    "DELETE FROM record_index WHERE book_id = ?1",
+    "DELETE FROM signatures WHERE book_id = ?1",
+    "DELETE FROM books WHERE book_id = ?1",
+];
+pub const PEERS_AGAIN: &str = "UPDATE peers SET sent_to = 0 WHERE book_id = ?1";
+pub const HOME: &str = "SELECT server FROM homes WHERE book_id = ?1";
+pub const PUT_HOME: &str = "INSERT OR IGNORE INTO homes (book_id, server) VALUES (?1, ?2)";
+pub const SET_ASIDE: &str = "
+    SELECT book_id, number, hash, line, code, why, state, server, set_aside_at
+    FROM set_aside ORDER BY book_id, number";
+pub const IS_SET_ASIDE: &str = "SELECT 1 FROM set_aside WHERE book_id = ?1 AND hash = ?2 AND line = ?3";
+pub const ADD_SET_ASIDE: &str = "
+    INSERT INTO set_aside (book_id, number, hash, line, code, why, state, server, set_aside_at)
+    VALUES (?1, (SELECT coalesce(max(number), 0) + 1 FROM set_aside WHERE book_id = ?1), ?2, ?3, ?4, ?5, ?6, ?7, ?8)";
+pub const MARK_SET_ASIDE: &str = "UPDATE set_aside SET state = ?3 WHERE book_id = ?1 AND number = ?2";
 
 pub const USER_VERSION: &str = "PRAGMA user_version";
 

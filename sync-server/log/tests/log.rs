@@ -6,13 +6,13 @@ use bolebook_core::commit::{Commit, Draft};
 use bolebook_core::exchange::{AnswerStart, Entry, LogLine, Problem, RequestLine, code};
 use bolebook_core::gate::Refusal;
 use bolebook_core::ids::{ActorId, BookId, CommitHash, DeviceId, RecordId};
-use bolebook_core::quantity::UtcMs;
-use bolebook_core::record::book_kinds::{BookContent, Genesis};
+use bolebook_core::quantity::{Ms, UtcMs};
+use bolebook_core::record::book_kinds::{BookContent, ChainEnd, Genesis, Receipt};
 use bolebook_core::record::work::Note;
 use bolebook_core::record::{Body, Envelope, Record};
 use bolebook_core::signing::{HeadSignature, SecretKey};
 use bolebook_log::client::{ClientError, Outcome, Session};
-use bolebook_log::serve::{CursorCheck, check_cursor, hand_out};
+use bolebook_log::serve::{CursorCheck, arrived, check_cursor, hand_out};
 use bolebook_log::{LogError, Page, append, basis, book, open, open_in_memory, read, verify};
 use rusqlite::Connection;
 
@@ -320,4 +320,65 @@ fn more_heads_than_a_commit_may_depend_on_are_taken_up_by_several() {
     a.note(yard, "takes up the rest");
     assert_eq!(book(&a.db, yard).unwrap().unwrap().heads.len(), 1);
     verify(&a.db, yard).unwrap();
+}
+
+#[test]
+fn a_request_cut_off_at_the_end_of_a_line_does_not_count_as_sent() {
+    let (mut a, mut server) = (Device::new(1), Server::new());
+    let yard = a.found(1);
+    sync(&mut a, &mut server, &[yard]);
+    a.note(yard, "one");
+    let mut session = Session::new(SERVER, [yard]);
+    let request = session.request(&a.db, UtcMs(1)).unwrap().unwrap();
+    let cut: String = request.body.lines().take(2).map(|line| format!("{line}\n")).collect();
+    let answer = server.exchange(&cut).unwrap();
+    let taken = session.apply(&mut a.db, &request, answer.as_bytes());
+    assert!(matches!(taken, Err(ClientError::Answer(_))), "{taken:?}");
+    sync(&mut a, &mut server, &[yard]);
+    same(&a.db, &server.db, yard);
+}
+
+#[test]
+fn what_was_pushed_before_the_logs_end_was_read_survives_a_restored_server_whose_cursor_holds() {
+    let (mut a, mut b, mut server) = (Device::new(1), Device::new(2), Server::new());
+    let yard = a.found(1);
+    sync(&mut a, &mut server, &[yard]);
+    sync(&mut b, &mut server, &[yard]);
+    for number in 0..10 {
+        a.note(yard, &number.to_string());
+    }
+    sync(&mut a, &mut server, &[yard]);
+    let mut copy = Connection::open_in_memory().unwrap();
+    rusqlite::backup::Backup::new(&server.db, &mut copy).unwrap().step(-1).unwrap();
+    b.note(yard, "of the second device");
+    let mut session = Session::new(SERVER, [yard]);
+    let request = session.request(&b.db, UtcMs(1)).unwrap().unwrap();
+    let answer = server.exchange(&request.body).unwrap();
+    session.apply(&mut b.db, &request, answer.as_bytes()).unwrap();
+    server.db = copy;
+    sync(&mut b, &mut server, &[yard]);
+    same(&b.db, &server.db, yard);
+}
+
+#[test]
+fn receipts_alone_are_owed_no_receipt() {
+    let (mut a, mut server) = (Device::new(1), Device::new(2));
+    let yard = a.found(1);
+    let owed = |lines: &[LogLine], server: &mut Device| {
+        let appended = server.append(yard, lines).unwrap();
+        arrived(&appended, lines).len()
+    };
+    let mut all: Vec<LogLine> = lines(&a.db, yard).keys().map(|text| LogLine::parse(text).unwrap()).collect();
+    all.sort_by_key(|line| matches!(line.entry(), Entry::Signature(_)));
+    assert_eq!(owed(&all, &mut server), 1);
+    let receipt = Receipt {
+        delivered_by: SERVER,
+        arrived_at: UtcMs(1),
+        clock_offset_ms: Ms(0),
+        through: vec![ChainEnd { actor: a.actor, seq: 1 }],
+    };
+    let receipt = a.write(yard, receipt);
+    assert_eq!(owed(&receipt, &mut server), 0);
+    let note = a.note(yard, "\"kind\":\"receipt\"");
+    assert_eq!(owed(&note, &mut server), 1);
 }

@@ -33,20 +33,11 @@ pub async fn list(State(app): State<App>, _: Caller) -> Result<Json<BookList>, A
     .await
 }
 
-fn export_response(name: &str, text: String) -> Response {
-    ([(header::CONTENT_TYPE, findings::media_type(name))], text).into_response()
-}
-
 async fn exported(app: App, book: BookId, name: String) -> Result<Response, ApiError> {
     app.blocking(move |app| {
-        let computed = findings::of_job(app, book)?;
-        match computed.exports.get_key_value(name.as_str()) {
-            Some((name, text)) => Ok(export_response(name, text.clone())),
-            None => {
-                let names: Vec<_> = computed.exports.keys().copied().collect();
-                Err(ApiError::not_found(format!("no such export; there are {}", names.join(", "))))
-            }
-        }
+        let (snapshot, job) = findings::of_job(app, book)?;
+        let text = findings::export(&snapshot, &job, &name)?;
+        Ok(([(header::CONTENT_TYPE, findings::media_type(&name))], text.as_str().to_owned()).into_response())
     })
     .await
 }

@@ -1,5 +1,7 @@
 //! The exchange: one round trip, several books, all or nothing.
 
+use std::collections::BTreeMap;
+
 use axum::extract::{Request, State};
 use axum::http::StatusCode;
 use axum::response::Response;
@@ -8,8 +10,10 @@ use bolebook_core::exchange::{
     AnswerStart, BookAnswer, BookRequest, EXCHANGE_VERSION, Entry, LogLine, MAX_BODY_BYTES, MEDIA_TYPE, code,
 };
 use bolebook_core::gate::genesis_of;
-use bolebook_core::ids::BookId;
+use bolebook_core::ids::{BookId, DeviceId};
+use bolebook_core::quantity::UtcMs;
 use bolebook_core::record::book_kinds::BookContent;
+use bolebook_core::record::people::Role;
 use bolebook_log::serve::{CursorCheck, check_cursor, hand_out};
 use bolebook_log::{Page, append};
 use rusqlite::{Connection, Transaction};
@@ -28,6 +32,7 @@ use crate::state::{App, Inner};
     responses((status = 200, description = "Lines of JSON", body = String, content_type = "application/x-ndjson"),
         (status = 409, description = "chain-mismatch, unknown-dependency, actor-forked, sequence-gap, other-server: nothing was changed", content_type = "application/problem+json", body = ref("#/components/schemas/Problem")),
         (status = 413, description = "Too large, packed or unpacked: nothing was changed", content_type = "application/problem+json", body = ref("#/components/schemas/Problem")),
+        (status = 429, description = "quota: an author has added as much as an hour allows; nothing was changed", content_type = "application/problem+json", body = ref("#/components/schemas/Problem")),
         (status = 422, description = "A line the gate refuses: nothing was changed", content_type = "application/problem+json", body = ref("#/components/schemas/Problem"))))]
 pub async fn exchange(
     State(app): State<App>,
@@ -65,12 +70,15 @@ fn answer(app: &Inner, caller: Caller, asked: &ExchangeBody) -> Result<String, A
     }
     let delivery = Delivery { by: caller.device, at: now, device_now: asked.start.now };
     let (part, changed) = app.write(|tx| {
-        let counts = take_in(app, tx, asked, delivery)?;
+        let counts = take_in(app, tx, asked, caller, delivery)?;
         let changed: Vec<BookId> =
             asked.books.iter().zip(&counts).filter(|(_, c)| c.0 > 0).map(|((b, _), _)| b.book).collect();
+        if changed.contains(&app.identity.yard) {
+            app.findings.forget();
+        }
         Ok((hand_out_all(app, tx, asked, &counts)?, changed))
     })?;
-    changed.into_iter().for_each(|book| app.findings.changed(book));
+    changed.into_iter().for_each(|book| app.findings.changed(book, app.identity.yard));
     text.push_str(&part);
     Ok(text)
 }
@@ -80,6 +88,7 @@ fn take_in(
     app: &Inner,
     tx: &Transaction<'_>,
     asked: &ExchangeBody,
+    caller: Caller,
     delivery: Delivery,
 ) -> Result<Vec<(u64, u64)>, ApiError> {
     // Read before anything is written, for it is kept beyond this transaction.
@@ -91,10 +100,33 @@ fn take_in(
             may_open(app, tx, request.book, lines)?;
         }
         let appended = append(tx, request.book, lines)?;
+        count(app, caller, appended.new.iter().filter_map(|i| lines.get(*i)), delivery.at)?;
         receipt::write(app, tx, request.book, &appended, lines, delivery)?;
         counts.push((appended.new.len() as u64, appended.known));
     }
     Ok(counts)
+}
+
+/// Counts what was added against its authors' quotas. What a crew's device brings counts as its own,
+/// whatever author it names: nobody can use another's quota up. Office and servers pass others' on.
+pub fn count<'a>(
+    app: &Inner,
+    caller: Caller,
+    added: impl Iterator<Item = &'a LogLine>,
+    now: UtcMs,
+) -> Result<(), ApiError> {
+    let mut bytes: BTreeMap<DeviceId, u64> = BTreeMap::new();
+    for line in added {
+        let author = match line.entry() {
+            Entry::Commit(commit) if caller.role != Role::Crew => commit.actor().device(),
+            _ => caller.device,
+        };
+        *bytes.entry(author).or_default() += line.text().len() as u64;
+    }
+    for (device, sum) in bytes {
+        app.quota.add(device, sum, now).map_err(|wait| ApiError::over_quota(device, wait))?;
+    }
+    Ok(())
 }
 
 fn cursor(app: &Inner, db: &Connection, request: &BookRequest) -> Result<(), ApiError> {

@@ -6,5 +6,6 @@ pub mod exchange;
 pub mod meta;
 pub mod photos;
 pub mod register;
+pub mod rescue;
 pub mod token;
 pub mod uploads;

@@ -1,5 +1,7 @@
 //! Photos: the whole upload of a small one, the original, the clean copy, the thumbnail, the details.
 
+use std::path::PathBuf;
+
 use axum::body::Body;
 use axum::extract::{Request, State};
 use axum::http::{StatusCode, header};
@@ -52,26 +54,28 @@ pub async fn upload(
     if let Some(photo) = known {
         return Ok(Json(photo).into_response());
     }
-    let draft = app.config.data.join("tmp").join(hex::encode(app.random::<16>()?));
-    let received = receive(&app, request.into_body(), &draft, hash).await;
-    let kept = match received {
-        Ok(photo) => {
-            let draft = draft.clone();
-            app.blocking(move |app| {
-                app.read(|db| photos::within_quota(app, db, caller.device, photo.bytes))?;
-                photos::move_in(&draft, &place(app, hash))?;
-                app.write(|tx| held::arrived(app, tx, &photo, caller.device))?;
-                Ok(photo)
-            })
-            .await
-        }
-        Err(error) => Err(error),
-    };
-    if kept.is_err() {
-        // A draft that cannot be removed is swept with the folder; the answer is what matters.
-        let _ = tokio::fs::remove_file(&draft).await;
+    let draft = Draft(app.config.data.join("tmp").join(hex::encode(app.random::<16>()?)));
+    let photo = receive(&app, request.into_body(), &draft.0, hash).await?;
+    let photo = app
+        .blocking(move |app| {
+            app.read(|db| photos::within_quota(app, db, caller.device, photo.bytes))?;
+            photos::move_in(&draft.0, &place(app, hash))?;
+            app.write(|tx| held::arrived(app, tx, &photo, caller.device))?;
+            Ok(photo)
+        })
+        .await?;
+    Ok((StatusCode::CREATED, Json(photo)).into_response())
+}
+
+/// A photo on its way in. Whatever ends the request, also a line that breaks and takes the handler
+/// with it, removes it; once it is renamed there is nothing left to remove.
+struct Draft(PathBuf);
+
+impl Drop for Draft {
+    fn drop(&mut self) {
+        // A draft that cannot be removed is swept at the next start.
+        let _ = std::fs::remove_file(&self.0);
     }
-    Ok((StatusCode::CREATED, Json(kept?)).into_response())
 }
 
 async fn receive(

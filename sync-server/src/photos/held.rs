@@ -140,7 +140,7 @@ fn tell(app: &Inner, tx: &Transaction<'_>, book: BookId) -> Result<(), ApiError>
     let bodies: Vec<Body> = news(tx, book)?.into_iter().map(Body::from).collect();
     if !bodies.is_empty() {
         receipt::say(app, tx, book, app.now(), bodies)?;
-        app.findings.changed(book);
+        app.findings.changed(book, app.identity.yard);
     }
     Ok(())
 }

@@ -108,7 +108,7 @@ pub fn bytes(app: &Inner, hash: Sha256Hash) -> Result<(PhotoStored, Vec<u8>), Ap
 /// # Errors
 /// 429 when it may not; what it has brought stays.
 pub fn within_quota(app: &Inner, db: &Connection, device: DeviceId, bytes: u64) -> Result<(), ApiError> {
-    let quota = |detail: String| Err(ApiError::new(StatusCode::TOO_MANY_REQUESTS, "quota", detail));
+    let quota = |detail: String| Err(ApiError::new(StatusCode::TOO_MANY_REQUESTS, "photo-quota", detail));
     let (count, waiting) = table::load(db, device)?;
     if count >= app.config.uploads_per_device {
         return quota(format!(

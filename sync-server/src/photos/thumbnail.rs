@@ -70,9 +70,8 @@ pub fn make(bytes: &[u8], media_type: &str) -> Result<Vec<u8>, ApiError> {
     let format = match media_type {
         "image/jpeg" => image::ImageFormat::Jpeg,
         "image/png" => image::ImageFormat::Png,
-        "image/webp" => image::ImageFormat::WebP,
         other => {
-            let detail = format!("no thumbnail of {other}: this server decodes JPEG, PNG and WebP only");
+            let detail = format!("no thumbnail of {other}: this server decodes JPEG and PNG only");
             return Err(ApiError::new(StatusCode::UNSUPPORTED_MEDIA_TYPE, "photo-no-thumbnail", detail));
         }
     };

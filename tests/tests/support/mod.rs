@@ -22,7 +22,7 @@ use bolebook_core::record::{Body, Envelope, Record};
 use bolebook_core::service::{EnrolRequest, Enrolment, Health, InvitationFile, TokenAnswer, assertion};
 use bolebook_core::signing::{HeadSignature, SecretKey};
 use bolebook_log::client::{ClientError, Outcome, Session};
-use bolebook_log::{append, basis};
+use bolebook_log::{Writer, append, basis, set_aside};
 use bolebook_server::identity::Identity;
 use bolebook_server::{App, Config, serve};
 use rusqlite::Connection;
@@ -351,6 +351,73 @@ impl Client {
         let mut headers = vec![("content-type", MEDIA_TYPE)];
         headers.extend(encoding.map(|e| ("content-encoding", e)));
         self.send("POST", "/v1/exchange", &headers, body)
+    }
+
+    /// Exchanges, has what was set aside put back, and exchanges again: as the command does.
+    pub fn exchange_and_settle(&mut self, books: &[BookId]) -> Result<(), ClientError> {
+        self.exchange(books)?;
+        let mut any = false;
+        while let Some(request) = set_aside::rescue_request(&self.db, self.server.unwrap(), UtcMs(self.now))?
+        {
+            any = true;
+            let headers = [("content-type", MEDIA_TYPE)];
+            let answer = self.send("POST", "/v1/rescue", &headers, request.body.as_bytes()).unwrap();
+            let tx = self.db.transaction().unwrap();
+            if answer.status == 200 {
+                set_aside::rescued(&tx, &request)?;
+            } else {
+                let problem = answer.problem();
+                assert!(set_aside::rescue_refused(&tx, &request, &problem)?, "{problem:?}");
+            }
+            tx.commit().unwrap();
+        }
+        let tx = self.db.transaction().unwrap();
+        let actor = ActorId::new(self.key.device(), fresh());
+        let by = Writer { key: &self.key, actor, time: UtcMs(self.now) };
+        any |= set_aside::reput(&tx, &by)? > 0;
+        tx.commit().unwrap();
+        if any {
+            self.exchange(books)?;
+        }
+        Ok(())
+    }
+
+    /// Writes as a device's own store does: never on a chain whose end is a stranger's.
+    pub fn note_safely(&mut self, book: BookId, text: &str) {
+        let body = Note { about: None, text: text.into() };
+        self.now += 1;
+        let id = RecordId::new(self.now, fresh());
+        let envelope =
+            Envelope { id, at: UtcMs(self.now), device: self.key.device(), by: None, replaces: vec![] };
+        let text = Record { envelope, body: body.into() }.to_canonical().unwrap();
+        if !bolebook_log::may_continue(&self.db, book, &self.key, self.actor).unwrap() {
+            self.actor = ActorId::new(self.key.device(), fresh());
+        }
+        let tx = self.db.transaction().unwrap();
+        let by = Writer { key: &self.key, actor: self.actor, time: UtcMs(self.now) };
+        bolebook_log::write(&tx, book, &by, vec![text]).unwrap();
+        tx.commit().unwrap();
+    }
+
+    /// The same device from a copy of its store: same key, same actor, everything it had.
+    pub fn copied(&self) -> Self {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("copy.sqlite");
+        self.db.execute("VACUUM INTO ?1", [path.to_str().unwrap()]).unwrap();
+        let mut db = bolebook_log::open_in_memory().unwrap();
+        let from = bolebook_log::open(&path).unwrap();
+        for info in bolebook_log::books(&from).unwrap() {
+            let lines = bolebook_log::read(&from, info.book, 0, bolebook_log::Page::ALL).unwrap();
+            let lines: Vec<_> = lines.iter().map(|l| LogLine::parse(&l.text).unwrap()).collect();
+            let tx = db.transaction().unwrap();
+            append(&tx, info.book, &lines).unwrap();
+            tx.commit().unwrap();
+        }
+        let mut other = Self::new(&self.url, 0);
+        other.key = SecretKey::from_seed(self.key.seed());
+        (other.server, other.certificate) = (self.server, self.certificate.clone());
+        (other.token, other.actor, other.now, other.db) = (self.token.clone(), self.actor, self.now, db);
+        other
     }
 
     /// Exchanges until both logs have the same lines.

@@ -8,8 +8,10 @@ pub mod process;
 pub mod run_tests;
 pub mod schemas;
 pub mod setup;
+pub mod soak;
 pub mod stand;
 pub mod wasm;
+pub mod web;
 
 use std::path::PathBuf;
 

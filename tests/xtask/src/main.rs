@@ -7,7 +7,7 @@ use std::process::ExitCode;
 
 use clap::{Parser, Subcommand};
 use xtask::process::TaskError;
-use xtask::{demo, process, run_tests, schemas, setup, stand, wasm};
+use xtask::{demo, process, run_tests, schemas, setup, soak, stand, wasm, web};
 
 #[derive(Parser)]
 #[command(name = "cargo xtask", about = "Tasks of the Bolebook repository", version)]
@@ -45,8 +45,21 @@ enum Task {
     },
     /// Measure the core on a large job, optimised. Takes some minutes.
     Bench,
+    /// Simulate, fuzz and cut the power for minutes or hours, optimised; `cargo xtask soak --help` says more.
+    #[command(disable_help_flag = true)]
+    Soak {
+        /// `--minutes N`, `--seed S`, `--only sim|fuzz|crash` and others.
+        #[arg(trailing_var_arg = true, allow_hyphen_values = true)]
+        arguments: Vec<String>,
+    },
     /// Compile the core to WebAssembly as the tests do, and say where the module lies.
     Wasm,
+    /// Build the field app, optimised, where the server finds it, and say how large it is.
+    Web {
+        /// Where to put it.
+        #[arg(long, value_name = "DIR")]
+        out: Option<PathBuf>,
+    },
     /// Write an invented stand of trees as CSV (x_m, y_m, dbh_cm) to standard output or a file.
     Stand {
         /// Where to write it.
@@ -80,10 +93,12 @@ fn carry_out(task: Task) -> Result<(), TaskError> {
         Task::Bench => {
             process::run(process::cargo().args(["bench", "--package", "bolebook-tests", "--bench", "core"]))
         }
+        Task::Soak { arguments } => soak::soak(&arguments),
         Task::Wasm => {
             println!("{}", wasm::build_probe()?.display());
             Ok(())
         }
+        Task::Web { out } => web::build(out.as_deref()).map(drop),
         Task::Stand { out, trees, seed } => {
             let stand = stand::generate(&stand::Parameters { trees, seed, ..Default::default() })?;
             stand::write(&stand, out.as_deref())

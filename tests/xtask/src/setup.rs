@@ -1,5 +1,5 @@
-//! What the outside checks need: GDAL, a Python environment of their own, Node and a toolchain
-//! that compiles to WebAssembly. Debian packages are installed when this runs as root on Debian;
+//! What the outside checks need: GDAL, a Python environment of their own, Node, Chromium and a
+//! toolchain that compiles to WebAssembly. Debian packages are installed when this runs as root on Debian;
 //! otherwise the message says which command to run.
 
 use std::path::{Path, PathBuf};
@@ -34,6 +34,9 @@ fn missing_packages() -> Vec<&'static str> {
     }
     if wasm::Toolchain::find().is_err() {
         missing.extend(wasm::PACKAGES);
+    }
+    if !on_path("chromedriver") {
+        missing.extend(["chromium", "chromium-driver"]);
     }
     missing
 }

@@ -52,7 +52,7 @@ impl Toolchain {
     }
 
     /// A cargo command that builds for the target, without what the surrounding cargo set.
-    fn build(&self) -> Command {
+    pub(crate) fn build(&self) -> Command {
         match self {
             Self::InUse => {
                 let mut cargo = crate::process::cargo();

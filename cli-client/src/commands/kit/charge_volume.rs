@@ -32,7 +32,7 @@ pub struct ChargeVolume {
     #[arg(long, value_name = "PRESSURE")]
     gauge: Option<Typed>,
     /// Temperature of the air.
-    #[arg(long, value_name = "TEMPERATURE")]
+    #[arg(long, value_name = "TEMPERATURE", allow_hyphen_values = true)]
     air: Typed,
     #[command(flatten)]
     atmosphere: Atmosphere,

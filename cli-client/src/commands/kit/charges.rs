@@ -33,7 +33,7 @@ pub struct Charges {
     #[arg(long)]
     container: Option<String>,
     /// Temperature of the air in the reservoir.
-    #[arg(long, value_name = "TEMPERATURE")]
+    #[arg(long, value_name = "TEMPERATURE", allow_hyphen_values = true)]
     air: Typed,
     #[command(flatten)]
     atmosphere: Atmosphere,

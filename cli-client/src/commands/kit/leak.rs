@@ -29,10 +29,10 @@ pub struct Leak {
     #[arg(long, value_name = "PRESSURE")]
     second: Typed,
     /// Temperature of the kit at the first reading.
-    #[arg(long, value_name = "TEMPERATURE")]
+    #[arg(long, value_name = "TEMPERATURE", allow_hyphen_values = true)]
     first_air: Typed,
     /// Temperature of the kit at the second reading.
-    #[arg(long, value_name = "TEMPERATURE")]
+    #[arg(long, value_name = "TEMPERATURE", allow_hyphen_values = true)]
     second_air: Typed,
     /// Minutes from the last time air was put on to the first reading.
     #[arg(long, value_name = "MIN")]

@@ -1,10 +1,10 @@
 //! `kit ready`: what stops a kit, what to mind, and what its calibrations say.
 
 use bolebook_core::day::Day;
-use bolebook_core::dosing::calibration::{Assessment, assess_record};
+use bolebook_core::dosing::calibrated;
+use bolebook_core::dosing::calibration::Assessment;
 use bolebook_core::dosing::kit::ready;
-use bolebook_core::record::kit::{Calibration, ContainerKind};
-use bolebook_core::record::{Body, Kind};
+use bolebook_core::record::kit::ContainerKind;
 use serde_json::json;
 
 use super::{Found, KitArgs};
@@ -80,17 +80,9 @@ impl Ready {
     }
 }
 
-/// The last calibration in force of a kit's container.
+/// The calibration of a kit's container that stands.
 fn last(desk: &Desk<'_>, found: &Found, kind: &ContainerKind) -> Option<LastCalibration> {
-    let facts = &desk.yard.facts;
-    let of_kind =
-        |body: &Calibration| body.kit == found.id && body.container.eq_ignore_ascii_case(&kind.name);
-    let all = facts.in_force(Kind::Calibration).map(|fact| facts.shown(fact));
-    let of_kind = all.filter_map(|version| match &version.record.body {
-        Body::Calibration(body) if of_kind(body) => Some((version.record.envelope.at, version.op, body)),
-        _ => None,
-    });
-    let (at, _, body) = of_kind.max_by_key(|(at, op, _)| (*at, *op))?;
-    let found = assess_record(body, &found.kit, None).map_err(|e| e.to_string());
-    Some(LastCalibration { day: Day::of(at, &desk.zone()), found })
+    let standing = calibrated::standing(desk.yard, found.id, kind)?;
+    let day = Day::of(standing.at, &desk.zone());
+    Some(LastCalibration { day, found: standing.found.map_err(|e| e.to_string()) })
 }

@@ -31,10 +31,10 @@ pub struct Warming {
     #[arg(long, value_name = "PRESSURE")]
     gauge: Option<Typed>,
     /// Temperature now.
-    #[arg(long, value_name = "TEMPERATURE")]
+    #[arg(long, value_name = "TEMPERATURE", allow_hyphen_values = true)]
     air: Typed,
     /// Temperature it warms to, if not that of a closed vehicle in the sun, 70 °C.
-    #[arg(long, value_name = "TEMPERATURE")]
+    #[arg(long, value_name = "TEMPERATURE", allow_hyphen_values = true)]
     to: Option<Typed>,
     /// 'water' where the safety data sheet says that the product is mostly water.
     #[arg(long, value_parser = ["water", "unknown"], default_value = "unknown")]

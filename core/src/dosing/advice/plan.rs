@@ -2,7 +2,7 @@
 
 use crate::check::Treatment;
 use crate::dosing::advice::tree::{MeasuredStem, damage};
-use crate::dosing::advice::{Before, Case, DESIGN, PastTreatment, Plan};
+use crate::dosing::advice::{Before, Case, DESIGN, PastTreatment, PastTree, Plan};
 use crate::dosing::charges::{choose_within, pack};
 use crate::dosing::conditions::Weight;
 use crate::dosing::dose::{StemDose, season_limit_ul};
@@ -35,21 +35,24 @@ pub(super) fn plan(
     if case.found.iter().any(|c| c.weight == Weight::Stop) {
         return None;
     }
-    let wounds = damage(case.view, tree, case.ask.stem);
-    let earlier = earlier_holes(&before.all, case.ask.stem, case.ask.past.unwrap_or_default());
-    let clearance_um = case.ask.earlier_clearance_um.unwrap_or(label.holes.spacing_um);
+    let mut wounds = damage(case.view, tree, case.ask.stem);
+    let nothing = PastTree::default();
+    let past = case.ask.past.unwrap_or(&nothing);
+    let seen = past.damage.iter().map(|d| &d.damage).filter(|d| d.stem == case.ask.stem);
+    for damage in seen {
+        if !wounds.contains(damage) {
+            wounds.push(damage.clone());
+        }
+    }
+    let earlier = earlier_holes(&before.all, case.ask.stem, &past.treatments);
     let mark = case.view.tree(case.id).and_then(|t| t.mark);
+    if mark.is_some() && past.marks(case.ask.stem).any(|earlier| earlier != mark) {
+        let text = "Earlier holes or wounds were measured from another mark than the tree has now: find them on the trunk and set the mark they were measured from.";
+        case.stop("layout.other_mark", text, DESIGN);
+    }
     if mark.is_none() && !(wounds.is_empty() && earlier.is_empty()) {
         let text = "Damage or earlier holes are logged by their arc, but the tree has no lasting mark: find them on the trunk, set a mark, and log the arcs from it.";
         case.stop("layout.no_mark", text, DESIGN);
-    }
-    if !earlier.is_empty() && clearance_um != label.holes.spacing_um {
-        let text = format!(
-            "Earlier holes are kept {} cm away instead of the label's spacing of {} cm: only as far as the label says so.",
-            clearance_um.cm(),
-            label.holes.spacing_um.cm()
-        );
-        case.caution("layout.clearance", text, "the label's spacing");
     }
     if measured.record.bark_um.is_none() {
         let text = "Bark is not measured: depth counts from the sapwood, so measure the bark before setting the depth.";
@@ -65,7 +68,7 @@ pub(super) fn plan(
         mark,
         damage: &wounds,
         earlier: &earlier,
-        clearance_um,
+        clearance_um: label.holes.spacing_um,
     };
     let charges = room(&request).map_err(|e| ("layout.none", e.to_string())).and_then(|fits| {
         choose_within(&dose, &label.charges, &kit.containers, fits)
@@ -108,6 +111,12 @@ pub(super) fn plan(
 fn interval(case: &mut Case<'_, '_>, label: &Label) {
     let Some(past) = case.ask.past else {
         if case.view.job.previous.is_none() {
+            if let Some(days) = label.interval_days {
+                let text = format!(
+                    "No earlier season of this site is known here: find out whether the tree was treated in the {days} days before today."
+                );
+                case.caution("past.no_book", text, INTERVAL);
+            }
             return;
         }
         let text = "Last season's book was not looked up for this tree: find out when it was last treated, and where.";
@@ -117,7 +126,8 @@ fn interval(case: &mut Case<'_, '_>, label: &Label) {
         }
         return;
     };
-    let Some(last) = past.iter().filter(|p| p.stem == case.ask.stem).map(|p| p.day).max() else { return };
+    let of_stem = past.treatments.iter().filter(|p| p.stem == case.ask.stem && p.discharged_ul > Ul(0));
+    let Some(last) = of_stem.map(|p| p.day).max() else { return };
     let days = last.days_until(case.today);
     match label.interval_days {
         _ if days < 0 => {
@@ -323,15 +333,18 @@ fn left_of<'t, 'v: 't>(
 ) -> Result<Limit, String> {
     let mut used_ug = 0i128;
     for treatment in treatments {
-        let Some((_, _, application)) = treatment.parts.first() else { continue };
-        let Some(label) = view.yard.label(application.label) else {
-            return Err(format!(
-                "{of} cannot be reckoned: the tree or block was treated under a label that is not in the yard."
-            ));
-        };
         let same = |a: &&ActiveIngredient| a.name.trim().eq_ignore_ascii_case(ingredient.name.trim());
-        let strength: i128 =
-            label.active_ingredients.iter().filter(same).map(|a| i128::from(a.ug_per_ml)).sum();
+        // Of parts under several label versions the strongest counts for all.
+        let mut strength = 0i128;
+        for (_, _, application) in &treatment.parts {
+            let Some(label) = view.yard.label(application.label) else {
+                return Err(format!(
+                    "{of} cannot be reckoned: the tree or block was treated under a label that is not in the yard."
+                ));
+            };
+            let of_label = label.active_ingredients.iter().filter(same).map(|a| i128::from(a.ug_per_ml));
+            strength = strength.max(of_label.sum());
+        }
         used_ug += i128::from(treatment.discharged_ul().1) * strength / 1_000 + 1;
     }
     let left_ul = (i128::from(limit_ug) - used_ug) * 1_000 / i128::from(ingredient.ug_per_ml.max(1));

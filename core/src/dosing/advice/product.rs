@@ -3,6 +3,7 @@
 use crate::check::licence::{Licensed, licensed};
 use crate::day::Day;
 use crate::dosing::advice::{Case, DESIGN};
+use crate::dosing::calibrated::{self, Calibrated};
 use crate::dosing::invented::INVENTED;
 use crate::dosing::kit::{Stop, ready};
 use crate::dosing::label::{LabelProblem, confirmation_problems, validate};
@@ -18,6 +19,7 @@ use crate::view::View;
 
 const CONFIRM: &str = "design rule: a label is usable after a second licensed person re-entered it";
 const FILL: &str = "design rule: the crew reads number and lot off the container at each fill";
+const CALIBRATED: &str = "design rule: a failed calibration stops the dose";
 const KIT: &str = "design rule: ratings, relief valve and inspections are part of the kit";
 
 /// The label version, when it may be used.
@@ -186,7 +188,7 @@ fn last_fill<'v>(view: &'v View<'_>, case: &Case<'_, '_>) -> Option<&'v Fill> {
         Body::Fill(fill) if fill.kit == case.ask.kit => Some((version, &**fill)),
         _ => None,
     });
-    of_kit.max_by_key(|(v, _)| (v.record.envelope.at, v.id())).map(|(_, fill)| fill)
+    of_kit.max_by_key(|(v, _)| (v.record.envelope.at, v.op, v.id())).map(|(_, fill)| fill)
 }
 
 /// The kit, when it may be used ([`ready`]) and drills what the label asks for.
@@ -209,6 +211,14 @@ pub(super) fn kit<'v>(case: &mut Case<'v, '_>, label: Option<&Label>) -> Option<
     let kit = kit?;
     for note in readiness.notes {
         case.caution("kit.note", note, KIT);
+    }
+    for kind in &kit.containers {
+        let standing = calibrated::standing(&case.view.yard, case.ask.kit, kind);
+        if let Some(found) = standing.filter(Calibrated::failed).and_then(|c| c.found.ok()) {
+            let text =
+                format!("Container {}: {found} It stops the kit until a calibration agrees.", kind.name);
+            case.stop("kit.calibration", text, CALIBRATED);
+        }
     }
     if let Some(label) = label.filter(|l| l.holes.bit_um != kit.bit_um) {
         let text = format!(

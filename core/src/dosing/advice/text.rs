@@ -14,6 +14,9 @@ impl Advice {
             Verdict::Cautions => format!("Nothing stops treatment, read the cautions: {of}."),
             Verdict::Clear => format!("Nothing stops treatment: {of}."),
         });
+        if let Some(plan) = &self.plan {
+            lines.push(format!("In short: {}.", plan.layout.instruction));
+        }
         if let Some(mark) = &self.invented {
             lines.push(mark.clone());
         }
@@ -35,7 +38,7 @@ impl Advice {
             ));
             let truly = &plan.charges_interval;
             lines.push(format!(
-                "{}. By the kit's calibration {} to {} mL truly go in.",
+                "{}. By the kit's stated uncertainty {} to {} mL truly go in.",
                 plan.charges.note,
                 truly.low_ul.ml(),
                 truly.high_ul.ml()

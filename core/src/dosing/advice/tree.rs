@@ -6,7 +6,7 @@ use crate::day::Day;
 use crate::dosing::advice::{Before, Case, DESIGN};
 use crate::dosing::conditions::Circumstances;
 use crate::dosing::dose::allows_species;
-use crate::dosing::stem::{diameter_from_reading, echo, looks_like, outlier_in_stand};
+use crate::dosing::stem::{LEAST_STAND, diameter_from_reading, echo, looks_like, outlier_in_stand};
 use crate::facts::Standing;
 use crate::finding::{Code, Severity};
 use crate::quantity::{Ul, Um, UtcMs};
@@ -17,6 +17,8 @@ use crate::record::{Body, Kind};
 use crate::view::{TreeView, View};
 
 const ONCE: &str = "common practice, no source: a tree is treated once";
+/// A diameter may differ from its reading by what rounding to a millimetre makes.
+const ROUNDED_UM: i64 = 1_000;
 /// Bloom seen longer ago than this is no longer known (common practice, no source).
 const BLOOM_DAYS: i64 = 7;
 
@@ -47,6 +49,16 @@ fn treated(case: &mut Case<'_, '_>, before: &Before<'_>) {
             "The application to be continued is not one of this stem.",
             DESIGN,
         );
+    }
+    if let Some(begun) = before.continued.and_then(|i| before.all.get(i)) {
+        let days = begun.parts.iter().filter_map(|(_, version, _)| view.crew_day(version)).map(|d| d.day);
+        let ago = days.min().map(|day| (day, day.days_until(case.today)));
+        if let Some((day, ago)) = ago.filter(|(_, ago)| !(0..=1).contains(ago)) {
+            let text = format!(
+                "The application to be continued was made on {day}, {ago} days ago: only that day or the next finishes it. Anything later is another treatment."
+            );
+            case.stop("continue.too_late", text, ONCE);
+        }
     }
     for (index, treatment) in before.all.iter().enumerate() {
         if treatment.stem != case.ask.stem || before.continued == Some(index) {
@@ -183,7 +195,7 @@ pub(super) fn measured(case: &mut Case<'_, '_>, tree: &TreeView) -> Option<Measu
         return None;
     };
     let echo = echo(&record.as_read, record.diameter_um);
-    if !diameter_from_reading(&record.as_read).is_ok_and(|d| (d.0 - record.diameter_um.0).abs() <= d.0 / 100)
+    if !diameter_from_reading(&record.as_read).is_ok_and(|d| (d.0 - record.diameter_um.0).abs() <= ROUNDED_UM)
     {
         let text = format!("The reading ({echo}) does not give the diameter logged: measure again.");
         case.stop("diameter.not_as_read", text, DESIGN);
@@ -228,6 +240,13 @@ fn against_stand(case: &mut Case<'_, '_>, record: &Diameter, echo: &str, agreein
         .filter(|(id, _)| **id != case.id && view.tree(**id).is_some_and(|t| t.species.as_deref() == species))
         .filter_map(|(_, tree)| view.diameter(tree, 1))
         .collect();
+    if others.len() < LEAST_STAND && agreeing < 2 {
+        let text = format!(
+            "Only {} measured trees to compare with: look at the trunk, is {echo} right? A girth entered as a diameter is three times the dose.",
+            others.len()
+        );
+        case.caution("diameter.few_to_compare", text, "common practice, no source");
+    }
     let Some(outlier) = outlier_in_stand(&others, record.diameter_um) else { return };
     let text = format!("{echo} lies outside this stand: {}", outlier.question());
     let source = "common practice, no source: see the dosing core's outlier_in_stand";

@@ -11,7 +11,7 @@ pub use print::COLUMNS;
 
 use crate::day::Day;
 use crate::dosing::charges::{ChargeError, ChargePlan, choose_within, hole_count};
-use crate::dosing::dose::{DoseError, StemDose, dose_for};
+use crate::dosing::dose::{DoseError, StemDose, dose_for, season_limit_ul};
 use crate::dosing::supply::{LabelLine, holes_that_fit};
 use crate::ids::LabelId;
 use crate::quantity::{ReadUnit, Ul, Um, decimal};
@@ -186,6 +186,9 @@ fn entry(request: &Request<'_>, from: Um, to: Um) -> Result<Entry, NoEntry> {
     let low = dose_for(request.label, request.purpose, from)?;
     let high = dose_for(request.label, request.purpose, to)?;
     let max_ul = low.max_ul.min(high.max_ul);
+    // A single stem never gets more than the label's limit per tree and season.
+    let limit = season_limit_ul(request.label, &[from]).unwrap_or(max_ul);
+    let max_ul = max_ul.min(limit);
     let min_ul = high.min_ul.max(low.min_ul);
     if min_ul > max_ul {
         return Err(NoEntry::RowTooWide);
@@ -195,8 +198,13 @@ fn entry(request: &Request<'_>, from: Um, to: Um) -> Result<Entry, NoEntry> {
     let (rules, fit) = (&request.label.charges, holes_that_fit(request.label, from));
     let plan = choose_within(&whole, rules, request.containers, fit).or_else(|error| {
         // Right for the smallest diameter but not for the whole row: another matter than no charges at all.
-        choose_within(&low, rules, request.containers, fit)
-            .map_or(Err(error.into()), |_| Err(NoEntry::RowTooWide))
+        choose_within(
+            &StemDose { max_ul: low.max_ul.min(limit), ..low.clone() },
+            rules,
+            request.containers,
+            fit,
+        )
+        .map_or(Err(error.into()), |_| Err(NoEntry::RowTooWide))
     })?;
     let holes = hole_count(&plan.charges_ul, rules);
     Ok(Entry { usual_ul: low.target_ul, max_ul, plan, holes })
@@ -247,6 +255,19 @@ mod tests {
             step_um: Um(10_000),
             printed: "2026-06-01".parse().unwrap(),
         }
+    }
+
+    /// Worked by hand: 60 cm × 2.4 would be 144 mL, over a limit of 120 mL per tree.
+    #[test]
+    fn no_row_passes_the_labels_limit_per_tree() {
+        let label = Label { tree_season_max_ul: Some(Ul(120_000)), ..invented_label() };
+        let containers = containers(None);
+        let at = |um| entry(&request(&label, &containers), Um(um), Um(um + 1_000));
+        let held = at(580_000).unwrap();
+        assert_eq!((held.plan.total_ul, held.max_ul), (Ul(120_000), Ul(120_000)));
+        let free = Label { tree_season_max_ul: None, ..label.clone() };
+        let free = entry(&request(&free, &containers), Um(580_000), Um(581_000)).unwrap();
+        assert!(free.plan.total_ul > Ul(120_000), "the limit is what holds it: {free:?}");
     }
 
     /// Worked by hand: 25.0 cm × 2.4 = 60.0 mL, six charges of 10; 26 cm's least is 52.0 mL.

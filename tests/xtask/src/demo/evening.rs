@@ -215,28 +215,13 @@ fn day(crew: &Device, plan: &Plan, number: usize) -> Result<i64, TaskError> {
     if number == 1 {
         walk.insert(walk.len().min(4), plan.twice);
     }
-    let mut measured = vec![];
-    for (visit, tree) in walk.iter().enumerate() {
-        let girth = plan.girth_mm(*tree);
-        let reading = format!("{}.{}", girth / 10, girth % 10);
-        let at = clock(start + visit as i64 * 12 + 1);
-        if !(number == 1 && *tree == plan.twice) {
-            measured.push(
-                json!({ "do": "diameter", "tree": plan.tag(*tree), "reading": reading, "girth": true, "at": at }),
-            );
-        }
-        measured
-            .push(json!({ "do": "condition", "tree": plan.tag(*tree), "canopy_loss": "10", "bloom": "after",
-            "soil": "moist", "air": "17", "food": false, "at": at }));
-    }
     // The kit is filled before the first hole: without a fill nobody knows what would go in.
-    measured.push(fill(FILL_ML, LOT, &kit_of(number), start));
-    crew.log(&clock(17 * 60), &measured)?;
-
+    crew.log(&clock(start), &[fill(FILL_ML, LOT, &kit_of(number), start)])?;
     let (mut entries, mut in_kit, mut filled, mut old_in_kit) = (vec![], FILL_ML, FILL_ML, 0);
     for (visit, tree) in walk.iter().enumerate() {
         let minute = start + visit as i64 * 12;
         let tag = plan.tag(*tree);
+        crew.log(&clock(minute + 1), &measured(plan, number, *tree, &clock(minute + 1)))?;
         let (code, dose) = crew.try_run(&clock(minute + 2), &["dose", &tag], "")?;
         let mut charges = dose["charges"]["charges_ul"].as_array().map_or(0, Vec::len) as i64;
         if *tree == plan.disagrees {
@@ -262,7 +247,7 @@ fn day(crew: &Device, plan: &Plan, number: usize) -> Result<i64, TaskError> {
         }
         let girth = plan.girth_mm(*tree) / 10;
         let mut entry = json!({ "do": "treat", "tree": tag, "charges": charges, "each": CHARGE_ML,
-            "started": clock(minute + 3), "ended": clock(minute + 11), "at": clock(minute + 11) });
+            "started": clock(minute + 3), "ended": clock(minute + lasted(*tree)), "at": clock(minute + lasted(*tree)) });
         if *tree == plan.overdosed {
             // More holes than the label's spacing allows: each is logged where it was truly drilled.
             let holes: Vec<String> =
@@ -310,6 +295,24 @@ fn day(crew: &Device, plan: &Plan, number: usize) -> Result<i64, TaskError> {
     Ok(filled)
 }
 
+/// The minute of a visit by which a tree had taken up its charges: no two neighbours take the same time.
+fn lasted(tree: usize) -> i64 {
+    9 + (tree as i64 * 5 + 1) % 4
+}
+
+/// What a crew measures and sees before it asks for a dose.
+fn measured(plan: &Plan, number: usize, tree: usize, at: &str) -> Vec<Value> {
+    let (tag, girth) = (plan.tag(tree), plan.girth_mm(tree));
+    let reading = format!("{}.{}", girth / 10, girth % 10);
+    let mut entries = vec![json!({ "do": "condition", "tree": tag, "canopy_loss": "10", "bloom": "after",
+        "soil": "moist", "air": "17", "food": false, "at": at })];
+    if !(number == 1 && tree == plan.twice) {
+        entries
+            .insert(0, json!({ "do": "diameter", "tree": tag, "reading": reading, "girth": true, "at": at }));
+    }
+    entries
+}
+
 fn fill(amount: i64, lot: &str, kit: &str, minute: i64) -> Value {
     json!({ "do": "fill", "amount": amount, "lot_read": lot, "registration_read": REGISTRATION, "kit": kit, "at": clock(minute) })
 }
@@ -333,6 +336,8 @@ fn planted(plan: &Plan) -> Vec<Planted> {
     vec![
         ("tree.treated_twice", plan.tag(plan.twice)),
         ("dose.over_label", plan.tag(plan.overdosed)),
+        // The holes of the charges too many stand closer than the label's spacing.
+        ("hole.spacing", plan.tag(plan.overdosed)),
         ("lot.expired", plan.tag(plan.expired)),
         ("tree.may_be_same", "C-901".into()),
         ("diameter.disagree", plan.tag(plan.disagrees)),
@@ -395,6 +400,7 @@ fn settle(office: &Device, plan: &Plan, found: &[Value]) -> Result<(), TaskError
         "agency told by telephone (INVENTED)",
     ];
     rule("dose.over_label", "confirm", "two containers too many, confirmed by the crew lead", &done)?;
+    rule("hole.spacing", "confirm", "the holes of the containers too many", &done)?;
     rule("diameter.disagree", "accept", "measured again: the crew's girth is right, the map was wrong", &[])?;
     let tag = plan.tag(plan.listed_again);
     office.run(EVENING, &["join-trees", &tag, "C-901", "--reason", "one tree: its tag had fallen off"])?;

@@ -39,6 +39,7 @@ struct Stage {
 struct Server {
     child: Child,
     url: String,
+    desk: String,
 }
 
 impl Drop for Server {
@@ -79,9 +80,11 @@ pub fn run(options: &Options) -> Result<(), TaskError> {
     if options.once {
         return Ok(());
     }
-    let (bolebook, url) = (stage.bolebook.display(), &played.server.url);
+    let (bolebook, url, desk) = (stage.bolebook.display(), &played.server.url, &played.server.desk);
+    open_desk(&stage, played.now)?;
     println!(
-        "\nThe server is up at {url}. In the story it is {now}; say so to every command:\n\
+        "\nThe office desk is at {desk}: sign in as '{DESK_NAME}' with the password '{DESK_PASSWORD}'.\n\
+         \nThe server is up at {url}. In the story it is {now}; say so to every command:\n\
          \n    export BOLEBOOK_NOW={now}\n\
          \nThe office's book:\n    {bolebook} --store {office} check\n\
          \nJoin as one more device of Alder (this code works once):\n    {bolebook} --store {visitor} join {url} {code}\n\
@@ -94,6 +97,34 @@ pub fn run(options: &Options) -> Result<(), TaskError> {
     let mut server = played.server;
     let ended = server.child.wait();
     ended.map(|_| ()).map_err(|source| TaskError::File { path: stage.server, source })
+}
+
+/// The invented office's account at the desk of this demo, which listens on loopback only.
+const DESK_NAME: &str = "olive";
+const DESK_PASSWORD: &str = "an invented evening in the park";
+
+/// Gives the desk its certificate and its one account, as an office would.
+fn open_desk(stage: &Stage, now: &str) -> Result<(), TaskError> {
+    use std::io::Write as _;
+    let invitation = stage.folder.join("desk.json").display().to_string();
+    let office = device::Device::new(&stage.bolebook, stage.folder.join("office"));
+    office.run(now, &["device", "invite", "office desk", "--role", "office", "--out", &invitation])?;
+    let server = |arguments: &[&str]| {
+        let mut command = Command::new(&stage.server);
+        command.args(arguments).arg("--data").arg(stage.folder.join("server")).env("BOLEBOOK_NOW", now);
+        command
+    };
+    process::output(&mut server(&["desk", "--invitation", &invitation]))?;
+    let mut add = server(&["user", "add", DESK_NAME, "--person", "Olive Invented"]);
+    let error = |source| TaskError::File { path: stage.server.clone(), source };
+    let mut child = add.stdin(Stdio::piped()).stdout(Stdio::null()).spawn().map_err(error)?;
+    if let Some(mut stdin) = child.stdin.take() {
+        stdin.write_all(DESK_PASSWORD.as_bytes()).map_err(error)?;
+    }
+    match child.wait().map_err(error)?.success() {
+        true => Ok(()),
+        false => Err(TaskError::Steps("the desk's account could not be added".into())),
+    }
 }
 
 fn say(text: &str) {
@@ -163,10 +194,11 @@ impl Stage {
         if let Some(stdout) = child.stdout.take() {
             std::io::BufReader::new(stdout).read_line(&mut line).map_err(error)?;
         }
-        let mut server = Server { child, url: String::new() };
+        let mut server = Server { child, url: String::new(), desk: String::new() };
         let address: Value = serde_json::from_str(&line)
             .map_err(|_| TaskError::Steps("the server did not say its address".into()))?;
         server.url = address["url"].as_str().unwrap_or_default().to_owned();
+        server.desk = address["desk"].as_str().unwrap_or_default().to_owned();
         Ok(server)
     }
 }

@@ -1,0 +1,134 @@
+//! The label's limits per hectare and season, over all trees of a block.
+
+use std::collections::{BTreeMap, BTreeSet};
+
+use crate::check::Treatment;
+use crate::check::work::Work;
+use crate::finding::{Code, Finding};
+use crate::geo::area_m2;
+use crate::ids::{BlockId, RecordId};
+use crate::quantity::{Ul, decimal};
+use crate::record::label::Label;
+use crate::record::{Body, Kind};
+use crate::view::{CrewDay, View};
+
+/// What went into a block under the labels that limit it.
+#[derive(Default)]
+struct Used<'v> {
+    /// Product by registration number, in microlitres.
+    product: BTreeMap<&'v str, i64>,
+    /// Active ingredient by name in lower case, in nanograms.
+    ingredient: BTreeMap<String, i128>,
+    limits: BTreeMap<RecordId, &'v Label>,
+    records: BTreeMap<RecordId, Vec<RecordId>>,
+    days: BTreeSet<CrewDay>,
+}
+
+/// Findings of this rule.
+pub fn check(view: &View<'_>, work: &Work<'_>, findings: &mut Vec<Finding>) {
+    if !work.done.iter().any(|d| d.label.is_some_and(limited)) {
+        return;
+    }
+    let mut blocks: BTreeMap<Option<BlockId>, Used<'_>> = BTreeMap::new();
+    for treated in &work.treated {
+        let block = view.tree(treated.id).and_then(|t| t.block);
+        let used = blocks.entry(block).or_default();
+        treated.treatments.iter().for_each(|t| used.add(view, t));
+    }
+    for (block, used) in &blocks {
+        if used.limits.is_empty() {
+            continue;
+        }
+        let (name, area) = match block.map(|b| (b, boundary(view, b))) {
+            Some((_, Some((name, area)))) => (name, area),
+            Some((id, None)) => (id.to_string(), 0),
+            None => ("(none)".into(), 0),
+        };
+        used.judge(*block, &name, area, findings);
+    }
+}
+
+fn limited(label: &Label) -> bool {
+    label.area_season_max_ul_per_ha.is_some()
+        || label.active_ingredients.iter().any(|a| a.area_season_max_ug_per_ha.is_some())
+}
+
+/// A block's name and its area in whole square metres, rounded down: it never gives more than it has.
+fn boundary(view: &View<'_>, block: BlockId) -> Option<(String, i64)> {
+    let fact = view.facts.standing_fact(block).filter(|f| f.kind == Kind::Block)?;
+    match &view.facts.shown(fact).record.body {
+        Body::Block(block) => Some((block.name.clone(), libm::floor(area_m2(&block.boundary)) as i64)),
+        _ => None,
+    }
+}
+
+impl<'v> Used<'v> {
+    fn add(&mut self, view: &'v View<'_>, treatment: &Treatment<'v>) {
+        let Some((_, _, application)) = treatment.parts.first() else { return };
+        let Some(label) = view.yard.label(application.label) else { return };
+        let discharged = treatment.discharged_ul().1;
+        let sum = self.product.entry(&label.registration).or_default();
+        *sum = sum.saturating_add(discharged);
+        for ingredient in &label.active_ingredients {
+            let name = ingredient.name.trim().to_lowercase();
+            let ng = i128::from(discharged) * i128::from(ingredient.ug_per_ml);
+            let sum = self.ingredient.entry(name).or_default();
+            *sum = sum.saturating_add(ng);
+        }
+        self.records.entry(application.label).or_default().extend(treatment.records());
+        self.days.extend(treatment.days(view));
+        if limited(label) {
+            self.limits.insert(application.label, label);
+        }
+    }
+
+    fn judge(&self, block: Option<BlockId>, name: &str, area_m2: i64, findings: &mut Vec<Finding>) {
+        let subject = block.map_or_else(|| "none".to_owned(), |b| b.to_string());
+        let mut records: Vec<RecordId> = block.into_iter().collect();
+        if area_m2 < 1 {
+            let message = format!(
+                "Block {name}: its trees were treated under a label with a limit per hectare, and it has no boundary to reckon it from."
+            );
+            records.extend(self.limits.keys());
+            let found = Finding::new(Code::AreaNotKnown, &[&subject], message, records);
+            findings.push(found.on(self.days.iter().copied()));
+            return;
+        }
+        let hectares = decimal(area_m2, 10_000, 2);
+        for (id, label) in &self.limits {
+            let share = |per_ha: i64| i128::from(per_ha) * i128::from(area_m2) / 10_000;
+            let product = self.product.get(label.registration.as_str()).copied().unwrap_or(0);
+            let mut over = vec![];
+            if let Some(most) = label.area_season_max_ul_per_ha
+                && i128::from(product) > share(most.0)
+            {
+                over.push(format!(
+                    "{} mL of the product, over {} mL",
+                    Ul(product).ml(),
+                    Ul(i64::try_from(share(most.0)).unwrap_or(i64::MAX)).ml()
+                ));
+            }
+            for ingredient in &label.active_ingredients {
+                let Some(most) = ingredient.area_season_max_ug_per_ha else { continue };
+                let used = self.ingredient.get(&ingredient.name.trim().to_lowercase()).copied().unwrap_or(0);
+                if used > share(most) * 1_000 {
+                    let mg = |ng: i128| decimal(i64::try_from(ng / 1_000).unwrap_or(i64::MAX), 1_000, 1);
+                    let limit = mg(share(most) * 1_000);
+                    over.push(format!("{} mg of {}, over {limit} mg", mg(used), ingredient.name));
+                }
+            }
+            if over.is_empty() {
+                continue;
+            }
+            let message = format!(
+                "Block {name}, {hectares} ha: {} that label {} allows it in a season.",
+                over.join("; "),
+                label.name
+            );
+            let mut records = records.clone();
+            records.extend(self.records.values().flatten());
+            let found = Finding::new(Code::AreaLimit, &[&subject, &id.to_string()], message, records);
+            findings.push(found.on(self.days.iter().copied()));
+        }
+    }
+}

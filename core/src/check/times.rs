@@ -1,0 +1,205 @@
+//! Times: backwards within a record, on another day, after the closing, in two places at once, and
+//! clocks that were set back or are wrong.
+
+use std::collections::BTreeMap;
+
+use crate::check::entry::CLOCK_TOLERANCE_MS;
+use crate::check::work::{Done, Together, Work};
+use crate::day::Day;
+use crate::finding::{Code, Finding, Named};
+use crate::ids::RecordId;
+use crate::quantity::{UtcMs, decimal};
+use crate::record::{Body, Kind};
+use crate::view::{CrewDay, View};
+
+/// Findings of this rule.
+pub fn check(view: &View<'_>, work: &Work<'_>, findings: &mut Vec<Finding>) {
+    for done in &work.done {
+        backwards(view, done, findings);
+        other_day(view, done, findings);
+    }
+    closings(view, work, findings);
+    overlap(view, work, findings);
+    clocks(view, findings);
+}
+
+fn backwards(view: &View<'_>, done: &Done<'_>, findings: &mut Vec<Finding>) {
+    let (body, logged) = (done.body, done.version.record.envelope.at);
+    let mut wrong = vec![];
+    for (hole, number) in body.holes.iter().zip(1usize..) {
+        if hole.removed_at.is_some_and(|at| at < body.started_at) {
+            wrong.push(format!("the container of hole {number} came off before the first hole was begun"));
+        }
+    }
+    if body.ended_at.0 > logged.0.saturating_add(CLOCK_TOLERANCE_MS) {
+        wrong.push(format!(
+            "it ended at {}, but was logged at {}",
+            view.local_time(body.ended_at),
+            view.local_time(logged)
+        ));
+    }
+    if !wrong.is_empty() {
+        let message = format!("Tree {}: {}.", view.tag(done.tree), crate::check::work::joined(&wrong));
+        findings.push(done.find(Code::Backwards, message));
+    }
+}
+
+fn other_day(view: &View<'_>, done: &Done<'_>, findings: &mut Vec<Finding>) {
+    let day = |at: UtcMs| Day::of(at, &view.job.zone);
+    let (started, ended) = (day(done.body.started_at), day(done.body.ended_at));
+    let tag = done.tag;
+    // An amendment is written when the mistake is found, whatever day that is.
+    let logged = day(done.version.record.envelope.at);
+    let late = started.days_until(logged);
+    let message = if started != ended {
+        format!("Tree {tag}: begun on {started}, ended on {ended}.")
+    } else if done.version.record.envelope.replaces.is_empty() && !(0..=1).contains(&late) {
+        format!("Tree {tag}: treated on {started} by its own times, but logged on {logged}.")
+    } else {
+        return;
+    };
+    findings.push(done.find(Code::OtherDay, message));
+}
+
+fn closings(view: &View<'_>, work: &Work<'_>, findings: &mut Vec<Finding>) {
+    let mut closed: BTreeMap<CrewDay, UtcMs> = BTreeMap::new();
+    for fact in view.facts.in_force(Kind::DayClosing) {
+        let version = view.facts.shown(fact);
+        let Body::DayClosing(body) = &version.record.body else { continue };
+        let (day, at) = (CrewDay { crew: body.crew, day: body.day }, version.record.envelope.at);
+        let last = closed.entry(day).or_insert(at);
+        *last = at.max(*last);
+        let logged = Day::of(at, &view.job.zone);
+        let fresh = version.record.envelope.replaces.is_empty();
+        if fresh && !(0..=1).contains(&body.day.days_until(logged)) {
+            let message = format!("Crew {} closed {} on {logged}.", Named(body.crew), body.day);
+            let found = Finding::new(Code::OtherDay, &[&fact.id.to_string()], message, vec![version.id()]);
+            findings.push(found.on([day]));
+        }
+    }
+    let mut after = Together::default();
+    for (day, indices) in &work.by_day {
+        let Some(at) = closed.get(day) else { continue };
+        for done in work.of_day(indices) {
+            if done.body.ended_at.0 > at.0.saturating_add(CLOCK_TOLERANCE_MS) {
+                after.add(*day, view.local_time(*at), view.tag(done.tree), done.version.id());
+            }
+        }
+    }
+    after.findings(
+        Code::AfterClosing,
+        |day, at, trees| {
+            format!("Crew {} closed {} at {at}, and treated {trees} after that.", Named(day.crew), day.day)
+        },
+        findings,
+    );
+}
+
+/// The last work of a kit or person with a crew: until when, of which crew, in which application.
+type Busy = (UtcMs, RecordId, RecordId);
+
+/// A kit or person, whether it is a kit, the crew-day found it busy, and the crew it was busy with.
+type Shared = (RecordId, bool, CrewDay, RecordId);
+
+/// One kit with two crews, or one person in two, by more than the time taps come late.
+fn overlap(view: &View<'_>, work: &Work<'_>, findings: &mut Vec<Finding>) {
+    let mut order: Vec<&Done<'_>> = work.done.iter().filter(|d| d.first && d.day.is_some()).collect();
+    order.sort_by_key(|d| (d.body.started_at, d.body.ended_at, d.fact.id));
+    // The latest end of any crew, and the latest of any other: enough to find every kind of overlap.
+    let mut busy: BTreeMap<(RecordId, bool), (Busy, Option<Busy>)> = BTreeMap::new();
+    let mut pairs: BTreeMap<Shared, Vec<(&Done<'_>, RecordId)>> = BTreeMap::new();
+    for done in order {
+        let now = (done.body.ended_at, done.body.crew, done.fact.id);
+        for key in [(done.body.kit, true), (done.body.applicator, false)] {
+            let Some((top, second)) = busy.get_mut(&key) else {
+                busy.insert(key, (now, None));
+                continue;
+            };
+            let other = if top.1 == now.1 { *second } else { Some(*top) };
+            if let (Some((until, crew, record)), Some(day)) = (other, done.day)
+                && until.0 > done.body.started_at.0.saturating_add(CLOCK_TOLERANCE_MS)
+                && done.body.ended_at > done.body.started_at
+            {
+                pairs.entry((key.0, key.1, day, crew)).or_default().push((done, record));
+            }
+            if top.1 == now.1 {
+                *top = (*top).max(now);
+            } else if now.0 >= top.0 {
+                *second = Some(*top);
+                *top = now;
+            } else if second.is_none_or(|s| s.0 < now.0) {
+                *second = Some(now);
+            }
+        }
+    }
+    for ((thing, is_kit, day, crew), of) in pairs {
+        let trees = of.iter().map(|(d, _)| view.tag(d.tree)).collect::<Vec<_>>();
+        let tags = trees.iter().map(String::as_str).collect();
+        let what = if is_kit { format!("Kit {}", Named(thing)) } else { format!("Person {thing}") };
+        let message = format!(
+            "{what} was with crew {} and crew {} at once on {}, at {}.",
+            Named(crew),
+            Named(day.crew),
+            day.day,
+            crate::check::work::listed(&tags)
+        );
+        let subjects = [thing.to_string(), day.crew.to_string(), crew.to_string(), day.day.to_string()];
+        let subjects: Vec<&str> = subjects.iter().map(String::as_str).collect();
+        let records = of.iter().flat_map(|(d, other)| [d.version.id(), *other]).collect();
+        let days = [day, CrewDay { crew, day: day.day }];
+        findings.push(Finding::new(Code::Overlap, &subjects, message, records).on(days));
+    }
+}
+
+fn minutes(ms: i64) -> String {
+    decimal(ms, 60_000, 0)
+}
+
+/// Minutes, and from two hours on hours.
+fn lasting(ms: i64) -> String {
+    match (ms / 3_600_000, ms % 3_600_000 / 60_000) {
+        (0 | 1, _) => format!("{} minutes", minutes(ms)),
+        (hours, 0) => format!("{hours} h"),
+        (hours, rest) => format!("{hours} h {rest} min"),
+    }
+}
+
+fn clocks(view: &View<'_>, findings: &mut Vec<Finding>) {
+    for (index, at, before) in &view.set_back {
+        let version = &view.facts.versions[*index];
+        let message = format!(
+            "Device {}: it wrote at {} what came after its own entry of {}; its clock was set back by {} minutes.",
+            version.author,
+            view.local_time(*at),
+            view.local_time(*before),
+            minutes(before.0.saturating_sub(at.0))
+        );
+        let found =
+            Finding::new(Code::ClockSetBack, &[&version.id().to_string()], message, vec![version.id()]);
+        findings.push(found.on(view.crew_day(version)));
+    }
+    let mut off: BTreeMap<(crate::ids::DeviceId, Day), (i64, Vec<RecordId>)> = BTreeMap::new();
+    for fact in view.facts.in_force(Kind::Receipt) {
+        let version = view.facts.shown(fact);
+        let Body::Receipt(receipt) = &version.record.body else { continue };
+        let by = receipt.clock_offset_ms.0;
+        if by.saturating_abs() > CLOCK_TOLERANCE_MS {
+            let day = Day::of(receipt.arrived_at, &view.job.zone);
+            let (worst, records) = off.entry((receipt.delivered_by, day)).or_default();
+            if by.saturating_abs() > worst.saturating_abs() {
+                *worst = by;
+            }
+            records.push(version.id());
+        }
+    }
+    for ((device, day), (worst, records)) in off {
+        let message = format!(
+            "Device {device}: on {day} its clock was {} {} the server's.",
+            lasting(worst.saturating_abs()),
+            if worst > 0 { "ahead of" } else { "behind" }
+        );
+        let subjects = [device.to_string(), day.to_string()];
+        let found = Finding::new(Code::ClockOff, &[&subjects[0], &subjects[1]], message, records);
+        findings.push(found.on(view.crew_of(device).map(|crew| CrewDay { crew, day })));
+    }
+}

@@ -1,0 +1,124 @@
+//! Records of applications with the elements a scheme of law asks for, and what each lacks.
+//!
+//! 40 CFR 171.303(b)(7)(vi) (United States, commercial applicators; kept two years at least): name
+//! and address of the person served; location; size of area treated; crop, commodity, stored product
+//! or site; date and time; product; registration number; total amount per location and application;
+//! certified applicator's name and certification number, and any noncertified applicator's name.
+//! A State may ask for more. Where the regulation says area, a tree has none: its diameter is given.
+
+use crate::export::table::{finish, ml, writer};
+use crate::export::{ExportError, Names, inert, short};
+use crate::facts::Version;
+use crate::ids::PersonId;
+use crate::quantity::decimal;
+use crate::record::work::Application;
+use crate::record::{Body, Kind};
+use crate::view::View;
+
+/// The columns of `application-records.csv`.
+pub const RECORD_COLUMNS: &[&str] = &[
+    "application",
+    "person_served",
+    "address_of_person_served",
+    "location",
+    "lat",
+    "lon",
+    "size_treated",
+    "site",
+    "date",
+    "time",
+    "product",
+    "registration",
+    "amount_ml",
+    "certified_applicator",
+    "certification_number",
+    "noncertified_applicator",
+    "missing",
+    "scheme",
+    "book_state",
+];
+
+/// Whether someone may apply unsupervised on the day of a version.
+fn certified(view: &View<'_>, person: PersonId, version: &Version) -> bool {
+    let Some(day) = view.crew_day(version).map(|d| d.day) else { return false };
+    let facts = &view.yard.facts;
+    facts.in_force(Kind::Licence).any(|fact| match &facts.shown(fact).record.body {
+        Body::Licence(l) => l.person == person && l.certified && l.valid_from <= day && day <= l.valid_to,
+        _ => false,
+    })
+}
+
+/// Every application in force that is taken, ascending by id; `missing` names each element that
+/// could not be filled in, so that nothing looks complete that is not.
+///
+/// # Errors
+/// [`ExportError`] when the table cannot be written.
+pub fn application_records_csv(
+    view: &View<'_>,
+    names: &impl Names,
+    takes: impl Fn(&Version) -> bool,
+) -> Result<String, ExportError> {
+    let state = short(view.state_digest());
+    let (client, address) = names.client(view.job.client);
+    let mut out = writer(RECORD_COLUMNS)?;
+    for fact in view.facts.in_force(Kind::Application) {
+        for version in view.facts.current(fact).filter(|v| takes(v)) {
+            let Body::Application(a) = &version.record.body else { continue };
+            let row = row(view, names, version, a);
+            let mut cells = vec![
+                ("", fact.id.to_string()),
+                ("name of the person served", client.clone().unwrap_or_default()),
+                ("address of the person served", address.clone().unwrap_or_default()),
+            ];
+            cells.extend(row);
+            let missing: Vec<&str> = cells
+                .iter()
+                .filter(|(name, text)| !name.is_empty() && text.is_empty())
+                .map(|(n, _)| *n)
+                .collect();
+            let missing = missing.join("; ");
+            let cells = cells.iter().map(|(_, text)| inert(text));
+            let ends = [inert(&missing), "40 CFR 171.303(b)(7)(vi)".to_owned(), state.clone()];
+            out.write_record(cells.chain(ends))?;
+        }
+    }
+    finish(out)
+}
+
+/// The elements of one application; a named one that is empty is missing.
+fn row(
+    view: &View<'_>,
+    names: &impl Names,
+    version: &Version,
+    a: &Application,
+) -> Vec<(&'static str, String)> {
+    let tree = view.trees.get(&view.stays(a.tree));
+    let listed = view.tree(a.tree);
+    let place = listed.and_then(|t| t.position).or(a.position);
+    let degrees = |v: i64| decimal(v, 1_000_000_000, 7);
+    let diameter = tree.and_then(|t| view.dosed_from(t, a)).map(|(_, d)| d);
+    let label = view.yard.label(a.label);
+    let local = view.local_time(a.started_at);
+    let supervisor = a.supervisor.filter(|s| *s != a.applicator);
+    let responsible = supervisor.unwrap_or(a.applicator);
+    let holds = certified(view, responsible, version);
+    let name = |id| names.person(id).unwrap_or_default();
+    vec![
+        ("location", format!("{}, tree {}", view.job.site, view.tag(a.tree))),
+        ("", place.map(|p| degrees(p.lat_ndeg)).unwrap_or_default()),
+        ("", place.map(|p| degrees(p.lon_ndeg)).unwrap_or_default()),
+        ("size treated", diameter.map(|d| format!("1 stem of {} cm", d.cm())).unwrap_or_default()),
+        ("site", listed.and_then(|t| t.species.clone()).map(|s| format!("tree, {s}")).unwrap_or_default()),
+        ("date", local.get(..10).unwrap_or_default().to_owned()),
+        ("time", local.get(11..16).unwrap_or_default().to_owned()),
+        ("product", label.map(|l| l.name.clone()).unwrap_or_default()),
+        ("registration number", label.map(|l| l.registration.clone()).unwrap_or_default()),
+        ("amount", ml(a.discharged_ul().0)),
+        ("certified applicator", if holds { name(responsible) } else { String::new() }),
+        (
+            "certification number",
+            if holds { names.licence_number(responsible).unwrap_or_default() } else { String::new() },
+        ),
+        ("", if holds && supervisor.is_none() { String::new() } else { name(a.applicator) }),
+    ]
+}

@@ -1,0 +1,241 @@
+//! A stem being treated: what was planned, what has been done so far, and what differed. Kept from
+//! tap to tap, so that a dark screen or a restart loses nothing; it becomes an application when the
+//! last container is off.
+
+use bolebook_core::dosing::advice::Plan;
+use bolebook_core::ids::{CrewId, KitId, LabelId, LotId, PersonId, RecordId, TreeId};
+use bolebook_core::quantity::{Pa, Ul, Um, UtcMs};
+use bolebook_core::record::label::{Label, Sealing};
+use bolebook_core::record::work::{Application, Hole};
+use serde::{Deserialize, Serialize};
+
+/// A planned hole.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct OpenHole {
+    /// Clockwise arc from the mark.
+    pub arc_um: Um,
+    /// Height above ground.
+    pub height_um: Um,
+    /// What is to go in.
+    pub charge_ul: Ul,
+    /// What differed; nothing yet when absent.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub differs: Option<Differs>,
+}
+
+/// What differed at a hole.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Differs {
+    /// Taken up by the tree.
+    pub put_in_ul: Ul,
+    /// Leaked out.
+    pub leaked_ul: Ul,
+    /// Whether the hole was closed.
+    pub sealed: bool,
+}
+
+/// A stem being treated.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct OpenStem {
+    /// The tree.
+    pub tree: TreeId,
+    /// Its tag.
+    pub tag: String,
+    /// Which stem.
+    pub stem: i64,
+    /// The label version.
+    pub label: LabelId,
+    /// The purpose.
+    pub purpose: String,
+    /// The lot.
+    pub lot: LotId,
+    /// The kit.
+    pub kit: KitId,
+    /// The crew.
+    pub crew: CrewId,
+    /// Who applies.
+    pub applicator: PersonId,
+    /// The certified applicator in charge, when another person.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub supervisor: Option<PersonId>,
+    /// The diameter the dose was worked from.
+    pub diameter: Option<RecordId>,
+    /// When the first hole was begun.
+    pub started_at: UtcMs,
+    /// When the last container was put on.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub on_at: Option<UtcMs>,
+    /// Reservoir pressure while charging, if read.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub pressure_pa: Option<Pa>,
+    /// Depth in sapwood.
+    pub depth_um: Um,
+    /// The holes.
+    pub holes: Vec<OpenHole>,
+    /// Longest time for a charge to be taken up, in seconds.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub uptake_limit_s: Option<i64>,
+    /// Time a container stays on after emptying, in seconds.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub hold_after_s: Option<i64>,
+    /// Whether the label has the holes closed.
+    pub sealing: SealingRule,
+    /// The application this one finishes.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub continues: Option<RecordId>,
+}
+
+/// What the label says of closing holes; [`Sealing`], kept here so that an old state can be read.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum SealingRule {
+    /// Must be closed.
+    Required,
+    /// As the crew sees fit.
+    Optional,
+    /// Must stay open.
+    Forbidden,
+}
+
+impl From<Sealing> for SealingRule {
+    fn from(sealing: Sealing) -> Self {
+        match sealing {
+            Sealing::Required => Self::Required,
+            Sealing::Optional => Self::Optional,
+            Sealing::Forbidden => Self::Forbidden,
+        }
+    }
+}
+
+/// What a stem is opened with besides its plan.
+#[derive(Clone, Debug)]
+pub struct Opening {
+    /// The tree.
+    pub tree: TreeId,
+    /// Its tag.
+    pub tag: String,
+    /// Which stem.
+    pub stem: i64,
+    /// The label version.
+    pub label: LabelId,
+    /// The purpose.
+    pub purpose: String,
+    /// The lot.
+    pub lot: LotId,
+    /// The kit.
+    pub kit: KitId,
+    /// The crew.
+    pub crew: CrewId,
+    /// Who applies.
+    pub applicator: PersonId,
+    /// The certified applicator in charge, when another person.
+    pub supervisor: Option<PersonId>,
+    /// The diameter record.
+    pub diameter: Option<RecordId>,
+    /// The application this one finishes.
+    pub continues: Option<RecordId>,
+}
+
+impl OpenStem {
+    /// Opens a stem for a plan.
+    pub fn new(opening: Opening, plan: &Plan, label: &Label, now: UtcMs) -> Self {
+        let Opening {
+            tree,
+            tag,
+            stem,
+            label: id,
+            purpose,
+            lot,
+            kit,
+            crew,
+            applicator,
+            supervisor,
+            diameter,
+            continues,
+        } = opening;
+        let holes = plan.layout.holes.iter().zip(&plan.by_hole_ul).map(|(place, charges)| OpenHole {
+            arc_um: place.arc_um,
+            height_um: place.height_um,
+            charge_ul: charges.iter().copied().sum(),
+            differs: None,
+        });
+        Self {
+            tree,
+            tag,
+            stem,
+            label: id,
+            purpose,
+            lot,
+            kit,
+            crew,
+            applicator,
+            supervisor,
+            diameter,
+            started_at: now,
+            on_at: None,
+            pressure_pa: None,
+            depth_um: plan.layout.depth.sapwood_min_um,
+            holes: holes.collect(),
+            uptake_limit_s: label.charges.uptake_limit_s,
+            hold_after_s: label.charges.hold_after_s,
+            sealing: label.holes.sealing.into(),
+            continues,
+        }
+    }
+
+    /// What is to go in, all together.
+    pub fn charge_ul(&self) -> Ul {
+        self.holes.iter().map(|h| h.charge_ul).sum()
+    }
+
+    /// How many holes differ from the plan.
+    pub fn differing(&self) -> usize {
+        self.holes.iter().filter(|h| h.differs.is_some()).count()
+    }
+
+    /// Milliseconds since the last container was put on.
+    pub fn waiting_ms(&self, now: UtcMs) -> Option<i64> {
+        self.on_at.map(|at| (now.0 - at.0).max(0))
+    }
+
+    /// Whether the label's time for uptake is over.
+    pub fn overdue(&self, now: UtcMs) -> bool {
+        self.waiting_ms(now).zip(self.uptake_limit_s).is_some_and(|(waited, limit)| waited > limit * 1_000)
+    }
+
+    /// The application this stem becomes: every hole full, or as marked, and `sealed` where nothing
+    /// else was marked.
+    pub fn application(&self, sealed: bool, ended_at: UtcMs) -> Application {
+        let holes = self.holes.iter().map(|hole| {
+            let full = Differs { put_in_ul: hole.charge_ul, leaked_ul: Ul::ZERO, sealed };
+            let done = hole.differs.unwrap_or(full);
+            Hole {
+                arc_um: hole.arc_um,
+                height_um: hole.height_um,
+                depth_um: self.depth_um,
+                put_in_ul: done.put_in_ul,
+                leaked_ul: done.leaked_ul,
+                sealed: done.sealed,
+                removed_at: None,
+            }
+        });
+        Application {
+            tree: self.tree,
+            stem: self.stem,
+            crew: self.crew,
+            applicator: self.applicator,
+            supervisor: self.supervisor,
+            label: self.label,
+            purpose: self.purpose.clone(),
+            lot: self.lot,
+            kit: self.kit,
+            diameter: self.diameter,
+            started_at: self.started_at,
+            ended_at: ended_at.max(self.started_at),
+            pressure_pa: self.pressure_pa,
+            holes: holes.collect(),
+            continues: self.continues,
+            position: None,
+        }
+    }
+}

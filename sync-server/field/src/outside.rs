@@ -1,0 +1,154 @@
+//! What the app asks of the device it runs on. The browser answers in `sync-server/web`; tests
+//! answer from memory, so that a whole day can be played without a browser.
+
+use bolebook_core::ids::{BookId, Sha256Hash};
+use bolebook_core::quantity::UtcMs;
+use bolebook_core::signing::{PublicKey, Signature};
+
+/// The device did not do what was asked.
+#[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
+pub enum Trouble {
+    /// The server did not answer.
+    #[error("no answer: {0}")]
+    NoSignal(String),
+    /// The device's storage refused; nothing of the transaction is kept.
+    #[error("the device could not store it: {0}")]
+    Storage(String),
+    /// Another tab or window of the app writes now.
+    #[error("the app is open in another window, which writes now")]
+    OtherWriter,
+    /// The device has no key, or cannot sign.
+    #[error("the device's key: {0}")]
+    Key(String),
+}
+
+/// One thing to store. All of a call's are stored in one transaction, or none.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Put {
+    /// A line of a book's log.
+    Line {
+        /// The book.
+        book: BookId,
+        /// Its position, from 1.
+        position: u64,
+        /// Its text.
+        text: String,
+    },
+    /// A setting, under one of the names of [`setting`].
+    Setting {
+        /// Its name.
+        name: &'static str,
+        /// Its JSON.
+        json: String,
+    },
+}
+
+/// Names of the settings.
+pub mod setting {
+    /// The yard joined, the root key pinned, this device's public key and certificate.
+    pub const MEMBER: &str = "member";
+    /// The server: its address, device and token.
+    pub const SERVER: &str = "server";
+    /// How far the exchange with the server has come, by book.
+    pub const PEERS: &str = "peers";
+    /// Who works, with which kit, on which job; language, units, look.
+    pub const CHOICES: &str = "choices";
+    /// The stems being treated now.
+    pub const OPEN: &str = "open";
+    /// Names and numbers from the register.
+    pub const REGISTER: &str = "register";
+    /// All of them.
+    pub const ALL: [&str; 6] = [MEMBER, SERVER, PEERS, CHOICES, OPEN, REGISTER];
+}
+
+/// What was stored before.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct Stored {
+    /// Lines, ascending by book and position.
+    pub lines: Vec<(BookId, String)>,
+    /// Settings by name, as JSON.
+    pub settings: Vec<(String, String)>,
+}
+
+/// A request to the server.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Request {
+    /// `GET`, `POST` or `PUT`.
+    pub method: &'static str,
+    /// The whole address.
+    pub url: String,
+    /// Headers.
+    pub headers: Vec<(&'static str, String)>,
+    /// The body, if it has one.
+    pub body: Option<String>,
+}
+
+/// The server's answer.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Answer {
+    /// Its HTTP status.
+    pub status: u16,
+    /// Its body.
+    pub body: String,
+}
+
+/// The device and its browser.
+#[expect(async_fn_in_trait, reason = "one thread: futures need not be Send")]
+pub trait Outside {
+    /// The device's clock.
+    fn now(&self) -> UtcMs;
+
+    /// Fresh random bytes.
+    ///
+    /// # Errors
+    /// [`Trouble::Key`] when the device has no random source.
+    fn random(&self) -> Result<[u8; 32], Trouble>;
+
+    /// The device's public key; made and kept by the device if there is none yet.
+    ///
+    /// # Errors
+    /// [`Trouble::Key`], [`Trouble::Storage`].
+    async fn key(&self) -> Result<PublicKey, Trouble>;
+
+    /// Signs with the device's key.
+    ///
+    /// # Errors
+    /// [`Trouble::Key`].
+    async fn sign(&self, message: &[u8]) -> Result<Signature, Trouble>;
+
+    /// Everything stored.
+    ///
+    /// # Errors
+    /// [`Trouble::Storage`].
+    async fn load(&self) -> Result<Stored, Trouble>;
+
+    /// Stores in one transaction; returns when it is durable.
+    ///
+    /// # Errors
+    /// [`Trouble::Storage`], [`Trouble::OtherWriter`]; nothing is then stored.
+    async fn store(&self, puts: &[Put]) -> Result<(), Trouble>;
+
+    /// Asks the server.
+    ///
+    /// # Errors
+    /// [`Trouble::NoSignal`].
+    async fn ask(&self, request: &Request) -> Result<Answer, Trouble>;
+
+    /// The digests of the photos kept here that no server has yet.
+    ///
+    /// # Errors
+    /// [`Trouble::Storage`].
+    async fn photos(&self) -> Result<Vec<Sha256Hash>, Trouble>;
+
+    /// Gives a kept photo's bytes to an address by `PUT`; once they are taken, the device need not
+    /// keep them. Gives the answer's status.
+    ///
+    /// # Errors
+    /// [`Trouble::NoSignal`], [`Trouble::Storage`].
+    async fn send_photo(&self, photo: Sha256Hash, url: &str, token: &str) -> Result<u16, Trouble>;
+}
+
+/// The first bytes of 32 random ones.
+pub(crate) fn first<const N: usize>(random: [u8; 32]) -> [u8; N] {
+    std::array::from_fn(|i| random.get(i).copied().unwrap_or(0))
+}

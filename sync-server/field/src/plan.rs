@@ -1,0 +1,155 @@
+//! What a plan is asked with: crew, kit, lot, label, purpose and person, as the day has them; and
+//! the core's answer.
+
+use bolebook_core::balance::balance;
+use bolebook_core::check;
+use bolebook_core::dosing::advice::{Advice, AdviceRequest, advise};
+use bolebook_core::dosing::conditions::Circumstances;
+use bolebook_core::ids::{CrewId, KitId, LabelId, LotId, PersonId, RecordId, TreeId};
+use bolebook_core::quantity::UtcMs;
+use bolebook_core::record::label::Label;
+
+use crate::state::{NoView, State};
+use crate::summary::Summary;
+
+/// Who works, with what.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Tools {
+    /// The crew.
+    pub crew: CrewId,
+    /// Who is using the device, and applies.
+    pub person: PersonId,
+    /// The certified applicator in charge, when another person.
+    pub supervisor: Option<PersonId>,
+    /// The kit.
+    pub kit: KitId,
+    /// The lot last filled into it.
+    pub lot: LotId,
+    /// Its label's newest version.
+    pub label: LabelId,
+    /// The purpose.
+    pub purpose: String,
+}
+
+/// What is not said yet; each has a message of its own.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Missing {
+    /// The crew.
+    Crew,
+    /// The person.
+    Person,
+    /// The kit.
+    Kit,
+    /// What is in the kit.
+    Fill,
+    /// The label of what is in it.
+    Label,
+    /// For what the product is used.
+    Purpose,
+}
+
+impl Missing {
+    /// The message that says what to do.
+    pub const fn message(self) -> &'static str {
+        match self {
+            Self::Crew => "missing-crew",
+            Self::Person => "missing-person",
+            Self::Kit => "missing-kit",
+            Self::Fill => "missing-fill",
+            Self::Label => "missing-label",
+            Self::Purpose => "missing-purpose",
+        }
+    }
+}
+
+/// The device's crew, else the only one.
+pub fn crew(state: &State, summary: &Summary) -> Option<CrewId> {
+    let own = state.member.as_ref().and_then(|m| m.crew);
+    own.or_else(|| if summary.crews.len() == 1 { summary.crews.keys().next().copied() } else { None })
+}
+
+/// The kit chosen, else the crew's only one, else the only one there is.
+pub fn kit(state: &State, summary: &Summary) -> Option<KitId> {
+    let chosen = state.choices.kit.filter(|id| summary.kit(*id).is_some());
+    let crew = crew(state, summary);
+    let own: Vec<KitId> =
+        summary.kits.iter().filter(|k| crew.is_some() && k.kit.crew == crew).map(|k| k.id).collect();
+    let only = |ids: &[KitId]| if let [one] = ids { Some(*one) } else { None };
+    let all = || summary.kits.iter().map(|k| k.id).collect::<Vec<_>>();
+    chosen.or_else(|| only(&own)).or_else(|| only(&all()))
+}
+
+/// The purposes of a label, each once.
+pub fn purposes(label: &Label) -> Vec<String> {
+    let mut all: Vec<String> = label.rates.iter().map(|r| r.purpose.clone()).collect();
+    all.sort();
+    all.dedup();
+    all
+}
+
+/// Everything a plan is asked with.
+///
+/// # Errors
+/// [`Missing`] with the first thing that is not said yet.
+pub fn tools(state: &State, summary: &Summary) -> Result<Tools, Missing> {
+    let crew = crew(state, summary).ok_or(Missing::Crew)?;
+    let person = state.choices.person.ok_or(Missing::Person)?;
+    let kit = kit(state, summary).ok_or(Missing::Kit)?;
+    let (_, lot) = summary.kit(kit).and_then(|k| k.filled).ok_or(Missing::Fill)?;
+    let entered = summary.lot(lot).map(|l| l.label).ok_or(Missing::Label)?;
+    // The lot names the label as it was entered; the version in force now is the one to be used.
+    let (label, text) = newest(state, summary, entered).ok_or(Missing::Label)?;
+    let there = purposes(&text);
+    let chosen = state.choices.purpose.as_ref().and_then(|p| there.iter().find(|known| *known == p));
+    let purpose = match (chosen, &there[..]) {
+        (Some(chosen), _) => chosen.clone(),
+        (None, [one]) => one.clone(),
+        (None, _) => return Err(Missing::Purpose),
+    };
+    let supervisor = state.choices.supervisor.filter(|s| *s != person);
+    Ok(Tools { crew, person, supervisor, kit, lot, label, purpose })
+}
+
+fn newest(state: &State, summary: &Summary, entered: LabelId) -> Option<(LabelId, Label)> {
+    if let Some(label) = summary.label(entered) {
+        return Some((entered, label.clone()));
+    }
+    let (yard, _) = state.yard().ok()?;
+    let fact = yard.facts.standing_fact(entered)?;
+    let id = yard.facts.shown(fact).id();
+    summary.label(id).map(|l| (id, l.clone()))
+}
+
+/// The core's answer for a stem, on the books as they are here.
+///
+/// # Errors
+/// [`NoView`].
+pub fn ask(
+    state: &State,
+    tools: &Tools,
+    (tree, stem): (TreeId, i64),
+    continues: Option<RecordId>,
+    now: UtcMs,
+) -> Result<Advice, NoView> {
+    state.with_view(|view| {
+        let findings = check::check(view, &balance(&view.yard, &[view]));
+        advise(
+            view,
+            &AdviceRequest {
+                tree,
+                stem,
+                label: tools.label,
+                purpose: &tools.purpose,
+                kit: tools.kit,
+                lot: Some(tools.lot),
+                applicator: Some(tools.person),
+                supervisor: tools.supervisor,
+                now,
+                seen: Circumstances::default(),
+                findings: &findings,
+                past: None,
+                continues,
+            },
+        )
+    })
+}

@@ -1,0 +1,109 @@
+//! The day's end: counts and volumes, the measurement that closes it, what is unsent; and an incident.
+
+use bolebook_core::dosing::caution::UNDER_THE_SKIN;
+use bolebook_core::quantity::Ul;
+
+use super::Scene;
+use crate::page::Page;
+use crate::plan;
+use crate::summary::Summary;
+
+pub(super) fn close(p: &mut Page, scene: &Scene<'_>, summary: &Summary) {
+    let Some(crew) = plan::crew(scene.state, summary) else {
+        p.say("stopped", &scene.say("missing-crew"));
+        return;
+    };
+    let today = scene.today(summary);
+    if summary.closed.contains(&(crew, today)) {
+        p.say("lead", &scene.say("already-closed"));
+    }
+    let treated: usize =
+        summary.trees.iter().filter(|t| t.treated.iter().any(|d| (d.crew, d.day) == (crew, today))).count();
+    let not_treated = summary.not_treated.get(&(crew, today)).copied().unwrap_or(0);
+    let volumes = summary.volumes.get(&(crew, today)).copied().unwrap_or_default();
+    let content: i64 = summary.kits.iter().filter(|k| k.kit.crew == Some(crew)).map(|k| k.content_ul).sum();
+    p.tag("table", &[("class", "sums")], |p| {
+        p.line("caption", &[], &scene.say("today-sums"));
+        p.tag("tbody", &[], |p| {
+            let mut row = |id: &str, value: String| {
+                p.tag("tr", &[], |p| {
+                    p.line("th", &[("scope", "row")], &scene.say(id));
+                    p.line("td", &[], &value);
+                });
+            };
+            row("sum-treated", treated.to_string());
+            row("sum-not", not_treated.to_string());
+            let ml = |v: i64| format!("{} mL", Ul(v).ml());
+            row("sum-filled", ml(volumes.filled));
+            row("sum-put-in", ml(volumes.put_in));
+            row("sum-leaked", ml(volumes.leaked));
+            row("sum-primed", ml(volumes.primed));
+            row("sum-returned", ml(volumes.returned));
+            row("sum-spilled", ml(volumes.spilled));
+            row("sum-disposed", ml(volumes.disposed));
+            row("sum-should", ml(content));
+        });
+    });
+    if !scene.state.open.is_empty() {
+        p.say("stopped", &scene.say("close-open"));
+        p.button("big", "go:board", &scene.say("way-board"));
+        return;
+    }
+    for line in summary.kits.iter().filter(|k| k.kit.crew == Some(crew) && k.filled.is_some()) {
+        let name = format!("kit-{}", line.id);
+        let label = scene.words.with("measured-in-kit", &[("kit", &line.kit.name)]);
+        p.field(&name, &label, "", "decimal", &scene.say("measured-hint"));
+    }
+    p.choices("none-out", &scene.say("containers-out"), &[("yes", scene.say("none-out"))], None);
+    p.button("big", "close", &scene.say("close-day"));
+}
+
+pub(super) fn unsent(p: &mut Page, scene: &Scene<'_>) {
+    let state = scene.state;
+    let (unsent, since) = state.unsent();
+    let text = match since {
+        Some(at) => scene.words.count("unsent", unsent, &[("since", &scene.time(at))]),
+        None => scene.say("all-sent"),
+    };
+    p.say("lead", &text);
+    if state.photos > 0 {
+        p.say("lead", &scene.words.count("photos-wait", state.photos, &[]));
+    }
+    if let Some(at) = state.server.as_ref().and_then(|s| s.exchanged) {
+        p.say("hint", &scene.words.with("exchanged-at", &[("at", &scene.time(at))]));
+    }
+    if let Some(why) = &state.no_exchange {
+        if state.message.is_none() {
+            p.say("alert", why);
+        }
+        p.say("hint", &scene.say("kept-here"));
+    }
+    if state.exchanging {
+        p.say("lead", &scene.say("exchanging"));
+    } else {
+        p.button("big", "exchange", &scene.say("exchange-now"));
+    }
+    p.line(
+        "button",
+        &[("type", "button"), ("class", "wide"), ("data-do", "bundle")],
+        &scene.say("share-bundle"),
+    );
+    p.say("hint", &scene.say("bundle-hint"));
+    p.button("wide", "go:close", &scene.say("way-close"));
+}
+
+pub(super) fn incident(p: &mut Page, scene: &Scene<'_>, _: &Summary) {
+    p.say("stopped", UNDER_THE_SKIN);
+    p.say("hint", &scene.say("help-first"));
+    let options = ["exposure", "injury", "spill", "bystander", "damage"]
+        .map(|w| (w, scene.say(&format!("incident-{w}"))));
+    p.choices("what", &scene.say("what-happened"), &options, None);
+    p.field("text", &scene.say("incident-text"), "", "text", &scene.say("incident-hint"));
+    p.field("done", &scene.say("incident-done"), "", "text", "");
+    p.tag("details", &[], |p| {
+        p.line("summary", &[], &scene.say("more"));
+        p.field("told", &scene.say("incident-told"), "", "text", "");
+        p.field("tree", &scene.say("incident-tree"), "", "text", "");
+    });
+    p.button("big", "incident", &scene.say("log-incident"));
+}

@@ -1,0 +1,185 @@
+//! The kit: check lists in the order of the work, the fill, what moved, and the label.
+
+use bolebook_core::dosing::caution::{Act, cautions};
+use bolebook_core::quantity::{Pa, Ul};
+
+use super::Scene;
+use crate::figures;
+use crate::page::Page;
+use crate::plan;
+use crate::summary::{KitLine, Summary};
+
+/// Steps before the first tree, each with the act whose cautions belong to it. The order is common
+/// practice, no source; the kit's manual comes first.
+const MORNING: [(&str, Option<Act>); 8] = [
+    ("inspected", None),
+    ("read-off", Some(Act::Fill)),
+    ("under-limit", Some(Act::Fill)),
+    ("valves-closed", None),
+    ("air-set", Some(Act::Pressurise)),
+    ("disconnected", None),
+    ("purged", None),
+    ("leak-checked", Some(Act::LeakCheck)),
+];
+const EVENING: [(&str, Option<Act>); 5] = [
+    ("pressure-off", Some(Act::Leave)),
+    ("drained", None),
+    ("cleaned", None),
+    ("rinsate", None),
+    ("empties", None),
+];
+
+pub(super) fn kit(p: &mut Page, scene: &Scene<'_>, summary: &Summary) {
+    let Some(line) = plan::kit(scene.state, summary).and_then(|k| summary.kit(k)) else {
+        p.say("stopped", &scene.say("missing-kit"));
+        p.button("big", "go:who", &scene.say("next-missing-kit"));
+        return;
+    };
+    facts(p, scene, summary, line);
+    p.button("big", "go:fill", &scene.say("fill-kit"));
+    p.tag("div", &[("class", "grid")], |p| {
+        p.button("wide", "go:move", &scene.say("log-movement"));
+        p.button("wide", "go:label", &scene.say("first-aid"));
+    });
+    purposes(p, scene, summary);
+    list(p, scene, summary, "list-morning", &MORNING);
+    list(p, scene, summary, "list-evening", &EVENING);
+    p.say("hint", &scene.say("lists-hint"));
+}
+
+fn facts(p: &mut Page, scene: &Scene<'_>, summary: &Summary, line: &KitLine) {
+    let kit = &line.kit;
+    p.card("", &kit.name, |p| {
+        p.tag("dl", &[("class", "facts")], |p| {
+            let mut pair = |id: &str, value: String| {
+                p.line("dt", &[], &scene.say(id));
+                p.line("dd", &[], &value);
+            };
+            let lot = line.filled.and_then(|(_, lot)| summary.lot(lot));
+            pair("lot", lot.map_or_else(|| scene.say("nothing-filled"), |l| l.number.clone()));
+            pair("in-kit", format!("{} mL", Ul(line.content_ul).ml()));
+            pair("fill-limit", format!("{} mL", kit.reservoir.fill_limit_ul.ml()));
+            let limit = kit.reservoir.rating_pa.0.min(kit.hose_rating_pa.0).min(kit.fittings_rating_pa.0);
+            pair("pressure-limit", figures::gauge(Pa(limit), scene.units()));
+            let at = |pa| figures::gauge(pa, scene.units());
+            let band = format!("{} – {}", at(kit.work_low_pa), at(kit.work_high_pa));
+            pair("pressure-band", band);
+            pair("inspection-due", kit.inspection_due.to_string());
+            pair("relief-due", kit.reservoir.relief_due.to_string());
+        });
+    });
+}
+
+fn purposes(p: &mut Page, scene: &Scene<'_>, summary: &Summary) {
+    for (_, label) in &summary.labels {
+        let there = plan::purposes(label);
+        if there.len() < 2 {
+            continue;
+        }
+        p.card("", &scene.words.with("which-purpose", &[("label", &label.name)]), |p| {
+            p.tag("div", &[("class", "options")], |p| {
+                for purpose in &there {
+                    let chosen = scene.state.choices.purpose.as_ref() == Some(purpose);
+                    let (class, pressed) =
+                        if chosen { ("option chosen", "true") } else { ("option", "false") };
+                    let act = format!("purpose:{purpose}");
+                    p.line(
+                        "button",
+                        &[
+                            ("type", "button"),
+                            ("class", class),
+                            ("data-act", &act),
+                            ("aria-pressed", pressed),
+                        ],
+                        purpose,
+                    );
+                }
+            });
+        });
+    }
+}
+
+fn list(p: &mut Page, scene: &Scene<'_>, summary: &Summary, heading: &str, steps: &[(&str, Option<Act>)]) {
+    let today = scene.today(summary).to_string();
+    let mut said: Vec<&str> = vec![];
+    p.card("steps", &scene.say(heading), |p| {
+        p.tag("ol", &[], |p| {
+            for (step, act) in steps {
+                let ticked = scene.state.choices.ticked.iter().any(|(d, s)| *d == today && s == step);
+                p.tag("li", &[], |p| {
+                    let act_name = format!("tick:{step}");
+                    let (class, pressed) = if ticked { ("step ticked", "true") } else { ("step", "false") };
+                    p.line(
+                        "button",
+                        &[
+                            ("type", "button"),
+                            ("class", class),
+                            ("data-act", &act_name),
+                            ("aria-pressed", pressed),
+                        ],
+                        &scene.say(&format!("step-{step}")),
+                    );
+                    let lines = act.map(cautions).unwrap_or_default();
+                    for line in lines.iter().filter(|l| !ticked && !said.contains(l)) {
+                        p.say("mind", line);
+                    }
+                    said.extend(lines);
+                });
+            }
+        });
+    });
+}
+
+pub(super) fn fill(p: &mut Page, scene: &Scene<'_>, summary: &Summary) {
+    let line = plan::kit(scene.state, summary).and_then(|k| summary.kit(k));
+    p.tag("ul", &[("class", "cautions")], |p| {
+        cautions(Act::Fill).iter().for_each(|line| p.line("li", &[], line));
+    });
+    if let Some(line) = line {
+        let limit = line.kit.reservoir.fill_limit_ul.ml();
+        let texts = [("kit", line.kit.name.as_str()), ("limit", limit.as_str())];
+        p.say("lead", &scene.words.with("fill-lead", &texts));
+    }
+    // Typed off the container each time, never offered: that is the check.
+    p.field("lot", &scene.say("lot-read"), "", "text", &scene.say("read-off-hint"));
+    p.field("registration", &scene.say("registration-read"), "", "text", "");
+    p.field("amount", &scene.say("fill-amount"), "", "decimal", "");
+    p.button("big", "fill", &scene.say("log-fill"));
+}
+
+pub(super) fn moved(p: &mut Page, scene: &Scene<'_>, _: &Summary) {
+    let options = ["primed_or_tested", "returned", "spilled", "disposed", "in_kit"]
+        .map(|w| (w, scene.say(&format!("moved-{}", w.replace('_', "-")))));
+    p.choices("what", &scene.say("what-moved"), &options, None);
+    p.field("amount", &scene.say("amount-ml"), "", "decimal", "");
+    let options = [("measured", scene.say("found-measured")), ("estimated", scene.say("found-estimated"))];
+    p.choices("found", &scene.say("how-found"), &options, None);
+    p.field("note", &scene.say("note"), "", "text", "");
+    p.button("big", "moved", &scene.say("log-movement"));
+}
+
+pub(super) fn label(p: &mut Page, scene: &Scene<'_>, summary: &Summary) {
+    p.say("stopped", bolebook_core::dosing::caution::UNDER_THE_SKIN);
+    for (_, label) in &summary.labels {
+        p.card("", &label.name, |p| {
+            if let Some(mark) = &label.invented {
+                p.say("invented", mark);
+            }
+            p.line("h3", &[], &scene.say("first-aid"));
+            p.tag("ul", &[], |p| label.first_aid.iter().for_each(|line| p.line("li", &[], line)));
+            p.line("h3", &[], &scene.say("cautions"));
+            p.tag("ul", &[], |p| label.cautions.iter().for_each(|line| p.line("li", &[], line)));
+            p.tag("dl", &[("class", "facts")], |p| {
+                let mut pair = |id: &str, value: &str| {
+                    p.line("dt", &[], &scene.say(id));
+                    p.line("dd", &[], value);
+                };
+                pair("registration", &label.registration);
+                let active: Vec<&str> = label.active_ingredients.iter().map(|a| a.name.as_str()).collect();
+                pair("active", &active.join(", "));
+                pair("species", &label.species.join(", "));
+            });
+        });
+    }
+    p.button("wide danger", "go:incident", &scene.say("log-incident"));
+}

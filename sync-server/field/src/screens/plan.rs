@@ -1,0 +1,170 @@
+//! Dose, charges and layout of a stem; what stops it, and what to read, before the first hole.
+
+use bolebook_core::dosing::advice::{Advice, Plan};
+use bolebook_core::dosing::conditions::Caution;
+use bolebook_core::ids::{RecordId, TreeId};
+
+use super::Scene;
+use crate::figures;
+use crate::page::Page;
+use crate::plan::{self as ask, Tools};
+use crate::summary::Summary;
+
+pub(super) fn plan(
+    p: &mut Page,
+    scene: &Scene<'_>,
+    summary: &Summary,
+    (tree, stem): (TreeId, i64),
+    continues: Option<RecordId>,
+) {
+    let state = scene.state;
+    if state.open.iter().any(|being| (being.tree, being.stem) == (tree, stem)) {
+        p.button("big", "go:board", &scene.say("state-open"));
+        return;
+    }
+    let tools = match ask::tools(state, summary) {
+        Ok(tools) => tools,
+        Err(missing) => {
+            p.say("stopped", &scene.say(missing.message()));
+            let act = if missing == ask::Missing::Fill { "go:fill" } else { "go:who" };
+            p.button("big", act, &scene.say(&format!("next-{}", missing.message())));
+            return;
+        }
+    };
+    match ask::ask(state, &tools, (tree, stem), continues, scene.now) {
+        Ok(advice) => answer(p, scene, summary, &tools, &advice, continues),
+        Err(error) => p.say("alert", &error.to_string()),
+    }
+}
+
+fn answer(
+    p: &mut Page,
+    scene: &Scene<'_>,
+    summary: &Summary,
+    tools: &Tools,
+    advice: &Advice,
+    continues: Option<RecordId>,
+) {
+    let (tree, stem) = (advice.tree, advice.stem);
+    if let Some(mark) = &advice.invented {
+        p.say("invented", mark);
+    }
+    if !advice.stops.is_empty() {
+        p.card("stopped", &scene.say("do-not-treat"), |p| cautions(p, &advice.stops));
+        p.tag("div", &[("class", "grid")], |p| {
+            p.button("wide", &format!("see:{tree}"), &scene.say("look-at"));
+            p.button("wide", &format!("measure:{tree}:{stem}"), &scene.say("measure-again"));
+            p.button("wide", "go:kit", &scene.say("title-kit"));
+            p.button("wide", &format!("not:{tree}"), &scene.say("not-treat"));
+        });
+    }
+    if let Some(found) = &advice.plan {
+        dose(p, scene, advice, found);
+    }
+    if !advice.cautions.is_empty() {
+        p.card("caution", &scene.say("read-before"), |p| cautions(p, &advice.cautions));
+    }
+    let today = scene.today(summary).to_string();
+    let read = scene.state.choices.read.iter().any(|(l, d)| *l == tools.label && *d == today);
+    if advice.plan.is_some() {
+        if read {
+            let act = match continues {
+                Some(application) => format!("begin:{tree}:{stem}:{application}"),
+                None => format!("begin:{tree}:{stem}"),
+            };
+            p.button("big", &act, &scene.say("begin"));
+        } else {
+            p.card("caution", &scene.say("label-says"), |p| {
+                list(p, &advice.label_cautions);
+                p.line("h3", &[], &scene.say("first-aid"));
+                list(p, &advice.first_aid);
+                p.button("big", &format!("read:{}", tools.label), &scene.say("have-read"));
+            });
+        }
+        p.say("hint", &scene.say("label-decides"));
+        table(p, scene, advice);
+        p.tag("details", &[], |p| {
+            p.line("summary", &[], &scene.say("handling"));
+            let lines: Vec<String> = advice.handling.iter().map(|l| (*l).to_owned()).collect();
+            list(p, &lines);
+            list(p, &advice.label_cautions);
+        });
+    }
+}
+
+fn list(p: &mut Page, lines: &[String]) {
+    p.tag("ul", &[], |p| lines.iter().for_each(|line| p.line("li", &[], line)));
+}
+
+fn cautions(p: &mut Page, cautions: &[Caution]) {
+    p.tag("ul", &[("class", "cautions")], |p| {
+        for caution in cautions {
+            p.tag("li", &[], |p| {
+                p.text(&caution.text);
+                p.line("span", &[("class", "source")], &caution.source);
+            });
+        }
+    });
+}
+
+fn dose(p: &mut Page, scene: &Scene<'_>, advice: &Advice, found: &Plan) {
+    if let Some(reading) = &advice.reading {
+        p.say("where", reading);
+    }
+    p.tag("div", &[("class", "dose")], |p| {
+        p.tag("p", &[("class", "figure")], |p| {
+            for (index, fill) in found.charges.fills.iter().enumerate() {
+                if index > 0 {
+                    p.text(" + ");
+                }
+                p.text(&format!("{} × {} mL", fill.count, fill.charge_ul.ml_exact()));
+            }
+        });
+        let (total, usual) = (found.charges.total_ul.ml_exact(), found.dose.target_ul.ml_exact());
+        let (least, most) = (found.dose.min_ul.ml_exact(), found.dose.max_ul.ml_exact());
+        let texts = [
+            ("total", total.as_str()),
+            ("usual", usual.as_str()),
+            ("least", least.as_str()),
+            ("most", most.as_str()),
+        ];
+        p.say("", &scene.words.with("dose-is", &texts));
+        p.say("", &found.charges.note);
+    });
+    let stem = advice.stem.to_string();
+    let title = scene.words.with("picture-title", &[("tag", &advice.tag), ("stem", &stem)]);
+    p.say("lead", &format!("{}.", found.layout.instruction));
+    p.say("hint", &format!("{}.", found.layout.depth_text()));
+    p.layout(&found.layout, &title);
+}
+
+fn table(p: &mut Page, scene: &Scene<'_>, advice: &Advice) {
+    let Some(found) = &advice.plan else { return };
+    let unit = figures::unit_name(scene.units());
+    p.tag("table", &[], |p| {
+        p.line("caption", &[], &scene.say("holes"));
+        p.tag("thead", &[], |p| {
+            p.tag("tr", &[], |p| {
+                for text in [
+                    scene.say("hole"),
+                    format!("{} ({unit})", scene.say("arc")),
+                    format!("{} ({unit})", scene.say("height")),
+                    "mL".to_owned(),
+                ] {
+                    p.line("th", &[("scope", "col")], &text);
+                }
+            });
+        });
+        p.tag("tbody", &[], |p| {
+            for (place, charges) in found.layout.holes.iter().zip(&found.by_hole_ul) {
+                p.tag("tr", &[], |p| {
+                    p.line("th", &[("scope", "row")], &place.number.to_string());
+                    p.line("td", &[], &figures::bare(place.arc_um, scene.units()));
+                    p.line("td", &[], &figures::bare(place.height_um, scene.units()));
+                    let each: Vec<String> = charges.iter().map(|c| c.ml_exact()).collect();
+                    p.line("td", &[], &each.join(" + "));
+                });
+            }
+        });
+    });
+}

@@ -1,0 +1,165 @@
+//! Commands of the server beside serving: the desk's certificate, and the accounts of its people.
+
+use std::io::{IsTerminal as _, Read as _};
+use std::path::{Path, PathBuf};
+
+use bolebook_core::ids::PersonId;
+use bolebook_core::record::Kind;
+use bolebook_core::record::people::Role;
+use bolebook_core::service::InvitationFile;
+use bolebook_server::desk::accounts;
+use bolebook_server::desk::write::FILE;
+use bolebook_server::identity::Identity;
+use bolebook_server::snapshot::{self, Snapshot};
+use bolebook_server::{App, Clock, Config, store};
+use clap::Subcommand;
+
+use crate::{Failure, say};
+
+/// Accounts of people who sign in at the office desk.
+#[derive(Subcommand)]
+pub enum User {
+    /// Adds an account. The password comes from standard input, or is asked for.
+    Add {
+        /// What they sign in as.
+        name: String,
+        /// Who they are in the yard book: their name in the register, or their id or its end.
+        #[arg(long)]
+        person: String,
+        /// The data folder.
+        #[arg(long)]
+        data: PathBuf,
+    },
+    /// Lists the accounts.
+    List {
+        /// The data folder.
+        #[arg(long)]
+        data: PathBuf,
+    },
+    /// Removes an account and ends its sessions. What it wrote stays.
+    Remove {
+        /// What they sign in as.
+        name: String,
+        /// The data folder.
+        #[arg(long)]
+        data: PathBuf,
+    },
+}
+
+impl User {
+    /// Runs it. The server may run meanwhile.
+    pub fn run(self, clock: &Clock) -> Result<(), Failure> {
+        match self {
+            Self::Add { name, person, data } => {
+                add(&App::open_beside(Config::new(data), clock.clone())?, &name, &person)
+            }
+            Self::List { data } => {
+                let app = App::open_beside(Config::new(data), clock.clone())?;
+                let names = snapshot::now(&app).ok();
+                for user in app.read(accounts::users).map_err(said)? {
+                    let person = names.as_ref().map(|s| s.names.named(user.person));
+                    say(&serde_json::json!({
+                        "name": user.name, "person": user.person, "person_name": person,
+                        "code": user.totp.is_some(), "signed_in_at": user.signed_in_at,
+                    }));
+                }
+                Ok(())
+            }
+            Self::Remove { name, data } => {
+                let app = App::open_beside(Config::new(data), clock.clone())?;
+                if !app.write(|tx| accounts::remove(tx, &name)).map_err(said)? {
+                    return Err(
+                        format!("there is no account '{name}'; see 'bolebook-server user list'").into()
+                    );
+                }
+                say(&serde_json::json!({ "removed": name }));
+                Ok(())
+            }
+        }
+    }
+}
+
+fn said(error: bolebook_server::error::ApiError) -> Failure {
+    error.to_string().into()
+}
+
+fn add(app: &App, name: &str, person: &str) -> Result<(), Failure> {
+    if accounts::name_refused(name) {
+        return Err("a name has 1 to 64 characters, without space at its ends".into());
+    }
+    let snapshot = snapshot::now(app).map_err(said)?;
+    let person = find(&snapshot, person)?;
+    let password = password()?;
+    if let Some(why) = accounts::password_refused(name, &password) {
+        return Err(why.into());
+    }
+    let now = app.now();
+    if !app.write(|tx| accounts::add(tx, name, person, &password, now)).map_err(said)? {
+        return Err(format!(
+            "there is an account '{name}' already: remove it first to give it a new password"
+        )
+        .into());
+    }
+    say(&serde_json::json!({ "added": name, "person": person, "person_name": snapshot.names.named(person) }));
+    Ok(())
+}
+
+/// A person of the yard by name, id or the end of the id.
+fn find(snapshot: &Snapshot, text: &str) -> Result<PersonId, Failure> {
+    let people: Vec<PersonId> = snapshot.yard.facts.in_force(Kind::Person).map(|f| f.id).collect();
+    let is = |id: &PersonId| {
+        snapshot.names.named(*id).eq_ignore_ascii_case(text)
+            || (text.len() >= 6 && id.to_string().ends_with(text))
+    };
+    let hits: Vec<PersonId> = people.iter().copied().filter(is).collect();
+    match hits[..] {
+        [one] => Ok(one),
+        [] => {
+            let there: Vec<String> = people.iter().map(|id| snapshot.names.named(*id)).collect();
+            Err(format!("no person '{text}' in the yard book; there are: {}", there.join(", ")).into())
+        }
+        _ => Err(format!("'{text}' names several people: give the end of the id").into()),
+    }
+}
+
+/// One line from a pipe, or typed twice without being shown.
+fn password() -> Result<String, Failure> {
+    let stdin = std::io::stdin();
+    if stdin.is_terminal() {
+        let first = rpassword::prompt_password("Password: ")?;
+        if rpassword::prompt_password("Once more: ")? != first {
+            return Err("the two are not the same".into());
+        }
+        return Ok(first);
+    }
+    let mut text = String::new();
+    stdin.lock().take(4_096).read_to_string(&mut text)?;
+    Ok(text.strip_suffix('\n').map_or(text.as_str(), |t| t.strip_suffix('\r').unwrap_or(t)).to_owned())
+}
+
+/// Makes the desk's device from the office's invitation. A server that runs takes it up at once.
+pub fn desk(data: &Path, invitation: &Path, clock: &Clock) -> Result<(), Failure> {
+    let app = App::open_beside(Config::new(data.to_owned()), clock.clone())?;
+    let file: InvitationFile = serde_json::from_str(&std::fs::read_to_string(invitation)?)?;
+    if file.root != app.identity.root || file.invitation.yard != app.identity.yard {
+        return Err("the invitation is of another yard or root key than this server's".into());
+    }
+    let now = app.now();
+    let desk = Identity::init_as(
+        &data.join(FILE),
+        Role::Office,
+        invitation,
+        app.random().map_err(said)?,
+        app.random().map_err(said)?,
+        now,
+    )?;
+    // The code is spent: no other device can enrol with it here.
+    let code = &file.invitation.code_key.key;
+    app.write(|tx| {
+        store::add_invitation(tx, &file.invitation)?;
+        store::use_invitation(tx, code, desk.device(), now)
+    })
+    .map_err(said)?;
+    say(&serde_json::json!({ "desk": desk.device(), "yard": desk.yard, "name": desk.certificate.name }));
+    Ok(())
+}

@@ -1,0 +1,143 @@
+//! Where the product went: by lot over all jobs, and by crew and day.
+
+use axum::response::Html;
+use bolebook_core::balance::{Balance, CrewDayBalance, LotBalance, Span};
+use bolebook_core::ids::BookId;
+use bolebook_core::view::CrewDay;
+use maud::{Markup, html};
+
+use crate::body::Id;
+use crate::desk::page::{Desk, Page, shown, text};
+use crate::error::ApiError;
+
+/// Unexplained product, told in words as well.
+fn gap(span: Option<Span>, tolerance: bolebook_core::quantity::Ul) -> Markup {
+    html! {
+        @match span {
+            None => { span.muted { "kits not yet measured" } }
+            Some(span) if span.within(tolerance) => { (span.ml()) " mL " span.muted { "within ± " (tolerance.ml()) } }
+            Some(span) => { span.warn { (span.ml()) " mL" } " " span.muted { "beyond ± " (tolerance.ml()) } }
+        }
+    }
+}
+
+fn lot(desk: &Desk, row: &LotBalance) -> Markup {
+    let yard = &desk.snapshot.yard;
+    let known = yard.lot(row.lot);
+    let label = known.and_then(|l| yard.label(l.label));
+    let lines = [
+        ("Received", row.received_ul, ""),
+        (
+            "On hand",
+            row.on_hand_ul,
+            if row.counted_at.is_some() { "counted" } else { "never counted: derived" },
+        ),
+        ("Drawn from stock", row.drawn_ul, ""),
+        ("Into trees", row.spent.into_trees_ul, ""),
+        ("Leaked at holes", row.spent.leaked_ul, "counts toward limits"),
+        ("Primed and tested", row.spent.primed_tested_ul, ""),
+        ("Returned and kept apart", row.spent.returned_ul, ""),
+        ("Spilled", row.spent.spilled_ul, ""),
+        ("Disposed of", row.spent.disposed_ul, ""),
+        ("In kits, measured", row.in_kits_ul, ""),
+        ("Not yet measured", row.not_yet_measured_ul, "since a kit was last measured"),
+    ];
+    html! {
+        section.lot aria-labelledby=(format!("lot-{}", row.lot)) {
+            h2 id=(format!("lot-{}", row.lot)) { "Lot " (text(&yard.lot_number(row.lot))) }
+            p.small {
+                @match known {
+                    Some(l) => { (text(&label.map_or_else(|| "label unknown".into(), |l| l.name.clone()))) ", last day " (l.expires) @if let Some(why) = &l.recalled { " " span.warn { "recalled: " (text(why)) } } }
+                    None => { span.warn { "not in the yard's list" } }
+                }
+            }
+            table.plain {
+                tbody {
+                    @for (name, span, note) in lines { tr { th scope="row" { (name) @if !note.is_empty() { " " span.small.muted { (note) } } } td.num { (span.ml()) " mL" } } }
+                    tr.total { th scope="row" { "Unexplained" } td.num { (gap(Some(row.unexplained_ul), row.tolerance_ul)) } }
+                }
+            }
+            @if !row.used_on.is_empty() {
+                p.small { "Used on: " @for (i, book) in row.used_on.iter().enumerate() {
+                    @if i > 0 { ", " }
+                    @match desk.snapshot.jobs.get(book) { Some(job) => { a href=(format!("/jobs/{book}")) { (text(&job.view.title)) } } None => { (book) } }
+                } }
+            }
+        }
+    }
+}
+
+/// The rows of a balance by crew and day: one day's, or all.
+pub fn crew_day_rows(desk: &Desk, only: Option<CrewDay>) -> Markup {
+    let yard = &desk.snapshot.yard;
+    let balance: &Balance = desk.snapshot.balance();
+    let takes = |r: &&CrewDayBalance| only.is_none_or(|d| d.crew == r.crew && d.day == r.day);
+    let mut rows: Vec<_> = balance.crew_days.iter().filter(takes).collect();
+    rows.sort_by_key(|r| (std::cmp::Reverse(r.day), r.crew, r.lot));
+    html! {
+        @if rows.is_empty() { p.muted { "No kit was measured." } }
+        @else {
+            table.cards {
+                thead { tr { th scope="col" { "Day" } th scope="col" { "Crew" } th scope="col" { "Lot" } th.num scope="col" { "In kits before" } th.num scope="col" { "Filled" } th.num scope="col" { "Into trees" } th.num scope="col" { "Other" } th.num scope="col" { "In kits after" } th.num scope="col" { "Unexplained" } } }
+                tbody {
+                    @for r in rows.iter().take(400) {
+                        @let total = r.spent.total();
+                        @let trees = r.spent.into_trees_ul;
+                        @let other = Span { low: total.low - trees.low, high: total.high - trees.high };
+                        tr {
+                            th.nowrap scope="row" { (r.day) }
+                            td data-label="Crew" { (text(&yard.crew_name(r.crew))) }
+                            td data-label="Lot" { (text(&yard.lot_number(r.lot))) }
+                            td.num data-label="In kits before" { (r.opening_ul.ml()) }
+                            td.num data-label="Filled" { (r.filled_ul.ml()) }
+                            td.num data-label="Into trees" { (trees.ml()) }
+                            td.num data-label="Other" { (other.ml()) }
+                            td.num data-label="In kits after" { (r.closing_ul.ml()) }
+                            td.num data-label="Unexplained" { (gap(r.unexplained_ul, r.tolerance_ul)) }
+                        }
+                    }
+                }
+            }
+            p.small.muted { "In millilitres of product. A range stands where records contradict each other." @if rows.len() > 400 { " The newest 400 rows." } }
+        }
+    }
+}
+
+/// What every balance page says first.
+fn intro() -> Markup {
+    html! { p { "Received = on hand + drawn. Drawn = into trees + leaked + in kits + primed and tested + returned + spilled + disposed of + not yet measured + unexplained. On hand is counted, not derived; what is unexplained is shown, never absorbed." } }
+}
+
+/// The balance of the yard.
+pub async fn of_yard(desk: Desk) -> Result<Html<String>, ApiError> {
+    shown(desk, |desk| {
+        let balance = desk.snapshot.balance();
+        let body = html! {
+            h1 { "Product" }
+            (intro())
+            div.lots { @for row in &balance.lots { (lot(desk, row)) } }
+            @if balance.lots.is_empty() { p { "No product has been received yet." } }
+            section aria-labelledby="crew-days" { h2 id="crew-days" { "By crew and day" } (crew_day_rows(desk, None)) }
+        };
+        Ok(Page { title: "Product".into(), job: None, body })
+    })
+    .await
+}
+
+/// The lots used on a job.
+pub async fn of_job(desk: Desk, Id(book): Id<BookId>) -> Result<Html<String>, ApiError> {
+    shown(desk, move |desk| {
+        let job = desk.job(book)?;
+        let balance = desk.snapshot.balance();
+        let lots: Vec<_> = balance.lots.iter().filter(|l| l.used_on.contains(&book)).collect();
+        let body = html! {
+            h1 { "Balance" }
+            (intro())
+            p.small { "Lots used on this job, with what other jobs took from them too: a lot adds up only as a whole." }
+            div.lots { @for row in &lots { (lot(desk, row)) } }
+            @if lots.is_empty() { p { "No product was used on this job yet." } }
+        };
+        Ok(Page { title: format!("Balance, {}", job.view.title), job: Some((book, "balance")), body })
+    })
+    .await
+}

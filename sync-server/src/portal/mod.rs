@@ -1,0 +1,198 @@
+//! The client portal: what was done to a client's trees, by a link the office gave and can withdraw.
+//!
+//! Read-only, without scripts, forms or cookies, on a listener of its own. A link opens one job. It
+//! shows what stands on signed-off days and did not arrive after their sign-off; of other days only
+//! what a doctor or the law may need at once, marked provisional.
+
+pub mod links;
+mod page;
+pub mod words;
+
+use std::collections::BTreeSet;
+use std::net::SocketAddr;
+use std::sync::Arc;
+
+use axum::Router;
+use axum::extract::{ConnectInfo, FromRequestParts, Path};
+use axum::http::request::Parts;
+use axum::http::{StatusCode, header};
+use axum::response::{Html, IntoResponse as _, Response};
+use axum::routing::{MethodRouter, get};
+use bolebook_core::facts::Version;
+use bolebook_core::view::View;
+
+use crate::desk::web::{Site, Told, layered};
+use crate::error::ApiError;
+use crate::snapshot::{self, JobState, Snapshot};
+use crate::state::App;
+use crate::tables;
+use links::Link;
+use words::Words;
+
+const CSS: &str = include_str!("portal.css");
+/// A link is noted as opened again after this long.
+const USED_MS: i64 = 60_000;
+
+/// Every address of the portal, on one page.
+fn routes() -> Vec<(&'static str, MethodRouter<App>)> {
+    vec![
+        ("/portal.css", get(css)),
+        ("/p/{token}", get(page::record)),
+        ("/p/{token}/map.svg", get(page::picture)),
+        ("/p/{token}/application-records.csv", get(records)),
+        ("/p/{token}/trees.geojson", get(trees)),
+    ]
+}
+
+/// The whole portal.
+pub fn router(state: App) -> Router {
+    let mut router = Router::new();
+    for (path, route) in routes() {
+        router = router.route(path, route);
+    }
+    layered(router, Site::Portal).with_state(state)
+}
+
+async fn css() -> Response {
+    (
+        [(header::CONTENT_TYPE, "text/css; charset=utf-8"), (header::CACHE_CONTROL, "private, max-age=300")],
+        CSS,
+    )
+        .into_response()
+}
+
+/// A reader who came by a link that opens.
+pub struct Visit {
+    /// The server.
+    pub app: App,
+    /// The link.
+    pub link: Link,
+    /// Its secret, as it stands in the address.
+    pub token: String,
+    /// The words to use.
+    pub words: Words,
+    /// Which page of the list.
+    pub page: usize,
+    /// The books.
+    pub snapshot: Arc<Snapshot>,
+}
+
+impl Visit {
+    /// The job of the link.
+    ///
+    /// # Errors
+    /// 404 when the server no longer has it.
+    pub fn job(&self) -> Result<&Arc<JobState>, ApiError> {
+        self.snapshot.job(self.link.book)
+    }
+
+    /// An address below this link, in the language in use.
+    pub fn href(&self, below: &str) -> String {
+        let joined = if below.contains('?') { "&" } else { "?" };
+        format!("/p/{}{below}{joined}lang={}", self.token, self.words.code())
+    }
+}
+
+impl FromRequestParts<App> for Visit {
+    type Rejection = Response;
+
+    async fn from_request_parts(parts: &mut Parts, app: &App) -> Result<Self, Response> {
+        let query = crate::desk::web::query(parts);
+        let language = query.iter().find(|(k, _)| k == "lang").and_then(|(_, v)| Words::of(v));
+        let page = query.iter().find(|(k, _)| k == "page").and_then(|(_, v)| v.parse().ok()).unwrap_or(1);
+        let path = Path::<std::collections::BTreeMap<String, String>>::from_request_parts(parts, app).await;
+        let token = path.ok().and_then(|Path(path)| path.get("token").cloned()).unwrap_or_default();
+        let from = parts.extensions.get::<ConnectInfo<SocketAddr>>().map(|c| c.0.ip());
+        let mut secret = [0; 32];
+        let found = match hex::decode_to_slice(&token, &mut secret) {
+            Ok(()) => app
+                .blocking(move |app| app.read(|db| links::find(db, &secret)))
+                .await
+                .map_err(ApiError::into_response)?,
+            Err(_) => None,
+        };
+        let now = app.now();
+        let Some(link) = found else {
+            if let Some(from) = from {
+                app.desk.links.attempt(from, now).map_err(|wait| ApiError::too_many(wait).into_response())?;
+            }
+            return Err(ApiError::not_found("there is no such link").into_response());
+        };
+        let words = language.or_else(|| Words::of(&link.language)).or_else(|| Words::of("en"));
+        let words = words.ok_or_else(|| ApiError::internal(&"no English").into_response())?;
+        if link.withdrawn_at.is_some() || now > link.expires_at {
+            let mut gone = (StatusCode::GONE, Html(page::over(words).into_string())).into_response();
+            gone.extensions_mut().insert(Told);
+            return Err(gone);
+        }
+        let (id, used) = (link.id, link.used_at);
+        let snapshot = app
+            .blocking(move |app| {
+                if used.is_none_or(|at| now.0 - at.0 > USED_MS) {
+                    app.write(|tx| links::used(tx, id, now))?;
+                }
+                snapshot::now(app)
+            })
+            .await
+            .map_err(ApiError::into_response)?;
+        Ok(Self { app: app.clone(), link, token, words, page: std::cmp::max(page, 1), snapshot })
+    }
+}
+
+/// What a client may see: versions on signed-off days, but none that arrived after the sign-off.
+pub struct Signed<'v> {
+    view: &'v View<'static>,
+    late: BTreeSet<(bolebook_core::ids::RecordId, u64)>,
+}
+
+impl<'v> Signed<'v> {
+    /// Of a job.
+    pub fn of(view: &'v View<'static>) -> Self {
+        let late = view.late.iter().map(|(i, _)| &view.facts.versions[*i]).map(|v| (v.id(), v.op)).collect();
+        Self { view, late }
+    }
+
+    /// Whether a version may be shown.
+    pub fn takes(&self, version: &Version) -> bool {
+        let day = self.view.crew_day(version);
+        day.is_some_and(|d| self.view.signed_off.contains_key(&d))
+            && !self.late.contains(&(version.id(), version.op))
+    }
+}
+
+/// The text of the application records a client gets.
+///
+/// # Errors
+/// An internal error when they cannot be written.
+pub fn records_text(snapshot: &Snapshot, job: &JobState) -> Result<String, ApiError> {
+    let signed = Signed::of(&job.view);
+    tables::application_records(snapshot, job, |v| signed.takes(v))
+}
+
+/// The text of the treated trees a client gets.
+///
+/// # Errors
+/// An internal error when it cannot be written.
+pub fn trees_text(job: &JobState) -> Result<String, ApiError> {
+    let signed = Signed::of(&job.view);
+    tables::treated_geojson(job, |v| signed.takes(v))
+}
+
+fn file(name: &str, media: &str, text: String) -> Response {
+    let named = format!("attachment; filename=\"{name}\"");
+    ([(header::CONTENT_TYPE, media.to_owned()), (header::CONTENT_DISPOSITION, named)], text).into_response()
+}
+
+async fn records(visit: Visit) -> Result<Response, ApiError> {
+    let app = visit.app.clone();
+    app.blocking(move |_| {
+        let text = records_text(&visit.snapshot, visit.job()?)?;
+        Ok(file("application-records.csv", "text/csv; charset=utf-8; header=present", text))
+    })
+    .await
+}
+
+async fn trees(visit: Visit) -> Result<Response, ApiError> {
+    let app = visit.app.clone();
+    app.blocking(move |_| Ok(file("trees.geojson", "application/geo+json", trees_text(visit.job()?)?))).await
+}

@@ -1,0 +1,232 @@
+//! What the books say now, read once and kept until a book or the register changes.
+//!
+//! Pages, findings and exports all come from here. Views are kept by the chains of their two books,
+//! so that a ruling on one job does not read the others again. A cache, thrown away at any time.
+
+use std::collections::BTreeMap;
+use std::sync::{Arc, Mutex, OnceLock, PoisonError};
+
+use bolebook_core::authority::Directory;
+use bolebook_core::balance::{Balance, balance};
+use bolebook_core::check::check;
+use bolebook_core::export::{ExportError, Names};
+use bolebook_core::finding::Finding;
+use bolebook_core::ids::{BookId, ClientId, PersonId, RecordId, Sha256Hash};
+use bolebook_core::service::RegisterEntry;
+use bolebook_core::view::{View, Yard};
+use bolebook_log::{BookInfo, BookKind};
+use rusqlite::Connection;
+
+use crate::error::ApiError;
+use crate::state::{Inner, load};
+use crate::store;
+
+/// A job as it stands in the log.
+#[derive(Debug)]
+pub struct JobState {
+    /// Up to which position of its log.
+    pub position: u64,
+    /// The job.
+    pub view: View<'static>,
+    chain: Sha256Hash,
+}
+
+/// Everything computed from one state of the books and the register.
+#[derive(Debug)]
+pub struct Snapshot {
+    /// The yard.
+    pub yard: Arc<Yard>,
+    /// Its devices.
+    pub directory: Arc<Directory>,
+    /// Every job that can be read.
+    pub jobs: BTreeMap<BookId, Arc<JobState>>,
+    /// Jobs that cannot be read, and why: said, never hidden.
+    pub unreadable: Vec<(BookId, String)>,
+    /// Names of people and clients.
+    pub names: RegisterNames,
+    state: Sha256Hash,
+    yard_chain: Sha256Hash,
+    balance: OnceLock<Balance>,
+    findings: Mutex<BTreeMap<BookId, Arc<Vec<Finding>>>>,
+    texts: Mutex<BTreeMap<(BookId, &'static str), Arc<String>>>,
+}
+
+fn lock<T>(mutex: &Mutex<T>) -> std::sync::MutexGuard<'_, T> {
+    mutex.lock().unwrap_or_else(PoisonError::into_inner)
+}
+
+impl Snapshot {
+    /// A job.
+    ///
+    /// # Errors
+    /// 404 for one the server does not have; an internal error for one that cannot be read.
+    pub fn job(&self, book: BookId) -> Result<&Arc<JobState>, ApiError> {
+        if let Some((_, why)) = self.unreadable.iter().find(|(b, _)| *b == book) {
+            return Err(ApiError::internal(why));
+        }
+        self.jobs.get(&book).ok_or_else(|| ApiError::not_found("the server has no such job book"))
+    }
+
+    /// The balance over every job.
+    pub fn balance(&self) -> &Balance {
+        self.balance.get_or_init(|| {
+            let views: Vec<&View<'static>> = self.jobs.values().map(|j| &j.view).collect();
+            balance(&self.yard, &views)
+        })
+    }
+
+    /// What the checks say of a job.
+    pub fn findings(&self, job: &JobState) -> Arc<Vec<Finding>> {
+        let balance = self.balance();
+        let mut kept = lock(&self.findings);
+        kept.entry(job.view.book).or_insert_with(|| Arc::new(check(&job.view, balance))).clone()
+    }
+
+    /// A text made from a job, made once.
+    ///
+    /// # Errors
+    /// An internal error when it cannot be written.
+    pub fn text(
+        &self,
+        book: BookId,
+        name: &'static str,
+        make: impl FnOnce() -> Result<String, ExportError>,
+    ) -> Result<Arc<String>, ApiError> {
+        if let Some(text) = lock(&self.texts).get(&(book, name)) {
+            return Ok(text.clone());
+        }
+        let text = Arc::new(make().map_err(|e| ApiError::internal(&e))?);
+        lock(&self.texts).insert((book, name), text.clone());
+        Ok(text)
+    }
+
+    /// A digest of the books and the register as they are here.
+    pub fn state(&self) -> Sha256Hash {
+        self.state
+    }
+}
+
+/// The newest snapshot.
+#[derive(Debug, Default)]
+pub struct Snapshots(Mutex<Option<Arc<Snapshot>>>);
+
+/// The books as the log is now.
+///
+/// # Errors
+/// 404 before the yard's genesis came; the database's.
+pub fn now(app: &Inner) -> Result<Arc<Snapshot>, ApiError> {
+    // Whoever comes while it is being made waits for it, so that it is made once.
+    let mut kept = lock(&app.snapshots.0);
+    app.read(|db| {
+        let books = bolebook_log::books(db)?;
+        let register = store::register(db)?;
+        let state = state_of(&books, &register);
+        if let Some(snapshot) = &*kept
+            && snapshot.state == state
+        {
+            return Ok(snapshot.clone());
+        }
+        let made = Arc::new(make(app, db, &books, register, state, kept.as_deref())?);
+        *kept = Some(made.clone());
+        Ok(made)
+    })
+}
+
+/// Names everything a computation stands on: every book's end, and the register.
+fn state_of(books: &[BookInfo], register: &[RegisterEntry]) -> Sha256Hash {
+    let mut text = String::new();
+    for book in books {
+        text.push_str(&book.end.chain.to_string());
+    }
+    for entry in register {
+        text.push_str(&format!("{} {}", entry.id, entry.updated_at.0));
+    }
+    Sha256Hash::of(text.as_bytes())
+}
+
+fn make(
+    app: &Inner,
+    db: &Connection,
+    books: &[BookInfo],
+    register: Vec<RegisterEntry>,
+    state: Sha256Hash,
+    before: Option<&Snapshot>,
+) -> Result<Snapshot, ApiError> {
+    let none =
+        || ApiError::not_found("the server has no yard book yet: exchange with it from the office first");
+    let directory = app.directory(db)?.ok_or_else(none)?;
+    let of_yard = books.iter().find(|b| b.book == app.identity.yard).ok_or_else(none)?;
+    let yard_chain = of_yard.end.chain;
+    let before = before.filter(|b| b.yard_chain == yard_chain);
+    let yard = match before {
+        Some(before) => before.yard.clone(),
+        None => {
+            let book = load(db, app.identity.yard)?;
+            Arc::new(Yard::read(&book, &directory.for_book(&book)).map_err(|e| ApiError::internal(&e))?)
+        }
+    };
+    let (mut jobs, mut unreadable) = (BTreeMap::new(), vec![]);
+    for info in books.iter().filter(|b| b.kind == BookKind::Job) {
+        let kept = before.and_then(|b| b.jobs.get(&info.book)).filter(|j| j.chain == info.end.chain);
+        if let Some(kept) = kept {
+            jobs.insert(info.book, kept.clone());
+            continue;
+        }
+        let book = load(db, info.book)?;
+        match View::read(&book, yard.clone(), &directory.for_book(&book)) {
+            Ok(view) => {
+                let (position, chain) = (info.end.position, info.end.chain);
+                jobs.insert(info.book, Arc::new(JobState { position, view, chain }));
+            }
+            Err(e) => unreadable.push((info.book, e.to_string())),
+        }
+    }
+    Ok(Snapshot {
+        yard,
+        directory,
+        jobs,
+        unreadable,
+        names: RegisterNames(register.into_iter().map(|e| (e.id, e)).collect()),
+        state,
+        yard_chain,
+        balance: OnceLock::new(),
+        findings: Mutex::default(),
+        texts: Mutex::default(),
+    })
+}
+
+/// What the register says of people and clients.
+#[derive(Debug)]
+pub struct RegisterNames(BTreeMap<RecordId, RegisterEntry>);
+
+impl RegisterNames {
+    /// A field of an entry, unless it was erased.
+    pub fn field(&self, id: RecordId, field: &str) -> Option<String> {
+        self.0.get(&id)?.fields.get(field)?.as_str().map(str::to_owned)
+    }
+
+    /// What someone is called, else the end of the id.
+    pub fn named(&self, id: RecordId) -> String {
+        self.field(id, "name").unwrap_or_else(|| short(id))
+    }
+}
+
+/// The last eight digits of an id: enough to tell records of one page apart.
+pub fn short(id: impl ToString) -> String {
+    let text = id.to_string();
+    text.get(text.len().saturating_sub(8)..).unwrap_or(&text).to_owned()
+}
+
+impl Names for RegisterNames {
+    fn person(&self, id: PersonId) -> Option<String> {
+        self.field(id, "name")
+    }
+
+    fn licence_number(&self, id: PersonId) -> Option<String> {
+        self.field(id, "licence_number")
+    }
+
+    fn client(&self, id: ClientId) -> (Option<String>, Option<String>) {
+        (self.field(id, "name"), self.field(id, "address"))
+    }
+}

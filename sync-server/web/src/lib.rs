@@ -1,0 +1,208 @@
+//! The field app in the browser: hands taps to `bolebook-field-core` and asks the browser for what
+//! that asks of a device. Storage, keys and locks are reached through `static/device.js`, a plain
+//! module of the same origin: web-sys keeps Web Locks behind an unstable flag and has no signing
+//! that can be awaited without as much code again.
+
+use std::collections::BTreeMap;
+
+use bolebook_core::ids::{BookId, Sha256Hash};
+use bolebook_core::quantity::UtcMs;
+use bolebook_core::signing::{Alg, PublicKey, Signature};
+use bolebook_field_core::field::{Field, clock};
+use bolebook_field_core::outside::{Answer, Outside, Put, Request, Stored, Trouble};
+use js_sys::{Array, Date, JsString, Object, Promise, Reflect, Uint8Array};
+use wasm_bindgen::prelude::*;
+use wasm_bindgen_futures::JsFuture;
+
+#[wasm_bindgen(raw_module = "./device.js")]
+extern "C" {
+    /// The device: its database, key and lock.
+    #[derive(Clone)]
+    pub type Device;
+
+    #[wasm_bindgen(method, catch)]
+    fn random(this: &Device, count: u32) -> Result<Uint8Array, JsValue>;
+    #[wasm_bindgen(method)]
+    fn key(this: &Device) -> Promise;
+    #[wasm_bindgen(method)]
+    fn sign(this: &Device, message: &[u8]) -> Promise;
+    #[wasm_bindgen(method)]
+    fn load(this: &Device) -> Promise;
+    #[wasm_bindgen(method)]
+    fn store(this: &Device, puts: &Array) -> Promise;
+    #[wasm_bindgen(method)]
+    fn photos(this: &Device) -> Promise;
+    #[wasm_bindgen(method, js_name = sendPhoto)]
+    fn send_photo(this: &Device, photo: &str, url: &str, token: &str) -> Promise;
+    #[wasm_bindgen(method)]
+    fn ask(this: &Device, method: &str, url: &str, headers: &Array, body: Option<String>) -> Promise;
+}
+
+struct Browser(Device);
+
+/// What a thrown value says.
+fn said(value: &JsValue) -> String {
+    let message = Reflect::get(value, &"message".into()).ok().and_then(|m| m.as_string());
+    message.or_else(|| value.as_string()).unwrap_or_else(|| "the browser does not say why".into())
+}
+
+fn text(object: &JsValue, name: &str) -> String {
+    Reflect::get(object, &name.into()).ok().and_then(|v| v.as_string()).unwrap_or_default()
+}
+
+/// What storage refuses: another tab's turn is told apart, for it asks for something else to be done.
+fn storage(value: &JsValue) -> Trouble {
+    match text(value, "name").as_str() {
+        "OtherWriter" => Trouble::OtherWriter,
+        _ => Trouble::Storage(said(value)),
+    }
+}
+
+impl Outside for Browser {
+    fn now(&self) -> UtcMs {
+        UtcMs(Date::now() as i64)
+    }
+
+    fn random(&self) -> Result<[u8; 32], Trouble> {
+        let bytes = self.0.random(32).map_err(|e| Trouble::Key(said(&e)))?;
+        bytes.to_vec().try_into().map_err(|_| Trouble::Key("the browser gives no random numbers".into()))
+    }
+
+    async fn key(&self) -> Result<PublicKey, Trouble> {
+        let key = JsFuture::from(self.0.key()).await.map_err(|e| Trouble::Key(said(&e)))?;
+        let alg = if text(&key, "alg") == "p256" { Alg::P256 } else { Alg::Ed25519 };
+        Ok(PublicKey { alg, key: text(&key, "key") })
+    }
+
+    async fn sign(&self, message: &[u8]) -> Result<Signature, Trouble> {
+        let signed = JsFuture::from(self.0.sign(message)).await.map_err(|e| Trouble::Key(said(&e)))?;
+        signed.as_string().map(Signature).ok_or_else(|| Trouble::Key("no signature came back".into()))
+    }
+
+    async fn load(&self) -> Result<Stored, Trouble> {
+        let loaded = JsFuture::from(self.0.load()).await.map_err(|e| storage(&e))?;
+        let rows = |name: &str| -> Vec<(String, String)> {
+            let rows = Reflect::get(&loaded, &name.into()).unwrap_or_default();
+            let pair = |row: JsValue| {
+                let row = Array::from(&row);
+                Some((row.get(0).as_string()?, row.get(1).as_string()?))
+            };
+            Array::from(&rows).iter().filter_map(pair).collect()
+        };
+        let lines = rows("lines").into_iter().map(|(book, line)| {
+            let id: Result<BookId, _> = book.parse();
+            id.map(|id| (id, line)).map_err(|e| Trouble::Storage(e.to_string()))
+        });
+        Ok(Stored { lines: lines.collect::<Result<_, _>>()?, settings: rows("settings") })
+    }
+
+    async fn store(&self, puts: &[Put]) -> Result<(), Trouble> {
+        let rows = Array::new();
+        for put in puts {
+            let row = match put {
+                Put::Line { book, position, text } => Array::of4(
+                    &"line".into(),
+                    &book.to_string().into(),
+                    // Positions stay far below what a number holds exactly.
+                    &(*position as f64).into(),
+                    &JsString::from(text.as_str()),
+                ),
+                Put::Setting { name, json } => {
+                    Array::of3(&"setting".into(), &(*name).into(), &JsString::from(json.as_str()))
+                }
+            };
+            rows.push(&row);
+        }
+        JsFuture::from(self.0.store(&rows)).await.map(drop).map_err(|e| storage(&e))
+    }
+
+    async fn ask(&self, request: &Request) -> Result<Answer, Trouble> {
+        let headers = Array::new();
+        for (name, value) in &request.headers {
+            headers.push(&Array::of2(&(*name).into(), &value.as_str().into()));
+        }
+        let asked = self.0.ask(request.method, &request.url, &headers, request.body.clone());
+        let answer = JsFuture::from(asked).await.map_err(|e| Trouble::NoSignal(said(&e)))?;
+        let status = Reflect::get(&answer, &"status".into()).ok().and_then(|s| s.as_f64());
+        Ok(Answer { status: status.unwrap_or(0.0) as u16, body: text(&answer, "body") })
+    }
+
+    async fn photos(&self) -> Result<Vec<Sha256Hash>, Trouble> {
+        let kept = JsFuture::from(self.0.photos()).await.map_err(|e| storage(&e))?;
+        let digests = Array::from(&kept).into_iter().filter_map(|d| d.as_string()?.parse().ok());
+        Ok(digests.collect())
+    }
+
+    async fn send_photo(&self, photo: Sha256Hash, url: &str, token: &str) -> Result<u16, Trouble> {
+        let sent = JsFuture::from(self.0.send_photo(&photo.to_string(), url, token)).await;
+        let status = sent.map_err(|e| Trouble::NoSignal(said(&e)))?;
+        Ok(status.as_f64().unwrap_or(0.0) as u16)
+    }
+}
+
+fn fields(object: &Object) -> BTreeMap<String, String> {
+    let entries = Object::entries(object).into_iter().filter_map(|pair| {
+        let pair = Array::from(&pair);
+        Some((pair.get(0).as_string()?, pair.get(1).as_string()?))
+    });
+    entries.collect()
+}
+
+/// The app, for `boot.js`.
+#[wasm_bindgen]
+pub struct App(Field<Browser>);
+
+#[wasm_bindgen]
+impl App {
+    /// Opens the app on what the device stored.
+    pub async fn open(device: Device, origin: String, language: String) -> Result<App, JsError> {
+        let opened = Field::open(Browser(device), &origin, &language).await;
+        opened.map(App).map_err(|e| JsError::new(&e.to_string()))
+    }
+
+    /// Does what a button asks; what it writes is durable when the promise resolves.
+    pub async fn act(&self, act: String, values: Object) {
+        self.0.act(&act, &fields(&values)).await;
+    }
+
+    /// Exchanges unasked; how it went stands on the exchange screen.
+    pub async fn exchange(&self) {
+        let _ = self.0.exchange().await;
+    }
+
+    /// The whole screen.
+    pub fn screen(&self) -> String {
+        self.0.screen()
+    }
+
+    /// A part of the screen that changes while something is typed.
+    pub fn part(&self, name: &str, values: &Object) -> String {
+        self.0.part(name, &fields(values))
+    }
+
+    /// Takes a position in; gives whether the screen shows positions.
+    pub fn fix(&self, lat: f64, lon: f64, accuracy_m: f64) -> bool {
+        self.0.fix(lat, lon, accuracy_m)
+    }
+
+    /// The bundle file.
+    pub fn bundle(&self) -> Option<Vec<u8>> {
+        self.0.bundle()
+    }
+
+    /// How many entries the server has not had.
+    pub fn unsent(&self) -> usize {
+        self.0.state().unsent().0
+    }
+
+    /// Whether the device has joined.
+    pub fn joined(&self) -> bool {
+        self.0.state().member.is_some()
+    }
+}
+
+/// A length of time in milliseconds, as clocks show it.
+#[wasm_bindgen]
+pub fn clock_text(ms: f64) -> String {
+    clock(ms as i64)
+}

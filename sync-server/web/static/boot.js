@@ -1,0 +1,266 @@
+// Starts the app, hands taps to it and draws what it says. No rule of the trade stands here.
+
+import init, { App, clock_text } from "./field.js";
+import { Device } from "./device.js";
+
+const root = document.getElementById("app");
+let app = null;
+let device = null;
+let busy = Promise.resolve();
+
+function fields() {
+  const values = {};
+  for (const field of root.querySelectorAll("[name]")) {
+    if (field.type === "radio" && !field.checked) continue;
+    values[field.name] = field.value;
+  }
+  return values;
+}
+
+const KEPT = "bolebook-screen";
+const title = (of) => of.querySelector("#title")?.textContent;
+
+function draw() {
+  const page = document.createElement("div");
+  page.innerHTML = app.screen();
+  const moved = title(page) !== title(root);
+  const before = moved ? 0 : window.scrollY;
+  const open = moved ? [] : Array.from(root.querySelectorAll("details"), (d) => d.open);
+  const values = moved ? {} : fields();
+  const active = moved ? null : document.activeElement?.id;
+  root.replaceChildren(...page.childNodes);
+  dress();
+  root.querySelectorAll("details").forEach((d, i) => (d.open = open[i] ?? false));
+  // What was typed stays while the screen does; a saved entry leaves its fields empty.
+  if (!root.querySelector(".said:not(.bad)")) {
+    for (const [name, value] of Object.entries(values)) {
+      for (const field of root.querySelectorAll(`[name="${CSS.escape(name)}"]`)) {
+        if (field.type === "radio") field.checked = field.value === value;
+        else field.value = value;
+      }
+    }
+  }
+  if (moved) document.getElementById("title")?.focus({ preventScroll: true });
+  else if (active) document.getElementById(active)?.focus({ preventScroll: true });
+  window.scrollTo(0, before);
+  tick();
+  room();
+  keepScreen();
+}
+
+// Language and look belong to the whole page.
+function dress() {
+  document.documentElement.lang = root.firstElementChild?.lang || "en";
+  document.documentElement.dataset.look = root.firstElementChild?.dataset.look ?? "day";
+}
+
+// The day's screen is shown again at once the next time, while the books are being opened.
+function keepScreen() {
+  try {
+    if (root.querySelector(".next")) localStorage.setItem(KEPT, root.innerHTML);
+  } catch {
+    // Only a quicker start is lost.
+  }
+}
+
+// One act after another: a second tap waits until the first one is durable. A tap on the kept
+// screen waits until the app is open.
+function act(name, more) {
+  const values = { ...fields(), ...more };
+  root.classList.add("busy");
+  busy = busy.then(async () => {
+    const failedBefore = root.querySelector(".said.bad") !== null;
+    try {
+      await app?.act(name, values);
+    } finally {
+      root.classList.remove("busy");
+    }
+    if (!app) return;
+    draw();
+    const bad = root.querySelector(".said.bad");
+    if (bad) {
+      window.scrollTo(0, 0);
+      if (!failedBefore) navigator.vibrate?.([80, 60, 80]);
+    } else if (root.querySelector(".said")) {
+      navigator.vibrate?.(40);
+    }
+  });
+  return busy;
+}
+
+function tick() {
+  const now = Date.now();
+  for (const timer of root.querySelectorAll(".timer")) {
+    const waited = now - Number(timer.dataset.since);
+    timer.textContent = clock_text(waited);
+    const late = timer.dataset.limit !== undefined && waited > Number(timer.dataset.limit);
+    if (late && !timer.classList.contains("late")) {
+      timer.classList.add("late");
+      navigator.vibrate?.([200, 100, 200]);
+      // What is overdue changes the card too.
+      if (!timer.closest(".late:not(.timer)")) act("dismiss");
+    }
+  }
+}
+
+async function room() {
+  const place = document.getElementById("storage");
+  if (!place || !navigator.storage?.estimate) return;
+  const [{ usage = 0, quota = 0 }, kept] = await Promise.all([
+    navigator.storage.estimate(),
+    navigator.storage.persisted?.() ?? false,
+  ]);
+  const mb = (bytes) => `${(bytes / 1e6).toFixed(1)} MB`;
+  place.textContent = `${mb(usage)} / ${mb(quota)} · ${kept ? "persistent" : "not persistent: exchange every day"}`;
+}
+
+async function bundle() {
+  const bytes = app?.bundle();
+  if (!bytes) return;
+  const stamp = new Date().toISOString().slice(0, 16).replace(/[:T]/g, "-");
+  const file = new File([bytes], `bolebook-${stamp}.bundle`, { type: "application/octet-stream" });
+  if (navigator.canShare?.({ files: [file] })) {
+    try {
+      return await navigator.share({ files: [file], title: file.name });
+    } catch (error) {
+      if (error.name === "AbortError") return;
+    }
+  }
+  const link = document.createElement("a");
+  link.href = URL.createObjectURL(file);
+  link.download = file.name;
+  link.click();
+  setTimeout(() => URL.revokeObjectURL(link.href), 60000);
+}
+
+root.addEventListener("click", (event) => {
+  const button = event.target.closest("button");
+  if (!button) return;
+  if (button.dataset.act) act(button.dataset.act);
+  else if (button.dataset.do === "bundle") bundle();
+  else if (button.dataset.do === "take-over") start(true);
+});
+
+// Scaled, so that a day's photos fit: 1600 pixels at the longest side. What the camera wrote about
+// place and time is left behind with the original.
+async function photo(input) {
+  const [file] = input.files;
+  if (!file || !app) return;
+  const about = input.dataset.photo;
+  try {
+    const image = await createImageBitmap(file);
+    const scale = Math.min(1, 1600 / Math.max(image.width, image.height));
+    const canvas = document.createElement("canvas");
+    [canvas.width, canvas.height] = [Math.round(image.width * scale), Math.round(image.height * scale)];
+    canvas.getContext("2d").drawImage(image, 0, 0, canvas.width, canvas.height);
+    const blob = await new Promise((resolve) => canvas.toBlob(resolve, "image/jpeg", 0.85));
+    const digest = await device.keepPhoto(blob);
+    await act(`photo:${about}`, { "photo-sha256": digest, "photo-bytes": String(blob.size) });
+  } catch (error) {
+    input.closest("label").insertAdjacentText("beforeend", ` ${error.message ?? error}`);
+  }
+}
+
+root.addEventListener("change", (event) => {
+  if (event.target.dataset.photo) photo(event.target);
+});
+
+root.addEventListener("keydown", (event) => {
+  if (event.key !== "Enter" || event.target.tagName !== "INPUT" || event.target.type === "radio") return;
+  event.preventDefault();
+  root.querySelector("main .big[data-act]")?.click();
+});
+
+root.addEventListener("input", (event) => {
+  const part = event.target.dataset.live;
+  if (part && app) document.getElementById(`part-${part}`).innerHTML = app.part(part, fields());
+});
+
+// The phone's back button goes back in the app and never out of a half-filled screen.
+history.replaceState("bottom", "");
+history.pushState("top", "");
+window.addEventListener("popstate", () => {
+  history.pushState("top", "");
+  if (app) act("back");
+});
+
+function watch() {
+  if (!navigator.geolocation) return;
+  const took = ({ coords }) => {
+    if (app.fix(coords.latitude, coords.longitude, coords.accuracy)) {
+      const part = document.getElementById("part-results");
+      if (part) part.innerHTML = app.part("results", fields());
+    }
+  };
+  navigator.geolocation.watchPosition(took, () => {}, { enableHighAccuracy: true, maximumAge: 2000 });
+}
+
+// Unasked exchanges: when a line comes, and every quarter of an hour while there is one.
+async function background() {
+  if (!app?.joined() || !navigator.onLine || document.hidden || app.unsent() === 0) return;
+  await app.exchange();
+  const quiet = !root.querySelector("input:focus, .said");
+  if (quiet) draw();
+}
+
+function say(text, take) {
+  root.classList.remove("busy");
+  const heading = document.createElement("h1");
+  heading.textContent = "Bolebook";
+  const paragraph = document.createElement("p");
+  paragraph.className = "alert";
+  paragraph.textContent = text;
+  root.replaceChildren(heading, paragraph);
+  if (take) {
+    const button = document.createElement("button");
+    button.className = "big";
+    button.textContent = take;
+    button.addEventListener("click", () => start(true));
+    root.append(button);
+  }
+}
+
+async function start(steal) {
+  try {
+    device ??= await Device.open();
+    if (!(await device.take(steal))) {
+      say("Bolebook is open in another window. One window writes, so that nothing is lost.", "Use this window");
+      return;
+    }
+    device.lost = () => {
+      app = null;
+      say("Bolebook was taken over by another window. What you logged is kept.", "Use this window");
+    };
+    app = await App.open(device, location.origin, navigator.language);
+    draw();
+    document.documentElement.dataset.ready = "yes";
+    performance.mark("bolebook-ready");
+    navigator.storage?.persist?.();
+    watch();
+  } catch (error) {
+    say(`${error.message ?? error} What was stored is still there.`);
+  }
+}
+
+try {
+  const kept = localStorage.getItem(KEPT);
+  if (kept) {
+    root.innerHTML = kept;
+    dress();
+    performance.mark("bolebook-shown");
+  }
+} catch {
+  // Without the kept screen the start only shows later.
+}
+busy = (async () => {
+  await init({ module_or_path: new URL("./field_bg.wasm", import.meta.url) });
+  await start(false);
+})();
+await busy;
+setInterval(tick, 1000);
+document.addEventListener("visibilitychange", () => {
+  if (!document.hidden && app) draw();
+});
+window.addEventListener("online", background);
+setInterval(background, 15 * 60 * 1000);
+if ("serviceWorker" in navigator) navigator.serviceWorker.register("./sw.js", { scope: "./" });

@@ -1,0 +1,198 @@
+// The device as the app sees it: a database whose transactions are strict, a key that cannot be
+// read, and the lock that lets one window write.
+
+const NAME = "bolebook";
+const VERSION = 1;
+const LOCK = "bolebook-writer";
+
+const promised = (request) =>
+  new Promise((resolve, reject) => {
+    request.onsuccess = () => resolve(request.result);
+    request.onerror = () => reject(request.error);
+  });
+
+const hex = (bytes) => Array.from(bytes, (b) => b.toString(16).padStart(2, "0")).join("");
+
+const failed = (name, message) => Object.assign(new Error(message), { name });
+
+function database() {
+  const request = indexedDB.open(NAME, VERSION);
+  request.onupgradeneeded = () => {
+    const db = request.result;
+    db.createObjectStore("lines", { keyPath: ["book", "position"] });
+    db.createObjectStore("settings");
+    db.createObjectStore("device");
+    db.createObjectStore("photos");
+  };
+  return promised(request);
+}
+
+// Ed25519 where the browser has it, else P-256. Neither key can be read out of the browser.
+async function newKey() {
+  for (const [alg, name] of [
+    ["ed25519", { name: "Ed25519" }],
+    ["p256", { name: "ECDSA", namedCurve: "P-256" }],
+  ]) {
+    try {
+      const pair = await crypto.subtle.generateKey(name, false, ["sign", "verify"]);
+      const raw = await crypto.subtle.exportKey("raw", pair.publicKey);
+      return { alg, pair, key: hex(new Uint8Array(raw)) };
+    } catch (error) {
+      if (alg === "p256") throw error;
+    }
+  }
+}
+
+export class Device {
+  constructor(db) {
+    this.db = db;
+    this.writer = 0;
+    this.lost = null;
+    db.onversionchange = () => db.close();
+  }
+
+  static async open() {
+    if (!globalThis.isSecureContext || !crypto.subtle) {
+      throw failed("Insecure", "The app needs a secure address (https).");
+    }
+    return new Device(await database());
+  }
+
+  // Takes the right to write: at once when no other window has it, else only when asked to.
+  // Resolves to whether this window writes now.
+  async take(steal) {
+    if (!navigator.locks) {
+      await this.#count();
+      return true;
+    }
+    const got = await new Promise((resolve, reject) => {
+      navigator.locks
+        .request(LOCK, steal ? { steal: true } : { ifAvailable: true }, (lock) => {
+          resolve(lock !== null);
+          // Held until the window goes, or another one takes over.
+          return lock === null ? null : new Promise(() => {});
+        })
+        .catch(() => this.lost?.());
+      setTimeout(() => reject(failed("Lock", "The browser does not answer about its lock.")), 10000);
+    });
+    if (got) await this.#count();
+    return got;
+  }
+
+  // The number that each transaction checks: a window that lost the lock writes nothing more.
+  async #count() {
+    const tx = this.db.transaction(["device"], "readwrite", { durability: "strict" });
+    const store = tx.objectStore("device");
+    const last = (await promised(store.get("writer"))) ?? 0;
+    this.writer = last + 1;
+    store.put(this.writer, "writer");
+    await done(tx);
+  }
+
+  random(count) {
+    return crypto.getRandomValues(new Uint8Array(count));
+  }
+
+  async #pair() {
+    const store = this.db.transaction(["device"], "readonly").objectStore("device");
+    return promised(store.get("key"));
+  }
+
+  async key() {
+    let kept = await this.#pair();
+    if (!kept) {
+      kept = await newKey();
+      const tx = this.db.transaction(["device"], "readwrite", { durability: "strict" });
+      tx.objectStore("device").put(kept, "key");
+      await done(tx);
+    }
+    return { alg: kept.alg, key: kept.key };
+  }
+
+  async sign(message) {
+    // Copied: the bytes lie in memory that may move while the browser signs.
+    const bytes = message.slice();
+    const kept = await this.#pair();
+    if (!kept) throw failed("NoKey", "This device has no key: join again.");
+    const how = kept.alg === "p256" ? { name: "ECDSA", hash: "SHA-256" } : { name: "Ed25519" };
+    return hex(new Uint8Array(await crypto.subtle.sign(how, kept.pair.privateKey, bytes)));
+  }
+
+  async load() {
+    const tx = this.db.transaction(["lines", "settings"], "readonly");
+    const settings = tx.objectStore("settings");
+    const [lines, names, values] = await Promise.all([
+      promised(tx.objectStore("lines").getAll()),
+      promised(settings.getAllKeys()),
+      promised(settings.getAll()),
+    ]);
+    return {
+      lines: lines.map((row) => [row.book, row.text]),
+      settings: names.map((name, i) => [name, values[i]]),
+    };
+  }
+
+  // All of it, or nothing; resolves when the browser says it is on the disk.
+  async store(puts) {
+    const tx = this.db.transaction(["lines", "settings", "device"], "readwrite", { durability: "strict" });
+    const number = await promised(tx.objectStore("device").get("writer"));
+    if (number !== this.writer) {
+      tx.abort();
+      throw failed("OtherWriter", "Another window writes now.");
+    }
+    const [lines, settings] = [tx.objectStore("lines"), tx.objectStore("settings")];
+    for (const [kind, name, a, b] of puts) {
+      // `add` refuses a position that is taken: what was stored is never written over.
+      if (kind === "line") lines.add({ book: name, position: a, text: b });
+      else settings.put(a, name);
+    }
+    await done(tx);
+  }
+
+  // Kept under its digest until a server has it.
+  async keepPhoto(blob) {
+    const digest = hex(new Uint8Array(await crypto.subtle.digest("SHA-256", await blob.arrayBuffer())));
+    const tx = this.db.transaction(["photos"], "readwrite", { durability: "strict" });
+    tx.objectStore("photos").put(blob, digest);
+    await done(tx);
+    return digest;
+  }
+
+  async photos() {
+    return promised(this.db.transaction(["photos"], "readonly").objectStore("photos").getAllKeys());
+  }
+
+  async sendPhoto(digest, url, token) {
+    const blob = await promised(
+      this.db.transaction(["photos"], "readonly").objectStore("photos").get(digest),
+    );
+    const headers = { authorization: `Bearer ${token}`, "content-type": "application/octet-stream" };
+    const answer = await fetch(url, { method: "PUT", headers, body: blob, credentials: "omit" });
+    if (answer.ok) {
+      const tx = this.db.transaction(["photos"], "readwrite", { durability: "strict" });
+      tx.objectStore("photos").delete(digest);
+      await done(tx);
+    }
+    return answer.status;
+  }
+
+  async ask(method, url, headers, body) {
+    const answer = await fetch(url, {
+      method,
+      headers,
+      body,
+      cache: "no-store",
+      credentials: "omit",
+      signal: AbortSignal.timeout(150000),
+    });
+    return { status: answer.status, body: await answer.text() };
+  }
+}
+
+function done(tx) {
+  return new Promise((resolve, reject) => {
+    tx.oncomplete = () => resolve();
+    tx.onabort = () => reject(tx.error ?? failed("Aborted", "The browser gave the transaction up."));
+    tx.onerror = () => {};
+  });
+}

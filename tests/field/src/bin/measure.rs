@@ -1,0 +1,88 @@
+//! How long the app takes on a job of 5,000 trees with the CPU slowed four times: to open, to log a
+//! hole, to plan a stem. A measurement, never a test: `cargo run -p bolebook-field-tests --bin measure`.
+
+#![expect(clippy::print_stdout, reason = "a benchmark says what it measured")]
+
+use std::time::{SystemTime, UNIX_EPOCH};
+
+use bolebook_core::quantity::UtcMs;
+use bolebook_field_tests::browser::Browser;
+use bolebook_field_tests::office::{CREWS, LEADS, LOT, Office, REGISTRATION};
+use serde_json::json;
+
+const TREES: usize = 5_000;
+
+#[expect(clippy::disallowed_methods, reason = "the browser's clock is the machine's, so the office's is too")]
+fn now() -> UtcMs {
+    let since = SystemTime::now().duration_since(UNIX_EPOCH).unwrap_or_default();
+    UtcMs(i64::try_from(since.as_millis()).unwrap_or(0))
+}
+
+/// Milliseconds from pressing a button to the next screen, drawn.
+const TAP: &str = "
+    return (async (act) => {
+        const button = [...document.querySelectorAll('[data-act]')].find((b) => b.dataset.act.startsWith(act));
+        const begun = performance.now();
+        button.click();
+        await new Promise((r) => setTimeout(r));
+        while (document.querySelector('.busy')) await new Promise((r) => setTimeout(r));
+        await new Promise((r) => requestAnimationFrame(() => setTimeout(r)));
+        return performance.now() - begun;
+    })(...arguments)";
+
+fn main() {
+    let mut office = Office::found(None, now(), TREES);
+    let Ok(web) = xtask::web::build(None) else { return println!("the app could not be built") };
+    let url = office.serve(Some(&web));
+    let browser = Browser::new();
+    browser.go(&format!("{url}/field/"));
+    browser.ready();
+    let code = office.invite(&url, "phone", CREWS[0]);
+    browser.fill("code", &code);
+    browser.press("Join");
+    browser.press(LEADS[0]);
+    browser.act("go:fill");
+    browser.fill("lot", LOT);
+    browser.fill("registration", REGISTRATION);
+    browser.fill("amount", "800");
+    browser.press("Log the fill");
+    for slowed in [1, 4] {
+        browser.devtools("Emulation.setCPUThrottlingRate", json!({ "rate": slowed }));
+        for round in 1..=3 {
+            browser.go("about:blank");
+            browser.go(&format!("{url}/field/"));
+            browser.ready();
+            let times = browser.run(
+                "const at = (name) => Math.round(performance.getEntriesByName(name)[0]?.startTime ?? -1);
+                 return [at('first-contentful-paint'), at('bolebook-shown'), at('bolebook-ready')]",
+                json!([]),
+            );
+            println!("slowed {slowed} ×, start {round}: first paint, screen shown, ready: {times} ms");
+        }
+        browser.act("go:find");
+        browser.act("tree:");
+        if browser.text().contains("being treated") {
+            browser.act("go:board");
+        } else {
+            browser.press("Condition");
+            for (name, value) in
+                [("canopy", "10"), ("bloom", "after"), ("food", "no"), ("soil", "moist"), ("air", "17")]
+            {
+                browser.fill(name, value);
+            }
+            println!("slowed {slowed} ×, condition to plan: {} ms", browser.run(TAP, json!(["seen:"])));
+            if browser.text().contains("I have read this") {
+                browser.press("I have read this");
+            }
+            println!("slowed {slowed} ×, begin: {} ms", browser.run(TAP, json!(["begin:"])));
+            println!("slowed {slowed} ×, containers on: {} ms", browser.run(TAP, json!(["on:"])));
+        }
+        browser.act("finish:");
+        browser.act("hole:");
+        browser.fill("what", "part");
+        browser.fill("amount", "6");
+        browser.fill("sealed", "yes");
+        println!("slowed {slowed} ×, log a hole: {} ms", browser.run(TAP, json!(["differs:"])));
+        println!("slowed {slowed} ×, log the stem: {} ms", browser.run(TAP, json!(["done:"])));
+    }
+}

@@ -1,0 +1,254 @@
+//! An invented office: its store made by the real `bolebook`, its server the real `bolebook-server`.
+//! Everything in it is INVENTED: NOT FOR USE.
+
+use std::io::{BufRead as _, BufReader, Write as _};
+use std::path::{Path, PathBuf};
+use std::process::{Child, Command, Stdio};
+use std::sync::OnceLock;
+
+use bolebook_core::day::Day;
+use bolebook_core::quantity::UtcMs;
+use bolebook_core::record::book_kinds::{Zone, ZoneOffset};
+use serde_json::{Value, json};
+use tempfile::TempDir;
+
+/// The job's title.
+pub const JOB: &str = "Imaginary Park (INVENTED)";
+/// The lot in use.
+pub const LOT: &str = "L-2601";
+/// The registration number of its label.
+pub const REGISTRATION: &str = "INVENTED-0001";
+/// The crews.
+pub const CREWS: [&str; 2] = ["Alder", "Birch"];
+/// The lead of each crew.
+pub const LEADS: [&str; 2] = ["Ann Invented", "Ben Invented"];
+/// Latitude and longitude of the first tree: a place of no meaning.
+pub const ORIGIN: (f64, f64) = (42.7325, -84.5555);
+const MS_PER_DAY: i64 = 86_400_000;
+
+/// The programs, built once for all tests of this process.
+pub fn programs() -> PathBuf {
+    static BUILT: OnceLock<PathBuf> = OnceLock::new();
+    let build = || {
+        let mut cargo = xtask::process::cargo();
+        cargo.args(["build", "--quiet", "--package", "bolebook-cli", "--package", "bolebook-server"]);
+        xtask::process::run(&mut cargo).unwrap();
+        xtask::target().join("debug")
+    };
+    BUILT.get_or_init(build).clone()
+}
+
+/// The office.
+pub struct Office {
+    folder: TempDir,
+    /// What time it is for the office, when it is not the machine's.
+    told: Option<String>,
+    today: Day,
+    port: u16,
+    server: Option<Child>,
+}
+
+impl Drop for Office {
+    fn drop(&mut self) {
+        self.stop();
+    }
+}
+
+impl Office {
+    /// Founds a yard with two crews, their kits, a confirmed label, a lot, and a job of so many
+    /// trees, every one measured. `told` is the time of the story; without it, the machine's.
+    pub fn found(told: Option<&str>, now: UtcMs, trees: usize) -> Self {
+        let zone = Zone { name: "UTC".into(), offsets: vec![ZoneOffset { from: UtcMs(0), offset_s: 0 }] };
+        let folder = tempfile::tempdir().unwrap();
+        let today = Day::of(now, &zone);
+        let mut office = Self { folder, told: told.map(str::to_owned), today, port: 0, server: None };
+        office.yard();
+        office.job(trees);
+        office
+    }
+
+    fn day(&self, after: i64) -> String {
+        let zone = Zone { name: "UTC".into(), offsets: vec![] };
+        Day::of(UtcMs((i64::from(self.today.number()) + after) * MS_PER_DAY), &zone).to_string()
+    }
+
+    fn write(&self, name: &str, text: &str) -> String {
+        let path = self.folder.path().join(name);
+        std::fs::File::create(&path).unwrap().write_all(text.as_bytes()).unwrap();
+        path.display().to_string()
+    }
+
+    /// Runs a command of the office, which must succeed, and gives its answer.
+    pub fn run(&self, arguments: &[&str]) -> Value {
+        let mut command = Command::new(programs().join("bolebook"));
+        command.arg("--json").arg("--store").arg(self.folder.path().join("office")).args(arguments);
+        if let Some(told) = &self.told {
+            command.env("BOLEBOOK_NOW", told);
+        }
+        let output = command.output().unwrap();
+        let said = String::from_utf8_lossy(&output.stdout);
+        assert!(
+            output.status.success(),
+            "bolebook {}: {said}{}",
+            arguments.join(" "),
+            String::from_utf8_lossy(&output.stderr)
+        );
+        serde_json::from_str(&said).unwrap()
+    }
+
+    /// Logs entries, all or none.
+    pub fn log(&self, entries: &[Value]) {
+        let lines: Vec<String> = entries.iter().map(Value::to_string).collect();
+        let file = self.write("entries.ndjson", &lines.join("\n"));
+        self.run(&["log", &file]);
+    }
+
+    /// What time it is from now on, in a story with a time of its own.
+    pub fn tell(&mut self, time: &str) {
+        self.told = Some(time.to_owned());
+    }
+
+    fn yard(&mut self) {
+        self.run(&["yard", "new", "Imaginary Tree Care (INVENTED)", "--person", "Olive Invented"]);
+        let (from, to) = (self.day(-300), self.day(300));
+        let licence = |person: &str, number: &str| {
+            let fixed =
+                ["--scheme", "invented scheme", "--category", "ornamental", "--from", &from, "--to", &to];
+            let mut arguments = vec!["licence", "add", person, "--number", number];
+            arguments.extend(fixed);
+            self.run(&arguments);
+        };
+        licence("Olive Invented", "INV-0");
+        self.run(&["person", "add", "Sam Invented", "--work", "office"]);
+        licence("Sam Invented", "INV-9");
+        let mut kit = self.run(&["kit", "template"]);
+        let (before, due) = (self.day(-60), self.day(300));
+        for (part, name, day) in [("", "inspected", &before), ("", "inspection_due", &due)] {
+            let place = if part.is_empty() { &mut kit } else { &mut kit[part] };
+            place[name] = json!(day);
+        }
+        kit["gauge"]["checked"] = json!(before);
+        kit["reservoir"]["relief_inspected"] = json!(before);
+        kit["reservoir"]["relief_due"] = json!(due);
+        let kit = self.write("kit.json", &kit.to_string());
+        for ((crew, lead), number) in CREWS.iter().zip(LEADS).zip(1..) {
+            self.run(&["person", "add", lead, "--work", "crew-lead"]);
+            licence(lead, &format!("INV-{number}"));
+            self.run(&["crew", "add", crew, "--lead", lead]);
+            self.run(&["kit", "add", &kit, "--name", &format!("Kit {number}"), "--crew", crew]);
+        }
+        let (label, rates) = label(&self.day(900));
+        let name = label["name"].as_str().unwrap().to_owned();
+        let worked = [(150_000, 36_000), (300_000, 72_000), (605_000, 145_200)].map(
+            |(diameter, dose)| json!({ "purpose": "preventive", "diameter_um": diameter, "dose_ul": dose }),
+        );
+        let label = self.write("label.json", &label.to_string());
+        let confirmation =
+            self.write("confirmation.json", &json!({ "rates": rates, "worked": worked }).to_string());
+        self.run(&["label", "add", &label]);
+        self.run(&["label", "confirm", &name, &confirmation, "--by", "Sam Invented"]);
+        self.run(&["lot", "add", LOT, "--expires", &self.day(400)]);
+        self.run(&["move", "received", "40000", "--lot", LOT]);
+    }
+
+    fn job(&mut self, trees: usize) {
+        let season = self.today.to_string().chars().take(4).collect::<String>();
+        let arguments = ["job", "new", JOB, "--season", &season, "--client", "Client Invented"];
+        let more = ["--address", "1 Nowhere Road", "--site", "Imaginary Park", "--zone", "UTC"];
+        self.run(&[&arguments[..], &more[..]].concat());
+        self.run(&["authorise", "every listed tree, once"]);
+        if trees > 0 {
+            let mut csv = String::from("x_m,y_m,dbh_cm\n");
+            for tree in 0..trees {
+                // Ten metres apart, 25 to 44 cm thick.
+                csv.push_str(&format!("{},{},{}.0\n", (tree % 50) * 10, (tree / 50) * 10, 25 + tree % 20));
+            }
+            let csv = self.write("stand.csv", &csv);
+            let origin = format!("{},{}", ORIGIN.0, ORIGIN.1);
+            let columns = ["--x", "x_m", "--y", "y_m", "--dbh", "dbh_cm", "--prefix", "P-"];
+            let rest = ["--species", "FRXAM", "--origin", &origin];
+            self.run(&[&["stand", "import", &csv][..], &columns[..], &rest[..]].concat());
+        }
+        let invitation = self.folder.path().join("server.json").display().to_string();
+        self.run(&["device", "invite", "server", "--role", "server", "--out", &invitation]);
+        let mut init = Command::new(programs().join("bolebook-server"));
+        init.args(["init", "--invitation", &invitation, "--data"]).arg(self.folder.path().join("server"));
+        if let Some(told) = &self.told {
+            init.env("BOLEBOOK_NOW", told);
+        }
+        assert!(init.output().unwrap().status.success());
+    }
+
+    /// Starts the server, on the same port each time, and gives its address.
+    pub fn serve(&mut self, web: Option<&Path>) -> String {
+        assert!(self.server.is_none(), "one server at a time");
+        let mut command = Command::new(programs().join("bolebook-server"));
+        let listen = format!("127.0.0.1:{}", self.port);
+        command.args(["serve", "--listen", &listen, "--data"]).arg(self.folder.path().join("server"));
+        if let Some(web) = web {
+            command.arg("--web-dir").arg(web);
+        }
+        if let Some(told) = &self.told {
+            command.env("BOLEBOOK_NOW", told);
+        }
+        command.env("RUST_LOG", "warn").stdin(Stdio::null()).stdout(Stdio::piped());
+        let mut child = command.spawn().unwrap();
+        let mut line = String::new();
+        BufReader::new(child.stdout.take().unwrap()).read_line(&mut line).unwrap();
+        self.server = Some(child);
+        let address: Value = serde_json::from_str(&line).expect("the server says its address");
+        let url = address["url"].as_str().unwrap().to_owned();
+        self.port = url.rsplit(':').next().unwrap().parse().unwrap();
+        url
+    }
+
+    /// Ends the server at once, as a power cut would.
+    pub fn stop(&mut self) {
+        if let Some(mut server) = self.server.take() {
+            let _ = server.kill();
+            let _ = server.wait();
+        }
+    }
+
+    /// A one-time code for a crew's device, deposited at the server.
+    pub fn invite(&self, url: &str, name: &str, crew: &str) -> String {
+        let invited = self.run(&["device", "invite", name, "--role", "crew", "--crew", crew]);
+        self.run(&["exchange", url]);
+        invited["code"].as_str().unwrap().to_owned()
+    }
+}
+
+/// The invented label and its rates.
+fn label(expires: &str) -> (Value, Value) {
+    let rates = json!([{
+        "purpose": "preventive", "from_um": 120_000,
+        "min_ul_per_m": 180_000, "usual_ul_per_m": 240_000, "max_ul_per_m": 300_000
+    }]);
+    let label = json!({
+        "name": "Stemguard Imaginary (INVENTED)",
+        "registration": REGISTRATION,
+        "invented": "INVENTED: NOT FOR USE",
+        "active_ingredients": [{ "name": "emamectin benzoate", "ug_per_ml": 1000 }],
+        "species": ["1FRXG", "1QUEG"],
+        "pests": ["AGRLPL"],
+        "rates": rates,
+        "smallest_diameter_um": 120_000,
+        "forked": "each_stem",
+        "interval_days": 700,
+        "holes": {
+            "bit_um": 6000, "depth_min_um": 15000, "depth_max_um": 25000, "spacing_um": 120_000,
+            "band_low_um": 100_000, "band_high_um": 300_000, "sealing": "optional"
+        },
+        "charges": {
+            "most_per_hole_ul": 10000, "per_hole": 1, "part_charge": false,
+            "uptake_limit_s": 1800, "hold_after_s": 60
+        },
+        "conditions": { "not_in_bloom": true, "not_for_food": true, "canopy_loss_max": 500 },
+        "cautions": [
+            "INVENTED: NOT FOR USE. Wear goggles and gloves; keep your face to the side of containers and holes."
+        ],
+        "first_aid": ["INVENTED: On skin or in eyes: rinse with plenty of water and call a poison centre."],
+        "expires": expires
+    });
+    (label, rates)
+}

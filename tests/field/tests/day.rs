@@ -1,0 +1,228 @@
+//! A crew's day played on the app's core against the real server, and what the office then sees.
+
+use bolebook_core::quantity::UtcMs;
+use bolebook_field_core::field::Field;
+use bolebook_field_core::outside::Trouble;
+use bolebook_field_core::state::Screen;
+use bolebook_field_tests::memory::{Memory, tap};
+use bolebook_field_tests::office::{CREWS, LEADS, LOT, Office, REGISTRATION};
+use serde_json::Value;
+
+/// 2026-09-14T07:00:00Z.
+const SEVEN: UtcMs = UtcMs(1_789_369_200_000);
+const MORNING: &str = "2026-09-14T07:00:00Z";
+const EVENING: &str = "2026-09-14T18:00:00Z";
+
+/// The act of the first button whose label holds some words.
+fn act_of(screen: &str, label: &str) -> String {
+    let at = screen.find(label).unwrap_or_else(|| panic!("no '{label}' on {screen}"));
+    let (_, act) = screen[..at].rsplit_once("data-act=\"").unwrap();
+    act.split('"').next().unwrap().to_owned()
+}
+
+/// The acts of a list's rows.
+fn tree_of(field: &Field<Memory>, tag: &str) -> String {
+    let mut state_screen = tap(field, "go:find", &[]);
+    let at = state_screen.find(&format!("<strong>{tag}</strong>")).unwrap_or_else(|| panic!("no {tag}"));
+    state_screen.truncate(at);
+    let (_, act) = state_screen.rsplit_once("data-act=\"tree:").unwrap();
+    act.split('"').next().unwrap().to_owned()
+}
+
+fn joined(office: &Office, url: &str, seed: u8, crew: usize) -> (Memory, Field<Memory>) {
+    let device = Memory::new(seed, SEVEN);
+    let field = device.open(url);
+    let code = office.invite(url, &format!("phone of {}", CREWS[crew]), CREWS[crew]);
+    let spaced: String =
+        code.as_bytes().chunks(4).map(|c| format!("{} ", String::from_utf8_lossy(c))).collect();
+    let screen = tap(&field, "join", &[("code", &spaced)]);
+    assert!(screen.contains(LEADS[crew]), "{screen}");
+    tap(&field, &act_of(&screen, LEADS[crew]), &[]);
+    assert_eq!(field.state().screen, Screen::Today);
+    (device, field)
+}
+
+fn good(screen: &str) {
+    assert!(!screen.contains("said bad") && !screen.contains("class=\"alert\""), "{screen}");
+}
+
+const LOOK: &[(&str, &str)] =
+    &[("canopy", "10"), ("bloom", "after"), ("food", "no"), ("soil", "moist"), ("air", "17")];
+
+/// Treats a tree whole; gives what was planned, in microlitres.
+fn treat(device: &Memory, field: &Field<Memory>, tree: &str) -> i64 {
+    good(&tap(field, &format!("seen:{tree}"), LOOK));
+    let plan = field.screen();
+    assert!(plan.contains("<svg") && !plan.contains("Do not treat"), "{plan}");
+    if plan.contains("data-act=\"read:") {
+        good(&tap(field, &act_of(&plan, "I have read this"), &[]));
+    }
+    good(&tap(field, &format!("begin:{tree}:1"), &[]));
+    device.wait(3);
+    good(&tap(field, &format!("on:{tree}:1"), &[]));
+    let planned =
+        field.state().open.iter().find(|being| being.tree.to_string() == tree).unwrap().charge_ul().0;
+    device.wait(9);
+    good(&tap(field, &format!("done:{tree}:1:sealed"), &[]));
+    planned
+}
+
+#[test]
+fn a_day_offline_ends_at_the_office_as_it_was_tapped() {
+    let mut office = Office::found(Some(MORNING), SEVEN, 12);
+    let url = office.serve(None);
+    let (device, field) = joined(&office, &url, 21, 0);
+    office.stop();
+    device.signal.set(false);
+
+    let missing = tap(&field, "go:today", &[]);
+    assert!(missing.contains("Fill the kit"), "{missing}");
+    let wrong = tap(&field, "fill", &[("lot", LOT), ("registration", "OTHER-1"), ("amount", "800")]);
+    assert!(wrong.contains("said bad") && wrong.contains("Find out which product"), "{wrong}");
+    good(&tap(&field, "fill", &[("lot", LOT), ("registration", REGISTRATION), ("amount", "800,0")]));
+
+    let first = tree_of(&field, "P-1");
+    let mut put_in = treat(&device, &field, &first);
+    let again = tap(&field, &format!("plan:{first}:1"), &[]);
+    assert!(again.contains("has been treated this season") && !again.contains("data-act=\"begin"), "{again}");
+
+    // A tree that is new, in three taps and a tape; the app is closed and opened between them.
+    let listed = tap(&field, "list", &[("species", "FRXAM"), ("tag", "N-1")]);
+    assert!(listed.contains("Measure N-1"), "{listed}");
+    drop(field);
+    let field = device.open(&url);
+    let new = tree_of(&field, "N-1");
+    let measured =
+        tap(&field, &format!("measured:{new}:1"), &[("reading", "94"), ("of", "girth"), ("unit", "cm")]);
+    assert!(measured.contains("29.9 cm"), "{measured}");
+
+    // Begun, containers on, and the phone dies: the timer goes on from the stamp.
+    good(&tap(&field, &format!("seen:{new}"), LOOK));
+    good(&tap(&field, &format!("begin:{new}:1"), &[]));
+    good(&tap(&field, &format!("on:{new}:1"), &[]));
+    drop(field);
+    device.wait(31);
+    let field = device.open(&url);
+    let board = tap(&field, "go:board", &[]);
+    assert!(board.contains(">31:0") && board.contains("The label"), "{board}");
+    assert!(tap(&field, "go:today", &[]).contains("time is over"));
+    // One hole took only 6 mL, one leaked 2.5; more than the charge is refused.
+    let refused =
+        tap(&field, &format!("differs:{new}:1:0"), &[("what", "part"), ("amount", "11"), ("sealed", "yes")]);
+    assert!(refused.contains("said bad"), "{refused}");
+    good(&tap(
+        &field,
+        &format!("differs:{new}:1:0"),
+        &[("what", "part"), ("amount", "6"), ("sealed", "yes")],
+    ));
+    good(&tap(
+        &field,
+        &format!("differs:{new}:1:1"),
+        &[("what", "leaked"), ("amount", "2.5"), ("sealed", "no")],
+    ));
+    let planned = field.state().open[0].charge_ul().0;
+    good(&tap(&field, &format!("done:{new}:1:sealed"), &[]));
+    put_in += planned - 4_000 - 2_500;
+
+    // A mis-tap is taken back with one tap, and the tree is open again.
+    let second = tree_of(&field, "P-2");
+    let taken = treat(&device, &field, &second);
+    let undone = tap(&field, &act_of(&field.screen(), "Take back"), &[]);
+    assert!(undone.contains("Finish P-2"), "{undone}");
+    good(&tap(&field, &format!("done:{second}:1:open"), &[]));
+    put_in += taken;
+
+    let third = tree_of(&field, "P-3");
+    good(&tap(&field, &format!("nottreated:{third}"), &[("reason", "refused")]));
+
+    let early = tap(&field, "close", &[]);
+    assert!(early.contains("said bad"), "{early}");
+    let kit = act_or_field(&tap(&field, "go:close", &[]), "kit-");
+    let left = format!("{}", (800_000 - put_in - 2_500) as f64 / 1_000.0);
+    let closed = tap(&field, "close", &[(&kit, &left), ("none-out", "yes")]);
+    good(&closed);
+    let (unsent, since) = field.state().unsent();
+    assert!(unsent > 15 && since.is_some(), "{unsent}");
+    let failed = tap(&field, "exchange", &[]);
+    assert!(failed.contains("said bad") && field.state().unsent().0 == unsent, "{failed}");
+
+    office.tell(EVENING);
+    office.serve(None);
+    device.signal.set(true);
+    let sent = tap(&field, "exchange", &[]);
+    assert!(sent.contains("Exchanged"), "{sent}");
+    assert_eq!(field.state().unsent().0, 0);
+
+    office.run(&["exchange", &url]);
+    let balance = office.run(&["balance"]);
+    let into_trees = find(&balance, "into_trees_ul");
+    assert_eq!(into_trees, Some(put_in), "{balance}");
+    let shown = office.run(&["job", "show"]);
+    assert_eq!(shown["trees"]["treated"], 3, "{shown}");
+    assert_eq!(shown["trees"]["not_treated"], 1, "{shown}");
+    assert_eq!(shown["trees"]["listed"], 13, "{shown}");
+    let findings = office.run(&["check"]);
+    let stops: Vec<&Value> =
+        findings["findings"].as_array().unwrap().iter().filter(|f| f["severity"] == "stop").collect();
+    assert!(stops.is_empty(), "{stops:?}");
+}
+
+/// The name of the first field that begins so.
+fn act_or_field(screen: &str, begins: &str) -> String {
+    let (_, rest) = screen.split_once(&format!("name=\"{begins}")).unwrap();
+    format!("{begins}{}", rest.split('"').next().unwrap())
+}
+
+/// The first number under a name, anywhere in an answer.
+fn find(value: &Value, name: &str) -> Option<i64> {
+    match value {
+        Value::Object(fields) => fields.iter().find_map(|(key, value)| match key == name {
+            true => value.as_i64().or_else(|| value["low"].as_i64()),
+            false => find(value, name),
+        }),
+        Value::Array(items) => items.iter().find_map(|v| find(v, name)),
+        _ => None,
+    }
+}
+
+#[test]
+fn what_the_storage_refuses_is_said_and_nothing_is_half_done() {
+    let mut office = Office::found(Some(MORNING), SEVEN, 2);
+    let url = office.serve(None);
+    let (device, field) = joined(&office, &url, 22, 0);
+    good(&tap(&field, "fill", &[("lot", LOT), ("registration", REGISTRATION), ("amount", "800")]));
+    let tree = tree_of(&field, "P-1");
+    let before = device.lines();
+    for trouble in [Trouble::Storage("the disk is full".into()), Trouble::OtherWriter] {
+        *device.refuses.borrow_mut() = Some(trouble.clone());
+        let said = tap(&field, &format!("seen:{tree}"), LOOK);
+        assert!(said.contains("said bad") && said.contains(&trouble.to_string()), "{said}");
+        let said = tap(&field, "look:night", &[]);
+        assert!(said.contains("said bad") && said.contains("data-look=\"day\""), "{said}");
+    }
+    assert_eq!(device.lines(), before);
+    *device.refuses.borrow_mut() = None;
+    treat(&device, &field, &tree);
+    assert!(tap(&field, "exchange", &[]).contains("Exchanged"));
+}
+
+#[test]
+fn two_crews_meet_and_the_second_is_warned_before_the_first_hole() {
+    let mut office = Office::found(Some(MORNING), SEVEN, 3);
+    let url = office.serve(None);
+    let (alder, first) = joined(&office, &url, 23, 0);
+    let (_, second) = joined(&office, &url, 24, 1);
+    for field in [&first, &second] {
+        good(&tap(field, "fill", &[("lot", LOT), ("registration", REGISTRATION), ("amount", "800")]));
+    }
+    let tree = tree_of(&first, "P-1");
+    treat(&alder, &first, &tree);
+    tap(&first, "exchange", &[]);
+    tap(&second, "exchange", &[]);
+    let screen = tap(&second, &format!("tree:{tree}"), &[]);
+    assert!(screen.contains("TREATED") && screen.contains("Alder"), "{screen}");
+    let plan = tap(&second, &format!("plan:{tree}:1"), &[]);
+    assert!(plan.contains("Do not treat") && !plan.contains("data-act=\"begin"), "{plan}");
+    let refused = tap(&second, &format!("begin:{tree}:1"), &[]);
+    assert!(refused.contains("said bad"), "{refused}");
+}

@@ -1,0 +1,66 @@
+//! Hostile input, made by structure: targets that an ordinary test, `cargo xtask soak` and a
+//! coverage-guided fuzzer all call.
+//!
+//! A target takes bytes and panics when something is wrong that no bytes may cause. It tells whether
+//! the bytes passed JSON and, where there is one, the hash, and how it ended; a mutator that passes
+//! too seldom tests a parser and nothing else.
+
+mod books;
+mod dosing;
+mod mutate;
+
+use crate::root;
+use crate::sim::dice::Dice;
+
+/// How one execution ended.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Ended {
+    /// Whether the bytes passed JSON and hash.
+    pub passed: bool,
+    /// In a word or two, what became of them; one input for each goes into the corpus.
+    pub class: String,
+}
+
+impl Ended {
+    fn early(class: impl Into<String>) -> Self {
+        Self { passed: false, class: class.into() }
+    }
+
+    fn passed(class: impl Into<String>) -> Self {
+        Self { passed: true, class: class.into() }
+    }
+}
+
+/// Something that takes bytes from outside.
+pub struct Target {
+    /// Its name, and its folder in the corpus.
+    pub name: &'static str,
+    /// Feeds it bytes.
+    pub run: fn(&[u8]) -> Ended,
+    /// Makes bytes for it.
+    pub make: fn(&mut Dice) -> Vec<u8>,
+}
+
+/// Every target.
+pub const TARGETS: [Target; 6] = [
+    Target { name: "record", run: books::record, make: books::make_record },
+    Target { name: "commit", run: books::commit, make: books::make_commit },
+    Target { name: "exchange", run: books::exchange, make: books::make_exchange },
+    Target { name: "certificate", run: books::certificate, make: books::make_certificate },
+    Target { name: "label", run: dosing::label, make: dosing::make_label },
+    Target { name: "plan", run: dosing::plan, make: dosing::make_plan },
+];
+
+/// The committed inputs of a target, by file name.
+pub fn corpus(target: &str) -> Vec<(String, Vec<u8>)> {
+    let folder = root().join("tests/fuzz/corpus").join(target);
+    let Ok(files) = std::fs::read_dir(folder) else { return vec![] };
+    let mut inputs: Vec<(String, Vec<u8>)> = files
+        .map(|file| {
+            let path = file.unwrap().path();
+            (path.file_name().unwrap().to_string_lossy().into_owned(), std::fs::read(&path).unwrap())
+        })
+        .collect();
+    inputs.sort();
+    inputs
+}

@@ -1,0 +1,96 @@
+//! Quiet on a normal week, and nothing lost in a bad one: three crews, five days, invented from seeds.
+
+use std::collections::BTreeMap;
+
+use bolebook_core::finding::{Finding, Severity};
+use bolebook_core::geo;
+use bolebook_core::view::CrewDay;
+use bolebook_tests::week::faults::{AFTERWARDS, FAULTS};
+use bolebook_tests::week::{DAYS, bad, normal};
+use bolebook_tests::world::{CREWS, World};
+
+const SEEDS: [u64; 3] = [1, 2, 3];
+
+fn found(w: &World) -> Vec<Finding> {
+    w.look(|_, _, findings| findings.to_vec())
+}
+
+fn lines(found: &[&Finding]) -> String {
+    found.iter().map(|f| format!("{}: {}\n", f.code.name(), f.message)).collect()
+}
+
+#[test]
+fn a_normal_week_raises_no_stop_and_at_most_two_reviews_a_crew_day() {
+    for seed in SEEDS {
+        let w = normal(seed);
+        let (days, treated) = w.look(|view, _, _| (view.crew_days.len(), view.counts().treated));
+        assert_eq!(days, DAYS as usize * CREWS, "seed {seed}");
+        assert!(treated > 200, "seed {seed}: {treated} trees treated");
+        let found = found(&w);
+        let stops: Vec<_> = found.iter().filter(|f| f.severity == Severity::Stop).collect();
+        assert!(stops.is_empty(), "seed {seed}:\n{}", lines(&stops));
+        let mut reviews: BTreeMap<CrewDay, Vec<&Finding>> = BTreeMap::new();
+        let mut without_day = vec![];
+        for finding in found.iter().filter(|f| f.severity == Severity::Review) {
+            if finding.crew_days.is_empty() {
+                without_day.push(finding);
+            }
+            for day in &finding.crew_days {
+                reviews.entry(*day).or_default().push(finding);
+            }
+        }
+        assert!(without_day.is_empty(), "seed {seed}:\n{}", lines(&without_day));
+        for (day, of) in reviews {
+            assert!(of.len() <= 2, "seed {seed}, {}:\n{}", day.day, lines(&of));
+        }
+    }
+}
+
+#[test]
+fn a_bad_week_loses_none_of_its_sixty_faults() {
+    let signs: Vec<(&str, &str)> =
+        FAULTS.iter().map(|f| (f.code, f.sign)).chain(AFTERWARDS.iter().copied()).collect();
+    assert_eq!(signs.len(), 60);
+    let (quiet, loud) = (found(&normal(1)), found(&bad(1)));
+    let says = |found: &[Finding], code: &str, sign: &str| {
+        found.iter().any(|f| f.code.name() == code && f.message.contains(sign))
+    };
+    let mut lost = vec![];
+    for (code, sign) in &signs {
+        assert!(!says(&quiet, code, sign), "{code} ({sign}) is there without its fault");
+        if !says(&loud, code, sign) {
+            let near: Vec<_> = loud.iter().filter(|f| f.code.name() == *code).collect();
+            lost.push(format!("{code} ({sign}); of that code:\n{}", lines(&near)));
+        }
+    }
+    assert!(lost.is_empty(), "{} lost:\n{}", lost.len(), lost.join("\n"));
+}
+
+/// A quiet week proves nothing if it is an easy one.
+#[test]
+fn the_normal_week_is_as_noisy_as_it_claims() {
+    let w = normal(1);
+    w.look(|view, _, _| {
+        let all: Vec<_> = view.trees.values().flat_map(|tree| view.applications(tree)).collect();
+        let at_once = all.iter().filter(|(fact, _, a)| {
+            let others = all.iter().filter(|(other, _, b)| other.id != fact.id && b.crew == a.crew);
+            others.into_iter().any(|(_, _, b)| b.started_at < a.ended_at && a.started_at < b.ended_at)
+        });
+        assert!(at_once.count() * 2 > all.len(), "half of the trees are treated while another one is");
+        let finished: Vec<_> = all.iter().filter_map(|(_, _, a)| a.continues.map(|b| (a.crew, b))).collect();
+        assert!(finished.len() >= 8, "{} trees are finished by a second crew", finished.len());
+        for (crew, begun) in finished {
+            assert!(all.iter().any(|(fact, _, a)| fact.id == begun && a.crew != crew));
+        }
+        let late = all.iter().filter(|(_, v, a)| v.record.envelope.at.0 - a.ended_at.0 > 5 * 60_000).count();
+        assert!(late * 10 > all.len(), "{late} of {} taps come late", all.len());
+        let off = all.iter().filter(|(_, _, a)| {
+            let tree = view.tree(a.tree).and_then(|t| t.position);
+            a.position.zip(tree).is_some_and(|(stood, tree)| geo::distance_m(&stood, &tree) > 4.9)
+        });
+        assert_eq!(off.count(), all.len(), "every position is 5 m off or more");
+        assert!(all.iter().any(|(_, _, a)| a.leaked_ul().0 > 0), "some holes leak");
+        let twice = view.trees.values().filter(|t| t.diameters.len() > 1).count();
+        assert!(twice >= 10, "{twice} stems are measured twice");
+    });
+}
