@@ -392,6 +392,10 @@ fn photos_round(
                 }
                 // One photo the server will not have keeps no other from going.
                 Err(CliError::Transport(TransportError::Refused(problem))) => {
+                    if problem.code == "photo-removed" {
+                        // Removed for good: said once, and never offered again.
+                        store.photo_sent(link.device, digest)?;
+                    }
                     outcome.photos_refused.push(format!("{digest}: {} ({})", problem.detail, problem.code));
                 }
                 Err(error) => return Err(error),

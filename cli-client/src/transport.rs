@@ -269,7 +269,8 @@ impl Server {
             self.agent.get(url).header("authorization", bearer(token)).call()
         });
         match asked {
-            Err(TransportError::Refused(problem)) if problem.status == 404 => Ok(None),
+            // Not there yet, or removed for good.
+            Err(TransportError::Refused(problem)) if matches!(problem.status, 404 | 410) => Ok(None),
             Err(error) => Err(error),
             Ok(response) => {
                 let bytes = response.into_body().into_with_config().limit(64 << 20).read_to_vec();

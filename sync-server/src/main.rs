@@ -184,8 +184,10 @@ fn verify(data: &Path) -> Result<(), Failure> {
         say(&serde_json::json!({ "photo": photo, "damaged": true }));
     }
     let (held, orphans) = (census.held, census.orphans.len());
-    let (missing, damaged) = (census.missing.len(), census.damaged.len());
-    say(&serde_json::json!({ "photos": held, "orphans": orphans, "missing": missing, "damaged": damaged }));
+    let (missing, damaged, removed) = (census.missing.len(), census.damaged.len(), census.removed.len());
+    say(
+        &serde_json::json!({ "photos": held, "orphans": orphans, "missing": missing, "damaged": damaged, "removed": removed }),
+    );
     if damaged > 0 {
         return Err(format!(
             "{damaged} photos no longer come to their names: restore them from a copy or a device"

@@ -38,6 +38,7 @@ const PUT_REGISTER: &str = "
 pub fn prepare(db: &Connection) -> rusqlite::Result<()> {
     db.execute_batch(CREATE)?;
     db.execute_batch(crate::uploads::table::CREATE)?;
+    db.execute_batch(crate::photos::remove::CREATE)?;
     db.execute_batch(crate::photos::held::CREATE)
 }
 

@@ -3,7 +3,7 @@
 use std::collections::BTreeSet;
 
 use crate::finding::{Code, Finding};
-use crate::ids::Sha256Hash;
+use crate::ids::{RecordId, Sha256Hash};
 use crate::quantity::UtcMs;
 use crate::record::{Body, Kind};
 use crate::view::{View, tree_named};
@@ -37,10 +37,17 @@ pub fn check(view: &View<'_>, findings: &mut Vec<Finding>) {
             let subjects = [subjects[0].as_str(), subjects[1].as_str()];
             let mut finding = Finding::new(Code::PhotoNotReceived, &subjects, message, vec![version.id()])
                 .on(view.crew_day(version));
-            finding.tree = tree_named(&version.record.body).map(|t| view.stays(t));
+            finding.tree = tree_of(view, photo.about);
             findings.push(finding);
         }
     }
+}
+
+/// The tree that a photo's record is about, or the record it belongs to.
+fn tree_of(view: &View<'_>, about: Option<RecordId>) -> Option<RecordId> {
+    let fact = view.facts.fact_of(about?)?;
+    let tree = if fact.kind == Kind::Tree { Some(fact.id) } else { tree_named(&view.facts.shown(fact).record.body) };
+    tree.map(|t| view.stays(t))
 }
 
 /// The photos that a server holds, and when a server last wrote into this book; none before it did.

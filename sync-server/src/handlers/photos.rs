@@ -24,9 +24,8 @@ use tokio::io::AsyncWriteExt as _;
 use crate::auth::Caller;
 use crate::body::{Id, Json};
 use crate::error::ApiError;
-use crate::photos::clean::clean;
 use crate::photos::exif::{self, Camera};
-use crate::photos::{self, held, must_be_picture, place, thumbnail};
+use crate::photos::{self, held, must_be_picture, place, remove};
 use crate::state::{App, Inner};
 
 /// Takes in a small photo whole. The address is the SHA-256 of its bytes. A large one goes better by
@@ -46,7 +45,10 @@ pub async fn upload(
         .blocking(move |app| {
             let known = photos::stored(app, hash)?;
             if known.is_none() {
-                app.read(|db| photos::within_quota(app, db, caller.device, 0))?;
+                app.read(|db| {
+                    remove::must_not_be_removed(db, hash)?;
+                    photos::within_quota(app, db, caller.device, 0)
+                })?;
             }
             Ok(known)
         })
@@ -60,7 +62,7 @@ pub async fn upload(
         .blocking(move |app| {
             app.read(|db| photos::within_quota(app, db, caller.device, photo.bytes))?;
             photos::move_in(&draft.0, &place(app, hash))?;
-            app.write(|tx| held::arrived(app, tx, &photo, caller.device))?;
+            held::note(app, &photo, caller.device, |_| Ok(()))?;
             Ok(photo)
         })
         .await?;
@@ -145,12 +147,8 @@ fn as_it_came(app: &Inner, hash: Sha256Hash) -> Result<Response, ApiError> {
 }
 
 fn cleaned(app: &Inner, hash: Sha256Hash) -> Result<Response, ApiError> {
-    let (photo, bytes) = photos::bytes(app, hash)?;
-    let bytes = clean(&bytes, &photo.media_type).map_err(|e| {
-        let detail = format!("{e}: it is not handed out. Ask for the thumbnail, or ask the office");
-        ApiError::new(StatusCode::UNPROCESSABLE_ENTITY, "photo-not-clean", detail)
-    })?;
-    Ok(picture(photo.media_type, &format!("{hash}-clean"), bytes))
+    let (media_type, bytes) = photos::cleaned(app, hash)?;
+    Ok(picture(media_type, &format!("{hash}-clean"), bytes))
 }
 
 /// Hands out a copy for clients: the same picture, without what the camera wrote beside it.
@@ -177,14 +175,8 @@ pub async fn small(
     _: Caller,
     Id(hash): Id<Sha256Hash>,
 ) -> Result<Response, ApiError> {
-    // One at a time: each may hold a whole picture in memory.
-    let room = app.thumbnails.clone().acquire_owned().await.map_err(|e| ApiError::internal(&e))?;
-    app.blocking(move |app| {
-        let _room = room;
-        let bytes = thumbnail::of(app, hash)?;
-        Ok(picture("image/jpeg".into(), &format!("{hash}-480"), bytes))
-    })
-    .await
+    let bytes = photos::small(&app, hash).await?;
+    Ok(picture("image/jpeg".into(), &format!("{hash}-480"), bytes))
 }
 
 /// A photo beside the records that name it.

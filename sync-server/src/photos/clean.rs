@@ -20,6 +20,11 @@ pub enum CleanError {
     Damaged,
 }
 
+/// Whether a type's parts are taken apart here.
+pub fn can_clean(media_type: &str) -> bool {
+    matches!(media_type, "image/jpeg" | "image/png" | "image/webp")
+}
+
 /// The picture without what the camera wrote beside it.
 ///
 /// # Errors

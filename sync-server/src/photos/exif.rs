@@ -47,8 +47,17 @@ impl Camera {
 
 /// Reads a photo's EXIF (CIPA DC-008); what is missing or unreadable stays empty.
 pub fn read(bytes: &[u8]) -> Camera {
+    read_from(&mut std::io::Cursor::new(bytes))
+}
+
+/// The same of a file, read only as far as its EXIF; none if it cannot be opened.
+pub fn of_file(path: &std::path::Path) -> Option<Camera> {
+    std::fs::File::open(path).ok().map(|file| read_from(&mut std::io::BufReader::new(file)))
+}
+
+fn read_from(source: &mut (impl std::io::BufRead + std::io::Seek)) -> Camera {
     let mut camera = Camera { orientation: 1, ..Camera::default() };
-    let Ok(exif) = exif::Reader::new().read_from_container(&mut std::io::Cursor::new(bytes)) else {
+    let Ok(exif) = exif::Reader::new().read_from_container(source) else {
         return camera;
     };
     let turned = exif.get_field(Tag::Orientation, In::PRIMARY).and_then(|f| f.value.get_uint(0));

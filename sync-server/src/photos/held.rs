@@ -13,6 +13,7 @@ use bolebook_log::Page;
 use rusqlite::{Connection, Transaction, params};
 
 use crate::error::ApiError;
+use crate::photos::remove;
 use crate::receipt;
 use crate::state::Inner;
 
@@ -42,6 +43,7 @@ pub const CREATE: &str = "
 const UNTOLD: &str = "
     SELECT DISTINCT p.sha256, p.device, p.at FROM photo_records r JOIN photos p ON p.sha256 = r.sha256
     WHERE r.book = ?1 AND NOT EXISTS (SELECT 1 FROM photos_told t WHERE t.book = r.book AND t.sha256 = r.sha256)
+    AND NOT EXISTS (SELECT 1 FROM photos_removed g WHERE g.sha256 = r.sha256)
     ORDER BY p.at, p.sha256";
 
 /// Whether a log line may carry a photo's record: cheap, and never wrong about one that does.
@@ -116,11 +118,40 @@ pub fn news(tx: &Transaction<'_>, book: BookId) -> Result<Vec<PhotoReceived>, Ap
     Ok(news)
 }
 
-/// Notes that a photo is in its place, and tells every book whose records name it.
+/// Notes that a photo is in its place, and tells every book whose records name it; `also` is written
+/// in the same transaction.
 ///
 /// # Errors
-/// The database's; nothing was noted then, and the next start notes it.
-pub fn arrived(app: &Inner, tx: &Transaction<'_>, photo: &PhotoStored, by: DeviceId) -> Result<(), ApiError> {
+/// 410 for a photo whose bytes were removed meanwhile: they are removed again. The database's;
+/// nothing was noted then, and the next start notes it.
+pub fn note(
+    app: &Inner,
+    photo: &PhotoStored,
+    by: DeviceId,
+    also: impl FnOnce(&Transaction<'_>) -> Result<(), ApiError>,
+) -> Result<(), ApiError> {
+    remove::not_in_spite(app, photo.sha256)?;
+    let told = app.write(|tx| {
+        also(tx)?;
+        arrived(app, tx, photo, by)
+    })?;
+    // Removed between the look and the note: whoever removed it may have come before the file did.
+    remove::not_in_spite(app, photo.sha256)?;
+    said(app, told);
+    Ok(())
+}
+
+/// Lets findings be computed anew, after the transaction that told the books.
+fn said(app: &Inner, told: Vec<BookId>) {
+    told.into_iter().for_each(|book| app.findings.changed(book, app.identity.yard));
+}
+
+fn arrived(
+    app: &Inner,
+    tx: &Transaction<'_>,
+    photo: &PhotoStored,
+    by: DeviceId,
+) -> Result<Vec<BookId>, ApiError> {
     let (hash, now) = (photo.sha256.to_string(), app.now());
     let bytes = i64::try_from(photo.bytes).unwrap_or(i64::MAX);
     tx.execute(
@@ -129,20 +160,21 @@ pub fn arrived(app: &Inner, tx: &Transaction<'_>, photo: &PhotoStored, by: Devic
     )?;
     let mut query = tx.prepare_cached("SELECT DISTINCT book FROM photo_records WHERE sha256 = ?1")?;
     let books = query.query_map([&hash], |row| row.get(0))?.collect::<Result<Vec<String>, _>>()?;
+    let mut told = vec![];
     for book in books {
-        let book = book.parse().map_err(|e| ApiError::internal(&e))?;
-        tell(app, tx, book)?;
+        told.extend(tell(app, tx, book.parse().map_err(|e| ApiError::internal(&e))?)?);
     }
-    Ok(())
+    Ok(told)
 }
 
-fn tell(app: &Inner, tx: &Transaction<'_>, book: BookId) -> Result<(), ApiError> {
+/// Tells a book what it was not told yet; gives the book if there was something.
+fn tell(app: &Inner, tx: &Transaction<'_>, book: BookId) -> Result<Option<BookId>, ApiError> {
     let bodies: Vec<Body> = news(tx, book)?.into_iter().map(Body::from).collect();
-    if !bodies.is_empty() {
-        receipt::say(app, tx, book, app.now(), bodies)?;
-        app.findings.changed(book, app.identity.yard);
+    if bodies.is_empty() {
+        return Ok(None);
     }
-    Ok(())
+    receipt::say(app, tx, book, app.now(), bodies)?;
+    Ok(Some(book))
 }
 
 /// How many bytes of photos a device has brought since then.
@@ -178,8 +210,9 @@ pub fn records(db: &Connection, hash: Sha256Hash) -> Result<Vec<(BookId, RecordI
 /// # Errors
 /// The database's, or the disk's.
 pub fn recover(app: &Inner) -> Result<(), ApiError> {
+    remove::again(app)?;
     let on_disk = on_disk(&app.config.data)?;
-    app.write(|tx| {
+    let told = app.write(|tx| {
         let mut query = tx.prepare("SELECT sha256 FROM photos")?;
         let noted = query.query_map([], |row| row.get(0))?.collect::<Result<BTreeSet<String>, _>>()?;
         for (hash, bytes) in on_disk.iter().filter(|(hash, _)| !noted.contains(&hash.to_string())) {
@@ -189,11 +222,14 @@ pub fn recover(app: &Inner) -> Result<(), ApiError> {
             let device = app.identity.device().to_string();
             tx.execute(found, params![hash.to_string(), bytes, device, app.now().0])?;
         }
+        let mut told = vec![];
         for book in bolebook_log::books(tx)? {
-            tell(app, tx, book.book)?;
+            told.extend(tell(app, tx, book.book)?);
         }
-        Ok(())
-    })
+        Ok(told)
+    })?;
+    said(app, told);
+    Ok(())
 }
 
 /// The photos in a data folder, with their sizes. A name that is no digest is no photo of ours.
@@ -229,6 +265,8 @@ pub struct Census {
     pub missing: BTreeMap<Sha256Hash, BTreeSet<BookId>>,
     /// Whose bytes no longer come to their name.
     pub damaged: BTreeSet<Sha256Hash>,
+    /// Named by a record, and their bytes removed for good.
+    pub removed: BTreeSet<Sha256Hash>,
 }
 
 /// Looks at everything; reads only.
@@ -254,6 +292,11 @@ pub fn census(db: &Connection, data: &Path) -> Result<Census, ApiError> {
         }
         if wanted.remove(&hash).is_none() {
             census.orphans.insert(hash, bytes);
+        }
+    }
+    for hash in remove::all(db)? {
+        if wanted.remove(&hash).is_some() {
+            census.removed.insert(hash);
         }
     }
     census.missing = wanted;

@@ -2,23 +2,27 @@
 //!
 //! What comes in is in [`crate::uploads`] and the whole `PUT`; [`held`] knows which record names
 //! which photo and lets the books know what is held; [`exif`] reads what a camera wrote, [`clean`]
-//! takes it out of what leaves for clients, [`thumbnail`] makes small upright copies.
+//! takes it out of what leaves for clients, [`thumbnail`] makes small upright copies, and [`remove`]
+//! deletes bytes for good while the books go on naming their hash.
 
 pub mod clean;
 pub mod exif;
 pub mod held;
+pub mod remove;
 pub mod thumbnail;
 
 use std::io::Read as _;
 use std::path::{Path, PathBuf};
 
-use axum::http::StatusCode;
+use axum::http::{StatusCode, header};
+use axum::response::{IntoResponse as _, Response};
 use bolebook_core::ids::{DeviceId, Sha256Hash};
+use bolebook_core::quantity::UtcMs;
 use bolebook_core::service::PhotoStored;
 use rusqlite::Connection;
 
 use crate::error::ApiError;
-use crate::state::Inner;
+use crate::state::{App, Inner};
 use crate::uploads::table;
 
 /// So many first bytes tell a photo's type.
@@ -97,10 +101,78 @@ pub fn stored(app: &Inner, hash: Sha256Hash) -> Result<Option<PhotoStored>, ApiE
 /// The bytes of a photo the server has, with its media type.
 ///
 /// # Errors
-/// 404 for one it has not; the disk's.
+/// 404 for one it has not, 410 for one whose bytes were removed; the disk's.
 pub fn bytes(app: &Inner, hash: Sha256Hash) -> Result<(PhotoStored, Vec<u8>), ApiError> {
-    let photo = stored(app, hash)?.ok_or_else(|| ApiError::not_found("the server has no such photo"))?;
+    let Some(photo) = stored(app, hash)? else {
+        app.read(|db| remove::must_not_be_removed(db, hash))?;
+        return Err(ApiError::not_found("the server has no such photo"));
+    };
     Ok((photo, std::fs::read(place(app, hash))?))
+}
+
+/// Whether a photo's bytes are on this server.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Bytes {
+    /// They are.
+    Here(PhotoStored),
+    /// They were, or might have come, and were removed for good.
+    Removed(UtcMs),
+    /// They have not come.
+    NotHere,
+}
+
+/// Looks whether a photo's bytes are here.
+///
+/// # Errors
+/// The disk's, or the database's.
+pub fn whether(app: &Inner, hash: Sha256Hash) -> Result<Bytes, ApiError> {
+    Ok(match (stored(app, hash)?, app.read(|db| remove::removed(db, hash))?) {
+        (_, Some(at)) => Bytes::Removed(at),
+        (Some(photo), None) => Bytes::Here(photo),
+        (None, None) => Bytes::NotHere,
+    })
+}
+
+/// A photo's media type and its bytes without what the camera wrote beside the picture: what may
+/// leave for clients.
+///
+/// # Errors
+/// As [`bytes`]; 422 for one that cannot be cleaned for sure.
+pub fn cleaned(app: &Inner, hash: Sha256Hash) -> Result<(String, Vec<u8>), ApiError> {
+    let (photo, bytes) = bytes(app, hash)?;
+    let bytes = clean::clean(&bytes, &photo.media_type).map_err(|e| {
+        let detail = format!("{e}: it is not handed out. Ask for the thumbnail, or ask the office");
+        ApiError::new(StatusCode::UNPROCESSABLE_ENTITY, "photo-not-clean", detail)
+    })?;
+    Ok((photo.media_type, bytes))
+}
+
+/// A picture in a page. Kept by the browser for minutes only: it may be removed for good.
+pub fn picture(media_type: &str, bytes: Vec<u8>) -> Response {
+    let headers =
+        [(header::CONTENT_TYPE, media_type.to_owned()), (header::CACHE_CONTROL, "private, max-age=300".into())];
+    (headers, bytes).into_response()
+}
+
+/// A thumbnail in a page.
+///
+/// # Errors
+/// As [`thumbnail::of`].
+pub async fn small_picture(app: &App, hash: Sha256Hash) -> Result<Response, ApiError> {
+    Ok(picture("image/jpeg", small(app, hash).await?))
+}
+
+/// A thumbnail, made one at a time: each may hold a whole picture in memory.
+///
+/// # Errors
+/// As [`thumbnail::of`].
+pub async fn small(app: &App, hash: Sha256Hash) -> Result<Vec<u8>, ApiError> {
+    let room = app.thumbnails.clone().acquire_owned().await.map_err(|e| ApiError::internal(&e))?;
+    app.blocking(move |app| {
+        let _room = room;
+        thumbnail::of(app, hash)
+    })
+    .await
 }
 
 /// Whether a device may bring a photo of so many bytes: not too many under way, not too much a day.

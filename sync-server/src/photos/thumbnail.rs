@@ -25,7 +25,8 @@ const MOST_MEMORY: u64 = 320 << 20;
 
 const TOO_MANY: &str = "photo-too-many-pixels";
 
-fn place(app: &Inner, hash: Sha256Hash) -> PathBuf {
+/// Where a photo's thumbnail is kept.
+pub fn place(app: &Inner, hash: Sha256Hash) -> PathBuf {
     let name = hash.to_string();
     app.config.data.join("thumbnails").join(name.get(..2).unwrap_or("00")).join(format!("{name}.jpg"))
 }
@@ -48,7 +49,13 @@ pub fn of(app: &Inner, hash: Sha256Hash) -> Result<Vec<u8>, ApiError> {
     if let Err(error) = kept.and_then(|()| photos::move_in(&draft, &path)) {
         tracing::warn!(?error, "a thumbnail could not be kept");
     }
+    photos::remove::not_in_spite(app, hash)?;
     Ok(small)
+}
+
+/// Whether this server makes thumbnails of a type.
+pub fn is_made_of(media_type: &str) -> bool {
+    matches!(media_type, "image/jpeg" | "image/png")
 }
 
 fn refused(code: &str, detail: String) -> ApiError {

@@ -11,7 +11,7 @@ use sha2::{Digest as _, Sha256};
 use super::table::{self, Upload};
 use super::{FOLDER, MEDIA_TYPE};
 use crate::error::ApiError;
-use crate::photos::{self, held};
+use crate::photos::{self, held, remove};
 use crate::state::Inner;
 
 /// Where an upload's bytes lie until it is done.
@@ -23,7 +23,7 @@ pub fn file(app: &Inner, id: &str) -> PathBuf {
 /// answer, or its memory, goes on where it was. A photo the server has is a finished upload at once.
 ///
 /// # Errors
-/// 413 for a photo too large, 429 above the device's quota.
+/// 413 for a photo too large, 429 above the device's quota, 410 for one whose bytes were removed.
 pub fn create(
     app: &Inner,
     device: DeviceId,
@@ -41,6 +41,7 @@ pub fn create(
     let known = photos::stored(app, sha256)?;
     let id = hex::encode(app.random::<16>()?);
     let (upload, expired) = app.write(|tx| {
+        remove::must_not_be_removed(tx, sha256)?;
         let expired = table::expire(tx, now)?;
         if let Some(upload) = table::under_way(tx, device, sha256, length)? {
             return Ok((upload, expired));
@@ -101,16 +102,16 @@ pub fn finish(app: &Inner, upload: &Upload) -> Result<(), ApiError> {
             give_up(app, &upload.id)?;
             return Err(error);
         }
+        if let Err(error) = app.read(|db| remove::must_not_be_removed(db, upload.sha256)) {
+            give_up(app, &upload.id)?;
+            return Err(error);
+        }
         photos::move_in(&part, &place)?;
     }
     let Some(photo) = photos::stored(app, upload.sha256)? else {
         return Err(ApiError::internal(&"an upload is whole and its bytes are nowhere"));
     };
-    app.write(|tx| {
-        table::done(tx, &upload.id)?;
-        held::arrived(app, tx, &photo, upload.device)
-    })?;
-    Ok(())
+    held::note(app, &photo, upload.device, |tx| table::done(tx, &upload.id))
 }
 
 fn look(part: &Path, upload: &Upload) -> Result<(), ApiError> {

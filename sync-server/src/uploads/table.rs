@@ -119,6 +119,16 @@ pub fn load(db: &Connection, device: DeviceId) -> Result<(u64, u64), ApiError> {
     Ok((u64::try_from(n).unwrap_or(0), u64::try_from(bytes).unwrap_or(0)))
 }
 
+/// Forgets every upload of a photo; gives the ids of those that were under way.
+///
+/// # Errors
+/// The database's.
+pub fn remove_of(db: &Connection, sha256: Sha256Hash) -> Result<Vec<String>, ApiError> {
+    let mut query = db.prepare_cached("DELETE FROM uploads WHERE sha256 = ?1 RETURNING id")?;
+    let ids = query.query_map([sha256.to_string()], |row| row.get(0))?.collect::<Result<Vec<String>, _>>()?;
+    Ok(ids)
+}
+
 /// Moves an upload's offset and its end.
 ///
 /// # Errors

@@ -57,6 +57,17 @@ without-place = without a place
 provisional = Provisional
 provisional-text = Work that is not signed off yet. It may still change; it is told here because the law or a doctor may need it the same day.
 provisional-day = { $day }, crew { $crew }: { $product }, registration { $number }
+photos = Photos
+photos-text = Taken by the crew on days that are signed off. What a camera writes beside a picture, its place among it, is taken out.
+photo-of = Photo of tree { $tree }, { $day }
+photos-all = { $count ->
+    [one] The one photo
+   *[other] All { $count } photos
+}
+photos-not = { $count ->
+    [one] { $count } more photo cannot be shown here. Ask { $company }.
+   *[other] { $count } more photos cannot be shown here. Ask { $company }.
+}
 data = The data
 data-text = These files hold what this page shows. Each names the state of the books it was made from.
 file-records = Application records (CSV)

@@ -57,6 +57,17 @@ without-place = sin posición
 provisional = Provisional
 provisional-text = Trabajo que todavía no está aprobado. Aún puede cambiar; figura aquí porque la ley o un médico pueden necesitarlo el mismo día.
 provisional-day = { $day }, equipo { $crew }: { $product }, registro { $number }
+photos = Fotos
+photos-text = Tomadas por la cuadrilla en días validados. Lo que la cámara escribe junto a la imagen, también el lugar, se ha quitado.
+photo-of = Foto del árbol { $tree }, { $day }
+photos-all = { $count ->
+    [one] La única foto
+   *[other] Las { $count } fotos
+}
+photos-not = { $count ->
+    [one] { $count } foto más no se puede mostrar aquí. Pregunte a { $company }.
+   *[other] { $count } fotos más no se pueden mostrar aquí. Pregunte a { $company }.
+}
 data = Los datos
 data-text = Estos archivos contienen lo que muestra esta página. Cada uno nombra el estado de los libros del que procede.
 file-records = Registro de aplicaciones (CSV)

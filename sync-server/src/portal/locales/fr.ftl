@@ -57,6 +57,17 @@ without-place = sans position
 provisional = Provisoire
 provisional-text = Travaux qui ne sont pas encore validés. Ils peuvent encore changer ; ils figurent ici parce que la loi ou un médecin peut en avoir besoin le jour même.
 provisional-day = { $day }, équipe { $crew } : { $product }, autorisation { $number }
+photos = Photos
+photos-text = Prises par l’équipe les jours validés. Ce que l’appareil inscrit à côté de l’image, dont le lieu, est retiré.
+photo-of = Photo de l’arbre { $tree }, { $day }
+photos-all = { $count ->
+    [one] La seule photo
+   *[other] Les { $count } photos
+}
+photos-not = { $count ->
+    [one] { $count } autre photo ne peut pas être montrée ici. Demandez à { $company }.
+   *[other] { $count } autres photos ne peuvent pas être montrées ici. Demandez à { $company }.
+}
 data = Les données
 data-text = Ces fichiers contiennent ce que montre cette page. Chacun nomme l'état des registres dont il est tiré.
 file-records = Registre des applications (CSV)
