@@ -12,7 +12,7 @@ use bolebook_core::record::Body;
 use bolebook_core::record::book_kinds::{ChainEnd, PhotoReceived, Receipt};
 use bolebook_core::record::people::Role;
 use bolebook_core::record::work::Photo;
-use bolebook_server::photos::{clean, held, thumbnail};
+use bolebook_server::photos::{clean, held, remove, thumbnail};
 use bolebook_tests::root;
 use bolebook_tests::world::{HOUR, Who, World};
 use serde_json::Value;
@@ -221,6 +221,73 @@ fn the_books_learn_which_photos_a_server_holds_whichever_came_first() {
     assert_eq!(census.orphans.keys().copied().collect::<Vec<_>>(), [Sha256Hash::of(&orphan)]);
     assert_eq!(census.missing.keys().copied().collect::<Vec<_>>(), [Sha256Hash::of(&late)]);
     assert_eq!(census.damaged.iter().copied().collect::<Vec<_>>(), [Sha256Hash::of(&early)]);
+}
+
+#[test]
+fn a_photo_removed_is_nowhere_handed_out_and_never_taken_in_again_and_its_hash_stays() {
+    const TUS: (&str, &str) = ("tus-resumable", "1.0.0");
+    let (folder, (data, server, mut office, job)) = (tempfile::tempdir().unwrap(), start());
+    let bytes = picture(folder.path(), 6, "JPEG");
+    let hash = Sha256Hash::of(&bytes);
+    let path = format!("/v1/photos/{hash}");
+    office.write(job, vec![photo(&bytes, "image/jpeg", UtcMs(office.now)).into()]);
+    office.exchange(&[job]).unwrap();
+    assert_eq!(put(&office, &bytes).status, 201);
+    assert_eq!(office.get(&format!("{path}/thumbnail")).status, 200);
+    // The same photo is on its way once more from another device, a part of it.
+    let other = Client::certified(&server.url, 2, Role::Crew);
+    let under_way = photo(&bytes[1..], "image/jpeg", UtcMs(0)).sha256;
+    let named = |hash: Sha256Hash| {
+        use base64::Engine as _;
+        format!("sha256 {}", base64::prelude::BASE64_STANDARD.encode(hash.to_string()))
+    };
+    let create = |hash: Sha256Hash| {
+        let named = named(hash);
+        let headers = [TUS, ("upload-length", "5000"), ("upload-metadata", &*named)];
+        other.send("POST", "/v1/uploads", &headers, &[]).unwrap()
+    };
+    let upload = create(under_way).headers["location"].to_str().unwrap().to_owned();
+    let part = [TUS, ("content-type", "application/offset+octet-stream"), ("upload-offset", "0")];
+    assert_eq!(other.send("PATCH", &upload, &part, &bytes[..100]).unwrap().status, 204);
+    office.exchange(&[job]).unwrap();
+    let lines =
+        |db: &rusqlite::Connection| bolebook_log::read(db, job, 0, bolebook_log::Page::ALL).unwrap().len();
+    let before = lines(&office.db);
+
+    assert!(remove::remove(&server.app, hash).unwrap());
+    assert!(!remove::remove(&server.app, hash).unwrap(), "again is no error");
+    assert!(!remove::remove(&server.app, under_way).unwrap());
+
+    assert_eq!(other.send("HEAD", &upload, &[TUS], &[]).unwrap().status, 404, "given up");
+    for below in ["", "/clean", "/thumbnail", "/details"] {
+        let answer = office.get(&format!("{path}{below}"));
+        assert_eq!((answer.status, answer.problem().code), (410, "photo-removed".into()), "{below}");
+    }
+    for refused in [put(&office, &bytes), create(hash), create(under_way)] {
+        assert_eq!((refused.status, refused.problem().code), (410, "photo-removed".into()));
+    }
+    let files = |under: &str| {
+        let folder = data.path().join(under);
+        let inside =
+            |p: std::path::PathBuf| if p.is_dir() { std::fs::read_dir(p).unwrap().count() } else { 1 };
+        std::fs::read_dir(folder).unwrap().map(|f| inside(f.unwrap().path())).sum::<usize>()
+    };
+    for under in ["photos", "thumbnails", "uploads", "tmp"] {
+        assert_eq!(files(under), 0, "{under}");
+    }
+    // A folder restored from a copy has it again, until the server starts.
+    drop(server);
+    let place = bolebook_server::photos::place_in(data.path(), hash);
+    std::fs::write(&place, &bytes).unwrap();
+    let server = Server::start(data.path());
+    assert!(!place.exists());
+    office.url = server.url.clone();
+    office.exchange(&[job]).unwrap();
+    assert_eq!(lines(&office.db), before, "the books go on naming it, and nothing new is said of it");
+    let db = bolebook_log::open(&data.path().join("bolebook.sqlite")).unwrap();
+    let census = held::census(&db, data.path()).unwrap();
+    assert_eq!(census.removed.iter().copied().collect::<Vec<_>>(), [hash]);
+    assert!(census.missing.is_empty(), "removed is not lost");
 }
 
 /// The receipt of everything a crew has written so far.

@@ -136,6 +136,48 @@ fn a_photo_cut_at_every_chunk_boundary_arrives_whole() {
     is_there(&office, &bytes);
 }
 
+/// Every place a line can drop: in the request's own lines, between them and the photo, in the photo.
+#[test]
+fn a_photo_whose_line_drops_at_any_byte_of_the_request_arrives_whole() {
+    let (data, _server, office) = start(|_| ());
+    let (mut at_byte, mut cuts) = (0, 0);
+    loop {
+        let bytes = photo(160, 1_000 + at_byte as u64);
+        let path = begin(&office, &bytes);
+        let address = office.url.strip_prefix("http://").unwrap();
+        let checksum = match at_byte % 2 {
+            0 => String::new(),
+            _ => format!("Upload-Checksum: sha1 {}\r\n", BASE64_STANDARD.encode(Sha1::digest(&bytes))),
+        };
+        let head = format!(
+            "PATCH {path} HTTP/1.1\r\nHost: {address}\r\nAuthorization: Bearer {}\r\nTus-Resumable: 1.0.0\r\n\
+             {checksum}Content-Type: application/offset+octet-stream\r\nUpload-Offset: 0\r\nContent-Length: 160\r\n\r\n",
+            office.token.as_ref().unwrap()
+        );
+        let request = [head.as_bytes(), &bytes[..]].concat();
+        if at_byte >= request.len() {
+            break;
+        }
+        let mut line = TcpStream::connect(address).unwrap();
+        line.write_all(&request[..at_byte]).unwrap();
+        line.shutdown(std::net::Shutdown::Write).unwrap();
+        let _ = line.read_to_end(&mut vec![]);
+        let given = at_byte.saturating_sub(head.len());
+        // A part with a checksum counts as a whole or not at all.
+        let kept = if checksum.is_empty() { given } else { 0 };
+        assert_eq!(offset(&office, &path), kept, "cut at byte {at_byte} of {}", request.len());
+        assert_eq!(patch(&office, &path, kept, &bytes[kept..]).status, 204);
+        is_there(&office, &bytes);
+        // Every byte of the photo; of the request's own lines every seventh, and those around their end.
+        let near = at_byte + 8 >= head.len();
+        at_byte += if near { 1 } else { 7 };
+        cuts += 1;
+    }
+    assert!(cuts > 200, "{cuts}");
+    let left = std::fs::read_dir(data.path().join("uploads")).unwrap().count();
+    assert_eq!(left, 0, "nothing of the lines that dropped is left over");
+}
+
 #[test]
 fn a_photo_cut_at_random_bytes_goes_on_where_the_server_says() {
     let (_data, _server, office) = start(|_| ());

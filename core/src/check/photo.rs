@@ -46,7 +46,8 @@ pub fn check(view: &View<'_>, findings: &mut Vec<Finding>) {
 /// The tree that a photo's record is about, or the record it belongs to.
 fn tree_of(view: &View<'_>, about: Option<RecordId>) -> Option<RecordId> {
     let fact = view.facts.fact_of(about?)?;
-    let tree = if fact.kind == Kind::Tree { Some(fact.id) } else { tree_named(&view.facts.shown(fact).record.body) };
+    let tree =
+        if fact.kind == Kind::Tree { Some(fact.id) } else { tree_named(&view.facts.shown(fact).record.body) };
     tree.map(|t| view.stays(t))
 }
 

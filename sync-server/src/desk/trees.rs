@@ -15,8 +15,8 @@ use maud::{Markup, html};
 
 use crate::body::Id;
 use crate::desk::evidence;
-use crate::desk::photos;
 use crate::desk::page::{Desk, Page, moment, page_number, pages, shown, text};
+use crate::desk::photos;
 use crate::desk::words::{severity_mark, state_mark, state_name};
 use crate::error::ApiError;
 use crate::snapshot::JobState;

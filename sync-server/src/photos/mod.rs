@@ -149,8 +149,10 @@ pub fn cleaned(app: &Inner, hash: Sha256Hash) -> Result<(String, Vec<u8>), ApiEr
 
 /// A picture in a page. Kept by the browser for minutes only: it may be removed for good.
 pub fn picture(media_type: &str, bytes: Vec<u8>) -> Response {
-    let headers =
-        [(header::CONTENT_TYPE, media_type.to_owned()), (header::CACHE_CONTROL, "private, max-age=300".into())];
+    let headers = [
+        (header::CONTENT_TYPE, media_type.to_owned()),
+        (header::CACHE_CONTROL, "private, max-age=300".into()),
+    ];
     (headers, bytes).into_response()
 }
 

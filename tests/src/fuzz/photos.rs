@@ -243,7 +243,9 @@ mod tests {
     /// RFC 4648 §10, the test vectors.
     #[test]
     fn outside_base64_is_the_rfcs() {
-        for (bytes, text) in [("", ""), ("f", "Zg=="), ("fo", "Zm8="), ("foo", "Zm9v"), ("foobar", "Zm9vYmFy")] {
+        for (bytes, text) in
+            [("", ""), ("f", "Zg=="), ("fo", "Zm8="), ("foo", "Zm9v"), ("foobar", "Zm9vYmFy")]
+        {
             assert_eq!(base64(bytes.as_bytes()), text);
         }
     }

@@ -3,6 +3,7 @@
 mod commands;
 mod outside;
 mod pages;
+mod photos;
 mod portal;
 mod settle;
 mod sign_in;
