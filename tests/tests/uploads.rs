@@ -142,7 +142,7 @@ fn a_photo_whose_line_drops_at_any_byte_of_the_request_arrives_whole() {
     let (data, _server, office) = start(|_| ());
     let (mut at_byte, mut cuts) = (0, 0);
     loop {
-        let bytes = photo(160, 1_000 + at_byte as u64);
+        let bytes = photo(160, 1_000 + 2 * at_byte as u64);
         let path = begin(&office, &bytes);
         let address = office.url.strip_prefix("http://").unwrap();
         let checksum = match at_byte % 2 {

@@ -110,7 +110,8 @@ fn scan_end(bytes: &[u8]) -> Option<usize> {
 const PNG_SIGNATURE: &[u8] = b"\x89PNG\r\n\x1a\n";
 
 fn png(bytes: &[u8], orientation: u8) -> Option<Vec<u8>> {
-    let mut rest = bytes.strip_prefix(PNG_SIGNATURE)?;
+    // Without its header it is no picture, and there is no place for which way up it is.
+    let mut rest = bytes.strip_prefix(PNG_SIGNATURE).filter(|r| r.get(4..8) == Some(b"IHDR"))?;
     let mut out = PNG_SIGNATURE.to_vec();
     let mut exif = turned(orientation);
     loop {
@@ -158,7 +159,11 @@ fn webp(bytes: &[u8], orientation: u8) -> Option<Vec<u8>> {
     let mut rest = bytes.get(8..size.checked_add(8)?)?.strip_prefix(b"WEBP")?;
     let mut out = b"RIFF\0\0\0\0WEBP".to_vec();
     // Only the extended form has a place for EXIF; a simple file carries none.
-    let exif = if rest.starts_with(b"VP8X") { turned(orientation) } else { None };
+    let exif = match rest.get(..4)? {
+        b"VP8X" => turned(orientation),
+        b"VP8 " | b"VP8L" => None,
+        _ => return None,
+    };
     while !rest.is_empty() {
         let (name, length) = (rest.get(..4)?, rest.get(4..8)?);
         let length = usize::try_from(u32::from_le_bytes(length.try_into().ok()?)).ok()?;
