@@ -67,6 +67,7 @@ impl Past {
             for treatment in treatments(season, listed) {
                 let Some(day) = treatment.days(season).map(|d| d.day).max() else { continue };
                 let holes = earlier_holes(std::slice::from_ref(&treatment), treatment.stem, &[]);
+                let holes = holes.into_iter().map(|hole| EarlierHole { past: true, ..hole }).collect();
                 let discharged_ul = Ul(treatment.discharged_ul().1);
                 let (stem, mark) = (treatment.stem, tree.mark);
                 past.treatments.push(PastTreatment { stem, day, discharged_ul, mark, holes });
