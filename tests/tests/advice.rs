@@ -645,6 +645,32 @@ fn the_seasons_limits_hold_the_dose_down_and_then_stop() {
 }
 
 #[test]
+fn another_book_of_the_same_season_counts_toward_its_limits() {
+    let of = |season: &str, change: fn(&mut Label)| {
+        let mut ready = ready();
+        relabel(&mut ready, |l| {
+            l.interval_days = None;
+            change(l);
+        });
+        let (stem, day, discharged_ul) = (1, day("2026-05-01"), Ul(66_000));
+        let (season, label, records) = (season.to_owned(), Some(ready.world.label), vec![]);
+        let (mark, holes) = (Some(ReferenceMark::Tag), vec![]);
+        let treatment = PastTreatment { stem, day, season, label, records, discharged_ul, mark, holes };
+        let past: &'static PastTree =
+            Box::leak(Box::new(PastTree { treatments: vec![treatment], damage: vec![] }));
+        ready.advise(|ask| ask.past = Some(past))
+    };
+    // 130 - 66 = 64 mL hold 72 mL down to six charges; 110 - 66 = 44 mL are less than the least of 54.
+    let most = |l: &mut Label| l.tree_season_max_ul = Some(Ul(130_000));
+    assert_eq!(of("2026", most).plan.unwrap().charges.total_ul, Ul(60_000));
+    assert_eq!(stops_of(&of("2026", |l| l.tree_season_max_ul = Some(Ul(110_000)))), ["limit.reached"]);
+    assert_eq!(of("2025", most).plan.unwrap().charges.total_ul, Ul(70_000));
+    // An ingredient's limit over several books is left to a person.
+    let ingredient = |l: &mut Label| l.active_ingredients[0].tree_season_max_ug = Some(900_000);
+    assert_eq!(stops_of(&of("2026", ingredient)), ["limit.not_known"]);
+}
+
+#[test]
 fn a_limit_per_hectare_needs_a_boundary_and_counts_the_whole_block() {
     let in_block = |boundary: Vec<Corner>, treated: usize| {
         let mut ready = ready();
@@ -679,7 +705,9 @@ fn earlier_seasons_hold_by_interval_and_by_their_holes() {
     };
     let past = |on: &str, holes: Vec<EarlierHole>| {
         let mark = Some(ReferenceMark::Tag);
-        let treatment = PastTreatment { stem: 1, day: day(on), discharged_ul: Ul(10_000), mark, holes };
+        let (stem, day, discharged_ul) = (1, day(on), Ul(10_000));
+        let (season, label, records) = ("another".to_owned(), None, vec![]);
+        let treatment = PastTreatment { stem, day, season, label, records, discharged_ul, mark, holes };
         let past: &'static PastTree =
             Box::leak(Box::new(PastTree { treatments: vec![treatment], damage: vec![] }));
         ready().advise(|ask| ask.past = Some(past))

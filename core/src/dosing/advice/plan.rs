@@ -261,13 +261,21 @@ fn limits(
     let given = || before.all.iter().chain(&held);
     let known: Vec<Um> = measured.stems.iter().flatten().copied().collect();
     if let Some(limit) = season_limit_ul(label, &known) {
-        let used = product_ul(view, label, given());
+        let past = case.ask.past.map_or(0, |past| past_ul(view, label, past));
+        let used = product_ul(view, label, given()).saturating_add(past);
         let of = "The label's limit per tree and season".to_owned();
         limits.push(Ok(Limit { left_ul: limit.0.saturating_sub(used), of }));
     }
     for ingredient in &label.active_ingredients {
         let Some(limit) = ingredient.tree_season_max_ug else { continue };
         let of = format!("The limit of {} per tree and season", ingredient.name);
+        if case.ask.past.is_some_and(|past| past.of_season(&view.job.season).next().is_some()) {
+            // Rare enough that the reckoning is left to a person.
+            let text =
+                format!("{of} cannot be reckoned: the tree was treated this season in another job's book.");
+            limits.push(Err(text));
+            continue;
+        }
         limits.push(left_of(view, ingredient, limit, of, given()));
     }
     let per_area = label.area_season_max_ul_per_ha.is_some()
@@ -340,6 +348,15 @@ fn product_ul<'t, 'v: 't>(
         })
     };
     treatments.filter(same).map(|t| t.discharged_ul().1).fold(0, i64::saturating_add)
+}
+
+/// The same of another book of this season.
+fn past_ul(view: &View<'_>, label: &Label, past: &PastTree) -> i64 {
+    let may_be = |t: &&PastTreatment| {
+        t.label.and_then(|l| view.yard.label(l)).is_none_or(|l| l.registration == label.registration)
+    };
+    let of_season = past.of_season(&view.job.season).filter(may_be);
+    of_season.map(|t| t.discharged_ul.0).fold(0, i64::saturating_add)
 }
 
 /// What a limit in micrograms leaves, as product of this label, rounded down.

@@ -57,8 +57,14 @@ without-place = sin posición
 provisional = Provisional
 provisional-text = Trabajo que todavía no está aprobado. Aún puede cambiar; figura aquí porque la ley o un médico pueden necesitarlo el mismo día.
 provisional-day = { $day }, equipo { $crew }: { $product }, registro { $number }
+canopies = Copas, antes y ahora
+canopies-text = Árboles según la parte de la copa perdida, en el último examen de cada temporada. Las cifras pequeñas dan el intervalo del 95 % de esa parte, si los árboles se parecen solo por azar.
+canopies-seen = { $count } examinados
+canopy-lost = Copa perdida
+canopies-held = De { $count } árboles tratados en la temporada { $then } y vistos de nuevo en la temporada { $now }, { $held } están en la misma clase o en una mejor ({ $share }). Los árboles que tratar se eligieron por su estado: esto no es un ensayo.
+canopies-not-again = { $count } árboles examinados en la temporada { $then } no se volvieron a ver en la temporada { $now }: retirados, muertos o no alcanzados. No cuentan en ninguna parte.
 photos = Fotos
-photos-text = Tomadas por la cuadrilla en días validados. Lo que la cámara escribe junto a la imagen, también el lugar, se ha quitado.
+photos-text = Tomadas por el equipo en días aprobados. Lo que la cámara escribe junto a la imagen, también el lugar, se ha quitado.
 photo-of = Foto del árbol { $tree }, { $day }
 photos-all = { $count ->
     [one] La única foto
