@@ -16,6 +16,7 @@ mod local_store;
 mod names;
 mod output;
 mod outside;
+mod photo_upload;
 mod planning;
 mod stand_index;
 mod sync;

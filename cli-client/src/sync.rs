@@ -16,6 +16,7 @@ use indicatif::ProgressBar;
 use crate::app::App;
 use crate::error::CliError;
 use crate::local_store::{Store, StoreError, setting};
+use crate::photo_upload;
 use crate::transport::{Server, TransportError};
 use crate::writer;
 
@@ -58,6 +59,9 @@ pub struct Outcome {
     pub photos: Moved,
     /// Photos the server does not have yet.
     pub photos_missing: u64,
+    /// Photos the server would not take, each with the reason. They stay here.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub photos_refused: Vec<String>,
     /// Invitations deposited.
     pub invitations: u64,
     /// Names and photos erased here, because the office erased them.
@@ -230,7 +234,7 @@ impl Link {
     }
 
     /// Asks something, once more with a fresh token when the old one is over.
-    fn retry<T>(
+    pub(crate) fn retry<T>(
         &mut self,
         app: &App,
         store: &Store,
@@ -416,9 +420,21 @@ fn photos_round(
         } else if !store.is_photo_sent(link.device, digest)? {
             let failed = |source| StoreError::File { doing: "reading", path: path.clone(), source };
             let bytes = std::fs::read(&path).map_err(failed)?;
-            link.retry(app, store, |s, token| s.put_photo(token, digest, &bytes))?;
-            store.photo_sent(link.device, digest)?;
-            outcome.photos.sent += 1;
+            match photo_upload::send(app, store, link, digest, &bytes) {
+                Ok(()) => {
+                    store.photo_sent(link.device, digest)?;
+                    outcome.photos.sent += 1;
+                }
+                // One photo the server will not have keeps no other from going.
+                Err(CliError::Transport(TransportError::Refused(problem))) => {
+                    if problem.code == "photo-removed" {
+                        // Removed for good: said once, and never offered again.
+                        store.photo_sent(link.device, digest)?;
+                    }
+                    outcome.photos_refused.push(format!("{digest}: {} ({})", problem.detail, problem.code));
+                }
+                Err(error) => return Err(error),
+            }
         }
     }
     Ok(())

@@ -201,13 +201,76 @@ impl Server {
         })
     }
 
+    /// Begins, or finds again, the resumable upload of a photo (tus 1.0.0): its path and how many bytes
+    /// the server has.
+    pub fn begin_upload(
+        &self,
+        token: &str,
+        digest: Sha256Hash,
+        length: u64,
+    ) -> Result<(String, u64), TransportError> {
+        use base64::Engine as _;
+        let named = base64::prelude::BASE64_STANDARD.encode(digest.to_string());
+        let response = self.call("/v1/uploads", |url| {
+            self.agent
+                .post(url)
+                .header("authorization", bearer(token))
+                .header("tus-resumable", "1.0.0")
+                .header("upload-length", length.to_string())
+                .header("upload-metadata", format!("sha256 {named}"))
+                .send_empty()
+        })?;
+        let place = response.headers().get("location").and_then(|v| v.to_str().ok());
+        let path = place.filter(|p| p.starts_with('/')).map(str::to_owned);
+        let path = path.ok_or_else(|| self.not_a_server("it names no upload".into()))?;
+        Ok((path, self.offset_of(&response)?))
+    }
+
+    /// How many bytes of an upload the server has on its disk.
+    pub fn upload_offset(&self, token: &str, path: &str) -> Result<u64, TransportError> {
+        let response = self.call(path, |url| {
+            let head = self.agent.head(url).header("authorization", bearer(token));
+            head.header("tus-resumable", "1.0.0").call()
+        })?;
+        self.offset_of(&response)
+    }
+
+    /// Sends the next bytes of an upload, with their checksum; gives how many it then has.
+    pub fn upload_part(
+        &self,
+        token: &str,
+        path: &str,
+        offset: u64,
+        bytes: &[u8],
+    ) -> Result<u64, TransportError> {
+        use base64::Engine as _;
+        let checksum = base64::prelude::BASE64_STANDARD.encode(Sha256Hash::of(bytes).0);
+        let response = self.call(path, |url| {
+            self.agent
+                .patch(url)
+                .header("authorization", bearer(token))
+                .header("tus-resumable", "1.0.0")
+                .header("content-type", "application/offset+octet-stream")
+                .header("upload-offset", offset.to_string())
+                .header("upload-checksum", format!("sha256 {checksum}"))
+                .send(bytes)
+        })?;
+        self.offset_of(&response)
+    }
+
+    fn offset_of(&self, response: &Response<Body>) -> Result<u64, TransportError> {
+        let offset = response.headers().get("upload-offset").and_then(|v| v.to_str().ok()?.parse().ok());
+        offset.ok_or_else(|| self.not_a_server("it does not say how far the upload is".into()))
+    }
+
     /// A photo's bytes, if the server has them.
     pub fn photo(&self, token: &str, digest: Sha256Hash) -> Result<Option<Vec<u8>>, TransportError> {
         let asked = self.call(&format!("/v1/photos/{digest}"), |url| {
             self.agent.get(url).header("authorization", bearer(token)).call()
         });
         match asked {
-            Err(TransportError::Refused(problem)) if problem.status == 404 => Ok(None),
+            // Not there yet, or removed for good.
+            Err(TransportError::Refused(problem)) if matches!(problem.status, 404 | 410) => Ok(None),
             Err(error) => Err(error),
             Ok(response) => {
                 let bytes = response.into_body().into_with_config().limit(64 << 20).read_to_vec();

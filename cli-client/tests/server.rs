@@ -2,6 +2,11 @@
 
 mod common;
 
+use std::io::{Read as _, Write as _};
+use std::net::{Shutdown, TcpListener, TcpStream};
+use std::sync::Arc;
+use std::sync::atomic::{AtomicUsize, Ordering};
+
 use common::Device;
 use common::server::{Server, fill_and_treat, join, with_server};
 use tempfile::TempDir;
@@ -123,4 +128,60 @@ fn named_in(folders: &[std::path::PathBuf], text: &str) -> usize {
         std::fs::read(path).unwrap().windows(text.len()).any(|w| w == text.as_bytes())
     }
     folders.iter().filter(|folder| holds(folder, text)).count()
+}
+
+/// Passes bytes on to the server, and drops the first `cuts` lines after `most` bytes each.
+fn thin_line(server: &str, cuts: usize, most: usize) -> (String, Arc<AtomicUsize>) {
+    let server = server.strip_prefix("http://").unwrap().to_owned();
+    let listener = TcpListener::bind("127.0.0.1:0").unwrap();
+    let url = format!("http://{}", listener.local_addr().unwrap());
+    let dropped = Arc::new(AtomicUsize::new(0));
+    let counter = dropped.clone();
+    std::thread::spawn(move || {
+        for line in listener.incoming().map_while(Result::ok) {
+            let (server, counter) = (server.clone(), counter.clone());
+            std::thread::spawn(move || {
+                let mut up = TcpStream::connect(server).unwrap();
+                let (mut from, mut back) = (line.try_clone().unwrap(), up.try_clone().unwrap());
+                let mut to = line.try_clone().unwrap();
+                std::thread::spawn(move || {
+                    let _ = std::io::copy(&mut back, &mut to);
+                    let _ = to.shutdown(Shutdown::Both);
+                });
+                let (mut passed, mut buffer) = (0, vec![0; 8_192]);
+                while let Ok(read @ 1..) = from.read(&mut buffer) {
+                    passed += read;
+                    let cut = passed > most && counter.load(Ordering::SeqCst) < cuts;
+                    if cut || up.write_all(&buffer[..read]).is_err() {
+                        counter.fetch_add(usize::from(cut), Ordering::SeqCst);
+                        break;
+                    }
+                }
+                let _ = (line.shutdown(Shutdown::Both), up.shutdown(Shutdown::Both));
+            });
+        }
+    });
+    (url, dropped)
+}
+
+#[test]
+fn a_photo_goes_up_over_a_line_that_drops_and_goes_on_where_the_server_says() {
+    let base = TempDir::new().unwrap();
+    let (office, server) = with_server(&base);
+    let phone = join(&base, &office, &server, "phone");
+    let mut bytes = vec![0xff, 0xd8, 0xff, 0xe0];
+    bytes.extend((0..1_500_000_u32).map(|n| (n.wrapping_mul(2_654_435_761) >> 11) as u8));
+    let photo = phone.file("p.jpg", &bytes);
+    let added = phone.json(&["photo", "add", &photo, "--about", "A-1"]);
+    let (url, dropped) = thin_line(&server.url, 3, 300_000);
+    let done = phone.json(&["exchange", &url]);
+    assert_eq!((done["photos"]["sent"].as_u64(), dropped.load(Ordering::SeqCst)), (Some(1), 3));
+    let fetched = office.json(&["exchange", "--photos"]);
+    assert_eq!(fetched["photos"]["received"], 1);
+    let digest = added["sha256"].as_str().unwrap();
+    let kept = office.path("store/photos").join(&digest[..2]).join(digest);
+    assert!(std::fs::read(kept).unwrap() == bytes);
+    // The server's word that it holds the bytes came with the exchange.
+    let again = phone.json(&["exchange"]);
+    assert_eq!(again["photos"]["sent"], 0);
 }

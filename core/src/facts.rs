@@ -671,10 +671,11 @@ fn standing(record: &Record, author: DeviceId, hold: Option<HeldReason>, role: O
     if let Some(reason) = hold {
         return Standing::Held(reason);
     }
+    let servers_word = matches!(kind, Kind::Receipt | Kind::PhotoReceived);
     let allowed = match role {
-        Some(Role::Office) => kind != Kind::Receipt,
-        Some(Role::Crew) => !office_only(kind) && kind != Kind::Receipt && !counts_stock(&record.body),
-        Some(Role::Server) => kind == Kind::Receipt,
+        Some(Role::Office) => !servers_word,
+        Some(Role::Crew) => !office_only(kind) && !servers_word && !counts_stock(&record.body),
+        Some(Role::Server) => servers_word,
         None => return Standing::Held(HeldReason::NoCertificate),
     };
     if allowed { Standing::InForce } else { Standing::Proposal(ProposalReason::OfficeOnly) }

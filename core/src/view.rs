@@ -163,6 +163,8 @@ pub struct View<'y> {
     pub late: Vec<(usize, RecordId)>,
     /// Versions dated after a server had already received them: (version, arrival).
     pub ahead: Vec<(usize, UtcMs)>,
+    /// Of each photo's record, when it arrived at a server at first; its bytes come apart from it.
+    pub photos_arrived: BTreeMap<RecordId, UtcMs>,
     /// Versions dated before a receipt that their writer had seen: (version, arrival it tells of).
     pub backdated: Vec<(usize, UtcMs)>,
     /// Commits dated before the device's own commit before them: (first version, its time, the time before).
@@ -337,6 +339,7 @@ impl<'y> View<'y> {
             signed_off: BTreeMap::new(),
             late: vec![],
             ahead: vec![],
+            photos_arrived: BTreeMap::new(),
             backdated: vec![],
             set_back: vec![],
             changed: vec![],

@@ -2,13 +2,14 @@
 //! note by which a restored backup is brought up to date.
 
 use std::collections::BTreeSet;
-use std::path::{Path, PathBuf};
+use std::path::Path;
 
-use bolebook_core::ids::{RecordId, Sha256Hash};
+use bolebook_core::ids::RecordId;
 use bolebook_core::service::{Register, RegisterEntry};
 use rusqlite::Connection;
 
 use crate::error::ApiError;
+use crate::photos;
 use crate::portal::links;
 use crate::snapshot;
 use crate::state::Inner;
@@ -29,10 +30,13 @@ pub fn put(app: &Inner, entries: &[RegisterEntry]) -> Result<(), ApiError> {
         return Ok(());
     }
     forget_in_links(app, entries)?;
-    app.read(|db| {
+    let erased = app.read(|db| {
         write_note(&app.config.data, db)?;
-        remove_photos(&app.config.data, db)
+        Ok(store::erased_photos(db)?)
     })?;
+    for photo in erased {
+        photos::remove::remove(app, photo)?;
+    }
     for entry in entries {
         if let Some(erasure) = &entry.erased {
             tracing::info!(id = %entry.id, kind = entry.kind, device = %erasure.device, "erased");
@@ -104,32 +108,10 @@ pub fn at_start(data: &Path, db: &Connection) -> Result<bool, ApiError> {
     Ok(again)
 }
 
-/// Refuses what has to do with a photo that was erased.
-///
-/// # Errors
-/// 410.
-pub fn not_erased(app: &Inner, photo: Sha256Hash) -> Result<(), ApiError> {
-    match app.read(|db| store::photo_erased(db, photo))? {
-        None => Ok(()),
-        Some(_) => Err(ApiError::gone("the office has erased this photo: it is not kept again")),
-    }
-}
-
-/// Where a photo's bytes lie.
-pub fn photo_place(data: &Path, photo: Sha256Hash) -> PathBuf {
-    let name = photo.to_string();
-    data.join("photos").join(name.get(..2).unwrap_or("00")).join(&name)
-}
-
-/// Every file made of a photo's bytes: whatever is kept beside the photo itself, a smaller picture for
-/// example, belongs here, and goes when the photo is erased.
-fn files_of(data: &Path, photo: Sha256Hash) -> Vec<PathBuf> {
-    vec![photo_place(data, photo)]
-}
-
+/// Removes the bytes of erased photos before a server runs, and all that was made of them.
 fn remove_photos(data: &Path, db: &Connection) -> Result<(), ApiError> {
     for photo in store::erased_photos(db)? {
-        for file in files_of(data, photo) {
+        for file in [photos::place_in(data, photo), photos::thumbnail::place_in(data, photo)] {
             match std::fs::remove_file(file) {
                 Err(e) if e.kind() != std::io::ErrorKind::NotFound => return Err(e.into()),
                 _ => {}

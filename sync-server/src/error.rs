@@ -87,6 +87,11 @@ impl ApiError {
         Self::new(StatusCode::INTERNAL_SERVER_ERROR, "internal", detail)
     }
 
+    /// Whether it is the problem of this code.
+    pub fn is(&self, code: &str) -> bool {
+        self.problem.code == code
+    }
+
     /// Names the book and, if there is one, the line concerned.
     pub fn at(mut self, book: BookId, line: Option<usize>) -> Self {
         self.problem.book = Some(book);

@@ -19,6 +19,7 @@ pub mod handlers;
 pub mod identity;
 pub mod limiter;
 pub mod openapi;
+pub mod photos;
 pub mod portal;
 pub mod receipt;
 pub mod router;
@@ -26,6 +27,7 @@ pub mod snapshot;
 pub mod state;
 pub mod store;
 pub mod tables;
+pub mod uploads;
 
 use std::future::{Future, IntoFuture as _};
 use std::net::SocketAddr;

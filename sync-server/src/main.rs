@@ -61,7 +61,8 @@ enum Command {
     /// Accounts of people who sign in at the office desk.
     #[command(subcommand)]
     User(commands::User),
-    /// Recomputes every hash of every book and says whether the log is whole.
+    /// Recomputes every hash of every book and says whether the log is whole; then looks at every photo:
+    /// held without a record, named without bytes, damaged.
     Verify {
         /// The data folder.
         #[arg(long)]
@@ -171,6 +172,27 @@ fn verify(data: &Path) -> Result<(), Failure> {
         say(
             &serde_json::json!({ "book": book.book, "end": whole.end.position, "commits": commits, "signatures": signatures }),
         );
+    }
+    let census = bolebook_server::photos::held::census(&db, data).map_err(|e| e.to_string())?;
+    for (photo, bytes) in &census.orphans {
+        say(&serde_json::json!({ "photo": photo, "orphan": true, "bytes": bytes }));
+    }
+    for (photo, books) in &census.missing {
+        say(&serde_json::json!({ "photo": photo, "missing": true, "books": books }));
+    }
+    for photo in &census.damaged {
+        say(&serde_json::json!({ "photo": photo, "damaged": true }));
+    }
+    let (held, orphans) = (census.held, census.orphans.len());
+    let (missing, damaged, removed) = (census.missing.len(), census.damaged.len(), census.removed.len());
+    say(
+        &serde_json::json!({ "photos": held, "orphans": orphans, "missing": missing, "damaged": damaged, "removed": removed }),
+    );
+    if damaged > 0 {
+        return Err(format!(
+            "{damaged} photos no longer come to their names: restore them from a copy or a device"
+        )
+        .into());
     }
     Ok(())
 }

@@ -10,7 +10,7 @@ use schemars::generate::SchemaSettings;
 use serde_json::{Value, json};
 use utoipa::OpenApi;
 
-use crate::handlers::{books, enrol, exchange, meta, photos, register, rescue, token};
+use crate::handlers::{books, enrol, exchange, meta, photos, register, rescue, token, uploads};
 
 #[derive(OpenApi)]
 #[openapi(
@@ -32,6 +32,14 @@ use crate::handlers::{books, enrol, exchange, meta, photos, register, rescue, to
         books::export,
         photos::upload,
         photos::download,
+        photos::clean_copy,
+        photos::small,
+        photos::details,
+        uploads::options,
+        uploads::create,
+        uploads::head,
+        uploads::patch,
+        uploads::give_up,
         register::read,
         register::write,
     )
@@ -71,6 +79,7 @@ fn schemas() -> Value {
     generator.subschema_for::<BookList>();
     generator.subschema_for::<Register>();
     generator.subschema_for::<PhotoStored>();
+    generator.subschema_for::<photos::PhotoDetails>();
     generator.subschema_for::<RescueAnswer>();
     Value::Object(generator.take_definitions(true))
 }

@@ -5,14 +5,18 @@ use bolebook_core::exchange::LogLine;
 use bolebook_core::ids::{ActorId, BookId, DeviceId, RecordId};
 use bolebook_core::quantity::{Ms, UtcMs};
 use bolebook_core::record::book_kinds::Receipt;
-use bolebook_core::record::{Envelope, Record};
+use bolebook_core::record::{Body, Envelope, Record};
 use bolebook_core::signing::HeadSignature;
 use bolebook_log::serve::arrived;
 use bolebook_log::{Appended, append, basis, record_positions};
 use rusqlite::Transaction;
 
 use crate::error::ApiError;
+use crate::photos::held;
 use crate::state::Inner;
+
+/// Most records the server puts into one commit of its own.
+const MOST_RECORDS: usize = 200;
 
 /// What the server knows of a delivery.
 #[derive(Clone, Copy, Debug)]
@@ -38,30 +42,54 @@ pub fn write(
     delivery: Delivery,
 ) -> Result<(), ApiError> {
     let Some(receipt) = receipt(appended, offered, delivery) else { return Ok(()) };
-    let id = RecordId::new(delivery.at.0, app.random()?);
-    let device = app.identity.device();
-    let envelope = Envelope { id, at: delivery.at, device, by: None, replaces: vec![] };
-    let record = Record { envelope, body: receipt.into() };
-    let mut records = vec![];
-    let identity = &app.identity;
-    if book == identity.yard && record_positions(tx, book, identity.certificate_record)?.is_empty() {
-        records.push(identity.certificate_text().map_err(|e| ApiError::internal(&e))?);
+    let mut bodies = vec![Body::from(receipt)];
+    let new = appended.new.iter().filter_map(|i| offered.get(*i));
+    if new.map(LogLine::text).any(held::may_name) {
+        bodies.extend(held::news(tx, book)?.into_iter().map(Body::from));
     }
-    records.push(record.to_canonical().map_err(|e| ApiError::internal(&e))?);
-    // A fresh actor each time: nobody can slip a commit into a chain whose end is about to be signed.
-    let actor = ActorId::new(device, app.random()?);
-    let stands_on = basis(tx, book, actor)?;
-    let draft = Draft {
-        actor,
-        seq: stands_on.seq,
-        start_op: stands_on.start_op,
-        time: delivery.at,
-        deps: stands_on.deps,
-        records,
-    };
-    let commit = Commit::author(draft).map_err(|e| ApiError::internal(&e))?;
-    let signed = HeadSignature::sign(&identity.key, book, actor, commit.seq(), commit.hash());
-    append(tx, book, &[commit.into(), signed.into()])?;
+    say(app, tx, book, delivery.at, bodies)
+}
+
+/// Appends records of the server's own, signed, in a transaction; nothing when there are none.
+///
+/// # Errors
+/// An internal error; the transaction is then rolled back.
+pub fn say(
+    app: &Inner,
+    tx: &Transaction<'_>,
+    book: BookId,
+    at: UtcMs,
+    bodies: Vec<Body>,
+) -> Result<(), ApiError> {
+    let (device, identity) = (app.identity.device(), &app.identity);
+    let mut texts = vec![];
+    if book == identity.yard
+        && !bodies.is_empty()
+        && record_positions(tx, book, identity.certificate_record)?.is_empty()
+    {
+        texts.push(identity.certificate_text().map_err(|e| ApiError::internal(&e))?);
+    }
+    for body in bodies {
+        let id = RecordId::new(at.0, app.random()?);
+        let envelope = Envelope { id, at, device, by: None, replaces: vec![] };
+        texts.push(Record { envelope, body }.to_canonical().map_err(|e| ApiError::internal(&e))?);
+    }
+    for records in texts.chunks(MOST_RECORDS) {
+        // A fresh actor each time: nobody can slip a commit into a chain whose end is about to be signed.
+        let actor = ActorId::new(device, app.random()?);
+        let stands_on = basis(tx, book, actor)?;
+        let draft = Draft {
+            actor,
+            seq: stands_on.seq,
+            start_op: stands_on.start_op,
+            time: at,
+            deps: stands_on.deps,
+            records: records.to_vec(),
+        };
+        let commit = Commit::author(draft).map_err(|e| ApiError::internal(&e))?;
+        let signed = HeadSignature::sign(&identity.key, book, actor, commit.seq(), commit.hash());
+        append(tx, book, &[commit.into(), signed.into()])?;
+    }
     Ok(())
 }
 

@@ -7,13 +7,13 @@ use axum::extract::DefaultBodyLimit;
 use axum::http::StatusCode;
 use axum::middleware::from_fn;
 use axum::response::IntoResponse as _;
-use axum::routing::{MethodRouter, get, post, put};
+use axum::routing::{MethodRouter, delete, get, head, options, patch, post, put};
 use tower_http::catch_panic::CatchPanicLayer;
 use tower_http::timeout::TimeoutLayer;
 
 use crate::body::MAX_JSON_BYTES;
 use crate::error::{ApiError, report};
-use crate::handlers::{books, enrol, exchange, meta, photos, register, rescue, token};
+use crate::handlers::{books, enrol, exchange, meta, photos, register, rescue, token, uploads};
 use crate::state::App;
 
 /// Longest a request may take.
@@ -35,6 +35,14 @@ pub fn routes() -> Vec<(&'static str, &'static str, MethodRouter<App>)> {
         ("get", "/v1/books/{id}/exports/{name}", get(books::export)),
         ("put", "/v1/photos/{sha256}", put(photos::upload)),
         ("get", "/v1/photos/{sha256}", get(photos::download)),
+        ("get", "/v1/photos/{sha256}/clean", get(photos::clean_copy)),
+        ("get", "/v1/photos/{sha256}/thumbnail", get(photos::small)),
+        ("get", "/v1/photos/{sha256}/details", get(photos::details)),
+        ("options", "/v1/uploads", options(uploads::options).layer(from_fn(uploads::versioned))),
+        ("post", "/v1/uploads", post(uploads::create).layer(from_fn(uploads::versioned))),
+        ("head", "/v1/uploads/{id}", head(uploads::head).layer(from_fn(uploads::versioned))),
+        ("patch", "/v1/uploads/{id}", patch(uploads::patch).layer(from_fn(uploads::versioned))),
+        ("delete", "/v1/uploads/{id}", delete(uploads::give_up).layer(from_fn(uploads::versioned))),
         ("get", "/v1/register", get(register::read)),
         ("put", "/v1/register", put(register::write)),
     ]

@@ -21,7 +21,8 @@ use crate::findings::Findings;
 use crate::identity::{Identity, IdentityError};
 use crate::limiter::{Limiter, Quota};
 use crate::snapshot::Snapshots;
-use crate::store;
+use crate::uploads::{self, Desks};
+use crate::{photos, store};
 
 /// Tells the time: the system's, or a test's.
 pub type Clock = Arc<dyn Fn() -> UtcMs + Send + Sync>;
@@ -41,6 +42,12 @@ pub struct Config {
     pub exchanges_at_once: usize,
     /// Largest photo, in bytes.
     pub photo_bytes: u64,
+    /// Most bytes of photos a device may bring in 24 hours.
+    pub photo_bytes_per_day: u64,
+    /// Most uploads a device may have under way.
+    pub uploads_per_device: u64,
+    /// How long an upload waits for its next byte, in milliseconds.
+    pub upload_life_ms: i64,
     /// How many bytes of log lines an author may add in an hour; what comes first is always taken.
     pub author_bytes_per_hour: u64,
     /// Most lines and bytes of an answer.
@@ -65,6 +72,9 @@ impl Config {
             requests_per_minute: 6_000,
             exchanges_at_once: 4,
             photo_bytes: 40 << 20,
+            photo_bytes_per_day: 4 << 30,
+            uploads_per_device: 64,
+            upload_life_ms: 7 * 86_400_000,
             author_bytes_per_hour: 256 << 20,
             page: Page { lines: 50_000, bytes: 24 << 20 },
             web: None,
@@ -100,6 +110,9 @@ pub enum StartError {
     /// What was erased before could not be erased again.
     #[error("what {0} names could not be erased again: the log's line before this one says why")]
     Erasing(PathBuf),
+    /// What a crash left of photos could not be put in order.
+    #[error("photos could not be put in order: {0}")]
+    Photos(ApiError),
     /// A key that makes no tokens.
     #[error("the server's key makes no tokens: {0}")]
     Tokens(String),
@@ -135,6 +148,10 @@ pub struct Inner {
     pub quota: Quota,
     /// Room for exchanges.
     pub room: Arc<Semaphore>,
+    /// Who is at which upload.
+    pub desks: Desks,
+    /// Room for decoding pictures.
+    pub thumbnails: Arc<Semaphore>,
     /// What is computed from the books.
     pub findings: Findings,
     /// The field app's files.
@@ -167,6 +184,9 @@ impl App {
     pub fn open(config: Config, clock: Clock) -> Result<Self, StartError> {
         let app = Self::open_beside(config, clock)?;
         sweep(&app.config.data.join("tmp"))?;
+        uploads::store::recover(&app)
+            .and_then(|()| photos::held::recover(&app))
+            .map_err(StartError::Photos)?;
         Ok(app)
     }
 
@@ -176,7 +196,7 @@ impl App {
     /// As [`App::open`].
     pub fn open_beside(config: Config, clock: Clock) -> Result<Self, StartError> {
         let identity = Identity::load(&config.data)?;
-        for folder in ["photos", "tmp"] {
+        for folder in ["photos", "thumbnails", "tmp", uploads::FOLDER] {
             let path = config.data.join(folder);
             std::fs::create_dir_all(&path).map_err(|source| StartError::Folder { path, source })?;
         }
@@ -206,6 +226,8 @@ impl App {
             request_limit: Limiter::new(config.requests_per_minute),
             quota: Quota::new(config.author_bytes_per_hour),
             room: Arc::new(Semaphore::new(config.exchanges_at_once)),
+            desks: Desks::default(),
+            thumbnails: Arc::new(Semaphore::new(1)),
             findings: Findings::default(),
             web,
             snapshots: Snapshots::default(),

@@ -50,7 +50,12 @@ const ERASED_PHOTOS: &str = "SELECT sha256 FROM erased_photos ORDER BY sha256";
 pub fn prepare(db: &Connection) -> rusqlite::Result<()> {
     db.execute_batch(CREATE)?;
     let marks: i64 = db.query_row(HAS_MARKS, [], |row| row.get(0))?;
-    if marks == 0 { db.execute_batch(ADD_MARKS) } else { Ok(()) }
+    if marks == 0 {
+        db.execute_batch(ADD_MARKS)?;
+    }
+    db.execute_batch(crate::uploads::table::CREATE)?;
+    db.execute_batch(crate::photos::remove::CREATE)?;
+    db.execute_batch(crate::photos::held::CREATE)
 }
 
 /// An invitation and the device that used it.

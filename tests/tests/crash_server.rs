@@ -218,3 +218,70 @@ fn a_request_cut_off_at_any_byte_leaves_nothing_behind() {
     office.exchange(&[yard()]).unwrap();
     assert!(sorted_lines(&db, yard()).contains(&line));
 }
+
+/// tus 1.0.0: the offset a server names is what it has; here, what it has after SIGKILL in mid-PATCH.
+#[test]
+fn i6_a_photo_goes_on_after_kill_9_in_mid_patch() {
+    use base64::Engine as _;
+    const ROUNDS: u64 = 12;
+    let data = tempfile::tempdir().unwrap();
+    let binary = binary();
+    init(&binary, data.path());
+    let mut server = Process::start(&binary, data.path());
+    let mut office = Client::certified(&server.url, 1, Role::Office);
+    office.open_yard();
+    office.exchange(&[yard()]).unwrap();
+    let mut photo = vec![0xff, 0xd8, 0xff, 0xe0];
+    photo.extend((0..12_000_000_u32).map(|n| (n.wrapping_mul(2_654_435_761) >> 13) as u8));
+    let digest = bolebook_core::ids::Sha256Hash::of(&photo);
+    let named = format!("sha256 {}", base64::prelude::BASE64_STANDARD.encode(digest.to_string()));
+    let length = photo.len().to_string();
+    let tus = ("tus-resumable", "1.0.0");
+    let headers = [tus, ("upload-length", &*length), ("upload-metadata", &*named)];
+    let made = office.send("POST", "/v1/uploads", &headers, &[]).unwrap();
+    let path = made.headers["location"].to_str().unwrap().to_owned();
+    let (mut at, mut further) = (0_usize, 0);
+    for round in 0..ROUNDS {
+        let address = server.url.strip_prefix("http://").unwrap().to_owned();
+        let head = format!(
+            "PATCH {path} HTTP/1.1\r\nHost: {address}\r\nAuthorization: Bearer {}\r\nTus-Resumable: 1.0.0\r\n\
+             Content-Type: application/offset+octet-stream\r\nUpload-Offset: {at}\r\nContent-Length: {}\r\n\r\n",
+            office.token.as_ref().unwrap(),
+            photo.len() - at
+        );
+        let rest = photo[at..photo.len() - 1].to_vec();
+        let sender = std::thread::spawn(move || {
+            let mut line = std::net::TcpStream::connect(address).unwrap();
+            line.write_all(head.as_bytes()).unwrap();
+            // The last byte is held back, so that the server dies in the middle whenever it dies.
+            for piece in rest.chunks(64 << 10) {
+                if line.write_all(piece).is_err() {
+                    return;
+                }
+                std::thread::sleep(std::time::Duration::from_millis(1));
+            }
+            let _ = std::io::Read::read_to_end(&mut line, &mut vec![]);
+        });
+        std::thread::sleep(std::time::Duration::from_millis(20 + 17 * round));
+        server.kill();
+        sender.join().unwrap();
+        server = Process::start(&binary, data.path());
+        office.url = server.url.clone();
+        assert!(office.sign_in_unless_gone());
+        let asked = office.send("HEAD", &path, &[tus], &[]).unwrap();
+        assert_eq!(asked.status, 200);
+        let now: usize = asked.headers["upload-offset"].to_str().unwrap().parse().unwrap();
+        assert!(now >= at, "what was acknowledged at {at} is lost: {now}");
+        let kept = std::fs::read(data.path().join("uploads").join(path.rsplit('/').next().unwrap()));
+        let kept = kept.unwrap_or_default();
+        assert!(kept.len() >= now && kept[..now] == photo[..now], "the bytes up to the offset are there");
+        further += usize::from(now > at);
+        at = now;
+    }
+    assert!(further > 0, "no round got as far as a sync: the test kills too early");
+    let offset = at.to_string();
+    let part = [tus, ("content-type", "application/offset+octet-stream"), ("upload-offset", &*offset)];
+    assert_eq!(office.send("PATCH", &path, &part, &photo[at..]).unwrap().status, 204);
+    assert!(office.get(&format!("/v1/photos/{digest}")).bytes == photo);
+    server.kill();
+}

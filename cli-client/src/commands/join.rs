@@ -172,6 +172,9 @@ impl Exchange {
         if outcome.erased > 0 {
             answer.say(format!("Erased here, as the office did: {}.", outcome.erased));
         }
+        for refused in &outcome.photos_refused {
+            answer.warnings.push(format!("the server would not take photo {refused}; it stays here"));
+        }
         let aside = outcome.set_aside;
         if aside.lines > 0 {
             answer.warnings.push(format!(

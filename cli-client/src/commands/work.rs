@@ -214,8 +214,8 @@ pub struct PhotoAdd {
     taken: Option<Typed>,
 }
 
-/// The largest photo taken in.
-const MAX_PHOTO: usize = 64 * 1024 * 1024;
+/// The largest photo taken in: what a server takes.
+const MAX_PHOTO: usize = 40 * 1024 * 1024;
 
 impl PhotoCommand {
     /// Runs it.
@@ -226,7 +226,7 @@ impl PhotoCommand {
         };
         let bytes = super::read_file(&add.file)?;
         let media_type = media_type(&bytes).filter(|_| bytes.len() <= MAX_PHOTO).ok_or_else(|| {
-            let why = "it is not a JPEG, PNG or WebP file of at most 64 MiB".to_owned();
+            let why = "it is not a JPEG, PNG or WebP file of at most 40 MiB".to_owned();
             CliError::Refused(vec![format!("{}: {why}", add.file.display())])
         })?;
         app.write(Need::Job, |desk| {

@@ -18,6 +18,7 @@ pub mod kit;
 pub mod law;
 pub mod licence;
 pub mod lot;
+pub mod photo;
 pub mod place;
 pub mod record;
 pub mod same_tree;
@@ -69,6 +70,7 @@ pub fn check_among(view: &View<'_>, all: &[&View<'_>], balance: &Balance) -> Vec
     holes::check(view, &work, &mut findings);
     conditions::check(view, &work, &mut findings);
     lot::check(view, &mut findings);
+    photo::check(view, &mut findings);
     licence::check(view, &work, &mut findings);
     law::check(view, &work, &mut findings);
     job::check(view, &work, &mut findings);

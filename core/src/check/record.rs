@@ -102,7 +102,7 @@ fn late(view: &View<'_>, findings: &mut Vec<Finding>) {
     for (index, sign_off) in &view.late {
         let version = &facts.versions[*index];
         if version.standing != Standing::InForce
-            || matches!(version.record.kind(), Kind::Answer | Kind::Receipt)
+            || matches!(version.record.kind(), Kind::Answer | Kind::Receipt | Kind::PhotoReceived)
         {
             continue;
         }

@@ -165,6 +165,10 @@ codes! {
     AfterSignOff = "record.after_sign_off", Review, Accepted,
         "Re-open the day if it changes the record, or accept it as late.",
         "design rule: what arrives late is visible as such";
+    /// A photo's record came long ago, and its bytes did not.
+    PhotoNotReceived = "photo.not_received", Review, Accepted,
+        "Exchange with the device that took it, while it still has the bytes. If they are lost, accept with a reason: the record stays, and says so.",
+        "design rule: a photo's bytes are the server's word, 12 hours after its record (common practice, no source)";
     /// Containers still on trees at the day's closing.
     ContainersOut = "day.containers_out", Stop, Accepted,
         "Do not leave: a container that has not emptied is under pressure. Remove as label and kit manual say, log it, close the day again.",

@@ -3,7 +3,7 @@
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
-use crate::ids::{ActorId, BookId, ClientId, CommitHash, DeviceId, RecordId};
+use crate::ids::{ActorId, BookId, ClientId, CommitHash, DeviceId, RecordId, Sha256Hash};
 use crate::quantity::{Ms, Um, UtcMs};
 use crate::record::label::ClosedSeason;
 use crate::signing::{HeadSignature, PublicKey};
@@ -95,6 +95,18 @@ pub struct Receipt {
     pub clock_offset_ms: Ms,
     /// The chains that arrived: through which sequence number of which actor.
     pub through: Vec<ChainEnd>,
+}
+
+/// A server's signed word that it holds the bytes of a photo. Written by servers and hubs only.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct PhotoReceived {
+    /// SHA-256 of the bytes, as the photo's record names them; the server has recomputed it.
+    pub sha256: Sha256Hash,
+    /// The device that delivered them, by its access token.
+    pub delivered_by: DeviceId,
+    /// When the last byte was on the server's disk, by the server's clock.
+    pub arrived_at: UtcMs,
 }
 
 /// A place in an actor's chain of commits.

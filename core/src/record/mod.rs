@@ -153,6 +153,8 @@ kinds! {
     Genesis(book_kinds::Genesis) = "genesis",
     /// What a server saw arrive, and when.
     Receipt(book_kinds::Receipt) = "receipt",
+    /// A photo's bytes that a server holds.
+    PhotoReceived(book_kinds::PhotoReceived) = "photo_received",
     /// A commit put back that the log could not take in, with its evidence.
     Rescue(book_kinds::Rescue) = "rescue",
     /// A struck record, kept readable.

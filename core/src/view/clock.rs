@@ -41,6 +41,10 @@ impl View<'_> {
                 let from = of_actor.partition_point(|(seq, _)| *seq < commit.seq());
                 of_actor.get(from).map(|(_, at)| *at)
             });
+            if let (Some(at), Kind::Photo) = (arrived, version.record.kind()) {
+                let first = self.photos_arrived.entry(version.id()).or_insert(at);
+                *first = at.min(*first);
+            }
             if let Some(at) = arrived
                 && version.record.envelope.at.0 > at.0.saturating_add(CLOCK_TOLERANCE_MS)
             {
@@ -62,7 +66,10 @@ impl View<'_> {
         }
         seen.sort_unstable_by(|a, b| b.cmp(a));
         for (index, version) in self.facts.versions.iter().enumerate() {
-            if matches!(version.record.kind(), Kind::Receipt | Kind::Rescue | Kind::Certificate) {
+            if matches!(
+                version.record.kind(),
+                Kind::Receipt | Kind::PhotoReceived | Kind::Rescue | Kind::Certificate
+            ) {
                 continue;
             }
             let latest = version.record.envelope.at.0.saturating_add(CLOCK_TOLERANCE_MS);

@@ -242,17 +242,21 @@ impl<D: Outside> Field<D> {
     }
 
     async fn send_photos(&self, link: &Link) -> Result<(), SyncError> {
+        let mut refused = None;
         for photo in self.outside.photos().await? {
             let url = format!("{}/v1/photos/{photo}", link.url);
             let status = self.outside.send_photo(photo, &url, &link.token).await?;
-            // 410: the office has erased it, and the device has let go of it.
-            if !(200..300).contains(&status) && status != 410 {
-                return Err(AskError::NotAServer(format!("it answers {status} to a photo")).into());
+            match status {
+                // 410: its bytes were removed for good, and the device has dropped its copy too.
+                200..300 | 410 => {}
+                // One photo the server will not have keeps no other from going.
+                413 | 415 | 422 => refused = refused.or(Some(status)),
+                _ => return Err(not_taken(status)),
             }
         }
         let left = self.outside.photos().await?.len();
         self.state_mut().photos = left;
-        Ok(())
+        refused.map_or(Ok(()), |status| Err(not_taken(status)))
     }
 
     async fn read_register(&self, link: &Link) -> Result<(), SyncError> {
@@ -285,4 +289,8 @@ impl<D: Outside> Field<D> {
         .await?;
         Ok(())
     }
+}
+
+fn not_taken(status: u16) -> SyncError {
+    AskError::NotAServer(format!("it answers {status} to a photo")).into()
 }

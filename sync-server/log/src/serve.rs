@@ -91,13 +91,13 @@ pub fn hand_out(
 
 /// The ends of the chains that newly arrived, for the server's receipt; none when it owes none.
 ///
-/// Receipts are not receipted: two servers with one device between them would go on for ever, each
-/// acknowledging the other's acknowledgements.
+/// Receipts, and servers' words on photos, are not receipted: two servers with one device between them
+/// would go on for ever, each acknowledging the other's acknowledgements.
 pub fn arrived(appended: &Appended, offered: &[LogLine]) -> Vec<ChainEnd> {
     let mut ends: BTreeMap<ActorId, u64> = BTreeMap::new();
     for line in appended.new.iter().filter_map(|i| offered.get(*i)) {
         match line.entry() {
-            Entry::Commit(commit) if !commit.records().iter().all(|text| is_receipt(text)) => {
+            Entry::Commit(commit) if !commit.records().iter().all(|text| is_servers_word(text)) => {
                 let seq = ends.entry(commit.actor()).or_default();
                 *seq = commit.seq().max(*seq);
             }
@@ -107,9 +107,10 @@ pub fn arrived(appended: &Appended, offered: &[LogLine]) -> Vec<ChainEnd> {
     ends.into_iter().map(|(actor, seq)| ChainEnd { actor, seq }).collect()
 }
 
-fn is_receipt(text: &str) -> bool {
-    // Canonical text has one spelling of a kind; only what may be a receipt is read whole.
-    text.contains(r#""kind":"receipt""#) && Record::read(text).is_ok_and(|r| r.kind() == Kind::Receipt)
+fn is_servers_word(text: &str) -> bool {
+    // Canonical text has one spelling of a kind; only what may be a server's word is read whole.
+    (text.contains(r#""kind":"receipt""#) || text.contains(r#""kind":"photo_received""#))
+        && Record::read(text).is_ok_and(|r| matches!(r.kind(), Kind::Receipt | Kind::PhotoReceived))
 }
 
 fn write_lines(lines: &[StoredLine], index: &BTreeMap<Sha256Hash, u64>) -> String {

@@ -110,7 +110,7 @@ fn fact_of<'j>(job: &'j JobState, record: &str) -> Result<&'j Fact, ApiError> {
 
 /// Kinds that may be struck: all but what makes a book a book, and strikes.
 fn strikable(kind: Kind) -> bool {
-    !matches!(kind, Kind::Genesis | Kind::Receipt | Kind::Certificate | Kind::Strike)
+    !matches!(kind, Kind::Genesis | Kind::Receipt | Kind::PhotoReceived | Kind::Certificate | Kind::Strike)
 }
 
 fn body_json(record: &Record) -> Result<Value, ApiError> {

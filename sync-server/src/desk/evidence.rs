@@ -131,7 +131,8 @@ pub fn finding_state(job: &JobState, finding: &Finding) -> Markup {
 /// nor what the office decided, which is struck or decided anew.
 pub fn amendable(kind: Kind) -> bool {
     use Kind::{
-        Admission, Certificate, Genesis, Join, Receipt, Reopening, Revocation, Ruling, SignOff, Strike,
+        Admission, Certificate, Genesis, Join, PhotoReceived, Receipt, Reopening, Revocation, Ruling,
+        SignOff, Strike,
     };
     !matches!(
         kind,
@@ -139,6 +140,7 @@ pub fn amendable(kind: Kind) -> bool {
             | Certificate
             | Genesis
             | Join
+            | PhotoReceived
             | Receipt
             | Reopening
             | Revocation
@@ -170,6 +172,9 @@ pub fn history(desk: &Desk, job: &JobState, facts: &Facts, fact: &Fact, change: 
                             @if !a.holes.is_empty() {
                                 " " a href=(format!("/jobs/{book}/records/{}/holes.svg", version.id())) { "holes as drilled" }
                             }
+                        }
+                        @if let Body::Photo(p) = &version.record.body {
+                            " " a href=(format!("/jobs/{book}/photos/{}", p.sha256)) { "the photo" }
                         }
                     }
                 }

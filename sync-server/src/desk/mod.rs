@@ -23,6 +23,7 @@ mod map;
 mod page;
 mod pairs;
 mod people;
+mod photos;
 mod rulings;
 mod search;
 mod seasons;
@@ -163,6 +164,8 @@ fn routes() -> Vec<(&'static str, MethodRouter<App>)> {
         ("/jobs/{book}/trees", get(trees::list)),
         ("/jobs/{book}/trees/{tree}", get(trees::one)),
         ("/jobs/{book}/records/{record}/holes.svg", get(trees::holes)),
+        ("/jobs/{book}/photos/{sha256}", get(photos::original)),
+        ("/jobs/{book}/photos/{sha256}/thumbnail", get(photos::small)),
         ("/jobs/{book}/records/{record}/amend", get(amend::page).post(amend::write)),
         ("/jobs/{book}/records/{record}/strike", post(amend::strike)),
         ("/jobs/{book}/pairs", get(pairs::list)),

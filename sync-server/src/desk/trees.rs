@@ -16,6 +16,7 @@ use maud::{Markup, html};
 use crate::body::Id;
 use crate::desk::evidence;
 use crate::desk::page::{Desk, Page, moment, page_number, pages, shown, text};
+use crate::desk::photos;
 use crate::desk::words::{severity_mark, state_mark, state_name};
 use crate::error::ApiError;
 use crate::snapshot::JobState;
@@ -155,6 +156,7 @@ pub async fn one(desk: Desk, Path((book, tree)): Path<(String, String)>) -> Resu
                     }
                 }
             }
+            (photos::section(desk, job, id, tree)?)
             (pictures(job, tree))
             section aria-labelledby="history" {
                 h2 id="history" { "History" }

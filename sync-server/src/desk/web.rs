@@ -120,7 +120,7 @@ fn error_page(site: Site, status: StatusCode, problem: Option<&Problem>, id: &st
         403 => "Not allowed",
         404 => "Nothing here",
         409 => "Something changed meanwhile",
-        410 => "This link is over",
+        410 => "No longer here",
         422 => "That cannot be written",
         429 => "Too many attempts",
         500.. => "The server failed",

@@ -8,3 +8,4 @@ pub mod photos;
 pub mod register;
 pub mod rescue;
 pub mod token;
+pub mod uploads;

@@ -1,4 +1,4 @@
-//! Photos: kept by the SHA-256 of their bytes, outside the books.
+//! Photos: the whole upload of a small one, the original, the clean copy, the thumbnail, the details.
 
 use std::path::PathBuf;
 
@@ -6,36 +6,30 @@ use axum::body::Body;
 use axum::extract::{Request, State};
 use axum::http::{StatusCode, header};
 use axum::response::{IntoResponse as _, Response};
-use bolebook_core::ids::Sha256Hash;
+use bolebook_core::geo::distance_m;
+use bolebook_core::ids::{BookId, RecordId, Sha256Hash};
+use bolebook_core::quantity::UtcMs;
+use bolebook_core::record::book_kinds::BookContent;
+use bolebook_core::record::people::Role;
+use bolebook_core::record::stand::Position;
+use bolebook_core::record::{Body as RecordBody, Record};
 use bolebook_core::service::PhotoStored;
 use http_body_util::BodyExt as _;
+use rusqlite::Connection;
+use schemars::JsonSchema;
+use serde::{Deserialize, Serialize};
 use sha2::{Digest as _, Sha256};
 use tokio::io::AsyncWriteExt as _;
 
 use crate::auth::Caller;
 use crate::body::{Id, Json};
-use crate::erasing::{not_erased, photo_place};
 use crate::error::ApiError;
+use crate::photos::exif::{self, Camera};
+use crate::photos::{self, held, must_be_picture, place, remove};
 use crate::state::{App, Inner};
 
-/// The media type of a photo by its first bytes; what a client claims is not trusted.
-pub fn sniff(start: &[u8]) -> Option<&'static str> {
-    match start {
-        [0xff, 0xd8, 0xff, ..] => Some("image/jpeg"),
-        [0x89, b'P', b'N', b'G', 0x0d, 0x0a, 0x1a, 0x0a, ..] => Some("image/png"),
-        [b'R', b'I', b'F', b'F', _, _, _, _, b'W', b'E', b'B', b'P', ..] => Some("image/webp"),
-        [_, _, _, _, b'f', b't', b'y', b'p', b'h', b'e', b'i', b'c' | b'x', ..] => Some("image/heic"),
-        [_, _, _, _, b'f', b't', b'y', b'p', b'm', b'i', b'f', b'1', ..] => Some("image/heif"),
-        [_, _, _, _, b'f', b't', b'y', b'p', b'a', b'v', b'i', b'f', ..] => Some("image/avif"),
-        _ => None,
-    }
-}
-
-fn place(app: &Inner, hash: Sha256Hash) -> PathBuf {
-    photo_place(&app.config.data, hash)
-}
-
-/// Takes in a photo whole. The address is the SHA-256 of its bytes.
+/// Takes in a small photo whole. The address is the SHA-256 of its bytes. A large one goes better by
+/// `/v1/uploads`, which survives a dropped line.
 #[utoipa::path(put, path = "/v1/photos/{sha256}", tag = "photos", security(("token" = [])),
     params(("sha256" = String, Path, pattern = "^[0-9a-f]{64}$", description = "SHA-256 of the bytes, hexadecimal")),
     request_body(content = String, content_type = "application/octet-stream", description = "The photo's bytes"),
@@ -44,23 +38,35 @@ fn place(app: &Inner, hash: Sha256Hash) -> PathBuf {
         (status = 410, description = "The office has erased it", content_type = "application/problem+json", body = ref("#/components/schemas/Problem"))))]
 pub async fn upload(
     State(app): State<App>,
-    _: Caller,
+    caller: Caller,
     Id(hash): Id<Sha256Hash>,
     request: Request,
 ) -> Result<Response, ApiError> {
-    app.blocking(move |app| not_erased(app, hash)).await?;
-    let path = place(&app, hash);
-    if let Some(photo) = stored(&app, hash).await? {
+    let known = app
+        .blocking(move |app| {
+            let known = photos::stored(app, hash)?;
+            if known.is_none() {
+                app.read(|db| {
+                    remove::must_not_be_removed(db, hash)?;
+                    photos::within_quota(app, db, caller.device, 0)
+                })?;
+            }
+            Ok(known)
+        })
+        .await?;
+    if let Some(photo) = known {
         return Ok(Json(photo).into_response());
     }
     let draft = Draft(app.config.data.join("tmp").join(hex::encode(app.random::<16>()?)));
     let photo = receive(&app, request.into_body(), &draft.0, hash).await?;
-    keep(draft.0.clone(), path.clone()).await?;
-    // It may have been erased while its bytes came.
-    if let Err(erased) = app.blocking(move |app| not_erased(app, hash)).await {
-        tokio::fs::remove_file(&path).await?;
-        return Err(erased);
-    }
+    let photo = app
+        .blocking(move |app| {
+            app.read(|db| photos::within_quota(app, db, caller.device, photo.bytes))?;
+            photos::move_in(&draft.0, &place(app, hash))?;
+            held::note(app, &photo, caller.device, |_| Ok(()))?;
+            Ok(photo)
+        })
+        .await?;
     Ok((StatusCode::CREATED, Json(photo)).into_response())
 }
 
@@ -90,16 +96,13 @@ async fn receive(
         if bytes > app.config.photo_bytes {
             return Err(ApiError::too_large(format!("a photo has at most {} bytes", app.config.photo_bytes)));
         }
-        if start.len() < 16 {
-            start.extend_from_slice(data.get(..data.len().min(16)).unwrap_or_default());
+        if start.len() < photos::SNIFFED {
+            start.extend_from_slice(data.get(..data.len().min(photos::SNIFFED)).unwrap_or_default());
         }
         hasher.update(&data);
         file.write_all(&data).await?;
     }
-    let media_type = sniff(&start).ok_or_else(|| {
-        let detail = "these bytes are no JPEG, PNG, WebP, HEIC or AVIF picture";
-        ApiError::new(StatusCode::UNSUPPORTED_MEDIA_TYPE, "photo-type", detail)
-    })?;
+    let media_type = must_be_picture(&start)?;
     let found = Sha256Hash(hasher.finalize().into());
     if found != wanted {
         let detail = format!("the bytes have SHA-256 {found}, the address says {wanted}");
@@ -109,50 +112,174 @@ async fn receive(
     Ok(PhotoStored { sha256: wanted, media_type: media_type.into(), bytes })
 }
 
-/// Puts the draft in its place for good: renamed, and the folders synced.
-async fn keep(draft: PathBuf, path: PathBuf) -> Result<(), ApiError> {
-    let kept = tokio::task::spawn_blocking(move || {
-        let folder = path.parent().unwrap_or(std::path::Path::new("."));
-        std::fs::create_dir_all(folder)?;
-        std::fs::rename(&draft, &path)?;
-        std::fs::File::open(folder)?.sync_all()?;
-        folder.parent().map_or(Ok(()), |f| std::fs::File::open(f)?.sync_all())
-    });
-    Ok(kept.await.map_err(|e| ApiError::internal(&e))??)
+/// Whether a role sees a photo as the camera wrote it, its place and time included. The match has no
+/// default, so that a new role is decided on here.
+pub const fn sees_original(role: Role) -> bool {
+    match role {
+        Role::Office | Role::Crew | Role::Server => true,
+    }
 }
 
-async fn stored(app: &Inner, hash: Sha256Hash) -> Result<Option<PhotoStored>, ApiError> {
-    use tokio::io::AsyncReadExt as _;
-    let mut file = match tokio::fs::File::open(place(app, hash)).await {
-        Ok(file) => file,
-        Err(e) if e.kind() == std::io::ErrorKind::NotFound => return Ok(None),
-        Err(e) => return Err(e.into()),
-    };
-    let mut start = [0; 16];
-    let read = file.read(&mut start).await?;
-    let media_type = sniff(start.get(..read).unwrap_or_default()).unwrap_or("application/octet-stream");
-    let bytes = file.metadata().await?.len();
-    Ok(Some(PhotoStored { sha256: hash, media_type: media_type.into(), bytes }))
+fn picture(media_type: String, etag: &str, bytes: Vec<u8>) -> Response {
+    let headers = [
+        (header::CONTENT_TYPE, media_type),
+        (header::CACHE_CONTROL, "private, max-age=31536000, immutable".into()),
+        (header::ETAG, format!("\"{etag}\"")),
+    ];
+    (headers, bytes).into_response()
 }
 
-/// Hands out a photo.
+/// Hands out a photo: as it came to office, crews and servers, cleaned to anyone else.
 #[utoipa::path(get, path = "/v1/photos/{sha256}", tag = "photos", security(("token" = [])),
     params(("sha256" = String, Path, pattern = "^[0-9a-f]{64}$", description = "SHA-256 of the bytes, hexadecimal")),
     responses((status = 200, description = "The photo's bytes", body = String, content_type = "image/*"),
         (status = 410, description = "The office has erased it", content_type = "application/problem+json", body = ref("#/components/schemas/Problem"))))]
 pub async fn download(
     State(app): State<App>,
+    caller: Caller,
+    Id(hash): Id<Sha256Hash>,
+) -> Result<Response, ApiError> {
+    let original = sees_original(caller.role);
+    app.blocking(move |app| if original { as_it_came(app, hash) } else { cleaned(app, hash) }).await
+}
+
+fn as_it_came(app: &Inner, hash: Sha256Hash) -> Result<Response, ApiError> {
+    let (photo, bytes) = photos::bytes(app, hash)?;
+    Ok(picture(photo.media_type, &hash.to_string(), bytes))
+}
+
+fn cleaned(app: &Inner, hash: Sha256Hash) -> Result<Response, ApiError> {
+    let (media_type, bytes) = photos::cleaned(app, hash)?;
+    Ok(picture(media_type, &format!("{hash}-clean"), bytes))
+}
+
+/// Hands out a copy for clients: the same picture, without what the camera wrote beside it.
+#[utoipa::path(get, path = "/v1/photos/{sha256}/clean", tag = "photos", security(("token" = [])),
+    params(("sha256" = String, Path, description = "SHA-256 of the photo's bytes, hexadecimal")),
+    responses((status = 200, description = "The picture without EXIF, XMP, IPTC and comments", body = String, content_type = "image/*"),
+        (status = 422, description = "It cannot be cleaned, and is not handed out", content_type = "application/problem+json", body = ref("#/components/schemas/Problem"))))]
+pub async fn clean_copy(
+    State(app): State<App>,
     _: Caller,
     Id(hash): Id<Sha256Hash>,
 ) -> Result<Response, ApiError> {
-    app.blocking(move |app| not_erased(app, hash)).await?;
-    let photo =
-        stored(&app, hash).await?.ok_or_else(|| ApiError::not_found("the server has no such photo"))?;
-    let bytes = tokio::fs::read(place(&app, hash)).await?;
-    let headers = [
-        (header::CONTENT_TYPE, photo.media_type),
-        (header::CACHE_CONTROL, "private, max-age=31536000, immutable".into()),
-        (header::ETAG, format!("\"{hash}\"")),
-    ];
-    Ok((headers, bytes).into_response())
+    app.blocking(move |app| cleaned(app, hash)).await
+}
+
+/// Hands out a small upright copy.
+#[utoipa::path(get, path = "/v1/photos/{sha256}/thumbnail", tag = "photos", security(("token" = [])),
+    params(("sha256" = String, Path, description = "SHA-256 of the photo's bytes, hexadecimal")),
+    responses((status = 200, description = "JPEG, 480 pixels at the longer side", body = String, content_type = "image/jpeg"),
+        (status = 415, description = "A type this server does not decode", content_type = "application/problem+json", body = ref("#/components/schemas/Problem")),
+        (status = 422, description = "Damaged, or more pixels than are decoded", content_type = "application/problem+json", body = ref("#/components/schemas/Problem"))))]
+pub async fn small(
+    State(app): State<App>,
+    _: Caller,
+    Id(hash): Id<Sha256Hash>,
+) -> Result<Response, ApiError> {
+    let bytes = photos::small(&app, hash).await?;
+    Ok(picture("image/jpeg".into(), &format!("{hash}-480"), bytes))
+}
+
+/// A photo beside the records that name it.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+pub struct PhotoDetails {
+    /// What is held.
+    pub photo: PhotoStored,
+    /// What the camera wrote into it.
+    pub camera: Camera,
+    /// The records that name it.
+    pub records: Vec<PhotoRecord>,
+}
+
+/// What a record says of a photo, against what the camera wrote.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+pub struct PhotoRecord {
+    /// The book.
+    pub book: BookId,
+    /// The record.
+    pub record: RecordId,
+    /// When the record says it was taken.
+    pub taken_at: UtcMs,
+    /// The camera's time minus the record's, in seconds; a camera without an offset is taken to show
+    /// the job's local time.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub camera_later_s: Option<i64>,
+    /// How far the camera was, in metres, from where the record it is about was logged.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub away_m: Option<i64>,
+}
+
+/// Compares what the camera wrote with what the records say. Not for clients.
+#[utoipa::path(get, path = "/v1/photos/{sha256}/details", tag = "photos", security(("token" = [])),
+    params(("sha256" = String, Path, description = "SHA-256 of the photo's bytes, hexadecimal")),
+    responses((status = 200, description = "Time and place, by camera and by record", body = ref("#/components/schemas/PhotoDetails"))))]
+pub async fn details(
+    State(app): State<App>,
+    caller: Caller,
+    Id(hash): Id<Sha256Hash>,
+) -> Result<Json<PhotoDetails>, ApiError> {
+    if !sees_original(caller.role) {
+        return Err(ApiError::forbidden(
+            "office-only",
+            "what a camera wrote is for the office and its crews",
+        ));
+    }
+    app.blocking(move |app| {
+        let (photo, bytes) = photos::bytes(app, hash)?;
+        let camera = exif::read(&bytes);
+        let records = app.read(|db| {
+            let named = held::records(db, hash)?.into_iter();
+            named.filter_map(|(book, record)| compare(db, book, record, &camera).transpose()).collect()
+        })?;
+        Ok(Json(PhotoDetails { photo, camera, records }))
+    })
+    .await
+}
+
+fn compare(
+    db: &Connection,
+    book: BookId,
+    id: RecordId,
+    camera: &Camera,
+) -> Result<Option<PhotoRecord>, ApiError> {
+    let Some(Record { body: RecordBody::Photo(photo), .. }) = record(db, book, id)? else { return Ok(None) };
+    let genesis = bolebook_log::genesis(db, book)?;
+    let taken = match &genesis.content {
+        BookContent::Job(job) => camera.taken(&job.zone),
+        BookContent::Yard { .. } => camera.taken_at,
+    };
+    let about = photo.about.map(|about| record(db, book, about)).transpose()?.flatten();
+    let logged: Option<Position> = match about.map(|record| record.body) {
+        Some(RecordBody::Tree(tree)) => tree.position,
+        Some(RecordBody::Application(application)) => application.position,
+        _ => None,
+    };
+    let away_m = logged.zip(camera.place).map(|(logged, place)| {
+        let at = Position { lat_ndeg: place.lat_ndeg, lon_ndeg: place.lon_ndeg, ..logged };
+        distance_m(&logged, &at).round() as i64
+    });
+    let camera_later_s = taken.map(|t| t.0.saturating_sub(photo.taken_at.0).div_euclid(1_000));
+    Ok(Some(PhotoRecord { book, record: id, taken_at: photo.taken_at, camera_later_s, away_m }))
+}
+
+/// A record as it was first written; amendments are another record.
+fn record(db: &Connection, book: BookId, id: RecordId) -> Result<Option<Record>, ApiError> {
+    use bolebook_core::exchange::{Entry, LogLine};
+    let Some(position) = bolebook_log::record_positions(db, book, id)?.first().copied() else {
+        return Ok(None);
+    };
+    let page = bolebook_log::Page { lines: 1, ..bolebook_log::Page::ALL };
+    let lines = bolebook_log::read(db, book, position.saturating_sub(1), page)?;
+    let Some(line) = lines.first() else { return Ok(None) };
+    let Entry::Commit(commit) =
+        LogLine::parse_stored(&line.text).map_err(|e| ApiError::internal(&e))?.into_entry()
+    else {
+        return Ok(None);
+    };
+    Ok(commit
+        .records()
+        .iter()
+        .filter_map(|text| Record::read(text).ok())
+        .find(|record| record.envelope.id == id))
 }

@@ -7,6 +7,7 @@
 mod canopies;
 pub mod links;
 mod page;
+mod photos;
 pub mod words;
 
 use std::net::SocketAddr;
@@ -40,6 +41,9 @@ fn routes() -> Vec<(&'static str, MethodRouter<App>)> {
         ("/portal.css", get(css)),
         ("/p/{token}", get(page::record)),
         ("/p/{token}/map.svg", get(page::picture)),
+        ("/p/{token}/photos", get(photos::page)),
+        ("/p/{token}/photos/{sha256}", get(photos::cleaned)),
+        ("/p/{token}/photos/{sha256}/thumbnail", get(photos::small)),
         ("/p/{token}/application-records.csv", get(records)),
         ("/p/{token}/trees.geojson", get(trees)),
     ]

@@ -16,13 +16,15 @@ use maud::{DOCTYPE, Markup, html};
 use crate::desk::{map_of, text};
 use crate::error::ApiError;
 use crate::portal::canopies;
+use crate::portal::photos;
 use crate::portal::words::{LANGUAGES, Words};
 use crate::portal::{Signed, Visit, records_text, trees_text};
 use crate::snapshot::{JobState, short};
 
 const PAGE: usize = 200;
 
-fn framed(words: Words, title: &str, body: &Markup) -> Markup {
+/// The frame of every page of the portal.
+pub fn framed(words: Words, title: &str, body: &Markup) -> Markup {
     html! {
         (DOCTYPE)
         html lang=(words.code()) {
@@ -118,6 +120,7 @@ fn body(visit: &Visit, job: &JobState) -> Result<Markup, ApiError> {
             (list(visit, view, &work))
             (not_treated(visit, view, &work))
             (canopies::section(visit, view))
+            (photos::section(visit, view, &company)?)
             (data(visit, job, &company)?)
         }
         footer { p { (w.with("link-until", &[("day", view.local_time(visit.link.expires_at).get(..10).unwrap_or_default().to_owned())])) } }

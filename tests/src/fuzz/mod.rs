@@ -8,6 +8,7 @@
 mod books;
 mod dosing;
 mod mutate;
+mod photos;
 
 use crate::root;
 use crate::sim::dice::Dice;
@@ -42,13 +43,15 @@ pub struct Target {
 }
 
 /// Every target.
-pub const TARGETS: [Target; 6] = [
+pub const TARGETS: [Target; 8] = [
     Target { name: "record", run: books::record, make: books::make_record },
     Target { name: "commit", run: books::commit, make: books::make_commit },
     Target { name: "exchange", run: books::exchange, make: books::make_exchange },
     Target { name: "certificate", run: books::certificate, make: books::make_certificate },
     Target { name: "label", run: dosing::label, make: dosing::make_label },
     Target { name: "plan", run: dosing::plan, make: dosing::make_plan },
+    Target { name: "tus", run: photos::tus, make: photos::make_tus },
+    Target { name: "photo", run: photos::photo, make: photos::make_photo },
 ];
 
 /// The committed inputs of a target, by file name.

@@ -4,6 +4,7 @@ mod commands;
 mod erased;
 mod outside;
 mod pages;
+mod photos;
 mod portal;
 mod settle;
 mod sign_in;

@@ -64,6 +64,17 @@ canopies-seen = { $count } looked at
 canopy-lost = Canopy lost
 canopies-held = Of { $count } trees treated in season { $then } and looked at again in season { $now }, { $held } are in the same class or a better one ({ $share }). Which trees to treat was chosen by their state, so this is no trial.
 canopies-not-again = { $count } trees looked at in season { $then } were not looked at again in season { $now }: removed, dead or not reached. They are in no share.
+photos = Photos
+photos-text = Taken by the crew on days that are signed off. What a camera writes beside a picture, its place among it, is taken out.
+photo-of = Photo of tree { $tree }, { $day }
+photos-all = { $count ->
+    [one] The one photo
+   *[other] All { $count } photos
+}
+photos-not = { $count ->
+    [one] { $count } more photo cannot be shown here. Ask { $company }.
+   *[other] { $count } more photos cannot be shown here. Ask { $company }.
+}
 data = The data
 data-text = These files hold what this page shows. Each names the state of the books it was made from.
 file-records = Application records (CSV)

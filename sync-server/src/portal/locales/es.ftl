@@ -64,6 +64,17 @@ canopies-seen = { $count } examinados
 canopy-lost = Copa perdida
 canopies-held = De { $count } árboles tratados en la temporada { $then } y vistos de nuevo en la temporada { $now }, { $held } están en la misma clase o en una mejor ({ $share }). Los árboles que tratar se eligieron por su estado: esto no es un ensayo.
 canopies-not-again = { $count } árboles examinados en la temporada { $then } no se volvieron a ver en la temporada { $now }: retirados, muertos o no alcanzados. No cuentan en ninguna parte.
+photos = Fotos
+photos-text = Tomadas por el equipo en días aprobados. Lo que la cámara escribe junto a la imagen, también el lugar, se ha quitado.
+photo-of = Foto del árbol { $tree }, { $day }
+photos-all = { $count ->
+    [one] La única foto
+   *[other] Las { $count } fotos
+}
+photos-not = { $count ->
+    [one] { $count } foto más no se puede mostrar aquí. Pregunte a { $company }.
+   *[other] { $count } fotos más no se pueden mostrar aquí. Pregunte a { $company }.
+}
 data = Los datos
 data-text = Estos archivos contienen lo que muestra esta página. Cada uno nombra el estado de los libros del que procede.
 file-records = Registro de aplicaciones (CSV)

@@ -64,6 +64,17 @@ canopies-seen = { $count } examinés
 canopy-lost = Houppier perdu
 canopies-held = Sur { $count } arbres traités en saison { $then } et revus en saison { $now }, { $held } sont dans la même classe ou une meilleure ({ $share }). Les arbres à traiter ont été choisis d'après leur état : ceci n'est pas un essai.
 canopies-not-again = { $count } arbres examinés en saison { $then } n'ont pas été revus en saison { $now } : enlevés, morts ou non atteints. Ils ne comptent dans aucune part.
+photos = Photos
+photos-text = Prises par l’équipe les jours validés. Ce que l’appareil inscrit à côté de l’image, dont le lieu, est retiré.
+photo-of = Photo de l’arbre { $tree }, { $day }
+photos-all = { $count ->
+    [one] La seule photo
+   *[other] Les { $count } photos
+}
+photos-not = { $count ->
+    [one] { $count } autre photo ne peut pas être montrée ici. Demandez à { $company }.
+   *[other] { $count } autres photos ne peuvent pas être montrées ici. Demandez à { $company }.
+}
 data = Les données
 data-text = Ces fichiers contiennent ce que montre cette page. Chacun nomme l'état des registres dont il est tiré.
 file-records = Registre des applications (CSV)

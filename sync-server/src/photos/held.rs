@@ -1,0 +1,304 @@
+//! Which photos are held, which records name them, and what the books were told of it.
+
+use std::collections::{BTreeMap, BTreeSet};
+use std::path::Path;
+
+use bolebook_core::exchange::{Entry, LogLine};
+use bolebook_core::ids::{BookId, DeviceId, RecordId, Sha256Hash};
+use bolebook_core::quantity::UtcMs;
+use bolebook_core::record::book_kinds::PhotoReceived;
+use bolebook_core::record::{Body, Record};
+use bolebook_core::service::PhotoStored;
+use bolebook_log::Page;
+use rusqlite::{Connection, Transaction, params};
+
+use crate::error::ApiError;
+use crate::photos::remove;
+use crate::receipt;
+use crate::state::Inner;
+
+/// Lays the tables out. All but `photos` can be worked out again from the logs.
+pub const CREATE: &str = "
+    CREATE TABLE IF NOT EXISTS photos (
+        sha256 TEXT PRIMARY KEY,
+        bytes INTEGER NOT NULL,
+        device TEXT NOT NULL,
+        at INTEGER NOT NULL
+    ) WITHOUT ROWID;
+    CREATE INDEX IF NOT EXISTS photos_of_device ON photos (device, at);
+    CREATE TABLE IF NOT EXISTS photo_records (
+        sha256 TEXT NOT NULL,
+        book TEXT NOT NULL,
+        record TEXT NOT NULL,
+        PRIMARY KEY (sha256, book, record)
+    ) WITHOUT ROWID;
+    CREATE INDEX IF NOT EXISTS photo_records_of_book ON photo_records (book);
+    CREATE TABLE IF NOT EXISTS photo_index (book TEXT PRIMARY KEY, position INTEGER NOT NULL) WITHOUT ROWID;
+    CREATE TABLE IF NOT EXISTS photos_told (
+        book TEXT NOT NULL,
+        sha256 TEXT NOT NULL,
+        PRIMARY KEY (book, sha256)
+    ) WITHOUT ROWID;
+";
+const UNTOLD: &str = "
+    SELECT DISTINCT p.sha256, p.device, p.at FROM photo_records r JOIN photos p ON p.sha256 = r.sha256
+    WHERE r.book = ?1 AND NOT EXISTS (SELECT 1 FROM photos_told t WHERE t.book = r.book AND t.sha256 = r.sha256)
+    AND NOT EXISTS (SELECT 1 FROM photos_removed g WHERE g.sha256 = r.sha256)
+    ORDER BY p.at, p.sha256";
+
+/// Whether a log line may carry a photo's record: cheap, and never wrong about one that does.
+pub fn may_name(line: &str) -> bool {
+    line.contains(r#""kind":"photo""#)
+}
+
+/// The photos a line's records name.
+fn named(line: &str) -> Result<Vec<(RecordId, Sha256Hash)>, ApiError> {
+    if !may_name(line) {
+        return Ok(vec![]);
+    }
+    let line = LogLine::parse_stored(line).map_err(|e| ApiError::internal(&e))?;
+    let Entry::Commit(commit) = line.into_entry() else { return Ok(vec![]) };
+    // A record that cannot be read names nothing; readers find it as such.
+    let records = commit.records().iter().filter_map(|text| Record::read(text).ok());
+    Ok(records
+        .filter_map(|record| match &record.body {
+            Body::Photo(photo) => Some((record.envelope.id, photo.sha256)),
+            _ => None,
+        })
+        .collect())
+}
+
+/// Reads a book's log on from where the index stands.
+fn index(tx: &Transaction<'_>, book: BookId) -> Result<(), ApiError> {
+    let name = book.to_string();
+    let at: Option<i64> = rusqlite::OptionalExtension::optional(tx.query_row(
+        "SELECT position FROM photo_index WHERE book = ?1",
+        [&name],
+        |row| row.get(0),
+    ))?;
+    let mut position = at.and_then(|p| u64::try_from(p).ok()).unwrap_or(0);
+    for line in bolebook_log::read(tx, book, position, Page::ALL)? {
+        position = line.position;
+        for (record, sha256) in named(&line.text)? {
+            tx.execute(
+                "INSERT OR IGNORE INTO photo_records (sha256, book, record) VALUES (?1, ?2, ?3)",
+                params![sha256.to_string(), name, record.to_string()],
+            )?;
+        }
+    }
+    tx.execute(
+        "INSERT OR REPLACE INTO photo_index (book, position) VALUES (?1, ?2)",
+        params![name, i64::try_from(position).unwrap_or(i64::MAX)],
+    )?;
+    Ok(())
+}
+
+/// What a book was not told yet of the photos its records name, now taken as told: the caller writes
+/// it into the book in the same transaction.
+///
+/// # Errors
+/// The database's; a damaged line.
+pub fn news(tx: &Transaction<'_>, book: BookId) -> Result<Vec<PhotoReceived>, ApiError> {
+    index(tx, book)?;
+    let name = book.to_string();
+    let mut query = tx.prepare_cached(UNTOLD)?;
+    let rows = query.query_map([&name], |row| {
+        Ok((row.get::<_, String>(0)?, row.get::<_, String>(1)?, row.get::<_, i64>(2)?))
+    })?;
+    let mut news = vec![];
+    for row in rows {
+        let (sha256, device, at) = row?;
+        tx.execute("INSERT INTO photos_told (book, sha256) VALUES (?1, ?2)", params![name, sha256])?;
+        news.push(PhotoReceived {
+            sha256: sha256.parse().map_err(|e| ApiError::internal(&e))?,
+            delivered_by: device.parse().map_err(|e| ApiError::internal(&e))?,
+            arrived_at: UtcMs(at),
+        });
+    }
+    Ok(news)
+}
+
+/// Notes that a photo is in its place, and tells every book whose records name it; `also` is written
+/// in the same transaction.
+///
+/// # Errors
+/// 410 for a photo whose bytes were removed meanwhile: they are removed again. The database's;
+/// nothing was noted then, and the next start notes it.
+pub fn note(
+    app: &Inner,
+    photo: &PhotoStored,
+    by: DeviceId,
+    also: impl FnOnce(&Transaction<'_>) -> Result<(), ApiError>,
+) -> Result<(), ApiError> {
+    remove::not_in_spite(app, photo.sha256)?;
+    let told = app.write(|tx| {
+        also(tx)?;
+        arrived(app, tx, photo, by)
+    })?;
+    // Removed between the look and the note: whoever removed it may have come before the file did.
+    remove::not_in_spite(app, photo.sha256)?;
+    said(app, told);
+    Ok(())
+}
+
+/// Lets findings be computed anew, after the transaction that told the books.
+fn said(app: &Inner, told: Vec<BookId>) {
+    told.into_iter().for_each(|book| app.findings.changed(book, app.identity.yard));
+}
+
+fn arrived(
+    app: &Inner,
+    tx: &Transaction<'_>,
+    photo: &PhotoStored,
+    by: DeviceId,
+) -> Result<Vec<BookId>, ApiError> {
+    let (hash, now) = (photo.sha256.to_string(), app.now());
+    let bytes = i64::try_from(photo.bytes).unwrap_or(i64::MAX);
+    tx.execute(
+        "INSERT OR IGNORE INTO photos (sha256, bytes, device, at) VALUES (?1, ?2, ?3, ?4)",
+        params![hash, bytes, by.to_string(), now.0],
+    )?;
+    let mut query = tx.prepare_cached("SELECT DISTINCT book FROM photo_records WHERE sha256 = ?1")?;
+    let books = query.query_map([&hash], |row| row.get(0))?.collect::<Result<Vec<String>, _>>()?;
+    let mut told = vec![];
+    for book in books {
+        told.extend(tell(app, tx, book.parse().map_err(|e| ApiError::internal(&e))?)?);
+    }
+    Ok(told)
+}
+
+/// Tells a book what it was not told yet; gives the book if there was something.
+fn tell(app: &Inner, tx: &Transaction<'_>, book: BookId) -> Result<Option<BookId>, ApiError> {
+    let bodies: Vec<Body> = news(tx, book)?.into_iter().map(Body::from).collect();
+    if bodies.is_empty() {
+        return Ok(None);
+    }
+    receipt::say(app, tx, book, app.now(), bodies)?;
+    Ok(Some(book))
+}
+
+/// How many bytes of photos a device has brought since then.
+///
+/// # Errors
+/// The database's.
+pub fn brought(db: &Connection, device: DeviceId, since: i64) -> Result<u64, ApiError> {
+    let sql = "SELECT coalesce(sum(bytes), 0) FROM photos WHERE device = ?1 AND at > ?2";
+    let bytes: i64 = db.query_row(sql, params![device.to_string(), since], |row| row.get(0))?;
+    Ok(u64::try_from(bytes).unwrap_or(0))
+}
+
+/// The records that name a photo, as far as the index has read.
+///
+/// # Errors
+/// The database's.
+pub fn records(db: &Connection, hash: Sha256Hash) -> Result<Vec<(BookId, RecordId)>, ApiError> {
+    let mut query =
+        db.prepare_cached("SELECT book, record FROM photo_records WHERE sha256 = ?1 ORDER BY book, record")?;
+    let rows = query
+        .query_map([hash.to_string()], |row| Ok((row.get::<_, String>(0)?, row.get::<_, String>(1)?)))?;
+    let mut found = vec![];
+    for row in rows {
+        let (book, record) = row?;
+        let book = book.parse().map_err(|e| ApiError::internal(&e))?;
+        found.push((book, record.parse().map_err(|e| ApiError::internal(&e))?));
+    }
+    Ok(found)
+}
+
+/// At the start: notes photos whose arrival a crash kept from being noted, and tells the books.
+///
+/// # Errors
+/// The database's, or the disk's.
+pub fn recover(app: &Inner) -> Result<(), ApiError> {
+    remove::again(app)?;
+    let on_disk = on_disk(&app.config.data)?;
+    let told = app.write(|tx| {
+        let mut query = tx.prepare("SELECT sha256 FROM photos")?;
+        let noted = query.query_map([], |row| row.get(0))?.collect::<Result<BTreeSet<String>, _>>()?;
+        for (hash, bytes) in on_disk.iter().filter(|(hash, _)| !noted.contains(&hash.to_string())) {
+            let found = "INSERT INTO photos (sha256, bytes, device, at) VALUES (?1, ?2, ?3, ?4)";
+            let bytes = i64::try_from(*bytes).unwrap_or(i64::MAX);
+            // Who brought it is not known any more: the server says that it found it.
+            let device = app.identity.device().to_string();
+            tx.execute(found, params![hash.to_string(), bytes, device, app.now().0])?;
+        }
+        let mut told = vec![];
+        for book in bolebook_log::books(tx)? {
+            told.extend(tell(app, tx, book.book)?);
+        }
+        Ok(told)
+    })?;
+    said(app, told);
+    Ok(())
+}
+
+/// The photos in a data folder, with their sizes. A name that is no digest is no photo of ours.
+fn on_disk(data: &Path) -> std::io::Result<BTreeMap<Sha256Hash, u64>> {
+    let mut photos = BTreeMap::new();
+    let folder = data.join("photos");
+    if !folder.is_dir() {
+        return Ok(photos);
+    }
+    for part in std::fs::read_dir(folder)? {
+        let part = part?.path();
+        if !part.is_dir() {
+            continue;
+        }
+        for file in std::fs::read_dir(part)? {
+            let file = file?;
+            if let Some(hash) = file.file_name().to_str().and_then(|name| name.parse().ok()) {
+                photos.insert(hash, file.metadata()?.len());
+            }
+        }
+    }
+    Ok(photos)
+}
+
+/// What a look at every photo and every record gives.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct Census {
+    /// Photos held.
+    pub held: u64,
+    /// Held, and no record names them; with their sizes.
+    pub orphans: BTreeMap<Sha256Hash, u64>,
+    /// Named by a record of these books, and not held.
+    pub missing: BTreeMap<Sha256Hash, BTreeSet<BookId>>,
+    /// Whose bytes no longer come to their name.
+    pub damaged: BTreeSet<Sha256Hash>,
+    /// Named by a record, and their bytes removed for good.
+    pub removed: BTreeSet<Sha256Hash>,
+}
+
+/// Looks at everything; reads only.
+///
+/// # Errors
+/// The database's, or the disk's.
+pub fn census(db: &Connection, data: &Path) -> Result<Census, ApiError> {
+    let mut census = Census::default();
+    let held = on_disk(data)?;
+    let mut wanted: BTreeMap<Sha256Hash, BTreeSet<BookId>> = BTreeMap::new();
+    for book in bolebook_log::books(db)? {
+        for line in bolebook_log::read(db, book.book, 0, Page::ALL)? {
+            for (_, hash) in named(&line.text)? {
+                wanted.entry(hash).or_default().insert(book.book);
+            }
+        }
+    }
+    for (hash, bytes) in held {
+        census.held += 1;
+        let path = super::place_in(data, hash);
+        if Sha256Hash::of(&std::fs::read(path)?) != hash {
+            census.damaged.insert(hash);
+        }
+        if wanted.remove(&hash).is_none() {
+            census.orphans.insert(hash, bytes);
+        }
+    }
+    for hash in remove::all(db)? {
+        if wanted.remove(&hash).is_some() {
+            census.removed.insert(hash);
+        }
+    }
+    census.missing = wanted;
+    Ok(census)
+}

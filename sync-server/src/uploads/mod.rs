@@ -1,0 +1,70 @@
+//! Resumable uploads of photos, by the tus protocol 1.0.0 (an open standard, 2016-03-25): the core
+//! protocol and its extensions Creation, Creation With Upload, Expiration, Checksum, Termination.
+//!
+//! An upload is a row in [`table`] and a file in the `uploads` folder. [`headers`] reads what the
+//! client says, [`session`] writes what it sends, [`store`] makes, finishes and gives up. What an
+//! answer or a `HEAD` calls the offset is on the disk; a line that drops, or a server that is killed,
+//! costs at most the bytes after it.
+
+pub mod headers;
+pub mod session;
+pub mod store;
+pub mod table;
+
+use std::collections::BTreeMap;
+use std::sync::{Arc, Mutex, PoisonError};
+
+use tokio::sync::{Notify, OwnedMutexGuard};
+
+/// The protocol's version.
+pub const VERSION: &str = "1.0.0";
+/// The extensions this server knows.
+pub const EXTENSIONS: &str = "creation,creation-with-upload,expiration,checksum,termination";
+/// The algorithms it knows for `Upload-Checksum`.
+pub const ALGORITHMS: &str = "sha1,sha256";
+/// Media type of a part of an upload.
+pub const MEDIA_TYPE: &str = "application/offset+octet-stream";
+/// Folder of the files of uploads under way.
+pub const FOLDER: &str = "uploads";
+
+/// Who is at which upload in this process: one at a time, and the newest request wins.
+///
+/// A phone that lost its line comes back on a new one while the server still waits on the old: the
+/// old request is then told to stop, and keeps what had arrived.
+#[derive(Default)]
+pub struct Desks(Mutex<BTreeMap<String, Arc<Desk>>>);
+
+#[derive(Default)]
+struct Desk {
+    held: Arc<tokio::sync::Mutex<()>>,
+    make_way: Notify,
+}
+
+/// The right to write to an upload.
+pub struct Held {
+    _guard: OwnedMutexGuard<()>,
+    desk: Arc<Desk>,
+}
+
+impl Desks {
+    /// Waits for whoever is at an upload, after telling them to stop.
+    pub async fn take(&self, id: &str) -> Held {
+        let desk = {
+            let mut desks = self.0.lock().unwrap_or_else(PoisonError::into_inner);
+            // A desk nobody is at is only the map's own.
+            desks.retain(|_, desk| Arc::strong_count(desk) > 1);
+            desks.entry(id.to_owned()).or_default().clone()
+        };
+        desk.make_way.notify_waiters();
+        let guard = desk.held.clone().lock_owned().await;
+        Held { _guard: guard, desk }
+    }
+}
+
+impl Held {
+    /// Resolves when somebody else wants the upload.
+    pub fn make_way(&self) -> impl Future<Output = ()> + Send + use<> {
+        let desk = self.desk.clone();
+        async move { desk.make_way.notified().await }
+    }
+}
