@@ -212,6 +212,8 @@ impl BundleImport {
         for entry in bundle.register.iter().filter(|e| !office || !known.contains(&e.id)) {
             store.register_put(entry, true)?;
         }
+        // What was saved from a damaged store may have waited for these.
+        bolebook_log::salvage::take_waiting(&tx)?;
         tx.commit()?;
         sync::take_place(app, &store)?;
         let new: u64 = taken.values().map(|(new, _)| new).sum();

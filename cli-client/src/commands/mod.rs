@@ -17,6 +17,7 @@ pub mod log;
 pub mod office;
 pub mod people;
 pub mod product;
+pub mod recover;
 pub mod require;
 pub mod set_aside;
 pub mod show;
