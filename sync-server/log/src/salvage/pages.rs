@@ -1,7 +1,7 @@
 //! Rows out of the bytes of an SQLite file that SQLite itself can no longer open.
 //!
-//! Every page of the file, and of its write-ahead log, is looked at by itself: a page that is a
-//! leaf of a table or of an index gives its rows, whatever became of the pages above it. Nothing
+//! Every page of the file, and of its write-ahead log, is looked at by itself: a page that
+//! holds rows gives them, whatever became of the pages above it. Nothing
 //! is believed here; whoever uses a row checks what it says.
 //!
 //! Source of the layout: the SQLite project's 'Database File Format' page, §1.2 to §1.6 (pages,
@@ -25,7 +25,9 @@ pub enum Value {
 /// The page size when the header does not say: SQLite's default, which Bolebook keeps.
 const PAGE: usize = 4_096;
 const MAGIC: &[u8; 16] = b"SQLite format 3\0";
-/// Kinds of a b-tree page: an index's leaf (also of a table without row ids), a table's leaf.
+/// Kinds of a b-tree page that hold rows: an index's inner page and leaf (also of a table without
+/// row ids, whose rows lie in both), a table's leaf.
+const INDEX_INNER: u8 = 0x02;
 const INDEX_LEAF: u8 = 0x0a;
 const TABLE_LEAF: u8 = 0x0d;
 /// A row may spread over this many pages; above it the chain is taken for damaged.
@@ -44,14 +46,14 @@ pub fn rows(file: &[u8], wal: &[u8]) -> Vec<Vec<Value>> {
     newest.extend(frames.iter().copied());
     let mut found = vec![];
     for (number, page) in &main {
-        leaf(*number, page, &main, &mut found);
+        rows_of(*number, page, &main, &mut found);
         // A row of the file may go on in pages that only the write-ahead log has.
         if !frames.is_empty() {
-            leaf(*number, page, &newest, &mut found);
+            rows_of(*number, page, &newest, &mut found);
         }
     }
     for (number, page) in &frames {
-        leaf(*number, page, &newest, &mut found);
+        rows_of(*number, page, &newest, &mut found);
     }
     found
 }
@@ -103,16 +105,19 @@ fn varint(bytes: &[u8], at: usize) -> Option<(u64, usize)> {
     Some((value << 8 | u64::from(*bytes.get(at + 8)?), 9))
 }
 
-/// Adds the rows of a leaf page; of any other page, none.
-fn leaf(number: u32, page: &[u8], pages: &Pages<'_>, found: &mut Vec<Vec<Value>>) {
+/// Adds the rows of a page that holds some; of any other page, none.
+fn rows_of(number: u32, page: &[u8], pages: &Pages<'_>, found: &mut Vec<Vec<Value>>) {
     let start = if number == 1 { 100 } else { 0 };
-    let Some(kind) = page.get(start).copied().filter(|k| matches!(*k, INDEX_LEAF | TABLE_LEAF)) else {
+    let Some(kind) = page.get(start).copied().filter(|k| matches!(*k, INDEX_INNER | INDEX_LEAF | TABLE_LEAF))
+    else {
         return;
     };
     let Some(count) = be16(page, start + 3) else { return };
+    // An inner page's header is longer by the page to the right, and its cells by the one to the left.
+    let (header, skip) = if kind == INDEX_INNER { (12, 4) } else { (8, 0) };
     for cell in 0..count {
-        let row = be16(page, start + 8 + 2 * cell)
-            .and_then(|at| payload(page, at, kind, pages))
+        let row = be16(page, start + header + 2 * cell)
+            .and_then(|at| payload(page, at + skip, kind, pages))
             .and_then(|payload| record(&payload));
         found.extend(row);
     }
@@ -229,7 +234,7 @@ mod tests {
         check(&file, &[]);
         // The first page and every page that only leads to others.
         file[..4_096].fill(0xff);
-        for page in file.chunks_mut(4_096).filter(|p| matches!(p[0], 2 | 5)) {
+        for page in file.chunks_mut(4_096).filter(|p| p[0] == 5) {
             page.fill(0);
         }
         check(&file, &[]);
