@@ -90,7 +90,11 @@ impl Tokens {
             .map_err(|e| ApiError::internal(&e))
     }
 
-    fn read(&self, db: &Connection, token: &str, now: UtcMs) -> Result<(DeviceId, Role), ApiError> {
+    /// Who a token is for, and the role it was given with, if this server signed it and it holds now.
+    ///
+    /// # Errors
+    /// 401 when it does not; the database's.
+    pub fn read(&self, db: &Connection, token: &str, now: UtcMs) -> Result<(DeviceId, Role), ApiError> {
         let refused = || {
             ApiError::unauthorised(
                 "the access token is not one of this server, or is over: get another at /v1/token",

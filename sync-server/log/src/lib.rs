@@ -6,7 +6,7 @@
 //! out. [`write()`] writes as a device does. [`verify()`] recomputes every hash. [`client`] is the
 //! asking side of an exchange, [`serve`] the answering one. When an actor has forked, [`rescue()`]
 //! puts the other branch back, and [`set_aside`] keeps what a device's own log could not. [`salvage`]
-//! reads what a damaged file still holds.
+//! reads what a damaged file still holds, [`bundle`] the books in a file.
 //!
 //! ```
 //! # use bolebook_core::{commit::*, exchange::*, ids::*, quantity::UtcMs, record::*, record::book_kinds::*, signing::*};
@@ -31,6 +31,7 @@
 //! ```
 
 mod append;
+pub mod bundle;
 pub mod client;
 mod error;
 mod read;

@@ -7,6 +7,7 @@
 
 mod books;
 mod dosing;
+mod files;
 mod mutate;
 
 use crate::root;
@@ -42,11 +43,13 @@ pub struct Target {
 }
 
 /// Every target.
-pub const TARGETS: [Target; 6] = [
+pub const TARGETS: [Target; 8] = [
     Target { name: "record", run: books::record, make: books::make_record },
     Target { name: "commit", run: books::commit, make: books::make_commit },
     Target { name: "exchange", run: books::exchange, make: books::make_exchange },
     Target { name: "certificate", run: books::certificate, make: books::make_certificate },
+    Target { name: "bundle", run: files::bundle_file, make: files::make_bundle },
+    Target { name: "salvage", run: files::salvaged, make: files::make_salvage },
     Target { name: "label", run: dosing::label, make: dosing::make_label },
     Target { name: "plan", run: dosing::plan, make: dosing::make_plan },
 ];
