@@ -327,6 +327,7 @@ impl FromRequestParts<App> for Caller {
             .blocking(move |app| {
                 let ((device, claimed), directory) =
                     app.read(|db| Ok((app.tokens.read(db, &token, now)?, app.directory(db)?)))?;
+                app.request_limit.attempt(device, now).map_err(ApiError::too_many)?;
                 // A revocation counts from the moment it is in the log, whatever the token says.
                 match directory.map(|d| d.admits(device, now)) {
                     Some(Ok(role)) => Ok((device, role)),
