@@ -104,6 +104,7 @@ fn nothing_acknowledged_is_lost(data: &Path, clients: &[Client], books: &[BookId
 #[test]
 fn i6_what_was_acknowledged_survives_kill_9_in_mid_exchange() {
     // BOLEBOOK_KILLS=200 is the long form; docs/reliability.md has its last result.
+    #[expect(clippy::disallowed_methods, reason = "the one setting of this test program")]
     let rounds = std::env::var("BOLEBOOK_KILLS").ok().and_then(|n| n.parse().ok()).unwrap_or(30);
     let data = tempfile::tempdir().unwrap();
     let binary = binary();

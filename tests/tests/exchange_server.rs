@@ -213,62 +213,6 @@ fn an_access_token_lasts_a_quarter_of_an_hour_and_a_revocation_ends_it_at_once()
 }
 
 #[test]
-fn keys_that_sign_tokens_are_replaced_and_one_that_is_thrown_out_counts_no_more_at_once() {
-    use bolebook_server::token_keys::{KEY_LIFE_MS, renew};
-    let data = tempfile::tempdir().unwrap();
-    let (server, mut office) = contractor(data.path());
-    let kid = |client: &Client| {
-        let header = client.token.clone().unwrap();
-        let header = header.split('.').next().unwrap().to_owned();
-        let base64 = format!("{header}{}", "=".repeat((4 - header.len() % 4) % 4));
-        let bytes = base64_url(&base64);
-        let header: serde_json::Value = serde_json::from_slice(&bytes).unwrap();
-        assert_eq!(header["alg"], "EdDSA");
-        header["kid"].as_str().unwrap().to_owned()
-    };
-    let first = kid(&office);
-    office.sign_in().unwrap();
-    assert_eq!(kid(&office), first, "the same key until it is a month old");
-    // The month is over between two requests: the token in hand still counts for its quarter of an hour.
-    server.clock.fetch_add(KEY_LIFE_MS - 600_000, Ordering::Relaxed);
-    office.sign_in().unwrap();
-    let old = office.token.clone();
-    server.clock.fetch_add(600_000, Ordering::Relaxed);
-    let mut crew = Client::certified(&server.url, 2, Role::Crew);
-    assert_ne!(kid(&crew), first);
-    assert_eq!(office.get("/v1/books").status, 200);
-    server.clock.fetch_add(301_000, Ordering::Relaxed);
-    assert_eq!(office.get("/v1/books").problem().code, code::TOKEN);
-    // Thrown out: no token of it counts from this moment, not even a fresh one.
-    crew.sign_in().unwrap();
-    assert_eq!(crew.get("/v1/books").status, 200);
-    let now = server.app.now();
-    let newest = server.app.write(|tx| renew(tx, (fresh(), fresh()), now, true)).unwrap();
-    assert_eq!(crew.get("/v1/books").problem().code, code::TOKEN);
-    crew.sign_in().unwrap();
-    assert_eq!(kid(&crew), newest);
-    assert_eq!(crew.get("/v1/books").status, 200);
-    office.token = old;
-    assert_eq!(office.get("/v1/books").problem().code, code::TOKEN);
-}
-
-/// RFC 4648 §5, enough for a token's header.
-fn base64_url(text: &str) -> Vec<u8> {
-    let alphabet = b"ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz0123456789-_";
-    let (mut bytes, mut bits, mut held) = (vec![], 0u32, 0u32);
-    for letter in text.bytes().filter(|b| *b != b'=') {
-        let value = alphabet.iter().position(|a| *a == letter).unwrap() as u32;
-        (bits, held) = (bits << 6 | value, held + 6);
-        if held >= 8 {
-            held -= 8;
-            bytes.push((bits >> held) as u8);
-            bits &= (1 << held) - 1;
-        }
-    }
-    bytes
-}
-
-#[test]
 fn a_book_is_opened_by_the_roots_signature_and_by_nothing_else() {
     let data = tempfile::tempdir().unwrap();
     let (server, mut office) = contractor(data.path());
