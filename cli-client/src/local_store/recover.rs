@@ -11,7 +11,7 @@ use bolebook_core::quantity::UtcMs;
 use bolebook_core::record::people::Invitation;
 use bolebook_core::service::RegisterEntry;
 use bolebook_log::salvage::{self, Salvaged, Value};
-use rusqlite::{Connection, OpenFlags, params};
+use rusqlite::{Connection, OpenFlags, OptionalExtension as _, params};
 
 use super::{Store, StoreError, TABLES, file_of, private, setting};
 
@@ -227,12 +227,16 @@ fn other(db: &Connection, row: &[Value]) -> Result<u64, StoreError> {
             if read.id.to_string() != *id || read.updated_at.0 != *at {
                 return Ok(0);
             }
-            // Of one state, 'not yet sent' wins: to send it twice does no harm.
+            // What was erased stays erased, whatever an old page still says.
+            let there: Option<String> = db
+                .query_row("SELECT entry FROM register WHERE id = ?1", [id], |row| row.get(0))
+                .optional()?;
+            let there = there.and_then(|text| serde_json::from_str::<RegisterEntry>(&text).ok());
+            if there.is_some_and(|there| !read.replaces(&there)) {
+                return Ok(0);
+            }
             let new = db.execute(
-                "INSERT INTO register (id, entry, updated_at, sent) VALUES (?1, ?2, ?3, ?4)
-                 ON CONFLICT (id) DO UPDATE SET
-                    entry = excluded.entry, updated_at = excluded.updated_at, sent = excluded.sent
-                 WHERE excluded.updated_at > register.updated_at",
+                "INSERT OR REPLACE INTO register (id, entry, updated_at, sent) VALUES (?1, ?2, ?3, ?4)",
                 params![id, entry, at, sent],
             )?;
             Ok(new as u64)
