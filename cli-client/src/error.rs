@@ -7,7 +7,7 @@ use bolebook_core::day::Day;
 use bolebook_core::dosing::conditions::Caution;
 use bolebook_core::record::RecordError;
 use bolebook_core::view::ViewError;
-use bolebook_log::LogError;
+use bolebook_log::{LogError, Trouble};
 
 use crate::figures::FigureError;
 use crate::local_store::StoreError;
@@ -234,6 +234,25 @@ impl CliError {
     }
 }
 
+/// What to do about a file that failed.
+fn about(trouble: Trouble) -> &'static str {
+    match trouble {
+        Trouble::Full => {
+            "the disk is full, or a quota is used up: make room and run the command again. Nothing of it was stored; what was stored before stays"
+        }
+        Trouble::Damaged => {
+            "the store's file is damaged: run 'bolebook recover', which saves what is left in it, then 'bolebook exchange'"
+        }
+        Trouble::Busy => {
+            "another bolebook command is at work on this store: wait for it and run this again; nothing was changed"
+        }
+        Trouble::ReadOnly => "the store may not be written: check whose the folder is; what was stored stays",
+        Trouble::Other => {
+            "check that the folder can be written and the disk is not full; what was stored stays"
+        }
+    }
+}
+
 fn store(error: &StoreError) -> (&'static str, u8, Option<String>) {
     let hint = match error {
         StoreError::None(_) => {
@@ -246,11 +265,17 @@ fn store(error: &StoreError) -> (&'static str, u8, Option<String>) {
         StoreError::Log(LogError::Damaged { .. }) | StoreError::Damaged { .. } => {
             "run 'bolebook exchange --recheck': it mends the books from the server and keeps what was not sent"
         }
-        StoreError::Log(_) | StoreError::Sqlite(_) | StoreError::File { .. } => {
-            "check that the folder can be written and the disk is not full; what was stored stays"
-        }
+        StoreError::Log(log) => about(log.trouble().unwrap_or(Trouble::Other)),
+        StoreError::Sqlite(error) => about(bolebook_log::trouble(error)),
+        StoreError::File { source, .. } if full(source) => about(Trouble::Full),
+        StoreError::File { .. } => about(Trouble::Other),
     };
     ("store", exit::STORE, Some(hint.to_owned()))
+}
+
+fn full(error: &std::io::Error) -> bool {
+    use std::io::ErrorKind as K;
+    matches!(error.kind(), K::StorageFull | K::QuotaExceeded | K::FileTooLarge)
 }
 
 fn texts(stops: &[Caution]) -> Vec<&str> {

@@ -1,6 +1,8 @@
 //! The device's own store: one SQLite file with the books' logs, the keys, the register and the
 //! settings, and a folder of photos beside it. Works with no server at all.
 
+pub mod recover;
+
 use std::collections::BTreeSet;
 use std::path::{Path, PathBuf};
 
@@ -72,6 +74,9 @@ pub mod setting {
     pub const CERTIFICATE: &str = "certificate";
     /// How often a seeded process opened the store.
     pub const OPENINGS: &str = "openings";
+    /// Every one of them.
+    pub const ALL: [&str; 8] =
+        [DEVICE_SEED, ROOT_SEED, YARD, ROOT_KEY, DEFAULTS, SERVER, CERTIFICATE, OPENINGS];
 }
 
 const TABLES: &str = "

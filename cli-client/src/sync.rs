@@ -132,7 +132,8 @@ pub fn exchange(
     }
     books.remove(&yard);
     books_round(app, store, &mut link, &mut outcome, books.clone(), &split(false))?;
-    if put_back(app, store, &mut link, &mut outcome)? {
+    let saved = take_saved(app, store, link.device)?;
+    if put_back(app, store, &mut link, &mut outcome)? || saved {
         books.insert(yard);
         books_round(app, store, &mut link, &mut outcome, books, &BTreeSet::new())?;
     }
@@ -160,6 +161,19 @@ fn damaged(store: &Store, books: &BTreeSet<BookId>, recheck: bool) -> Result<BTr
         }
     }
     Ok(damaged)
+}
+
+/// Puts into the books what was saved from a damaged store, now that the server's lines are here;
+/// what still cannot go in is written again. True when anything waited: exchange once more.
+fn take_saved(app: &App, store: &Store, server: DeviceId) -> Result<bool, CliError> {
+    if bolebook_log::salvage::waiting(store.db())? == 0 {
+        return Ok(false);
+    }
+    let tx = store.begin()?;
+    bolebook_log::salvage::take_waiting(&tx)?;
+    bolebook_log::salvage::stop_waiting(&tx, server, app.outside.now())?;
+    tx.commit()?;
+    Ok(true)
 }
 
 /// Gives the server the evidence of what was set aside because an actor forked, and writes this

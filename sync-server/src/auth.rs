@@ -15,7 +15,7 @@ use bolebook_core::facts::HeldReason;
 use bolebook_core::ids::DeviceId;
 use bolebook_core::quantity::UtcMs;
 use bolebook_core::record::people::{Certificate, CertificateProof, Role};
-use bolebook_core::signing::{Alg, PublicKey, SecretKey};
+use bolebook_core::signing::{Alg, PublicKey};
 use jsonwebtoken::{Algorithm, DecodingKey, EncodingKey, Header, Validation};
 use rusqlite::Connection;
 use serde::{Deserialize, Serialize};
@@ -23,11 +23,12 @@ use serde::{Deserialize, Serialize};
 use crate::error::ApiError;
 use crate::state::{App, Inner};
 use crate::store;
+use crate::token_keys::{self, TokenKey};
 
 /// Life of an access token, in seconds.
 pub const TOKEN_SECONDS: i64 = 900;
 /// Clock difference forgiven, in seconds: assertions are dated by the server's own clock.
-const LEEWAY_SECONDS: i64 = 60;
+pub const LEEWAY_SECONDS: i64 = 60;
 /// Longest life an assertion may claim, in seconds.
 const MOST_ASSERTION_SECONDS: i64 = 600;
 /// The audience of access tokens.
@@ -49,11 +50,10 @@ struct Claims {
     role: Option<Role>,
 }
 
-/// Makes and reads access tokens, and remembers which assertions were taken.
+/// Makes and reads access tokens, and remembers which assertions were taken. The keys that sign
+/// them are the database's ([`token_keys`]).
 pub struct Tokens {
     server: DeviceId,
-    encoding: EncodingKey,
-    decoding: DecodingKey,
     taken: Mutex<BTreeMap<String, i64>>,
 }
 
@@ -62,19 +62,17 @@ const PKCS8_ED25519: [u8; 16] =
     [0x30, 0x2e, 0x02, 0x01, 0x00, 0x30, 0x05, 0x06, 0x03, 0x2b, 0x65, 0x70, 0x04, 0x22, 0x04, 0x20];
 
 impl Tokens {
-    /// With the server's key.
-    ///
-    /// # Errors
-    /// A message when the key cannot be used.
-    pub fn new(key: &SecretKey) -> Result<Self, String> {
-        let mut der = PKCS8_ED25519.to_vec();
-        der.extend_from_slice(&key.seed());
-        let decoding = decoding_key(&key.public()).ok_or("not an Ed25519 key")?;
-        let encoding = EncodingKey::from_ed_der(&der);
-        Ok(Self { server: key.device(), encoding, decoding, taken: Mutex::new(BTreeMap::new()) })
+    /// Of a server.
+    pub fn new(server: DeviceId) -> Self {
+        Self { server, taken: Mutex::new(BTreeMap::new()) }
     }
 
-    fn issue(&self, device: DeviceId, role: Role, now: UtcMs) -> Result<String, ApiError> {
+    fn issue(&self, db: &Connection, device: DeviceId, role: Role, now: UtcMs) -> Result<String, ApiError> {
+        let Some(TokenKey { kid, key, .. }) = token_keys::newest(db)? else {
+            return Err(ApiError::internal(&"there is no key to sign tokens with"));
+        };
+        let mut der = PKCS8_ED25519.to_vec();
+        der.extend_from_slice(&key.seed());
         let seconds = now.0.div_euclid(1_000);
         let claims = Claims {
             iss: self.server.to_string(),
@@ -87,22 +85,27 @@ impl Tokens {
             role: Some(role),
         };
         let mut header = Header::new(Algorithm::EdDSA);
-        header.kid = Some(self.server.to_string());
-        jsonwebtoken::encode(&header, &claims, &self.encoding).map_err(|e| ApiError::internal(&e))
+        header.kid = Some(kid);
+        jsonwebtoken::encode(&header, &claims, &EncodingKey::from_ed_der(&der))
+            .map_err(|e| ApiError::internal(&e))
     }
 
-    fn read(&self, token: &str, now: UtcMs) -> Result<(DeviceId, Role), ApiError> {
+    /// Who a token is for, and the role it was given with, if this server signed it and it holds now.
+    ///
+    /// # Errors
+    /// 401 when it does not; the database's.
+    pub fn read(&self, db: &Connection, token: &str, now: UtcMs) -> Result<(DeviceId, Role), ApiError> {
         let refused = || {
             ApiError::unauthorised(
                 "the access token is not one of this server, or is over: get another at /v1/token",
             )
         };
         let header = jsonwebtoken::decode_header(token).map_err(|_| refused())?;
-        if header.kid != Some(self.server.to_string()) {
-            return Err(refused());
-        }
+        let kid = header.kid.ok_or_else(refused)?;
+        let key = token_keys::named(db, &kid, now)?.ok_or_else(refused)?;
+        let key = decoding_key(&key.public()).ok_or_else(refused)?;
         let issuer = self.server.to_string();
-        let claims = verify(token, &self.decoding, Algorithm::EdDSA, &issuer, AUDIENCE, now, 0)?;
+        let claims = verify(token, &key, Algorithm::EdDSA, &issuer, AUDIENCE, now, 0)?;
         let device = DeviceId::from_str(&claims.sub).map_err(|_| refused())?;
         Ok((device, claims.role.ok_or_else(refused)?))
     }
@@ -193,7 +196,7 @@ pub fn grant(
         return Err(ApiError::unauthorised("an assertion needs a fresh 'jti' of 16 to 64 characters"));
     };
     app.tokens.take(&format!("{device} {id}"), claims.exp, now)?;
-    Ok((app.tokens.issue(device, role, now)?, role))
+    Ok((app.tokens.issue(db, device, role, now)?, role))
 }
 
 fn known_device(
@@ -254,6 +257,31 @@ fn known_device(
     Ok((certificate.key.clone(), certificate.role))
 }
 
+/// A server's code is used on the server itself, from its invitation file, and not here. The first
+/// server that brings a certificate made with it has used it; another one never comes in.
+///
+/// # Errors
+/// 403 when it does not hold.
+pub fn greet_server(app: &Inner, certificate: &Certificate, now: UtcMs) -> Result<(), ApiError> {
+    let CertificateProof::Invitation { invitation, .. } = &certificate.proof else { return Ok(()) };
+    if certificate.role != Role::Server || now > certificate.not_after {
+        return Ok(());
+    }
+    let device = verify_certificate(certificate, &app.identity.root, app.identity.yard)
+        .map_err(|e| ApiError::forbidden("certificate-invalid", e.to_string()))?;
+    let code = &invitation.code_key.key;
+    if app.read(|db| store::invitation(db, code))?.is_some() {
+        return Ok(());
+    }
+    app.write(|tx| {
+        if store::invitation(tx, code)?.is_none() {
+            store::add_invitation(tx, invitation)?;
+            store::use_invitation(tx, code, device, now)?;
+        }
+        Ok(())
+    })
+}
+
 fn not_admitted(reason: HeldReason) -> ApiError {
     match reason {
         HeldReason::Revoked => ApiError::forbidden("device-revoked", "the office has revoked this device"),
@@ -295,17 +323,17 @@ impl FromRequestParts<App> for Caller {
             return Err(ApiError::unauthorised("no access token: get one at /v1/token"));
         };
         let now = app.now();
-        let (device, claimed) = app.tokens.read(&token, now)?;
-        app.request_limit.attempt(device, now).map_err(ApiError::too_many)?;
-        let role = app
+        let (device, role) = app
             .blocking(move |app| {
-                let directory = app.read(|db| app.directory(db))?;
+                let ((device, claimed), directory) =
+                    app.read(|db| Ok((app.tokens.read(db, &token, now)?, app.directory(db)?)))?;
+                app.request_limit.attempt(device, now).map_err(ApiError::too_many)?;
                 // A revocation counts from the moment it is in the log, whatever the token says.
                 match directory.map(|d| d.admits(device, now)) {
-                    Some(Ok(role)) => Ok(role),
+                    Some(Ok(role)) => Ok((device, role)),
                     Some(Err(HeldReason::Revoked)) => Err(not_admitted(HeldReason::Revoked)),
                     // The token was given on a certificate the yard book does not have yet.
-                    Some(Err(_)) | None => Ok(claimed),
+                    Some(Err(_)) | None => Ok((device, claimed)),
                 }
             })
             .await?;

@@ -1,4 +1,5 @@
-//! Commands of the server beside serving: the desk's certificate, and the accounts of its people.
+//! Commands of the server beside serving: the desk's certificate, the accounts of its people, passing
+//! on to another server, a new key for tokens.
 
 use std::io::{IsTerminal as _, Read as _};
 use std::path::{Path, PathBuf};
@@ -161,5 +162,23 @@ pub fn desk(data: &Path, invitation: &Path, clock: &Clock) -> Result<(), Failure
     })
     .map_err(said)?;
     say(&serde_json::json!({ "desk": desk.device(), "yard": desk.yard, "name": desk.certificate.name }));
+    Ok(())
+}
+
+/// Passes on once.
+pub fn pass_on(data: std::path::PathBuf, url: &str, clock: &Clock) -> Result<(), Failure> {
+    let app = App::open_beside(Config::new(data), clock.clone())?;
+    let passed = bolebook_server::relay::pass_on(&app, url)?;
+    say(&serde_json::json!({ "given": passed.given, "taken": passed.taken, "rescued": passed.rescued }));
+    Ok(())
+}
+
+/// Makes a new key for tokens and throws the others out.
+pub fn new_token_key(data: std::path::PathBuf, clock: &Clock) -> Result<(), Failure> {
+    let app = App::open_beside(Config::new(data), clock.clone())?;
+    let fresh = (app.random().map_err(said)?, app.random().map_err(said)?);
+    let now = app.now();
+    let kid = app.write(|tx| bolebook_server::token_keys::renew(tx, fresh, now, true)).map_err(said)?;
+    say(&serde_json::json!({ "kid": kid }));
     Ok(())
 }

@@ -7,7 +7,7 @@ use axum::response::{IntoResponse, Response};
 use bolebook_core::exchange::{LineError, Problem, code};
 use bolebook_core::gate::Refusal;
 use bolebook_core::ids::BookId;
-use bolebook_log::LogError;
+use bolebook_log::{LogError, Trouble};
 
 /// Media type of problem details.
 pub const PROBLEM_JSON: &str = "application/problem+json";
@@ -92,6 +92,13 @@ impl ApiError {
         self.problem.code == code
     }
 
+    /// 507: the disk is full. Whoever runs the server reads it in its log.
+    pub fn no_room(cause: &dyn std::fmt::Display) -> Self {
+        tracing::error!(%cause, "no room on the disk, or a quota is used up: make room; nothing was lost");
+        let detail = "the server's disk is full: nothing of the request was kept, and nothing was lost. Keep it and send it again when there is room";
+        Self::new(StatusCode::INSUFFICIENT_STORAGE, "no-room", detail)
+    }
+
     /// Names the book and, if there is one, the line concerned.
     pub fn at(mut self, book: BookId, line: Option<usize>) -> Self {
         self.problem.book = Some(book);
@@ -122,7 +129,10 @@ impl From<LogError> for ApiError {
             return Self::not_found("the server has no such book").at(book, None);
         }
         let LogError::Refused { book, line, hash, refusal } = error else {
-            return Self::internal(&error);
+            return match error.trouble() {
+                Some(Trouble::Full) => Self::no_room(&error),
+                _ => Self::internal(&error),
+            };
         };
         let status = match &*refusal {
             Refusal::UnknownDependency(_) | Refusal::Fork { .. } | Refusal::Sequence { .. } => {
@@ -148,7 +158,11 @@ impl From<rusqlite::Error> for ApiError {
 
 impl From<std::io::Error> for ApiError {
     fn from(error: std::io::Error) -> Self {
-        Self::internal(&error)
+        use std::io::ErrorKind as K;
+        match error.kind() {
+            K::StorageFull | K::QuotaExceeded | K::FileTooLarge => Self::no_room(&error),
+            _ => Self::internal(&error),
+        }
     }
 }
 

@@ -4,7 +4,7 @@
 //! [`handlers`] does it, [`error`] is the one way out for what goes wrong. The log itself is the
 //! `bolebook-log` crate; [`state`] holds its connections, [`store`] the server's own tables,
 //! [`identity`] the server's key and certificate, [`snapshot`] and [`findings`] what is computed from
-//! the books, [`field`] the crews' app. [`desk`] are the office's pages, [`portal`] the clients', each on a listener of its own.
+//! the books, [`field`] the crews' app, [`relay`] what makes it a hub, [`token_keys`] what signs its tokens. [`desk`] are the office's pages, [`portal`] the clients', each on a listener of its own.
 //!
 //! Listener, clock and shutdown are passed in, so that tests run the shipped server.
 
@@ -22,11 +22,13 @@ pub mod openapi;
 pub mod photos;
 pub mod portal;
 pub mod receipt;
+pub mod relay;
 pub mod router;
 pub mod snapshot;
 pub mod state;
 pub mod store;
 pub mod tables;
+pub mod token_keys;
 pub mod uploads;
 
 use std::future::{Future, IntoFuture as _};

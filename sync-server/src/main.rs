@@ -46,8 +46,31 @@ enum Command {
         /// The folder of the built field app, if it does not lie beside this program.
         #[arg(long, value_name = "FOLDER")]
         web_dir: Option<PathBuf>,
+        /// Another server's address: what crews bring here is passed on to it whenever it is in
+        /// reach, as a laptop in the truck does with its day.
+        #[arg(long, value_name = "URL")]
+        pass_on: Option<String>,
+        /// How often that is tried, in seconds.
+        #[arg(long, value_name = "SECONDS", default_value_t = 120, value_parser = clap::value_parser!(u64).range(5..))]
+        pass_on_every: u64,
         #[command(flatten)]
         sites: Sites,
+    },
+    /// Gives another server what crews brought here, and takes what is new there, once. A server may
+    /// run on the folder meanwhile.
+    PassOn {
+        /// The data folder.
+        #[arg(long)]
+        data: PathBuf,
+        /// The other server's address.
+        url: String,
+    },
+    /// Throws the keys out that sign access tokens and makes a new one, at once: devices ask for
+    /// new tokens by themselves. They are replaced every thirty days in any case.
+    NewTokenKey {
+        /// The data folder.
+        #[arg(long)]
+        data: PathBuf,
     },
     /// Gives the office desk its own certificate, so that it can write what the office writes.
     Desk {
@@ -132,7 +155,12 @@ fn main() -> ExitCode {
     let arguments = Arguments::parse();
     let done = clock_from(arguments.now.as_deref()).and_then(|clock| match arguments.command {
         Command::Init { data, invitation } => init(&data, &invitation, clock()),
-        Command::Serve { data, listen, web_dir, sites } => run(data, listen, (web_dir, sites), clock),
+        Command::Serve { data, listen, web_dir, pass_on, pass_on_every, sites } => {
+            let relay = pass_on.map(|url| (url, std::time::Duration::from_secs(pass_on_every)));
+            run(data, listen, (web_dir, sites, relay), clock)
+        }
+        Command::PassOn { data, url } => commands::pass_on(data, &url, &clock),
+        Command::NewTokenKey { data } => commands::new_token_key(data, &clock),
         Command::Desk { data, invitation } => commands::desk(&data, &invitation, &clock),
         Command::User(command) => command.run(&clock),
         Command::Verify { data } => verify(&data),
@@ -201,7 +229,7 @@ fn verify(data: &Path) -> Result<(), Failure> {
 async fn run(
     data: PathBuf,
     listen: SocketAddr,
-    (web_dir, sites): (Option<PathBuf>, Sites),
+    (web_dir, sites, relay): (Option<PathBuf>, Sites, Option<(String, std::time::Duration)>),
     clock: Clock,
 ) -> Result<(), Failure> {
     let filter = tracing_subscriber::EnvFilter::try_from_default_env()
@@ -229,6 +257,9 @@ async fn run(
     }
     std::fs::write(data.join("address.json"), format!("{address}\n"))?;
     say(&address);
+    if let Some((url, every)) = relay {
+        tokio::spawn(bolebook_server::relay::follow(app.clone(), url, every));
+    }
     serve_all(app, Listeners { api, desk, portal }, stopped()).await?;
     Ok(())
 }

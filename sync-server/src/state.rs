@@ -5,7 +5,7 @@ use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 
 use bolebook_core::authority::{Directory, may_matter};
 use bolebook_core::book::Book;
-use bolebook_core::exchange::{Entry, LogLine};
+use bolebook_core::exchange::{Cursor, Entry, LogLine};
 use bolebook_core::ids::{BookId, DeviceId};
 use bolebook_core::quantity::UtcMs;
 use bolebook_log::{LogError, Page};
@@ -113,9 +113,6 @@ pub enum StartError {
     /// What a crash left of photos could not be put in order.
     #[error("photos could not be put in order: {0}")]
     Photos(ApiError),
-    /// A key that makes no tokens.
-    #[error("the server's key makes no tokens: {0}")]
-    Tokens(String),
 }
 
 /// The running server.
@@ -168,7 +165,7 @@ pub struct Inner {
 
 struct Known {
     directory: Arc<Directory>,
-    position: u64,
+    end: Cursor,
 }
 
 fn lock<T>(mutex: &Mutex<T>) -> MutexGuard<'_, T> {
@@ -206,7 +203,11 @@ impl App {
         std::fs::set_permissions(&config.data, std::fs::Permissions::from_mode(0o700))
             .map_err(|source| StartError::Folder { path: config.data.clone(), source })?;
         let opened = bolebook_log::open(&path).and_then(|db| {
-            store::prepare(&db).and_then(|()| crate::desk::prepare(&db)).map(|()| db).map_err(LogError::from)
+            store::prepare(&db)
+                .and_then(|()| crate::token_keys::prepare(&db))
+                .and_then(|()| crate::desk::prepare(&db))
+                .map(|()| db)
+                .map_err(LogError::from)
         });
         let writer = opened.map_err(|source| StartError::Log { path, source })?;
         let note = config.data.join(erasing::NOTE);
@@ -218,7 +219,7 @@ impl App {
             }
             None => Files::default(),
         };
-        let tokens = Tokens::new(&identity.key).map_err(StartError::Tokens)?;
+        let tokens = Tokens::new(identity.device());
         let app = Self(Arc::new(Inner {
             tokens,
             enrol_limit: Limiter::new(config.enrolments_per_minute),
@@ -358,20 +359,22 @@ impl Inner {
         let yard = self.identity.yard;
         let Some(info) = bolebook_log::book(db, yard)? else { return Ok(None) };
         let mut known = lock(&self.directory);
+        // The chain tells whether it is still the same log: a hub's may have been laid out anew.
         if let Some(known) = &mut *known
-            && known.position <= info.end.position
+            && known.end.position <= info.end.position
+            && bolebook_log::chain_at(db, yard, known.end.position)? == Some(known.end.chain)
         {
-            let news = bolebook_log::read(db, yard, known.position, Page::ALL)?;
+            let news = bolebook_log::read(db, yard, known.end.position, Page::ALL)?;
             let waiting = known.directory.waiting();
             if !waiting && !news.iter().any(|line| may_matter(&line.text)) {
-                known.position = info.end.position;
+                known.end = info.end;
                 return Ok(Some(known.directory.clone()));
             }
         }
         let book = load(db, yard)?;
         let directory = Directory::read(&book, &self.identity.root).map_err(|e| ApiError::internal(&e))?;
         let directory = Arc::new(directory);
-        *known = Some(Known { directory: directory.clone(), position: info.end.position });
+        *known = Some(Known { directory: directory.clone(), end: info.end });
         Ok(Some(directory))
     }
 }

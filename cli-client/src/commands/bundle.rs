@@ -1,18 +1,17 @@
 //! `bundle`, `verify`: books as a file, and the store against itself.
 
 use std::collections::BTreeMap;
-use std::io::{BufRead as _, BufReader, Read as _};
-use std::path::PathBuf;
+use std::io::{BufReader, Read as _};
+use std::path::{Path, PathBuf};
 
 use bolebook_core::authority::verify_genesis;
-use bolebook_core::exchange::{Entry, LogLine, MAX_LINE_BYTES};
+use bolebook_core::exchange::{Entry, LogLine};
 use bolebook_core::gate::genesis_of;
 use bolebook_core::ids::BookId;
 use bolebook_core::record::book_kinds::BookContent;
-use bolebook_core::service::RegisterEntry;
 use bolebook_core::signing::HeadSignature;
 use bolebook_log::Page;
-use serde::{Deserialize, Serialize};
+use bolebook_log::bundle::{self, Bundle};
 use serde_json::json;
 
 use crate::app::{self, App};
@@ -56,39 +55,6 @@ pub struct BundleShow {
     file: PathBuf,
 }
 
-/// The first line of a bundle.
-#[derive(Serialize, Deserialize)]
-#[serde(deny_unknown_fields)]
-struct Opening {
-    bundle: u64,
-    yard: BookId,
-}
-
-/// Opens a book in a bundle; as many log lines follow.
-#[derive(Serialize, Deserialize)]
-#[serde(deny_unknown_fields)]
-struct OpenBook {
-    book: BookId,
-    lines: u64,
-}
-
-/// Closes a bundle.
-#[derive(Serialize, Deserialize)]
-#[serde(deny_unknown_fields)]
-struct Closing {
-    end: bool,
-    #[serde(default, skip_serializing_if = "Vec::is_empty")]
-    register: Vec<RegisterEntry>,
-}
-
-/// A bundle, read.
-struct Bundle {
-    yard: BookId,
-    books: Vec<(BookId, Vec<LogLine>)>,
-    register: Vec<RegisterEntry>,
-}
-
-const VERSION: u64 = 1;
 const MAX_UNPACKED: u64 = 1 << 30;
 
 impl BundleCommand {
@@ -114,82 +80,37 @@ impl BundleExport {
         for name in &self.jobs {
             books.push(app::find_job(&known, name)?);
         }
-        let mut text = line(&Opening { bundle: VERSION, yard });
-        let mut count = 0u64;
-        for book in &books {
-            let lines = bolebook_log::read(store.db(), *book, 0, Page::ALL)?;
-            count += lines.len() as u64;
-            text.push_str(&line(&OpenBook { book: *book, lines: lines.len() as u64 }));
-            for stored in lines {
-                text.push_str(&stored.text);
-                text.push('\n');
-            }
+        let mut with_lines = vec![];
+        for book in books {
+            with_lines.push((book, bolebook_log::read(store.db(), book, 0, Page::ALL)?));
         }
+        let count = with_lines.iter().map(|(_, lines)| lines.len()).sum::<usize>();
         let register = if self.with_register { store.register()? } else { vec![] };
-        text.push_str(&line(&Closing { end: true, register }));
+        let (books, text) = (with_lines.len(), bundle::write(yard, &with_lines, register));
         let packed =
             zstd::encode_all(text.as_bytes(), 10).map_err(|e| CliError::Unexpected(e.to_string()))?;
         super::write_private(&self.file, &packed)?;
-        Ok(Answer::line(format!("{} books, {count} lines, {} bytes written.", books.len(), packed.len()))
-            .with("books", books.len())
+        Ok(Answer::line(format!("{books} books, {count} lines, {} bytes written.", packed.len()))
+            .with("books", books)
             .with("lines", count)
             .with("bytes", packed.len()))
     }
 }
 
-fn line(value: &impl Serialize) -> String {
-    let mut text = serde_json::to_string(value).unwrap_or_default();
-    text.push('\n');
-    text
-}
-
-impl Bundle {
-    fn read(path: &std::path::Path) -> Result<Self, CliError> {
-        let bytes = super::read_file(path)?;
-        let at = |number: u64, why: String| CliError::Lines {
-            file: path.display().to_string(),
-            faults: vec![Fault { line: number, column: None, why }],
-        };
-        let decoder = zstd::Decoder::new(&bytes[..]).map_err(|e| at(0, format!("not a bundle: {e}")))?;
-        let mut lines = BufReader::new(decoder.take(MAX_UNPACKED));
-        let mut number = 0u64;
-        let mut next = || -> Result<(u64, String), CliError> {
-            number += 1;
-            let mut text = vec![];
-            let most = MAX_LINE_BYTES as u64 + 1;
-            lines.by_ref().take(most).read_until(b'\n', &mut text).map_err(|e| at(number, e.to_string()))?;
-            if text.pop() != Some(b'\n') {
-                return Err(at(number, "the file breaks off: ask for it again".into()));
-            }
-            String::from_utf8(text).map(|t| (number, t)).map_err(|e| at(number, e.to_string()))
-        };
-        let (first, text) = next()?;
-        let opening: Opening =
-            serde_json::from_str(&text).map_err(|e| at(first, format!("not a bundle: {e}")))?;
-        if opening.bundle != VERSION {
-            return Err(at(first, format!("bundle version {}: update Bolebook", opening.bundle)));
-        }
-        let mut bundle = Self { yard: opening.yard, books: vec![], register: vec![] };
-        loop {
-            let (number, text) = next()?;
-            if let Ok(closing) = serde_json::from_str::<Closing>(&text) {
-                bundle.register = closing.register;
-                return Ok(bundle);
-            }
-            let open: OpenBook = serde_json::from_str(&text).map_err(|e| at(number, e.to_string()))?;
-            let mut log = vec![];
-            for _ in 0..open.lines {
-                let (number, text) = next()?;
-                log.push(LogLine::parse(&text).map_err(|e| at(number, e.to_string()))?);
-            }
-            bundle.books.push((open.book, log));
-        }
-    }
+/// Unpacks and reads a bundle.
+fn read(path: &Path) -> Result<Bundle, CliError> {
+    let bytes = super::read_file(path)?;
+    let at = |line: u64, why: String| CliError::Lines {
+        file: path.display().to_string(),
+        faults: vec![Fault { line, column: None, why }],
+    };
+    let decoder = zstd::Decoder::new(&bytes[..]).map_err(|e| at(0, format!("not a bundle: {e}")))?;
+    bundle::read(BufReader::new(decoder.take(MAX_UNPACKED))).map_err(|e| at(e.line, e.why))
 }
 
 impl BundleImport {
     fn run(self, app: &App) -> Result<Answer, CliError> {
-        let bundle = Bundle::read(&self.file)?;
+        let bundle = read(&self.file)?;
         let store = app.store()?;
         if bundle.yard != store.yard()? {
             return Err(CliError::NotAllowed {
@@ -209,6 +130,8 @@ impl BundleImport {
         // The register is the office's word: a bundle tells an office device only of ids it does not know.
         let office = store.root_key()?.is_some();
         let known: Vec<_> = store.register()?.into_iter().map(|e| e.id).collect();
+        // What was saved from a damaged store may have waited for these.
+        bolebook_log::salvage::take_waiting(&tx)?;
         let mut register = bundle.register;
         register.retain(|e| !office || e.erased.is_some() || !known.contains(&e.id));
         tx.commit()?;
@@ -249,7 +172,7 @@ fn may_open(store: &Store, book: BookId, lines: &[LogLine]) -> Result<(), CliErr
 
 impl BundleShow {
     fn run(self) -> Result<Answer, CliError> {
-        let bundle = Bundle::read(&self.file)?;
+        let bundle = read(&self.file)?;
         let mut table = Table::new(&["book", "title", "commits", "signatures", "records"]).right(&[2, 3, 4]);
         let mut rows = vec![];
         for (book, lines) in &bundle.books {

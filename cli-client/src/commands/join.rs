@@ -3,6 +3,7 @@
 use std::path::PathBuf;
 
 use bolebook_core::authority::{accept, enrol_statement, verify_certificate, verify_invitation};
+use bolebook_core::ids::BookId;
 use bolebook_core::record::people::{Invitation, Role};
 use bolebook_core::service::{EnrolRequest, InvitationFile};
 use bolebook_core::signing::{PublicKey, SecretKey};
@@ -11,7 +12,7 @@ use super::device::fingerprint;
 use crate::app::{App, Need};
 use crate::desk::Defaults;
 use crate::error::CliError;
-use crate::local_store::{Store, setting};
+use crate::local_store::{Store, StoreError, setting};
 use crate::names;
 use crate::output::Answer;
 use crate::sync::{self, KnownServer, Pending};
@@ -28,6 +29,10 @@ pub struct Join {
     /// An invitation file, for a device without signal.
     #[arg(long, conflicts_with = "url")]
     file: Option<PathBuf>,
+    /// Gives a device that is in the yard already a new key, and keeps its books. The office then
+    /// revokes the old one.
+    #[arg(long)]
+    new_key: bool,
     /// Who will use this device, as the office's register names them.
     #[arg(long, value_name = "NAME")]
     person: Option<String>,
@@ -36,6 +41,7 @@ pub struct Join {
 impl Join {
     /// Runs it.
     pub fn run(self, app: &App) -> Result<Answer, CliError> {
+        let before = self.store_before(app)?;
         let key = SecretKey::from_seed(app.outside.random()?);
         let (code, root, invitation, server) = match (&self.file, &self.url, &self.code) {
             (Some(path), _, _) => {
@@ -59,7 +65,7 @@ impl Join {
                 });
             }
         };
-        let mut store = self.take_place(app, &key, &code, &root, &invitation)?;
+        let mut store = self.take_place(app, before, &key, &code, (&root, &invitation))?;
         if let Some((server, device)) = &server {
             let known =
                 KnownServer { url: server.url().to_owned(), device: *device, token: None, token_until: None };
@@ -89,13 +95,33 @@ impl Join {
         Ok(answer)
     }
 
+    /// The store that is here already and is to go on under a new key: one that lost its key, or
+    /// any with `--new-key`.
+    fn store_before(&self, app: &App) -> Result<Option<Store>, CliError> {
+        let store = match app.store() {
+            Err(CliError::Store(StoreError::None(_))) => return Ok(None),
+            other => other?,
+        };
+        let lost = store.setting::<String>(setting::DEVICE_SEED)?.is_none();
+        if !lost && !self.new_key {
+            return Err(StoreError::Exists(app.folder.clone()).into());
+        }
+        if store.root_key()?.is_some() && !lost {
+            return Err(CliError::NotAllowed {
+                message: "this store holds the yard's root key: its device keeps its own".into(),
+                hint: "invite another office device and use that from day to day".into(),
+            });
+        }
+        Ok(Some(store))
+    }
+
     fn take_place(
         &self,
         app: &App,
+        before: Option<Store>,
         key: &SecretKey,
         code: &str,
-        root: &PublicKey,
-        invitation: &Invitation,
+        (root, invitation): (&PublicKey, &Invitation),
     ) -> Result<Store, CliError> {
         let now = app.outside.now();
         verify_invitation(invitation, root, invitation.yard)?;
@@ -113,7 +139,13 @@ impl Join {
         }
         let certificate = accept(invitation, code, key.public(), now)?;
         verify_certificate(&certificate, root, invitation.yard)?;
-        let store = app.new_store()?;
+        let store = match before {
+            Some(store) => {
+                same_yard(&store, root, invitation)?;
+                store
+            }
+            None => app.new_store()?,
+        };
         let tx = store.begin()?;
         store.keep_key(setting::DEVICE_SEED, key)?;
         store.set(setting::ROOT_KEY, root)?;
@@ -122,6 +154,19 @@ impl Join {
         tx.commit()?;
         Ok(store)
     }
+}
+
+/// A store that goes on under a new key goes on in its own yard, under the root key it pinned.
+fn same_yard(store: &Store, root: &PublicKey, invitation: &Invitation) -> Result<(), CliError> {
+    let yard = store.setting::<BookId>(setting::YARD)?;
+    let pinned = store.setting::<PublicKey>(setting::ROOT_KEY)?;
+    if yard.is_some_and(|yard| yard != invitation.yard) || pinned.is_some_and(|pinned| pinned != *root) {
+        return Err(CliError::NotAllowed {
+            message: "the invitation is of another yard or root key than this store's".into(),
+            hint: "ask this store's own office for a code; nothing was changed here".into(),
+        });
+    }
+    Ok(())
 }
 
 /// Remembers who uses the device, once the register names them.

@@ -18,6 +18,7 @@ pub mod log;
 pub mod office;
 pub mod people;
 pub mod product;
+pub mod recover;
 pub mod require;
 pub mod seasons;
 pub mod set_aside;

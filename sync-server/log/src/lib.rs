@@ -5,7 +5,8 @@
 //! a document, so its cost grows with what is appended, not with the book. [`read()`] hands them
 //! out. [`write()`] writes as a device does. [`verify()`] recomputes every hash. [`client`] is the
 //! asking side of an exchange, [`serve`] the answering one. When an actor has forked, [`rescue()`]
-//! puts the other branch back, and [`set_aside`] keeps what a device's own log could not.
+//! puts the other branch back, and [`set_aside`] keeps what a device's own log could not. [`salvage`]
+//! reads what a damaged file still holds, [`bundle`] the books in a file.
 //!
 //! ```
 //! # use bolebook_core::{commit::*, exchange::*, ids::*, quantity::UtcMs, record::*, record::book_kinds::*, signing::*};
@@ -30,10 +31,12 @@
 //! ```
 
 mod append;
+pub mod bundle;
 pub mod client;
 mod error;
 mod read;
 mod rescue;
+pub mod salvage;
 pub mod serve;
 pub mod set_aside;
 mod sql;
@@ -46,7 +49,7 @@ use std::path::Path;
 use rusqlite::Connection;
 
 pub use append::{Appended, append};
-pub use error::LogError;
+pub use error::{LogError, Trouble, trouble};
 pub use read::{
     Basis, BookInfo, BookKind, Page, StoredLine, basis, book, books, chain_at, commit_position, genesis,
     has_line, read, record_positions,

@@ -135,6 +135,21 @@ pub const ADD_SET_ASIDE: &str = "
     VALUES (?1, (SELECT coalesce(max(number), 0) + 1 FROM set_aside WHERE book_id = ?1), ?2, ?3, ?4, ?5, ?6, ?7, ?8)";
 pub const MARK_SET_ASIDE: &str = "UPDATE set_aside SET state = ?3 WHERE book_id = ?1 AND number = ?2";
 
+/// Lines saved from a damaged store that wait for commits before them. Made when it is needed: a
+/// table beside the log's own, like a client's.
+pub const WAITING: &str = "
+    CREATE TABLE IF NOT EXISTS salvaged (
+        book_id BLOB NOT NULL,
+        hash BLOB NOT NULL,
+        line TEXT NOT NULL,
+        PRIMARY KEY (book_id, hash)
+    ) WITHOUT ROWID;
+";
+pub const ADD_WAITING: &str = "INSERT OR IGNORE INTO salvaged (book_id, hash, line) VALUES (?1, ?2, ?3)";
+pub const ALL_WAITING: &str = "SELECT book_id, line FROM salvaged";
+pub const COUNT_WAITING: &str = "SELECT count(*) FROM salvaged";
+pub const DROP_WAITING: &str = "DELETE FROM salvaged WHERE book_id = ?1 AND hash = ?2";
+
 pub const USER_VERSION: &str = "PRAGMA user_version";
 
 pub const BOOKS: &str =

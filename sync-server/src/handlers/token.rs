@@ -10,9 +10,10 @@ use bolebook_core::record::people::Certificate;
 use bolebook_core::service::TokenAnswer;
 use serde::Deserialize;
 
-use crate::auth::{TOKEN_SECONDS, grant};
+use crate::auth::{TOKEN_SECONDS, grant, greet_server};
 use crate::error::ApiError;
 use crate::state::App;
+use crate::token_keys;
 
 const GRANT: &str = "client_credentials";
 const ASSERTION: &str = "urn:ietf:params:oauth:client-assertion-type:jwt-bearer";
@@ -57,6 +58,13 @@ pub async fn token(
         .map_err(|e| ApiError::bad("certificate", format!("the certificate cannot be read: {e}")))?;
     let answer = app
         .blocking(move |app| {
+            if app.read(|db| token_keys::due(db, now))? {
+                let fresh = (app.random()?, app.random()?);
+                app.write(|tx| token_keys::renew(tx, fresh, now, false))?;
+            }
+            if let Some(certificate) = &certificate {
+                greet_server(app, certificate, now)?;
+            }
             let given = app.read(|db| grant(app, db, &form.client_assertion, certificate.as_ref(), now));
             let (access_token, role) = given?;
             Ok(TokenAnswer { access_token, token_type: "Bearer".into(), expires_in: TOKEN_SECONDS, role })

@@ -7,6 +7,7 @@
 
 mod books;
 mod dosing;
+mod files;
 mod mutate;
 mod photos;
 
@@ -48,6 +49,8 @@ pub const TARGETS: [Target; 8] = [
     Target { name: "commit", run: books::commit, make: books::make_commit },
     Target { name: "exchange", run: books::exchange, make: books::make_exchange },
     Target { name: "certificate", run: books::certificate, make: books::make_certificate },
+    Target { name: "bundle", run: files::bundle_file, make: files::make_bundle },
+    Target { name: "salvage", run: files::salvaged, make: files::make_salvage },
     Target { name: "label", run: dosing::label, make: dosing::make_label },
     Target { name: "plan", run: dosing::plan, make: dosing::make_plan },
     Target { name: "tus", run: photos::tus, make: photos::make_tus },

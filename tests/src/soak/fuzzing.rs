@@ -12,6 +12,8 @@ use crate::soak::{Arguments, Until};
 
 /// Inputs longer than this do not go into the corpus.
 const SHORT: usize = 6_000;
+/// The file of a store is a few pages at least.
+const STORE: usize = 65_536;
 
 /// Runs every target for its share of the time and at least `--executions` times.
 pub fn soak(arguments: &Arguments, share: Duration, say: &mut dyn FnMut(String)) -> Report {
@@ -44,7 +46,10 @@ pub fn soak(arguments: &Arguments, share: Duration, say: &mut dyn FnMut(String))
             }
         }
         if arguments.write_corpus {
-            for (class, bytes) in classes.iter().filter(|(_, bytes)| bytes.len() <= SHORT) {
+            for (class, bytes) in classes
+                .iter()
+                .filter(|(_, bytes)| bytes.len() <= if target.name == "salvage" { STORE } else { SHORT })
+            {
                 keep(target, class, bytes);
             }
         }

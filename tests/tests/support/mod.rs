@@ -3,6 +3,8 @@
 
 #![allow(dead_code, reason = "each test program uses its part")]
 
+pub mod scene;
+
 use std::io::Read as _;
 use std::net::SocketAddr;
 use std::path::{Path, PathBuf};
