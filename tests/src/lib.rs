@@ -9,6 +9,7 @@ pub mod sim;
 pub mod soak;
 pub mod stand;
 pub mod tables;
+pub mod twins;
 pub mod week;
 pub mod world;
 
