@@ -5,6 +5,7 @@ pub mod crowd;
 pub mod fuzz;
 pub mod generated;
 pub mod planted;
+pub mod season;
 pub mod sim;
 pub mod soak;
 pub mod stand;

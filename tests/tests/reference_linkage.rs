@@ -64,7 +64,7 @@ fn report(mapped: usize, what: &str, score: Score) {
 }
 
 /// Floors a little under what was seen (docs/same-tree.md): precision and recall, mapped and not.
-const FLOORS: [(f64, f64); 2] = [(0.70, 0.66), (0.60, 0.45)];
+const FLOORS: [(f64, f64); 2] = [(0.78, 0.54), (0.66, 0.46)];
 
 #[test]
 fn linkage_is_far_better_than_the_nearest_within_a_distance_and_near_the_best_possible() {
@@ -80,7 +80,7 @@ fn linkage_is_far_better_than_the_nearest_within_a_distance_and_near_the_best_po
         report(mapped, "nearest", plain);
         report(mapped, "best possible", possible);
         assert!(linkage.f1() > 4.0 * plain.f1(), "{linkage:?} {plain:?}");
-        assert!(linkage.f1() > 0.9 * possible.f1(), "{linkage:?} {possible:?}");
+        assert!(linkage.f1() > 0.75 * possible.f1(), "{linkage:?} {possible:?}");
         assert!(linkage.precision() >= floors.0 && linkage.recall() >= floors.1, "{linkage:?}");
     }
 }
