@@ -1,6 +1,7 @@
 //! How checks and matching grow with the job, and what a day's exchange costs. Each figure is the
 //! best of three. Timings belong here, never into tests.
 
+use std::collections::BTreeMap;
 use std::time::Instant;
 
 use bolebook_core::balance::balance;
@@ -10,8 +11,7 @@ use bolebook_core::check::{check, same_tree};
 use bolebook_core::linkage::link;
 use bolebook_core::view::{View, Yard};
 use bolebook_probe::Everyone;
-use bolebook_tests::season::{opened, write_season};
-use bolebook_tests::stand::yard;
+use bolebook_tests::season::{opened, write_season, yard};
 
 fn best<T>(what: &str, mut f: impl FnMut() -> T) -> T {
     let mut shortest = f64::INFINITY;
@@ -35,7 +35,9 @@ fn main() {
         let account = balance(&yard, &[&view]);
         println!("{trees} trees, {} records", view.facts.versions.len());
         let found = best("  full check", || check(&view, &account));
-        println!("  {} findings", found.len());
+        let mut codes: BTreeMap<&str, usize> = BTreeMap::new();
+        found.iter().for_each(|f| *codes.entry(f.code.name()).or_default() += 1);
+        println!("  {} findings: {codes:?}", found.len());
         if trees == 100_000 {
             let work = best("    work laid out", || Work::of(&view));
             let case = Case { view: &view, work: &work, balance: &account };

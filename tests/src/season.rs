@@ -39,13 +39,14 @@ pub fn write_season(book: &mut Book, trees: std::ops::Range<usize>, located: boo
             let mut bytes = [0; 10];
             bytes[2..].copy_from_slice(&((n as u64) * 8 + offset.unsigned_abs()).to_be_bytes());
             let id = RecordId::new(at + offset, bytes);
-            let at = UtcMs(at + offset);
+            // An application is logged when it has ended.
+            let at = UtcMs(at + if offset < 4 { offset } else { 31 * MINUTE });
             let envelope = Envelope { id, at, device: DEVICE, by: Some(lead), replaces: vec![] };
             records.push(Record { envelope, body }.to_canonical().expect("a record"));
             id
         };
         // A scatter that repeats, of 6 m either way.
-        let scatter = |salt: usize| ((n * 7_919 + salt * 104_729) % 12_001) as i64 * 1_000 - 6_000_000;
+        let scatter = |salt: usize| (mixed(n + salt * 1_000_003) % 12_001) as i64 * 1_000 - 6_000_000;
         let (x, y) = ((n % 320) as i64 * 8_000_000, (n / 320) as i64 * 8_000_000);
         let position = if located {
             let fix = geo::place(ORIGIN, Um(x + scatter(1)), Um(y + scatter(2)));
@@ -66,7 +67,7 @@ pub fn write_season(book: &mut Book, trees: std::ops::Range<usize>, located: boo
             })),
         );
         let as_read = AsRead {
-            text: format!("{}.{}", 20 + n * 7_919 % 40, n * 31 % 10),
+            text: format!("{}.{}", 20 + mixed(n) % 40, mixed(n) / 40 % 10),
             unit: ReadUnit::Cm,
             of: Measured::Diameter,
         };
@@ -124,6 +125,30 @@ pub fn write_season(book: &mut Book, trees: std::ops::Range<usize>, located: boo
         put(5, Body::Photo(Box::new(photo)));
     }
     book.write(ActorId::new(DEVICE, [1; 16]), UtcMs(START), &records).expect("commits");
+}
+
+/// A number scrambled, always the same way (the finaliser of MurmurHash3, from memory).
+fn mixed(n: usize) -> usize {
+    let mut x = n as u64 + 1;
+    for _ in 0..2 {
+        x = (x ^ (x >> 33)).wrapping_mul(0xff51_afd7_ed55_8ccd);
+    }
+    (x >> 33) as usize
+}
+
+/// The yard of the example records, all of them in force: written by the device that they name.
+pub fn yard() -> Book {
+    let examples = crate::stand::yard();
+    let mut book = Book::new(examples.id());
+    for text in examples.commits().iter().flat_map(|c| c.records()) {
+        let mut record = Record::read(text).expect("an example");
+        if !matches!(record.body, Body::Genesis(_)) {
+            record.envelope.device = DEVICE;
+        }
+        let text = record.to_canonical().expect("a record");
+        book.write(ActorId::new(DEVICE, [1; 16]), UtcMs(START), &[text]).expect("a commit");
+    }
+    book
 }
 
 /// The job book with nothing but its genesis.

@@ -79,14 +79,18 @@ pub fn corrupted(seed: u64, mapped: usize) -> Vec<Listed> {
 /// The next tag off a crew's roll.
 fn off_roll(dice: &mut Dice, rolls: &mut usize) -> String {
     *rolls += 1;
-    if dice.chance(500) { format!("L-{:03}", 584 + *rolls) } else { format!("C{}-{:03}", 1 + *rolls % 3, *rolls) }
+    if dice.chance(500) {
+        format!("L-{:03}", 584 + *rolls)
+    } else {
+        format!("C{}-{:03}", 1 + *rolls % 3, *rolls)
+    }
 }
 
 /// A satellite fix some metres off in any direction.
 fn fix(dice: &mut Dice, x: Um, y: Um) -> Position {
     let off = dice.between(OFF_MM.0, OFF_MM.1) as f64 * 1e3;
     let turn = dice.between(0, 359) as f64;
-    let (sin, cos) = turn.to_radians().sin_cos();
+    let (sin, cos) = libm::sincos(turn.to_radians());
     let place = geo::place(ORIGIN, Um(x.0 + (off * cos) as i64), Um(y.0 + (off * sin) as i64));
     let accuracy_um = Some(Um(dice.between(5, 10) * 1_000_000));
     Position { accuracy_um, source: PositionSource::Gnss, ..place }
@@ -158,7 +162,9 @@ pub fn best_possible(listed: &[Listed], mapped: usize) -> Vec<(usize, usize, f64
                 continue;
             }
             let d = (diameters[*i] + diameters[j]) / 2.0;
-            let alike = diameters.iter().filter(|x| (*x - d).abs() <= 2.5).count() as f64 / diameters.len() as f64 / 5.0;
+            let alike = diameters.iter().filter(|x| (*x - d).abs() <= 2.5).count() as f64
+                / diameters.len() as f64
+                / 5.0;
             let diameter = 1.0 / (2.0 * tolerance as f64 / 1e4 + 0.1) / alike;
             // Which of the two is the second listing: the one whose tag the other's can have become.
             let from = |first: &str, second: &str| {
@@ -218,7 +224,8 @@ impl VisitTruth {
 
 /// Whether a tag is off a roll: the map's numbers end at 583.
 fn fresh(tag: &str) -> bool {
-    tag.starts_with('C') || tag.strip_prefix("L-").and_then(|n| n.parse::<i64>().ok()).is_some_and(|n| n > 583)
+    tag.starts_with('C')
+        || tag.strip_prefix("L-").and_then(|n| n.parse::<i64>().ok()).is_some_and(|n| n > 583)
 }
 
 /// Density to the square metre of one fix this far off.
@@ -238,7 +245,7 @@ impl TwoFixes {
         let off = |i: i32| 5.0 + 10.0 * (f64::from(i) + 0.5) / f64::from(steps);
         for (r1, r2) in (0..steps).flat_map(|a| (0..steps).map(move |b| (off(a), off(b)))) {
             for turn in 0..turns {
-                let cos = (f64::from(turn) + 0.5).to_radians().cos();
+                let cos = libm::cos((f64::from(turn) + 0.5).to_radians());
                 let d = (r1 * r1 + r2 * r2 - 2.0 * r1 * r2 * cos).max(0.0).sqrt();
                 counts[(d * 4.0) as usize] += 1.0 / f64::from(steps * steps * turns);
             }

@@ -326,7 +326,13 @@ fn a_tag_that_stands_on_many_trees_says_nothing_and_hides_no_twin() {
 fn a_listing_with_two_possible_twins_names_both_and_what_speaks_for_and_against() {
     let mut w = World::new();
     for n in 0..30i64 {
-        list_at(&mut w, Who::Office, &format!("M-{}", 100 + 7 * n), (n / 6 * 15, n % 6 * 15), 2_000 + n * 130);
+        list_at(
+            &mut w,
+            Who::Office,
+            &format!("M-{}", 100 + 7 * n),
+            (n / 6 * 15, n % 6 * 15),
+            2_000 + n * 130,
+        );
     }
     list_at(&mut w, Who::Office, "M-901", (3, 3), 4_210);
     list_at(&mut w, A, "K-2", (1, 1), 4_205);
@@ -371,7 +377,11 @@ fn joining_keeps_both_histories_and_sums_what_went_in_and_striking_the_join_part
         let tree = &v.trees[&one];
         assert!(!v.trees.contains_key(&two) && v.stays(two) == one);
         let parts = (tree.listed_as.len(), tree.diameters.len(), tree.applications.len());
-        assert_eq!(parts, (2, 2, 2), "both listings, diameters and applications stand under the one that stays");
+        assert_eq!(
+            parts,
+            (2, 2, 2),
+            "both listings, diameters and applications stand under the one that stays"
+        );
     });
     finds(&w, "tree.treated_twice");
     w.strike(Who::Office, join);

@@ -40,7 +40,9 @@ fn finding(view: &View<'_>, first: TreeId, second: TreeId, message: String) -> F
         records.extend(last.map(|(version, _)| version.id()));
     }
     let subjects = [first.to_string(), second.to_string()];
-    Finding::on_records(Code::MayBeSame, &[&subjects[0], &subjects[1]], message, records).about(first).on(days)
+    Finding::on_records(Code::MayBeSame, &[&subjects[0], &subjects[1]], message, records)
+        .about(first)
+        .on(days)
 }
 
 /// The trees of a job that have a position, as linkage reads them, ascending by id.

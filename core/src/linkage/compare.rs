@@ -146,9 +146,8 @@ pub fn fix_sd_m(p: &Position) -> f64 {
     radius / RADIUS_PER_SD
 }
 
-/// The same of the difference of two positions.
-pub fn difference_sd_m(a: &Position, b: &Position) -> f64 {
-    let (a, b) = (fix_sd_m(a), fix_sd_m(b));
+/// The same of the difference of two positions, from that of each.
+pub fn both_sd_m(a: f64, b: f64) -> f64 {
     libm::sqrt(a * a + b * b)
 }
 
@@ -157,12 +156,13 @@ pub fn reach_m(sd_m: f64) -> f64 {
     (4.0 * sd_m).clamp(NEAREST_M, FURTHEST_M)
 }
 
-/// Compares two listings some metres apart; none when that is beyond their reach.
-pub fn compare(a: &Listing<'_>, b: &Listing<'_>, distance_m: f64, around: Around) -> Option<Comparison> {
-    let sd_m = difference_sd_m(&a.position, &b.position);
-    if distance_m > reach_m(sd_m) {
-        return None;
-    }
+/// Compares two listings some metres apart, with the standard deviation of a coordinate's difference.
+pub fn compare(
+    a: &Listing<'_>,
+    b: &Listing<'_>,
+    (distance_m, sd_m): (f64, f64),
+    around: Around,
+) -> Comparison {
     let species = match (a.species, b.species) {
         (Some(x), Some(y)) if x == y => Species::Equal,
         (Some(x), Some(y)) if genus(x).is_some() && genus(x) == genus(y) => Species::Genus,
@@ -178,7 +178,7 @@ pub fn compare(a: &Listing<'_>, b: &Listing<'_>, distance_m: f64, around: Around
     let around = around.without(distance_m, diameters.map(|d| d.gap_cm));
     let both_located = located(&a.position) && located(&b.position);
     let (tags, visits) = (tags(a.tag, b.tag), visits(a, b));
-    Some(Comparison { distance_m, sd_m, around, both_located, tags, species, diameters, visits })
+    Comparison { distance_m, sd_m, around, both_located, tags, species, diameters, visits }
 }
 
 /// The letters of a code that name the genus.

@@ -38,7 +38,8 @@ impl Model {
         for _ in 0..ROUNDS {
             let mut counts = Counts::made_up();
             for one in sample {
-                let odds: Vec<f64> = one.compared.iter().map(|(_, c)| self.odds(&listings[one.of], c)).collect();
+                let odds: Vec<f64> =
+                    one.compared.iter().map(|(_, c)| self.odds(&listings[one.of], c)).collect();
                 let all = 1.0 + odds.iter().sum::<f64>();
                 let rivals = one.compared.len() as f64;
                 one.compared.iter().zip(&odds).for_each(|((_, c), odds)| counts.add(c, odds / all, rivals));

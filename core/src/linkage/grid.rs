@@ -6,7 +6,9 @@
 use std::collections::BTreeMap;
 
 use super::Listing;
-use super::compare::{ALIKE_CM, AROUND_M, Around, Comparison, FURTHEST_M, compare, difference_sd_m, located, reach_m};
+use super::compare::{
+    ALIKE_CM, AROUND_M, Around, Comparison, both_sd_m, compare, fix_sd_m, located, reach_m,
+};
 use crate::geo::metres_per_degree;
 use crate::record::stand::Position;
 
@@ -23,6 +25,10 @@ const ROW_NDEG: i64 = 225_000;
 pub struct Grid {
     /// The listings of each square, ascending by diameter, then id.
     squares: BTreeMap<(i64, i64), Vec<usize>>,
+    /// Each listing's place.
+    places: Vec<Place>,
+    /// Largest deviation of any fix.
+    most_sd_m: f64,
 }
 
 fn row(lat_ndeg: i64) -> i64 {
@@ -53,7 +59,9 @@ impl Grid {
         for members in squares.values_mut() {
             members.sort_unstable_by_key(|i| key(listings, *i));
         }
-        Self { squares }
+        let places: Vec<Place> = listings.iter().map(|l| Place::of(&l.position)).collect();
+        let most_sd_m = places.iter().map(|p| p.sd_m).fold(0.0, f64::max);
+        Self { squares, places, most_sd_m }
     }
 
     /// The squares that a circle around a position may touch.
@@ -73,16 +81,17 @@ impl Grid {
     /// Counts the listings around one.
     pub fn surroundings(&self, listings: &[Listing<'_>], of: usize) -> Around {
         let tree = &listings[of];
-        let from = Place::of(&tree.position);
+        let from = self.places[of];
         let mut around = Around::default();
         for members in self.around(&tree.position, AROUND_M) {
             let some = window(listings, members, of);
             // Of a crowd the same share is taken to be near.
             let each = members.len() as f64 / some.len().max(1) as f64;
-            for other in some.iter().filter(|i| **i != of).map(|i| &listings[*i]) {
-                if from.distance_m(&other.position) > AROUND_M {
+            for other in some.iter().filter(|i| **i != of) {
+                if from.square_m(&self.places[*other]) > AROUND_M * AROUND_M {
                     continue;
                 }
+                let other = &listings[*other];
                 around.trees += each;
                 let gap = tree.diameter.zip(other.diameter).map(|(a, b)| a.0.abs_diff(b.0) as f64 / 1e4);
                 if gap.is_some_and(|gap| gap <= ALIKE_CM) {
@@ -103,20 +112,21 @@ impl Grid {
         found: &mut Vec<(usize, Comparison)>,
     ) {
         found.clear();
-        let tree = &listings[of];
-        let from = Place::of(&tree.position);
-        for members in self.around(&tree.position, FURTHEST_M) {
+        let from = self.places[of];
+        let furthest = reach_m(both_sd_m(from.sd_m, self.most_sd_m));
+        for members in self.around(&listings[of].position, furthest) {
             for other in window(listings, members, of).iter().filter(|i| **i != of) {
-                let there = &listings[*other];
-                let distance_m = from.distance_m(&there.position);
-                if distance_m > FURTHEST_M || distance_m > reach_m(difference_sd_m(&tree.position, &there.position)) {
+                // Seen from either end, a pair must be the same to the last bit.
+                let (a, b) = (of.min(*other), of.max(*other));
+                let (first, second) = (self.places[a], self.places[b]);
+                let square_m = first.square_m(&second);
+                if square_m > furthest * furthest {
                     continue;
                 }
-                // Computed from either end, a distance must be the same to the last bit.
-                let (first, second) = if of < *other { (tree, there) } else { (there, tree) };
-                let exact = Place::of(&first.position).distance_m(&second.position);
-                if let Some(c) = compare(first, second, exact, around) {
-                    found.push((*other, c));
+                let sd_m = both_sd_m(first.sd_m, second.sd_m);
+                let distance_m = libm::sqrt(square_m);
+                if distance_m <= reach_m(sd_m) {
+                    found.push((*other, compare(&listings[a], &listings[b], (distance_m, sd_m), around)));
                 }
             }
         }
@@ -131,24 +141,28 @@ impl Grid {
     }
 }
 
-/// A position with its own scale.
+/// A position in metres by its own scale, with its deviation.
+#[derive(Clone, Copy, Debug)]
 struct Place {
-    lat_ndeg: i64,
-    lon_ndeg: i64,
+    lat_deg: f64,
+    lon_deg: f64,
     north: f64,
     east: f64,
+    sd_m: f64,
 }
 
 impl Place {
     fn of(p: &Position) -> Self {
         let (north, east) = metres_per_degree(p.lat_ndeg as f64 / 1e9);
-        Self { lat_ndeg: p.lat_ndeg, lon_ndeg: p.lon_ndeg, north, east }
+        let (lat_deg, lon_deg) = (p.lat_ndeg as f64 / 1e9, p.lon_ndeg as f64 / 1e9);
+        Self { lat_deg, lon_deg, north, east, sd_m: fix_sd_m(p) }
     }
 
-    fn distance_m(&self, to: &Position) -> f64 {
-        let north = to.lat_ndeg.saturating_sub(self.lat_ndeg) as f64 / 1e9 * self.north;
-        let east = to.lon_ndeg.saturating_sub(self.lon_ndeg) as f64 / 1e9 * self.east;
-        libm::sqrt(north * north + east * east)
+    /// The square of the distance, by this place's scale: within reach it is good to a millimetre.
+    fn square_m(&self, to: &Self) -> f64 {
+        let north = (to.lat_deg - self.lat_deg) * self.north;
+        let east = (to.lon_deg - self.lon_deg) * self.east;
+        north * north + east * east
     }
 }
 

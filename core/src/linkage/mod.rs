@@ -31,7 +31,7 @@ pub const LISTED_FROM: f64 = 0.02;
 /// probabilities that are true need no tuning.
 pub const SHOWN_FROM: f64 = 0.5;
 /// Odds below which a pair is not followed up.
-const HOPELESS: f64 = 0.002;
+const HOPELESS: f64 = 0.004;
 
 /// A visit to a tree.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -156,7 +156,8 @@ fn ranked(listings: &[Listing<'_>], model: Model, candidates: &[(Edge, Compariso
         for end in [edge.a, edge.b] {
             let (all, most) = of.entry(end).or_default();
             let crowded = Model::crowded(comparison);
-            (*all, *most) = (*all + probability, most.max(if crowded { *all + probability } else { probability }));
+            (*all, *most) =
+                (*all + probability, most.max(if crowded { *all + probability } else { probability }));
         }
         if probability >= LISTED_FROM {
             pairs.push(Pair { a: edge.a, b: edge.b, probability, comparison: *comparison });

@@ -7,6 +7,7 @@
 //! no one's measurement; they enter the estimate as so many made-up pairs, so that a small book keeps
 //! them and a large one outweighs them.
 
+use std::borrow::Cow;
 use std::collections::BTreeMap;
 
 use super::Listing;
@@ -80,7 +81,7 @@ impl Makeup {
         let mut species: BTreeMap<&str, f64> = BTreeMap::new();
         let mut classes = vec![0.0; CLASSES];
         classes[1..17].fill(MADE_UP_TREES / 16.0);
-        let mut tags: BTreeMap<&str, u32> = BTreeMap::new();
+        let mut tags: Vec<Cow<'_, str>> = Vec::with_capacity(listings.len());
         for listing in listings {
             if let Some(code) = listing.species {
                 *species.entry(code).or_default() += 1.0;
@@ -88,7 +89,7 @@ impl Makeup {
             if let Some(d) = listing.diameter {
                 classes[class(d.0 as f64 / 1e4)] += 1.0;
             }
-            *tags.entry(listing.tag).or_default() += 1;
+            tags.push(in_capitals(listing.tag));
         }
         // One made-up listing is of a species of its own.
         let all = species.values().sum::<f64>() + 1.0;
@@ -98,12 +99,11 @@ impl Makeup {
         }
         let differ = (1.0 - genera.values().map(|s| s * s).sum::<f64>()).max(0.01);
         let trees: f64 = classes.iter().sum();
-        let mut common_tags: BTreeMap<String, f64> = BTreeMap::new();
-        for (tag, n) in &tags {
-            *common_tags.entry(tag.to_uppercase()).or_default() += f64::from(*n);
-        }
-        common_tags.retain(|_, n| *n > 2.0);
-        common_tags.values_mut().for_each(|n| *n /= listings.len().max(1) as f64);
+        tags.sort_unstable();
+        let common = tags.chunk_by(|a, b| a == b).filter(|of| of.len() > 2);
+        let share =
+            |of: &[Cow<'_, str>]| Some((of.first()?.to_string(), of.len() as f64 / listings.len() as f64));
+        let common_tags = common.filter_map(share).collect();
         Self {
             species: species.iter().map(|(code, n)| ((*code).to_owned(), n / all)).collect(),
             genera,
@@ -119,13 +119,19 @@ impl Makeup {
         let low = libm::floor(middle);
         let at = |class: f64| self.diameters[(class.max(0.0) as usize).min(CLASSES - 1)];
         // A class that holds no tree still holds the one that is looked at.
-        ((at(low) * (1.0 - (middle - low))) + at(low + 1.0) * (middle - low)).max(0.1 / CLASS_CM / CLASSES as f64)
+        ((at(low) * (1.0 - (middle - low))) + at(low + 1.0) * (middle - low))
+            .max(0.1 / CLASS_CM / CLASSES as f64)
     }
 
     /// Share of a tag among the book's listings, if it stands on more than two.
     pub fn common_tag(&self, tag: &str) -> Option<f64> {
-        if self.common_tags.is_empty() { None } else { self.common_tags.get(&tag.to_uppercase()).copied() }
+        if self.common_tags.is_empty() { None } else { self.common_tags.get(&*in_capitals(tag)).copied() }
     }
+}
+
+/// A tag as tags are compared, whatever its case.
+fn in_capitals(tag: &str) -> Cow<'_, str> {
+    if tag.bytes().any(|b| b.is_ascii_lowercase()) { tag.to_ascii_uppercase().into() } else { tag.into() }
 }
 
 fn class(cm: f64) -> usize {
@@ -148,7 +154,8 @@ impl Model {
     /// Position: how dense fixes of one tree lie at this distance, against how dense other trees stand.
     pub fn position(&self, c: &Comparison) -> f64 {
         let sd = c.sd_m * self.scale;
-        let of_one = (1.0 - FAR_OFF) * fix_density(c.distance_m, sd) + FAR_OFF * fix_density(c.distance_m, 2.0 * sd);
+        let of_one =
+            (1.0 - FAR_OFF) * fix_density(c.distance_m, sd) + FAR_OFF * fix_density(c.distance_m, 2.0 * sd);
         of_one / c.around.per_m2().min(1.0 / CLOSEST_M2)
     }
 
