@@ -1,6 +1,8 @@
 //! How checks and matching grow with the job, and what a day's exchange costs. Each figure is the
 //! best of three. Timings belong here, never into tests.
 
+#![allow(clippy::print_stdout, reason = "the figures are for whoever runs it")]
+
 use std::collections::BTreeMap;
 use std::time::Instant;
 
