@@ -8,10 +8,10 @@ use clap_complete::Shell;
 
 use crate::app::App;
 use crate::commands::{
-    self, bundle, change, check, device, dose, export, field, job, join, kit, label, list, log, office,
-    people, product, require, set_aside, show, stand, treat, use_defaults, work, yard,
+    self, bundle, change, check, device, dose, erase, export, field, job, join, kit, label, list, log,
+    office, people, product, require, set_aside, show, stand, treat, use_defaults, work, yard,
 };
-use crate::commands::{calibrate, day_plan, dose_table, forecast, picture, supply};
+use crate::commands::{calibrate, day_plan, dose_table, forecast, picture, seasons, settling, supply};
 use crate::error::{CliError, Explained, exit};
 use crate::output::Answer;
 use crate::outside::{self, Outside};
@@ -61,6 +61,9 @@ enum Command {
     Move(product::Move),
     Fill(product::FillEntry),
     #[command(subcommand)]
+    Client(erase::ClientCommand),
+    Erased(erase::Erased),
+    #[command(subcommand)]
     Job(job::JobCommand),
     Calibrate(calibrate::Calibrate),
     #[command(subcommand)]
@@ -103,6 +106,10 @@ enum Command {
     Balance(check::BalanceCommand),
     Days(check::Days),
     Rule(office::Rule),
+    RuleAll(settling::RuleAll),
+    Questions(settling::Questions),
+    DaySheet(settling::DaySheetCommand),
+    Seasons(seasons::SeasonsCommand),
     Strike(change::StrikeCommand),
     Amend(change::Amend),
     JoinTrees(office::JoinTrees),
@@ -154,6 +161,8 @@ impl Args {
             Command::Lot(c) => c.run(app),
             Command::Move(c) => commands::log_one(app, &c),
             Command::Fill(c) => commands::log_one(app, &c),
+            Command::Client(c) => c.run(app),
+            Command::Erased(c) => c.run(app),
             Command::Job(c) => c.run(app),
             Command::Calibrate(c) => commands::log_one(app, &c),
             Command::Block(c) => c.run(app),
@@ -193,6 +202,10 @@ impl Args {
             Command::Balance(c) => c.run(app),
             Command::Days(c) => c.run(app),
             Command::Rule(c) => c.run(app),
+            Command::RuleAll(c) => c.run(app),
+            Command::Questions(c) => c.run(app),
+            Command::DaySheet(c) => c.run(app),
+            Command::Seasons(c) => c.run(app),
             Command::Strike(c) => c.run(app),
             Command::Amend(c) => c.run(app),
             Command::JoinTrees(c) => c.run(app),

@@ -6,11 +6,15 @@
 use std::collections::BTreeSet;
 use std::process::Command;
 
+use bolebook_core::check::same_tree;
 use bolebook_core::geo;
 use bolebook_core::linkage::compare::{Around, Comparison, located};
 use bolebook_core::linkage::grid::Grid;
 use bolebook_core::linkage::{Linked, SHOWN_FROM, link};
+use bolebook_core::view::{View, Yard};
+use bolebook_probe::Everyone;
 use bolebook_tests::root;
+use bolebook_tests::season;
 use bolebook_tests::twins::{Listed, Score, best_possible, corrupted, listings};
 use serde_json::{Value, json};
 
@@ -106,6 +110,20 @@ fn probabilities_are_as_often_right_as_they_say() {
         println!("{n} pairs: {said:.3} of them said to be one tree, {right:.3} are");
         assert!((said - right).abs() < 0.12, "{bands:?}");
     }
+}
+
+/// A season of one crew without any second listing, every tree located by satellite 8 m from its
+/// neighbours and up to 8 m off: the estimate must not make up twins where there are none.
+#[test]
+fn a_large_job_without_second_listings_stays_quiet() {
+    let (yard_book, mut book) = (season::yard(), season::opened());
+    season::write_season(&mut book, 0..3_000, true);
+    let yard = Yard::read(&yard_book, &Everyone).unwrap();
+    let view = View::read(&book, &yard, &Everyone).unwrap();
+    let listings = same_tree::listings(&view);
+    let linked = link(&listings);
+    assert_eq!(listings.len(), 3_000);
+    assert!(linked.doubtful.len() <= 15, "{} of 3000: {:?}", linked.doubtful.len(), linked.model.visits);
 }
 
 /// Its expectation-conditional maximisation fits the same kind of model to the same pairs, compared by

@@ -45,9 +45,9 @@ impl Model {
                 one.compared.iter().zip(&odds).for_each(|((_, c), odds)| counts.add(c, odds / all, rivals));
             }
             self.twice = (counts.twice / (MADE_UP + sample.len() as f64)).clamp(0.001, 0.9);
-            self.scale = libm::sqrt(counts.squares / counts.pairs).clamp(0.5, 3.0);
+            self.scale = libm::sqrt(counts.squares / counts.pairs).clamp(0.5, 2.0);
             self.tags = (shares(counts.tags.0), shares(counts.tags.1));
-            self.visits = (shares(counts.visits.0), shares(counts.visits.1));
+            self.visits.1 = shares(counts.visits);
             self.species = shares(counts.species);
         }
     }
@@ -59,7 +59,7 @@ struct Counts {
     pairs: f64,
     squares: f64,
     tags: ([f64; 5], [f64; 5]),
-    visits: ([f64; 3], [f64; 3]),
+    visits: [f64; 3],
     species: [f64; 3],
 }
 
@@ -70,7 +70,7 @@ impl Counts {
             pairs: MADE_UP_TWINS,
             squares: MADE_UP_TWINS,
             tags: (TAGS.0.map(|x| x * MADE_UP_TWINS), TAGS.1.map(|x| x * MADE_UP)),
-            visits: (VISITS.0.map(|x| x * MADE_UP_TWINS), VISITS.1.map(|x| x * MADE_UP)),
+            visits: VISITS.1.map(|x| x * MADE_UP),
             species: SPECIES.map(|x| x * MADE_UP_TWINS),
         }
     }
@@ -88,8 +88,7 @@ impl Counts {
             self.tags.1[level] += two;
         }
         if let Some(level) = c.visits.level() {
-            self.visits.0[level] += r;
-            self.visits.1[level] += two;
+            self.visits[level] += two;
         }
         match c.species {
             Species::Equal => self.species[0] += r,

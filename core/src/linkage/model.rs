@@ -18,7 +18,8 @@ use super::tags::Tags;
 pub const TWICE: f64 = 0.10;
 /// m and u of tags: equal, one slip apart, successive, of one scheme, different.
 pub const TAGS: ([f64; 5], [f64; 5]) = ([0.27, 0.25, 0.05, 0.23, 0.20], [0.002, 0.030, 0.100, 0.568, 0.300]);
-/// m and u of visits: one stay, one device, two devices.
+/// m and u of visits: one stay, one device, two devices. m is not estimated: where one device listed all,
+/// the next row of trees, reached hours later, would be learned to be the second listings of this one.
 pub const VISITS: ([f64; 3], [f64; 3]) = ([0.10, 0.15, 0.75], [0.50, 0.20, 0.30]);
 /// m of species: equal, one genus, different. u comes from the shares of the book's species.
 pub const SPECIES: [f64; 3] = [0.93, 0.05, 0.02];

@@ -4,7 +4,7 @@ use axum::response::Html;
 use bolebook_core::check::blocking;
 use bolebook_core::facts::Fact;
 use bolebook_core::finding::Severity;
-use bolebook_core::ids::BookId;
+use bolebook_core::ids::{BookId, CrewId};
 use bolebook_core::quantity::{Ul, decimal};
 use bolebook_core::record::{Body, Kind};
 use bolebook_core::view::{CrewDay, TreeCounts, View};
@@ -13,6 +13,7 @@ use maud::{Markup, html};
 use crate::body::Id;
 use crate::desk::evidence::by;
 use crate::desk::page::{Desk, Page, moment, shown, text};
+use crate::desk::people::erased;
 use crate::error::ApiError;
 use crate::snapshot::JobState;
 
@@ -184,7 +185,7 @@ pub async fn overview(desk: Desk, Id(book): Id<BookId>) -> Result<Html<String>, 
                     }
                 }
             }
-            (questions(desk, job))
+            (questions(desk, job, None))
             (papers(desk, job))
         };
         Ok(Page { title: view.title.clone(), job: Some((book, "")), body })
@@ -192,7 +193,8 @@ pub async fn overview(desk: Desk, Id(book): Id<BookId>) -> Result<Html<String>, 
     .await
 }
 
-fn questions(desk: &Desk, job: &JobState) -> Markup {
+/// The office's questions with their answers: to one crew, or to all.
+pub fn questions(desk: &Desk, job: &JobState, to: Option<CrewId>) -> Markup {
     let facts = &job.view.facts;
     let answers: Vec<_> = facts
         .in_force(Kind::Answer)
@@ -204,7 +206,7 @@ fn questions(desk: &Desk, job: &JobState) -> Markup {
     let asked: Vec<_> = facts
         .in_force(Kind::Question)
         .filter_map(|f| match &facts.shown(f).record.body {
-            Body::Question(q) => Some((f.id, facts.shown(f), q)),
+            Body::Question(q) if to.is_none_or(|crew| crew == q.crew) => Some((f.id, facts.shown(f), q)),
             _ => None,
         })
         .collect();
@@ -241,7 +243,7 @@ fn papers(desk: &Desk, job: &JobState) -> Markup {
         section aria-labelledby="job-set-up" {
             h2 id="job-set-up" { "The job" }
             dl.facts {
-                dt { "Client" } dd { (text(&desk.snapshot.names.named(view.job.client))) }
+                dt { "Client" } dd { (text(&desk.snapshot.names.named(view.job.client))) (erased(desk, view.job.client)) }
                 dt { "Time zone" } dd { (text(&view.job.zone.name)) }
                 dt { "Breast height" } dd { (decimal(view.job.breast_height_um.0, 1_000_000, 3)) " m" }
                 dt { "Written authorisation" } dd {
