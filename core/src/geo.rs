@@ -14,7 +14,7 @@ const E2: f64 = 6.694_379_990_141_316_5e-3;
 const NDEG: f64 = 1e9;
 
 /// Metres of one degree of latitude and of longitude at a latitude in degrees.
-fn metres_per_degree(lat: f64) -> (f64, f64) {
+pub(crate) fn metres_per_degree(lat: f64) -> (f64, f64) {
     let phi = lat.to_radians();
     let sin = libm::sin(phi);
     let w2 = 1.0 - E2 * sin * sin;

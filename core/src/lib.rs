@@ -85,6 +85,7 @@ pub mod gate;
 pub mod geo;
 pub mod ids;
 pub mod keeping;
+pub mod linkage;
 pub mod quantity;
 pub mod record;
 pub mod seasons;

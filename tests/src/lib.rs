@@ -5,10 +5,12 @@ pub mod crowd;
 pub mod fuzz;
 pub mod generated;
 pub mod planted;
+pub mod season;
 pub mod sim;
 pub mod soak;
 pub mod stand;
 pub mod tables;
+pub mod twins;
 pub mod week;
 pub mod world;
 

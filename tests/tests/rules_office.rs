@@ -3,10 +3,10 @@
 //! the same in whatever order the commits came.
 
 use bolebook_core::check::law::ELEMENTS;
-use bolebook_core::ids::Sha256Hash;
+use bolebook_core::ids::{RecordId, Sha256Hash};
 use bolebook_core::quantity::{MilliCelsius, Ms, UtcMs};
 use bolebook_core::record::book_kinds::{ChainEnd, Receipt};
-use bolebook_core::record::office::{Element, Requirements, Scheme, SignOff};
+use bolebook_core::record::office::{Element, Join, Requirements, Scheme, SignOff};
 use bolebook_core::record::stand::{Authorisation, Notice, Position, PositionSource, Tree};
 use bolebook_core::record::work::{Acknowledgement, Incident, IncidentKind, Note, Photo};
 use bolebook_tests::planted::{ash, base, condition, finds, relist, require, silent, treat};
@@ -290,6 +290,103 @@ fn in_a_crowded_square_the_likeliest_twin_is_still_found() {
     silent(&w, "tree.may_be_same");
     list(&mut w, "X", at(150 * 500, PositionSource::Gnss), 5_000);
     assert!(finds(&w, "tree.may_be_same").contains("Trees T150 and X may be one"));
+}
+
+/// A tree of 20 to 60 cm somewhere, as a crew or the office lists it.
+fn list_at(w: &mut World, who: Who, tag: &str, (north, east): (i64, i64), tenths: i64) -> RecordId {
+    let source = if who == Who::Office { PositionSource::Mapped } else { PositionSource::Gnss };
+    // A metre is about 9 003 ndeg of latitude and 12 210 ndeg of longitude there.
+    let position = Some(Position {
+        lat_ndeg: 42_732_500_000 + north * 9_003,
+        lon_ndeg: -84_555_500_000 + east * 12_210,
+        accuracy_um: None,
+        source,
+    });
+    let species = Some("FRXAM".into());
+    let id = w.write(who, Tree { tag: tag.into(), species, block: None, position, stems: 1, mark: None });
+    w.diameter(who, id, tenths);
+    id
+}
+
+#[test]
+fn a_tag_that_stands_on_many_trees_says_nothing_and_hides_no_twin() {
+    let mut w = World::new();
+    for n in 0..100i64 {
+        list_at(&mut w, Who::Office, "X", (n / 10 * 12, n % 10 * 12), 2_000 + n * 37 % 400 * 10);
+    }
+    silent(&w, "tree.may_be_same");
+    // A metre or two from the tree in row 4, column 7, and as thick.
+    list_at(&mut w, A, "X", (4 * 12 + 1, 7 * 12 - 1), 2_000 + 47 * 37 % 400 * 10 + 20);
+    let message = finds(&w, "tree.may_be_same");
+    assert!(message.contains("Trees X and X may be one"), "{message}");
+    assert!(message.contains("one tag (1.0 : 1)"), "{message}");
+}
+
+#[test]
+fn a_listing_with_two_possible_twins_names_both_and_what_speaks_for_and_against() {
+    let mut w = World::new();
+    for n in 0..30i64 {
+        list_at(
+            &mut w,
+            Who::Office,
+            &format!("M-{}", 100 + 7 * n),
+            (n / 6 * 15, n % 6 * 15),
+            2_000 + n * 130,
+        );
+    }
+    list_at(&mut w, Who::Office, "M-901", (3, 3), 4_210);
+    list_at(&mut w, A, "K-2", (1, 1), 4_205);
+    list_at(&mut w, Who::Office, "M-902", (1, 4), 4_260);
+    let message = finds(&w, "tree.may_be_same");
+    assert!(message.contains("M-901") && message.contains("M-902") && message.contains("K-2"), "{message}");
+    assert!(message.contains("For one tree: diameters 42"), "{message}");
+    assert!(message.contains("For two: "), "{message}");
+    // Joined to one of them, it has its twin: the other is no longer in doubt.
+    let ids = |w: &World, tag: &str| w.look(|v, _, _| v.trees.keys().copied().find(|id| v.tag(*id) == tag));
+    let (keep, again) = (ids(&w, "M-901").unwrap(), ids(&w, "K-2").unwrap());
+    w.write(Who::Office, Join { keep, joined: vec![again], reason: "one tree".into() });
+    silent(&w, "tree.may_be_same");
+}
+
+#[test]
+fn one_crew_that_lists_neighbours_of_one_size_within_the_hour_is_not_doubted() {
+    let mut w = World::new();
+    for n in 0..12i64 {
+        w.now = UtcMs(w.now.0 + 4 * 60_000);
+        list_at(&mut w, A, &format!("A-{}", 10 + 11 * n), (n * 6, 0), 2_000 + n % 4 * 500);
+    }
+    silent(&w, "tree.may_be_same");
+}
+
+#[test]
+fn joining_keeps_both_histories_and_sums_what_went_in_and_striking_the_join_parts_them_again() {
+    let mut w = base();
+    let one = ash(&mut w, "T1");
+    treat(&mut w, 0, one, |_| ());
+    let two = list_at(&mut w, Who::Crew(1), "Z-8", (0, 300), 3_010);
+    treat(&mut w, 1, two, |_| ());
+    let put_in = |w: &World, id: RecordId| {
+        w.look(|v, _, _| v.applications(&v.trees[&id]).map(|(_, _, a)| a.put_in_ul().0).sum::<i64>())
+    };
+    let (first, second) = (put_in(&w, one), put_in(&w, two));
+    assert!(first > 0 && second > 0);
+    silent(&w, "tree.treated_twice");
+    let join = w.write(Who::Office, Join { keep: one, joined: vec![two], reason: "one trunk".into() });
+    assert_eq!(put_in(&w, one), first + second);
+    w.look(|v, _, _| {
+        let tree = &v.trees[&one];
+        assert!(!v.trees.contains_key(&two) && v.stays(two) == one);
+        let parts = (tree.listed_as.len(), tree.diameters.len(), tree.applications.len());
+        assert_eq!(
+            parts,
+            (2, 2, 2),
+            "both listings, diameters and applications stand under the one that stays"
+        );
+    });
+    finds(&w, "tree.treated_twice");
+    w.strike(Who::Office, join);
+    assert_eq!((put_in(&w, one), put_in(&w, two)), (first, second));
+    silent(&w, "tree.treated_twice");
 }
 
 #[test]

@@ -1,140 +1,76 @@
-//! One tree listed under two tags.
+//! One tree listed under two tags, by [`linkage`](crate::linkage).
 //!
-//! Two listings may be one tree when at least one of them was located by a crew (trees of one
-//! mapped stand are known to be different), their tags differ, their species agree, and position
-//! and diameter agree within their uncertainties. Each crew-located tree is held against the
-//! listing it fits best; the fit is the sum of squared standardised differences, which for a true
-//! match follows a χ² distribution with 3 degrees of freedom (two of position, one of diameter).
+//! Two listings of one tag are `tree.same_tag` and not shown here again, unless the tag stands on so
+//! many trees that it tells nobody which of them are one.
 
-use std::collections::BTreeMap;
+use std::collections::BTreeSet;
 
 use crate::finding::{Code, Finding};
-use crate::geo;
-use crate::ids::TreeId;
-use crate::quantity::Um;
-use crate::record::stand::{Position, PositionSource};
-use crate::view::View;
-
-/// χ² with 3 degrees of freedom at 99 %: 11.345 (NIST/SEMATECH e-Handbook, table 1.3.6.7.4, from memory).
-const CHI2_3_99: f64 = 11.345;
-/// Standard uncertainty of a satellite fix under canopy when the device gave none: 7 m (design.md: 5 to 15 m off).
-const DEFAULT_FIX_M: f64 = 7.0;
-/// Standard uncertainty of a mapped or drawn position.
-const MAPPED_M: f64 = 0.5;
-/// Most listings of one square that a tree is held against, on each side of its own diameter: a square
-/// of 22 m holds far fewer trees, and a hostile heap of them costs no more than this.
-const DENSEST: usize = 64;
-/// Side of the squares trees are sorted into, in billionths of a degree of latitude (about 22 m).
-const CELL_NDEG: i64 = 200_000;
-
-struct Listed<'v> {
-    id: TreeId,
-    species: Option<&'v str>,
-    tag: &'v str,
-    position: Position,
-    diameter: Option<Um>,
-}
+use crate::ids::{RecordId, TreeId};
+use crate::linkage::evidence::message;
+use crate::linkage::tags::Tags;
+use crate::linkage::{Listing, Visit, link};
+use crate::record::Body;
+use crate::view::{TreeView, View};
 
 /// Findings of this rule.
 pub fn check(view: &View<'_>, findings: &mut Vec<Finding>) {
-    let mut trees = vec![];
-    let mut cells: BTreeMap<(i64, i64), Vec<usize>> = BTreeMap::new();
-    for (id, tree) in &view.trees {
-        let Some(listed) = view.tree(*id) else { continue };
-        let Some(position) = listed.position else { continue };
-        cells.entry(cell(&position)).or_default().push(trees.len());
-        let diameter = if listed.stems == 1 { view.diameter(tree, 1) } else { None };
-        let species = listed.species.as_deref();
-        trees.push(Listed { id: *id, species, tag: listed.tag.trim(), position, diameter });
-    }
-    // By diameter, so that in a crowded square the likeliest are looked at first.
-    for cell in cells.values_mut() {
-        cell.sort_by_key(|i| (trees[*i].diameter, trees[*i].id));
-    }
-    for tree in trees.iter().filter(|t| t.position.source != PositionSource::Mapped) {
-        let best = near(&cells, &tree.position)
-            .flat_map(|cell| alike(cell, &trees, tree))
-            .filter(|other| candidate(tree, other))
-            .filter_map(|other| fit(tree, other).map(|f| (f, other)))
-            .min_by(|a, b| a.0.total_cmp(&b.0).then(a.1.id.cmp(&b.1.id)));
-        let Some((fit, other)) = best else { continue };
-        if fit > CHI2_3_99 {
+    let listings = listings(view);
+    let linked = link(&listings);
+    let mut seen = BTreeSet::new();
+    for doubtful in &linked.doubtful {
+        let Some(pair) = doubtful.pairs.first().and_then(|i| linked.pairs.get(*i)) else { continue };
+        let (Some(a), Some(b)) = (listings.get(pair.a), listings.get(pair.b)) else { continue };
+        let told = pair.comparison.tags == Tags::Equal && linked.model.book.common_tag(a.tag).is_none();
+        if told || !seen.insert((a.id, b.id)) {
             continue;
         }
-        let (first, second) = if tree.id < other.id { (tree, other) } else { (other, tree) };
-        let decimetres = libm::round(geo::distance_m(&first.position, &second.position) * 10.0) as i64;
-        let message = format!(
-            "Trees {} and {} may be one: {} m apart, {}.",
-            first.tag,
-            second.tag,
-            crate::quantity::decimal(decimetres, 10, 1),
-            match (first.diameter, second.diameter) {
-                (Some(a), Some(b)) => format!("diameters {} and {} cm", a.cm(), b.cm()),
-                _ => "diameter not known for both".into(),
-            },
-        );
-        let days = [first.id, second.id]
-            .into_iter()
-            .filter_map(|id| view.facts.fact_of(id))
-            .filter_map(|f| view.crew_day(view.facts.shown(f)))
-            .collect::<Vec<_>>();
-        let subjects = [first.id.to_string(), second.id.to_string()];
-        findings.push(
-            Finding::new(Code::MayBeSame, &[&subjects[0], &subjects[1]], message, vec![first.id, second.id])
-                .about(first.id)
-                .on(days),
-        );
+        findings.push(finding(view, a.id, b.id, message(&linked, &listings, doubtful)));
     }
 }
 
-fn cell(p: &Position) -> (i64, i64) {
-    (p.lat_ndeg.div_euclid(CELL_NDEG), p.lon_ndeg.div_euclid(CELL_NDEG))
+fn finding(view: &View<'_>, first: TreeId, second: TreeId, message: String) -> Finding {
+    let facts = || [first, second].into_iter().filter_map(|id| view.facts.fact_of(id));
+    let days: Vec<_> = facts().filter_map(|f| view.crew_day(view.facts.shown(f))).collect();
+    // The weights move with the whole book, so a ruling stands on the two trees' own records.
+    let mut records: Vec<RecordId> = vec![first, second];
+    records.extend(facts().map(|f| view.facts.shown(f).id()));
+    for tree in [first, second].iter().filter_map(|id| view.trees.get(id)) {
+        let last = view.diameters(tree, 1).max_by_key(|(v, _)| (v.record.envelope.at, v.id()));
+        records.extend(last.map(|(version, _)| version.id()));
+    }
+    let subjects = [first.to_string(), second.to_string()];
+    Finding::on_records(Code::MayBeSame, &[&subjects[0], &subjects[1]], message, records)
+        .about(first)
+        .on(days)
 }
 
-/// The listings of a square whose diameters are next to a tree's.
-fn alike<'a, 'v>(
-    cell: &'a [usize],
-    trees: &'a [Listed<'v>],
-    tree: &Listed<'_>,
-) -> impl Iterator<Item = &'a Listed<'v>> + use<'a, 'v> {
-    let middle = cell.partition_point(|i| (trees[*i].diameter, trees[*i].id) < (tree.diameter, tree.id));
-    let window = middle.saturating_sub(DENSEST)..(middle + DENSEST).min(cell.len());
-    cell[window].iter().map(|i| &trees[*i])
+/// The trees of a job that have a position, as linkage reads them, ascending by id.
+pub fn listings<'v>(view: &'v View<'_>) -> Vec<Listing<'v>> {
+    view.trees.iter().filter_map(|(id, tree)| listing(view, *id, tree)).collect()
 }
 
-fn near<'a>(
-    cells: &'a BTreeMap<(i64, i64), Vec<usize>>,
-    p: &Position,
-) -> impl Iterator<Item = &'a [usize]> + 'a {
-    let (lat, lon) = cell(p);
-    // A degree of longitude shrinks towards the poles; three columns each side reach 22 m up to 70° latitude.
-    (-1..=1)
-        .flat_map(move |a| (-3..=3).map(move |b| (lat + a, lon + b)))
-        .filter_map(|c| cells.get(&c).map(Vec::as_slice))
-}
-
-fn candidate(a: &Listed<'_>, b: &Listed<'_>) -> bool {
-    let species = match (a.species, b.species) {
-        (Some(x), Some(y)) => x == y,
-        _ => true,
+/// A tree as linkage reads it, if it has a position.
+pub fn listing<'v>(view: &'v View<'_>, id: TreeId, tree: &TreeView) -> Option<Listing<'v>> {
+    let fact = view.facts.standing_fact(id)?;
+    let Body::Tree(listed) = &view.facts.shown(fact).record.body else { return None };
+    let first = fact.history.first().and_then(|v| view.facts.versions.get(*v));
+    let photos = || {
+        tree.photos.iter().filter_map(|i| match &view.facts.shown(view.fact(*i)).record.body {
+            Body::Photo(photo) => Some(photo.taken_at),
+            _ => None,
+        })
     };
-    a.id != b.id && species && !a.tag.eq_ignore_ascii_case(b.tag)
-}
-
-fn fix_m(p: &Position) -> f64 {
-    match p.source {
-        PositionSource::Gnss => p.accuracy_um.map_or(DEFAULT_FIX_M, |a| (a.0 as f64 / 1e6).clamp(1.0, 15.0)),
-        PositionSource::Mapped | PositionSource::Drawn => MAPPED_M,
-    }
-}
-
-/// The sum of squared standardised differences, when both diameters are known.
-fn fit(a: &Listed<'_>, b: &Listed<'_>) -> Option<f64> {
-    let (da, db) = (a.diameter?.0 as f64, b.diameter?.0 as f64);
-    let distance = geo::distance_m(&a.position, &b.position);
-    // An accuracy is the 68 % radius; a two-dimensional normal holds 68 % within 1.515 standard deviations.
-    let (sa, sb) = (fix_m(&a.position) / 1.515, fix_m(&b.position) / 1.515);
-    // The disagreement tolerance is taken as twice the standard uncertainty of a difference.
-    let sd = crate::check::diameter::tolerance_um(da.max(db) as i64) as f64 / 2.0;
-    Some(distance * distance / (sa * sa + sb * sb) + (da - db) * (da - db) / (sd * sd))
+    let visit = first.map(|v| {
+        let at = v.record.envelope.at;
+        Visit { device: v.author, from: photos().fold(at, Ord::min), to: photos().fold(at, Ord::max) }
+    });
+    Some(Listing {
+        id,
+        tag: listed.tag.trim(),
+        species: listed.species.as_deref(),
+        position: listed.position?,
+        diameter: if listed.stems == 1 { view.diameter(tree, 1) } else { None },
+        visit,
+    })
 }

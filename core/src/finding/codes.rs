@@ -88,7 +88,7 @@ codes! {
     /// Two listed trees that may be one.
     MayBeSame = "tree.may_be_same", Review, Accepted,
         "Compare position, species, diameter and photos; join them if they are one tree, accept if they are two.",
-        "position, species and diameter agree within their tolerances";
+        "record linkage on position, tag, species, diameter and visits (Fellegi and Sunter 1969): docs/same-tree.md";
     /// Diameters of one stem that disagree beyond the tape's tolerance.
     DiametersDisagree = "diameter.disagree", Review, Accepted,
         "Measure again or ask which is right, and strike or amend the other.",

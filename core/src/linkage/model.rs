@@ -1,0 +1,226 @@
+//! The weights: how much likelier each outcome is for one tree listed twice than for two trees.
+//!
+//! What is known of instruments is fixed: how tapes scatter, what share of fixes is far off. What
+//! differs from job to job is estimated from the book ([`estimate`](super::estimate)): how many
+//! listings are second ones, how far fixes are off against what they claim, how tags and species get
+//! mixed up, and who lists what twice. The defaults are judgements, published in docs/same-tree.md and
+//! no one's measurement; they enter the estimate as so many made-up pairs, so that a small book keeps
+//! them and a large one outweighs them.
+
+use std::borrow::Cow;
+use std::collections::BTreeMap;
+
+use super::Listing;
+use super::compare::{Comparison, Species, Visits, genus};
+use super::tags::Tags;
+
+/// Share of crew-located listings that are second listings, by default.
+pub const TWICE: f64 = 0.10;
+/// m and u of tags: equal, one slip apart, successive, of one scheme, different.
+pub const TAGS: ([f64; 5], [f64; 5]) = ([0.27, 0.25, 0.05, 0.23, 0.20], [0.002, 0.030, 0.100, 0.568, 0.300]);
+/// m and u of visits: one stay, one device, two devices. m is not estimated: where one device listed all,
+/// the next row of trees, reached hours later, would be learned to be the second listings of this one.
+pub const VISITS: ([f64; 3], [f64; 3]) = ([0.10, 0.15, 0.75], [0.50, 0.20, 0.30]);
+/// m of species: equal, one genus, different. u comes from the shares of the book's species.
+pub const SPECIES: [f64; 3] = [0.93, 0.05, 0.02];
+/// How many made-up located listings each default for two trees counts as, and [`TWICE`].
+pub const MADE_UP: f64 = 20.0;
+/// How many made-up pairs of one tree each default counts as: held firmer, for true pairs are few, and
+/// what people do is much the same from job to job.
+pub const MADE_UP_TWINS: f64 = 25.0;
+/// Share of fixes with twice the deviation of the others: multipath under canopy (common practice, no source).
+const FAR_OFF: f64 = 0.15;
+/// Share of diameters read or typed wrong, which then say nothing (common practice, no source).
+const MISREAD: f64 = 0.03;
+/// Trees of 30 cm do not stand closer than one to this many square metres (common practice, no source):
+/// where listings do, their positions are not what they say.
+const CLOSEST_M2: f64 = 13.0;
+/// How many trees of the whole book a tree's neighbourhood is mixed with, for how common a diameter is.
+const OF_BOOK: f64 = 20.0;
+/// Width of a class of diameters in centimetres.
+const CLASS_CM: f64 = 5.0;
+/// Classes of diameters: to 2 m.
+const CLASSES: usize = 40;
+/// Made-up trees among the book's diameters, spread evenly from 5 to 85 cm.
+const MADE_UP_TREES: f64 = 20.0;
+
+/// The weights in use.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Model {
+    /// Share of crew-located listings that are second listings of a tree.
+    pub twice: f64,
+    /// Deviation of fixes against what their accuracies say.
+    pub scale: f64,
+    /// m and u of tags by level.
+    pub tags: ([f64; 5], [f64; 5]),
+    /// m and u of visits by level.
+    pub visits: ([f64; 3], [f64; 3]),
+    /// m of species: equal, one genus, different.
+    pub species: [f64; 3],
+    /// How many located listings the weights were estimated from.
+    pub from: usize,
+    /// What the book is made of.
+    pub book: Makeup,
+}
+
+/// How common each species, diameter and tag is in a book.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Makeup {
+    species: BTreeMap<String, f64>,
+    genera: BTreeMap<String, f64>,
+    /// Probability that two listings of the book differ in genus.
+    differ: f64,
+    /// Density of diameters to the centimetre, by class.
+    diameters: Vec<f64>,
+    /// Of tags that stand on more than two listings, their share of all.
+    common_tags: BTreeMap<String, f64>,
+}
+
+impl Makeup {
+    /// Counts a book out.
+    pub fn of(listings: &[Listing<'_>]) -> Self {
+        let mut species: BTreeMap<&str, f64> = BTreeMap::new();
+        let mut classes = vec![0.0; CLASSES];
+        classes[1..17].fill(MADE_UP_TREES / 16.0);
+        let mut tags: Vec<Cow<'_, str>> = Vec::with_capacity(listings.len());
+        for listing in listings {
+            if let Some(code) = listing.species {
+                *species.entry(code).or_default() += 1.0;
+            }
+            if let Some(d) = listing.diameter {
+                classes[class(d.0 as f64 / 1e4)] += 1.0;
+            }
+            tags.push(in_capitals(listing.tag));
+        }
+        // One made-up listing is of a species of its own.
+        let all = species.values().sum::<f64>() + 1.0;
+        let mut genera: BTreeMap<String, f64> = BTreeMap::new();
+        for (code, n) in &species {
+            *genera.entry(genus(code).unwrap_or(code).to_owned()).or_default() += n / all;
+        }
+        let differ = (1.0 - genera.values().map(|s| s * s).sum::<f64>()).max(0.01);
+        let trees: f64 = classes.iter().sum();
+        tags.sort_unstable();
+        let common = tags.chunk_by(|a, b| a == b).filter(|of| of.len() > 2);
+        let share =
+            |of: &[Cow<'_, str>]| Some((of.first()?.to_string(), of.len() as f64 / listings.len() as f64));
+        let common_tags = common.filter_map(share).collect();
+        Self {
+            species: species.iter().map(|(code, n)| ((*code).to_owned(), n / all)).collect(),
+            genera,
+            differ,
+            diameters: classes.iter().map(|n| n / trees / CLASS_CM).collect(),
+            common_tags,
+        }
+    }
+
+    /// Density of a diameter among the book's trees, to the centimetre.
+    pub fn diameter(&self, cm: f64) -> f64 {
+        let middle = cm / CLASS_CM - 0.5;
+        let low = libm::floor(middle);
+        let at = |class: f64| self.diameters[(class.max(0.0) as usize).min(CLASSES - 1)];
+        // A class that holds no tree still holds the one that is looked at.
+        ((at(low) * (1.0 - (middle - low))) + at(low + 1.0) * (middle - low))
+            .max(0.1 / CLASS_CM / CLASSES as f64)
+    }
+
+    /// Share of a tag among the book's listings, if it stands on more than two.
+    pub fn common_tag(&self, tag: &str) -> Option<f64> {
+        if self.common_tags.is_empty() { None } else { self.common_tags.get(&*in_capitals(tag)).copied() }
+    }
+}
+
+/// A tag as tags are compared, whatever its case.
+fn in_capitals(tag: &str) -> Cow<'_, str> {
+    if tag.bytes().any(|b| b.is_ascii_lowercase()) { tag.to_ascii_uppercase().into() } else { tag.into() }
+}
+
+fn class(cm: f64) -> usize {
+    ((cm / CLASS_CM).max(0.0) as usize).min(CLASSES - 1)
+}
+
+/// Density to the square metre of a fix some metres off, when both coordinates are normal.
+fn fix_density(distance_m: f64, sd_m: f64) -> f64 {
+    let z = distance_m / sd_m;
+    libm::exp(-z * z / 2.0) / (2.0 * core::f64::consts::PI * sd_m * sd_m)
+}
+
+impl Model {
+    /// The defaults, with what the book is made of.
+    pub fn of_book(listings: &[Listing<'_>]) -> Self {
+        let book = Makeup::of(listings);
+        Self { twice: TWICE, scale: 1.0, tags: TAGS, visits: VISITS, species: SPECIES, from: 0, book }
+    }
+
+    /// Position: how dense fixes of one tree lie at this distance, against how dense other trees stand.
+    pub fn position(&self, c: &Comparison) -> f64 {
+        let sd = c.sd_m * self.scale;
+        let of_one =
+            (1.0 - FAR_OFF) * fix_density(c.distance_m, sd) + FAR_OFF * fix_density(c.distance_m, 2.0 * sd);
+        of_one / c.around.per_m2().min(1.0 / CLOSEST_M2)
+    }
+
+    /// Whether listings stand closer than trees can.
+    pub fn crowded(c: &Comparison) -> bool {
+        c.around.per_m2() > 1.0 / CLOSEST_M2
+    }
+
+    /// Tags: agreeing on a rare one says more; one that stands on many trees says nothing.
+    pub fn tag(&self, a: &Listing<'_>, c: &Comparison) -> f64 {
+        let Some(level) = c.tags.level() else { return 1.0 };
+        let (m, u) = (self.tags.0[level], self.tags.1[level]);
+        match (c.tags, self.book.common_tag(a.tag)) {
+            // One tree under a new tag agrees as often as two trees do.
+            (Tags::Equal, Some(share)) => m / share.max(u) + (1.0 - m),
+            _ => m / u,
+        }
+    }
+
+    /// Species: agreeing on a rare one says more (H. B. Newcombe et al., Science 130 (1959) 954–959;
+    /// Fellegi and Sunter 1969, both from memory).
+    pub fn species(&self, a: &Listing<'_>, c: &Comparison) -> f64 {
+        let share = |of: &BTreeMap<String, f64>, key: &str| of.get(key).copied().unwrap_or(0.001).max(0.001);
+        let code = a.species.unwrap_or_default();
+        match c.species {
+            Species::Equal => self.species[0] / share(&self.book.species, code),
+            Species::Genus => {
+                let of_genus = share(&self.book.genera, genus(code).unwrap_or(code));
+                self.species[1] / (of_genus - share(&self.book.species, code)).max(0.05)
+            }
+            Species::Different => self.species[2] / self.book.differ,
+            Species::Unknown => 1.0,
+        }
+    }
+
+    /// Diameters: how the difference of two readings of one stem scatters, against how common such
+    /// diameters are, in the book and nearby: trees of one age stand together.
+    pub fn diameter(&self, c: &Comparison) -> f64 {
+        let Some(d) = c.diameters else { return 1.0 };
+        let z = d.gap_cm / d.sd_cm;
+        let of_one = libm::exp(-z * z / 2.0) / (d.sd_cm * libm::sqrt(2.0 * core::f64::consts::PI));
+        let nearby = OF_BOOK * self.book.diameter(d.mean_cm) + c.around.alike_per_cm();
+        let common = nearby / (OF_BOOK + c.around.trees);
+        (1.0 - MISREAD) * of_one / common + MISREAD
+    }
+
+    /// Visits: a crew seldom lists a tree again that it has just listed.
+    pub fn visit(&self, c: &Comparison) -> f64 {
+        match c.visits {
+            Visits::Unknown => 1.0,
+            visits => visits.level().map_or(1.0, |level| self.visits.0[level] / self.visits.1[level]),
+        }
+    }
+
+    /// Odds before any evidence. A map comes first; of two listings on the spot either may be the second.
+    pub fn prior(&self, c: &Comparison) -> f64 {
+        let ways = if c.both_located { 2.0 } else { 1.0 };
+        ways * self.twice / (1.0 - self.twice)
+    }
+
+    /// Odds that two listings are one tree when neither has a rival; `a` is either of them.
+    pub fn odds(&self, a: &Listing<'_>, c: &Comparison) -> f64 {
+        let evidence =
+            self.position(c) * self.tag(a, c) * self.species(a, c) * self.diameter(c) * self.visit(c);
+        evidence * self.prior(c)
+    }
+}

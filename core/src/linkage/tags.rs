@@ -1,0 +1,130 @@
+//! How two tags compare.
+
+/// How two tags compare. The order is that of [`Tags::level`].
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Tags {
+    /// The same, but for case.
+    Equal,
+    /// One slip apart: a character more, less or other, or two neighbours swapped (the slips counted
+    /// by F. J. Damerau, Commun. ACM 7 (1964) 171–176).
+    OneSlip,
+    /// Equal but for their last numbers, which are at most [`NEAR`] apart: as tags of neighbours are, one
+    /// slip apart or not.
+    Successive,
+    /// Equal but for numbers further apart.
+    OneScheme,
+    /// Different schemes: another roll of tags, or a name.
+    Different,
+    /// One of them is empty.
+    Unknown,
+}
+
+impl Tags {
+    /// Place in the model's lists; none when it says nothing.
+    pub fn level(self) -> Option<usize> {
+        match self {
+            Self::Equal => Some(0),
+            Self::OneSlip => Some(1),
+            Self::Successive => Some(2),
+            Self::OneScheme => Some(3),
+            Self::Different => Some(4),
+            Self::Unknown => None,
+        }
+    }
+}
+
+/// Numbers this near each other are a crew's next trees on its walk.
+const NEAR: u64 = 3;
+
+/// How two tags compare, in time linear in their length.
+pub fn tags(a: &str, b: &str) -> Tags {
+    if a.is_empty() || b.is_empty() {
+        return Tags::Unknown;
+    }
+    if a.eq_ignore_ascii_case(b) {
+        return Tags::Equal;
+    }
+    if successive(a, b) {
+        return Tags::Successive;
+    }
+    let slip = if a.is_ascii() && b.is_ascii() {
+        one_slip(a.as_bytes(), b.as_bytes(), u8::eq_ignore_ascii_case)
+    } else {
+        let (a, b): (Vec<char>, Vec<char>) = (a.chars().collect(), b.chars().collect());
+        one_slip(&a, &b, char::eq_ignore_ascii_case)
+    };
+    match (slip, scheme(a).eq(scheme(b))) {
+        (true, _) => Tags::OneSlip,
+        (false, true) => Tags::OneScheme,
+        (false, false) => Tags::Different,
+    }
+}
+
+fn successive(a: &str, b: &str) -> bool {
+    let (Some((x, n)), Some((y, m))) = (last_number(a), last_number(b)) else { return false };
+    x.eq_ignore_ascii_case(y) && n.abs_diff(m) <= NEAR
+}
+
+/// What comes before the number that ends a tag, and the number.
+fn last_number(tag: &str) -> Option<(&str, u64)> {
+    let before = tag.trim_end_matches(|c: char| c.is_ascii_digit());
+    let number = tag.get(before.len()..)?;
+    Some((before, number.parse().ok()?))
+}
+
+/// A tag with each run of digits as one `9`.
+fn scheme(tag: &str) -> impl Iterator<Item = char> + '_ {
+    let mut in_number = false;
+    tag.chars().filter_map(move |c| {
+        let again = in_number && c.is_ascii_digit();
+        in_number = c.is_ascii_digit();
+        match (again, in_number) {
+            (true, _) => None,
+            (false, true) => Some('9'),
+            (false, false) => Some(c.to_ascii_uppercase()),
+        }
+    })
+}
+
+fn one_slip<T>(a: &[T], b: &[T], same: impl Fn(&T, &T) -> bool) -> bool {
+    let (short, long) = if a.len() <= b.len() { (a, b) } else { (b, a) };
+    let start = short.iter().zip(long).take_while(|(x, y)| same(x, y)).count();
+    let (short, long) = (&short[start..], &long[start..]);
+    let alike = |x: &[T], y: &[T]| x.len() == y.len() && x.iter().zip(y).all(|(p, q)| same(p, q));
+    match (short, long) {
+        (_, [_, rest @ ..]) if long.len() == short.len() + 1 => alike(short, rest),
+        ([a, x @ ..], [b, y @ ..]) if short.len() == long.len() => {
+            let swapped = match (x, y) {
+                ([c, x @ ..], [d, y @ ..]) => same(a, d) && same(b, c) && alike(x, y),
+                _ => false,
+            };
+            alike(x, y) || swapped
+        }
+        _ => false,
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn each_kind_of_slip_is_one_slip_and_two_are_not() {
+        for other in ["L-128", "L-13", "L-1233", "L-213", "L-132", "M-123", "-123", "L-1234", "l-193"] {
+            assert_eq!(tags("L-123", other), Tags::OneSlip, "{other}");
+            assert_eq!(tags(other, "L-123"), Tags::OneSlip, "{other}");
+        }
+        for other in ["L-124", "l-122", "L-120", "L-0123"] {
+            assert_eq!(tags("L-123", other), Tags::Successive, "{other}");
+        }
+        assert_eq!(tags("L-99999999999999999999999", "L-9999999999999999999999"), Tags::OneSlip);
+        assert_eq!(tags("L-123", "L-231"), Tags::OneScheme);
+        assert_eq!(tags("L-123", "L-145"), Tags::OneScheme);
+        assert_eq!(tags("L-123", "L-1"), Tags::OneScheme);
+        assert_eq!(tags("L-123", "C2-123"), Tags::Different);
+        assert_eq!(tags("L-123", "l-123"), Tags::Equal);
+        assert_eq!(tags("", "L-123"), Tags::Unknown);
+        assert_eq!(tags("Ölberg 17", "Ölberg 77"), Tags::OneSlip);
+        assert_eq!(tags("Ölberg 17", "Ölberg 200"), Tags::OneScheme);
+    }
+}

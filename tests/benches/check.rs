@@ -1,0 +1,62 @@
+//! How checks and matching grow with the job. Each figure is the
+//! best of three. Timings belong here, never into tests.
+
+#![allow(
+    clippy::print_stdout,
+    clippy::disallowed_methods,
+    reason = "it measures, and prints what it measured"
+)]
+
+use std::collections::BTreeMap;
+use std::time::Instant;
+
+use bolebook_core::balance::balance;
+use bolebook_core::check::rules::{Case, RULES};
+use bolebook_core::check::work::Work;
+use bolebook_core::check::{check, same_tree};
+use bolebook_core::linkage::link;
+use bolebook_core::view::{View, Yard};
+use bolebook_probe::Everyone;
+use bolebook_tests::season::{opened, write_season, yard};
+
+fn best<T>(what: &str, mut f: impl FnMut() -> T) -> T {
+    let mut shortest = f64::INFINITY;
+    let mut last = None;
+    for _ in 0..3 {
+        let begun = Instant::now();
+        last = Some(f());
+        shortest = shortest.min(begun.elapsed().as_secs_f64());
+    }
+    println!("{what}: {:.1} ms", shortest * 1e3);
+    last.expect("three were run")
+}
+
+fn main() {
+    let yard_book = yard();
+    let yard = Yard::read(&yard_book, &Everyone).expect("a yard");
+    for trees in [1_000, 10_000, 100_000] {
+        let mut book = opened();
+        write_season(&mut book, 0..trees, true);
+        let view = View::read(&book, &yard, &Everyone).expect("a view");
+        let account = balance(&yard, &[&view]);
+        println!("{trees} trees, {} records", view.facts.versions.len());
+        let found = best("  full check", || check(&view, &account));
+        let mut codes: BTreeMap<&str, usize> = BTreeMap::new();
+        found.iter().for_each(|f| *codes.entry(f.code.name()).or_default() += 1);
+        println!("  {} findings: {codes:?}", found.len());
+        if trees == 100_000 {
+            let work = best("    work laid out", || Work::of(&view));
+            let case = Case { view: &view, work: &work, balance: &account };
+            for rule in &RULES {
+                best(&format!("    {}", rule.name), || {
+                    let mut found = vec![];
+                    (rule.check)(&case, &mut found);
+                    found.len()
+                });
+            }
+        }
+        let listings = best("  listings", || same_tree::listings(&view));
+        let linked = best("  matching, all located by satellite", || link(&listings));
+        println!("  {} pairs, {} shown", linked.pairs.len(), linked.doubtful.len());
+    }
+}
