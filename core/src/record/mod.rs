@@ -241,7 +241,13 @@ impl Record {
         Self::from_value(value)
     }
 
-    /// Reads a record already known to be canonical (a log's rows passed the gate).
+    /// Reads a text already known to be canonical (a log's rows passed the gate).
+    pub(crate) fn read_shape(text: &str) -> Result<Self, RecordError> {
+        let value = serde_json::from_str(text)
+            .map_err(|e| RecordError::Shape { kind: "?".into(), why: e.to_string() })?;
+        Self::from_value(value)
+    }
+
     pub(crate) fn from_value(value: Value) -> Result<Self, RecordError> {
         let kind = value.get("kind").and_then(Value::as_str).unwrap_or("?").to_owned();
         let shape = |e: serde_json::Error| RecordError::Shape { kind: kind.clone(), why: e.to_string() };

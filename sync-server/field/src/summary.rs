@@ -12,11 +12,12 @@ use bolebook_core::record::product::MovementKind;
 use bolebook_core::record::stand::{Condition, Diameter, Position};
 use bolebook_core::record::{Body, Kind};
 use bolebook_core::view::{TreeCounts, TreeState, TreeView, View, Yard};
+use serde::{Deserialize, Serialize};
 
 use crate::state::{NoView, State};
 
 /// A tree as the lists show it.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct TreeLine {
     /// The tree.
     pub id: TreeId,
@@ -41,7 +42,7 @@ pub struct TreeLine {
 }
 
 /// An application as the lists show it.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct TreatedLine {
     /// The application.
     pub record: RecordId,
@@ -62,7 +63,7 @@ pub struct TreatedLine {
 }
 
 /// A kit as the screens show it.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct KitLine {
     /// The kit.
     pub id: KitId,
@@ -75,7 +76,7 @@ pub struct KitLine {
 }
 
 /// A lot as the screens show it.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct LotLine {
     /// The lot.
     pub id: LotId,
@@ -90,7 +91,7 @@ pub struct LotLine {
 }
 
 /// A question of the office without an answer.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct QuestionLine {
     /// The question.
     pub record: RecordId,
@@ -99,7 +100,7 @@ pub struct QuestionLine {
 }
 
 /// A crew-day's volumes, in microlitres.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
 pub struct DayVolumes {
     /// Filled into the crew's kits.
     pub filled: i64,
@@ -118,7 +119,7 @@ pub struct DayVolumes {
 }
 
 /// Everything the screens show of the books.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct Summary {
     /// The company.
     pub company: String,
@@ -133,6 +134,7 @@ pub struct Summary {
     /// Trees by tag, in the order people count.
     pub trees: Vec<TreeLine>,
     /// Position in `trees` by id.
+    #[serde(skip)]
     pub by_id: BTreeMap<TreeId, usize>,
     /// Blocks by id.
     pub blocks: BTreeMap<BlockId, String>,
@@ -148,13 +150,17 @@ pub struct Summary {
     pub lots: Vec<LotLine>,
     /// Labels' newest versions.
     pub labels: Vec<(LabelId, Label)>,
+    /// The version in force now, by every version there was.
+    pub labels_now: BTreeMap<LabelId, LabelId>,
     /// Questions to a crew.
     pub questions: Vec<(CrewId, QuestionLine)>,
     /// Closings: crew and day.
     pub closed: Vec<(CrewId, Day)>,
     /// Volumes by crew and day.
+    #[serde(with = "pairs")]
     pub volumes: BTreeMap<(CrewId, Day), DayVolumes>,
     /// Trees not treated, by crew and day.
+    #[serde(with = "pairs")]
     pub not_treated: BTreeMap<(CrewId, Day), usize>,
 }
 
@@ -197,7 +203,6 @@ impl Summary {
         let mut trees: Vec<TreeLine> =
             view.trees.iter().map(|(id, tree)| tree_line(view, *id, tree)).collect();
         trees.sort_by_cached_key(|t| (natural(&t.tag), t.id));
-        let by_id = trees.iter().enumerate().map(|(i, t)| (t.id, i)).collect();
         let mut summary = Self {
             company: view.yard.company.clone(),
             title: view.title.clone(),
@@ -205,7 +210,7 @@ impl Summary {
             breast_height_um: view.job.breast_height_um,
             counts: view.counts(),
             trees,
-            by_id,
+            by_id: BTreeMap::new(),
             blocks: BTreeMap::new(),
             crews: BTreeMap::new(),
             members: BTreeMap::new(),
@@ -213,6 +218,7 @@ impl Summary {
             kits: vec![],
             lots: vec![],
             labels: vec![],
+            labels_now: BTreeMap::new(),
             questions: vec![],
             closed: vec![],
             volumes: BTreeMap::new(),
@@ -221,7 +227,13 @@ impl Summary {
         summary.read_job(view);
         summary.read_yard(&view.yard);
         summary.kits = kits(view);
+        summary.index();
         summary
+    }
+
+    /// Finds the trees' places again.
+    pub(crate) fn index(&mut self) {
+        self.by_id = self.trees.iter().enumerate().map(|(i, t)| (t.id, i)).collect();
     }
 
     fn read_job(&mut self, view: &View<'_>) {
@@ -292,6 +304,8 @@ impl Summary {
         }
         for fact in yard.facts.in_force(Kind::Label) {
             let version = yard.facts.shown(fact);
+            let versions = fact.history.iter().map(|v| yard.facts.versions[*v].id());
+            self.labels_now.extend(versions.map(|old| (old, version.id())));
             if let Body::Label(label) = &version.record.body {
                 self.labels.push((version.id(), (**label).clone()));
             }
@@ -405,6 +419,29 @@ fn kits(view: &View<'_>) -> Vec<KitLine> {
         Some(KitLine { id, kit: (**kit).clone(), filled: filled.get(&id).copied(), content_ul })
     });
     kits.collect()
+}
+
+/// Maps whose keys are no text, as lists of pairs.
+mod pairs {
+    use std::collections::BTreeMap;
+
+    use serde::{Deserialize, Deserializer, Serialize, Serializer};
+
+    pub(super) fn serialize<K: Serialize, V: Serialize, S: Serializer>(
+        map: &BTreeMap<K, V>,
+        to: S,
+    ) -> Result<S::Ok, S::Error> {
+        to.collect_seq(map)
+    }
+
+    pub(super) fn deserialize<'de, K, V, D>(from: D) -> Result<BTreeMap<K, V>, D::Error>
+    where
+        K: Deserialize<'de> + Ord,
+        V: Deserialize<'de>,
+        D: Deserializer<'de>,
+    {
+        Ok(Vec::<(K, V)>::deserialize(from)?.into_iter().collect())
+    }
 }
 
 #[cfg(test)]

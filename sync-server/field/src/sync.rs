@@ -36,6 +36,9 @@ pub enum SyncError {
     /// The answer is not to be taken in.
     #[error(transparent)]
     Session(#[from] SessionError),
+    /// The books could not be opened.
+    #[error(transparent)]
+    Open(#[from] crate::field::OpenError),
     /// The device failed.
     #[error(transparent)]
     Trouble(#[from] Trouble),
@@ -71,7 +74,10 @@ impl<D: Outside> Field<D> {
         if std::mem::replace(&mut self.state_mut().exchanging, true) {
             return Err(SyncError::Busy);
         }
-        let outcome = self.exchange_all().await;
+        let outcome = match self.open_books().await {
+            Ok(()) => self.exchange_all().await,
+            Err(error) => Err(error.into()),
+        };
         let mut state = self.state_mut();
         state.exchanging = false;
         state.no_exchange = outcome.as_ref().err().map(ToString::to_string);
@@ -269,7 +275,6 @@ impl<D: Outside> Field<D> {
         self.set(
             |state| {
                 state.register.extend(newer.into_iter().map(|e| (e.id, e)));
-                state.summary = None;
             },
             &[setting::REGISTER],
         )

@@ -77,6 +77,7 @@ function act(name, more) {
     }
     if (!app) return;
     draw();
+    keepReadySoon();
     const bad = root.querySelector(".said.bad");
     if (bad) {
       window.scrollTo(0, 0);
@@ -115,6 +116,7 @@ async function room() {
 }
 
 async function bundle() {
+  await app?.openBooks();
   const bytes = app?.bundle();
   if (!bytes) return;
   const stamp = new Date().toISOString().slice(0, 16).replace(/[:T]/g, "-");
@@ -220,6 +222,28 @@ function say(text, take) {
   }
 }
 
+// The books come after the first screen, which stands on the ready-made view.
+async function books() {
+  const opening = app;
+  // Let the screen be painted first.
+  await new Promise((resolve) => requestAnimationFrame(() => setTimeout(resolve)));
+  try {
+    await opening.openBooks();
+    performance.mark("bolebook-books");
+    keepReadySoon();
+  } catch (error) {
+    if (app === opening) say(`${error.message ?? error} What was stored is still there.`);
+  }
+}
+
+// The next start is quick when the view of exactly these lines is kept: once the crew has paused,
+// and at once when the app is put away.
+let resting = 0;
+function keepReadySoon() {
+  clearTimeout(resting);
+  resting = setTimeout(() => app?.keepReady(), 4000);
+}
+
 async function start(steal) {
   try {
     device ??= await Device.open();
@@ -232,11 +256,13 @@ async function start(steal) {
       say("Bolebook was taken over by another window. What you logged is kept.", "Use this window");
     };
     app = await App.open(device, location.origin, navigator.language);
+    performance.mark("bolebook-open");
     draw();
     document.documentElement.dataset.ready = "yes";
     performance.mark("bolebook-ready");
     navigator.storage?.persist?.();
     watch();
+    books();
   } catch (error) {
     say(`${error.message ?? error} What was stored is still there.`);
   }
@@ -254,12 +280,15 @@ try {
 }
 busy = (async () => {
   await init({ module_or_path: new URL("./field_bg.wasm", import.meta.url) });
+  performance.mark("bolebook-code");
   await start(false);
 })();
 await busy;
 setInterval(tick, 1000);
 document.addEventListener("visibilitychange", () => {
-  if (!document.hidden && app) draw();
+  if (!app) return;
+  if (document.hidden) app.keepReady();
+  else draw();
 });
 window.addEventListener("online", background);
 setInterval(background, 15 * 60 * 1000);

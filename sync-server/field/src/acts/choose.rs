@@ -109,7 +109,7 @@ async fn choose<D: Outside>(field: &Field<D>, asked: &Asked<'_>) -> Result<Done,
     }
     let set = |state: &mut crate::state::State| {
         if state.choices.job != choices.job {
-            state.summary = None;
+            state.forget_view(false);
         }
         state.choices = choices;
     };

@@ -9,7 +9,7 @@ mod trees;
 use bolebook_core::ids::{BookId, RecordId, TreeId};
 use bolebook_core::quantity::UtcMs;
 
-use crate::field::{Field, Fields};
+use crate::field::{Field, Fields, OpenError};
 use crate::figures::FigureError;
 use crate::http::AskError;
 use crate::join::JoinError;
@@ -65,6 +65,9 @@ pub enum ActError {
     /// The device failed.
     #[error(transparent)]
     Trouble(#[from] Trouble),
+    /// The books could not be opened.
+    #[error(transparent)]
+    Open(#[from] OpenError),
     /// Not exchanged.
     #[error(transparent)]
     Sync(#[from] SyncError),
@@ -137,6 +140,9 @@ impl<'a> Asked<'a> {
 pub async fn perform<D: Outside>(field: &Field<D>, act: &str, fields: &Fields) -> Result<Done, ActError> {
     let parts: Vec<&str> = act.split(':').collect();
     let asked = Asked { whole: act, parts, fields };
+    if !beside_the_books(asked.word(0)?) {
+        field.open_books().await?;
+    }
     match asked.word(0)? {
         "go" | "back" | "tree" | "person" | "supervisor" | "kit" | "job" | "purpose" | "language"
         | "units" | "look" | "read" | "tick" | "join" | "dismiss" => choose::perform(field, &asked).await,
@@ -149,6 +155,17 @@ pub async fn perform<D: Outside>(field: &Field<D>, act: &str, fields: &Fields) -
         "answer" | "incident" | "note" | "photo" | "exchange" => talk::perform(field, &asked).await,
         _ => Err(asked.unknown()),
     }
+}
+
+/// What can be done on the ready-made view, while the books are being opened: going about, looking,
+/// and what is kept beside them.
+fn beside_the_books(act: &str) -> bool {
+    matches!(
+        act,
+        "go" | "back" | "tree" | "dismiss" | "measure" | "see" | "not" | "finish" | "hole" | "on" | "off"
+            | "differs" | "same" | "cancel" | "person" | "supervisor" | "kit" | "purpose" | "language" | "units"
+            | "look" | "speak" | "read" | "tick"
+    )
 }
 
 /// What most acts stand on: the job, its summary and the time.
