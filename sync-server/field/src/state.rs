@@ -5,7 +5,7 @@ use std::collections::BTreeMap;
 
 use bolebook_core::authority::AuthorityError;
 use bolebook_core::ids::{ActorId, BookId, CrewId, DeviceId, KitId, PersonId, RecordId, TreeId};
-use bolebook_core::quantity::{Measured, ReadUnit, UtcMs};
+use bolebook_core::quantity::{Measured, MilliCelsius, Pa, ReadUnit, UtcMs};
 use bolebook_core::record::book_kinds::BookContent;
 use bolebook_core::record::people::Certificate;
 use bolebook_core::record::stand::Position;
@@ -86,6 +86,17 @@ pub enum Look {
     Sun,
 }
 
+/// A reading of the gauge.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct GaugeRead {
+    /// When.
+    pub at: UtcMs,
+    /// What it showed.
+    pub pa: Pa,
+    /// The temperature then.
+    pub mc: MilliCelsius,
+}
+
 /// What was chosen and is kept.
 #[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(default)]
@@ -121,6 +132,14 @@ pub struct Choices {
     pub read: Vec<(RecordId, String)>,
     /// Steps of the kit's check lists ticked today: (day as text, step).
     pub ticked: Vec<(String, String)>,
+    /// Whether what cannot wait is said aloud.
+    pub speak: bool,
+    /// When air was last put on the kit.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub aired_at: Option<UtcMs>,
+    /// The first reading of the gauge since.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub gauge: Option<GaugeRead>,
     /// The species last listed.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub species: Option<String>,
@@ -141,8 +160,12 @@ pub enum Screen {
         /// What was typed.
         text: String,
     },
+    /// Trees near here, as a picture.
+    Map,
     /// List a tree.
     NewTree,
+    /// Amend an entry.
+    Amend(RecordId),
     /// A tree.
     Tree(TreeId),
     /// Measure a stem.
@@ -161,6 +184,8 @@ pub enum Screen {
     Hole(TreeId, i64, usize),
     /// The kit: check lists, fill, movements.
     Kit,
+    /// Measure charges one by one.
+    Calibrate,
     /// Fill the reservoir.
     Fill,
     /// Product that moved otherwise.

@@ -9,7 +9,7 @@ use bolebook_core::quantity::{Ul, Um, UtcMs};
 use bolebook_core::record::book_kinds::Zone;
 use bolebook_core::record::label::Label;
 use bolebook_core::record::product::MovementKind;
-use bolebook_core::record::stand::{Condition, Diameter, Position};
+use bolebook_core::record::stand::{Condition, Position};
 use bolebook_core::record::{Body, Kind};
 use bolebook_core::view::{TreeCounts, TreeState, TreeView, View, Yard};
 use serde::{Deserialize, Serialize};
@@ -24,20 +24,24 @@ pub struct TreeLine {
     /// Its tag.
     pub tag: String,
     /// Its species.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
     pub species: Option<String>,
     /// Its block.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
     pub block: Option<BlockId>,
     /// Where it stands.
     pub position: Option<Position>,
     /// How many stems it has.
     pub stems: i64,
     /// The last diameter of each stem, with its record; empty for none.
-    pub diameters: Vec<Option<(RecordId, Diameter)>>,
+    pub diameters: Vec<Option<(RecordId, Um)>>,
     /// What became of it.
     pub state: TreeState,
     /// Who treated it: crew, day, stem, volume put in, record.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub treated: Vec<TreatedLine>,
     /// The last look at it, with its time.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
     pub condition: Option<(UtcMs, Condition)>,
 }
 
@@ -346,7 +350,7 @@ fn tree_line(view: &View<'_>, id: TreeId, tree: &TreeView) -> TreeLine {
     let stems = listed.map_or(1, |t| t.stems.clamp(1, 64));
     let diameters = (1..=stems).map(|stem| {
         let last = view.diameters(tree, stem).max_by_key(|(v, _)| (v.record.envelope.at, v.id()));
-        last.map(|(v, d)| (v.id(), d.clone()))
+        last.map(|(v, d)| (v.id(), d.diameter_um))
     });
     let treated = view.applications(tree).map(|(fact, version, body)| TreatedLine {
         record: fact.id,

@@ -13,6 +13,11 @@ pub const TARGET: &str = "wasm32-unknown-unknown";
 /// Debian's packages for it; `rust-lld` is a dangling link without the last.
 pub const PACKAGES: [&str; 4] = ["rustc-web", "cargo-web", "rust-web-src", "lld-22"];
 
+/// How cargo is told of flags for the target alone.
+pub(crate) const FLAGS: &str = "CARGO_TARGET_WASM32_UNKNOWN_UNKNOWN_RUSTFLAGS";
+/// Whatever asks for randomness gets an error, not numbers.
+pub(crate) const NO_RANDOMNESS: &str = "--cfg getrandom_backend=\"unsupported\"";
+
 const DEBIAN_CARGO: &str = "/usr/bin/cargo";
 const DEBIAN_RUSTC: &str = "/usr/bin/rustc";
 const DEBIAN_LINKER: &str = "/usr/bin/rust-lld";
@@ -49,6 +54,15 @@ impl Toolchain {
                 PACKAGES.join(" ")
             ),
         })
+    }
+
+    /// Flags that make an app smaller, where the standard library is built along: a page shows no
+    /// panic's text, so none is carried.
+    pub(crate) const fn small(&self) -> &'static str {
+        match self {
+            Self::InUse => "",
+            Self::Debian => " -Zunstable-options -Cpanic=immediate-abort",
+        }
     }
 
     /// A cargo command that builds for the target, without what the surrounding cargo set.
@@ -105,7 +119,7 @@ pub fn build_probe() -> Result<PathBuf, TaskError> {
     let mut cargo = Toolchain::find()?.build();
     cargo.args(["--quiet", "--package", "bolebook-probe", "--bin", "probe", "--target-dir"]).arg(&folder);
     // A core that asked for randomness would get an error, not numbers.
-    cargo.env("CARGO_TARGET_WASM32_UNKNOWN_UNKNOWN_RUSTFLAGS", "--cfg getrandom_backend=\"unsupported\"");
+    cargo.env(FLAGS, NO_RANDOMNESS);
     run(&mut cargo)?;
     Ok(folder.join(TARGET).join("debug/probe.wasm"))
 }

@@ -1,6 +1,8 @@
 //! What each button does: from the act's name and the screen's fields to records and the next screen.
 
+mod amend;
 mod choose;
+mod gauge;
 mod product;
 mod talk;
 mod treat;
@@ -145,12 +147,14 @@ pub async fn perform<D: Outside>(field: &Field<D>, act: &str, fields: &Fields) -
     }
     match asked.word(0)? {
         "go" | "back" | "tree" | "person" | "supervisor" | "kit" | "job" | "purpose" | "language"
-        | "units" | "look" | "read" | "tick" | "join" | "dismiss" => choose::perform(field, &asked).await,
+        | "units" | "look" | "speak" | "read" | "tick" | "join" | "dismiss" => choose::perform(field, &asked).await,
         "list" | "measure" | "measured" | "see" | "seen" | "not" | "nottreated" => {
             trees::perform(field, &asked).await
         }
         "plan" | "begin" | "on" | "off" | "cancel" | "finish" | "done" | "hole" | "differs" | "same"
         | "undo" | "strike" => treat::perform(field, &asked).await,
+        "amend" | "amended" => amend::perform(field, &asked).await,
+        "aired" | "gauge" | "calibrate" | "calibrated" => gauge::perform(field, &asked).await,
         "fill" | "moved" | "close" => product::perform(field, &asked).await,
         "answer" | "incident" | "note" | "photo" | "exchange" => talk::perform(field, &asked).await,
         _ => Err(asked.unknown()),
@@ -164,7 +168,7 @@ fn beside_the_books(act: &str) -> bool {
         act,
         "go" | "back" | "tree" | "dismiss" | "measure" | "see" | "not" | "finish" | "hole" | "on" | "off"
             | "differs" | "same" | "cancel" | "person" | "supervisor" | "kit" | "purpose" | "language" | "units"
-            | "look" | "speak" | "read" | "tick"
+            | "look" | "speak" | "read" | "tick" | "aired" | "gauge" | "calibrate"
     )
 }
 

@@ -27,6 +27,7 @@ pub(super) fn join(p: &mut Page, scene: &Scene<'_>) {
     let digits = CODE_DIGITS.to_string();
     let hint = scene.words.with("join-hint", &[("digits", &digits)]);
     p.field("code", &scene.say("join-code"), "", "numeric", &hint);
+    p.scan("code", &scene.say("scan-code"), &scene.say("scan-none"));
     p.button("big", "join", &scene.say("join-button"));
     p.tag("details", &[], |p| {
         p.line("summary", &[], &scene.say("join-other-server"));
@@ -141,9 +142,17 @@ pub(super) fn settings(p: &mut Page, scene: &Scene<'_>) {
         });
         p.say("hint", &scene.say("units-hint"));
     });
+    p.card("", &scene.say("speech"), |p| {
+        p.tag("div", &[("class", "options")], |p| {
+            option(p, "speak:no", &scene.say("speech-off"), !choices.speak);
+            option(p, "speak:yes", &scene.say("speech-on"), choices.speak);
+        });
+        p.say("hint", &scene.say("speech-hint"));
+    });
     languages(p, scene);
     if scene.state.member.is_some() {
         p.button("wide", "go:who", &scene.say("change-who"));
     }
+    p.tag("p", &[("class", "hint"), ("id", "update"), ("hidden", "")], |p| p.text(&scene.say("update-waits")));
     p.tag("p", &[("class", "hint"), ("id", "storage")], |p| p.text(&scene.say("storage-asking")));
 }

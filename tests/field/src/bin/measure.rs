@@ -46,9 +46,9 @@ fn main() {
     browser.fill("registration", REGISTRATION);
     browser.fill("amount", "800");
     browser.press("Log the fill");
-    // As when the phone is put away: the ready-made view is kept.
-    std::thread::sleep(std::time::Duration::from_secs(6));
     for slowed in [1, 4] {
+        // As when the phone is put away: the ready-made view is kept.
+        std::thread::sleep(std::time::Duration::from_secs(6));
         browser.devtools("Emulation.setCPUThrottlingRate", json!({ "rate": slowed }));
         for round in 1..=3 {
             browser.go("about:blank");
