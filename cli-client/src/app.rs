@@ -122,7 +122,7 @@ impl App {
                 others.push(View::read(&book, desk.yard, &desk.devices.for_book(&book))?);
             }
             let all: Vec<&View<'_>> = std::iter::once(view).chain(&others).collect();
-            let findings = check::check(view, &balance(desk.yard, &all));
+            let findings = check::check_among(view, &all, &balance(desk.yard, &all));
             command(desk, &findings)
         })
     }

@@ -11,7 +11,7 @@ use crate::commands::{
     self, bundle, change, check, device, dose, export, field, job, join, kit, label, list, log, office,
     people, product, require, set_aside, show, stand, treat, use_defaults, work, yard,
 };
-use crate::commands::{calibrate, day_plan, dose_table, forecast, picture, supply};
+use crate::commands::{calibrate, day_plan, dose_table, forecast, picture, seasons, settling, supply};
 use crate::error::{CliError, Explained, exit};
 use crate::output::Answer;
 use crate::outside::{self, Outside};
@@ -103,6 +103,10 @@ enum Command {
     Balance(check::BalanceCommand),
     Days(check::Days),
     Rule(office::Rule),
+    RuleAll(settling::RuleAll),
+    Questions(settling::Questions),
+    DaySheet(settling::DaySheetCommand),
+    Seasons(seasons::SeasonsCommand),
     Strike(change::StrikeCommand),
     Amend(change::Amend),
     JoinTrees(office::JoinTrees),
@@ -193,6 +197,10 @@ impl Args {
             Command::Balance(c) => c.run(app),
             Command::Days(c) => c.run(app),
             Command::Rule(c) => c.run(app),
+            Command::RuleAll(c) => c.run(app),
+            Command::Questions(c) => c.run(app),
+            Command::DaySheet(c) => c.run(app),
+            Command::Seasons(c) => c.run(app),
             Command::Strike(c) => c.run(app),
             Command::Amend(c) => c.run(app),
             Command::JoinTrees(c) => c.run(app),

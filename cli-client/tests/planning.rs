@@ -266,3 +266,30 @@ fn figures_and_names_that_cannot_be_give_an_error_and_never_a_plan() {
     }
     assert!(wrong.is_empty(), "{}", wrong.join("\n"));
 }
+
+/// A rate per inch is entered as one; a figure without its unit, or per inch of girth, is refused.
+#[test]
+fn a_label_is_entered_with_the_units_of_the_paper() {
+    let base = TempDir::new().unwrap();
+    let device = office(&base);
+    let label = device.run(&["label", "template", "--invented"]).ok().out;
+    assert!(label.contains("\"usual\": \"2.4 mL/cm\""), "{label}");
+    let with = |usual: &str| {
+        device.file("inch.json", label.replace("\"usual\": \"2.4 mL/cm\"", &format!("\"usual\": {usual}")))
+    };
+    let checked = device.run(&["label", "check", &with("\"6 mL/in\"")]).ok().out;
+    assert!(
+        checked.contains("1.600 / 2.362 / 2.600 mL per cm = 4.064 / 6.000 / 6.604 mL per inch"),
+        "{checked}"
+    );
+    assert!(checked.contains("taken for mL/cm it doses 2.54 times too much"), "{checked}");
+    for (usual, why) in [
+        ("\"6\"", "rates 1, usual: '6' has no unit"),
+        ("6", "rates 1, usual: write figure and unit in quotes"),
+        ("\"6 mL/in girth\"", "per inch of girth is π times one per inch of diameter"),
+        ("\"16 mL/in\"", "the usual rate must not be more than the most"),
+    ] {
+        let error = device.refused(4, &["label", "check", &with(usual)]);
+        assert!(error.to_string().contains(why), "{usual}: {error}");
+    }
+}

@@ -42,6 +42,7 @@ fn request<'a>(
         damage,
         earlier,
         clearance_um: rules.spacing_um,
+        past_clearance_um: rules.spacing_um,
     }
 }
 
@@ -107,12 +108,17 @@ fn scaling(c: &mut Criterion) {
     for count in [5i64, 20, 80, 320] {
         // Uneven places, so that the search meets arcs of every length.
         let earlier: Vec<EarlierHole> = (0..count)
-            .map(|i| EarlierHole { arc_um: Um(i * 7_919_317 % 4_700_000), height_um: Um(200_000) })
+            .map(|i| EarlierHole {
+                arc_um: Um(i * 7_919_317 % 4_700_000),
+                height_um: Um(200_000),
+                past: true,
+            })
             .collect();
         let rules = HoleRules { spacing_um: Um(100_000), ..ash_label().holes };
         let wanted = LayoutRequest {
             holes: 40,
             clearance_um: Um(6_500),
+            past_clearance_um: Um(6_500),
             ..request(&rules, Um(1_500_000), &[], &earlier)
         };
         group.throughput(Throughput::Elements(count as u64));

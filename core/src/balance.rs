@@ -9,9 +9,10 @@
 //! After the last measurement the difference is `not yet measured`, so that a day still under way
 //! raises nothing. Contested records count as ranges ([`Span`]).
 
-use std::collections::{BTreeMap, BTreeSet};
+pub mod causes;
+mod rows;
 
-use serde::Serialize;
+use std::collections::{BTreeMap, BTreeSet};
 
 use crate::day::Day;
 use crate::dosing::uncertainty::tolerance_ul;
@@ -22,177 +23,7 @@ use crate::record::product::MovementKind;
 use crate::record::{Body, Kind};
 use crate::view::{CrewDay, View, Yard};
 
-/// A volume that may be a range, in microlitres.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize)]
-pub struct Span {
-    /// Least.
-    pub low: i64,
-    /// Most.
-    pub high: i64,
-}
-
-impl Span {
-    /// Exactly this much.
-    pub const fn exact(v: i64) -> Self {
-        Self { low: v, high: v }
-    }
-
-    fn add(&mut self, other: Self) {
-        self.low = self.low.saturating_add(other.low);
-        self.high = self.high.saturating_add(other.high);
-    }
-
-    fn minus(self, other: Self) -> Self {
-        Self { low: self.low.saturating_sub(other.high), high: self.high.saturating_sub(other.low) }
-    }
-
-    fn plus(mut self, other: Self) -> Self {
-        self.add(other);
-        self
-    }
-
-    /// Whether some value of the range lies within ± a tolerance.
-    pub const fn within(self, tolerance: Ul) -> bool {
-        self.low <= tolerance.0 && self.high >= -tolerance.0
-    }
-
-    /// In millilitres with one decimal, `12.0` or `12.0 to 15.0`.
-    pub fn ml(self) -> String {
-        if self.low == self.high {
-            Ul(self.low).ml()
-        } else {
-            format!("{} to {}", Ul(self.low).ml(), Ul(self.high).ml())
-        }
-    }
-}
-
-/// Where product of a lot, or of a crew's day, went.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize)]
-pub struct Spent {
-    /// Taken up by trees.
-    pub into_trees_ul: Span,
-    /// Leaked at holes: discharged, but not taken up.
-    pub leaked_ul: Span,
-    /// Primed, tested, calibrated.
-    pub primed_tested_ul: Span,
-    /// Given back and kept apart.
-    pub returned_ul: Span,
-    /// Spilled.
-    pub spilled_ul: Span,
-    /// Disposed of.
-    pub disposed_ul: Span,
-}
-
-impl Spent {
-    /// All of it.
-    pub fn total(&self) -> Span {
-        [
-            self.into_trees_ul,
-            self.leaked_ul,
-            self.primed_tested_ul,
-            self.returned_ul,
-            self.spilled_ul,
-            self.disposed_ul,
-        ]
-        .into_iter()
-        .fold(Span::default(), Span::plus)
-    }
-
-    fn add(&mut self, other: &Self) {
-        self.into_trees_ul.add(other.into_trees_ul);
-        self.leaked_ul.add(other.leaked_ul);
-        self.primed_tested_ul.add(other.primed_tested_ul);
-        self.returned_ul.add(other.returned_ul);
-        self.spilled_ul.add(other.spilled_ul);
-        self.disposed_ul.add(other.disposed_ul);
-    }
-}
-
-/// A lot's balance.
-#[derive(Clone, Debug, PartialEq, Eq, Serialize)]
-pub struct LotBalance {
-    /// The lot; may be one the yard does not know.
-    pub lot: LotId,
-    /// Delivered.
-    pub received_ul: Span,
-    /// On hand: the last count, with what moved since.
-    pub on_hand_ul: Span,
-    /// When stock was last counted; never, if absent: then `on_hand_ul` is only derived.
-    pub counted_at: Option<UtcMs>,
-    /// Left the stock.
-    pub drawn_ul: Span,
-    /// Filled into kits, as logged.
-    pub filled_ul: Span,
-    /// Where it went.
-    pub spent: Spent,
-    /// In kits at their last measurement.
-    pub in_kits_ul: Span,
-    /// Filled or used since a kit was last measured.
-    pub not_yet_measured_ul: Span,
-    /// Not accounted for, in stock and kits together. Never absorbed.
-    pub unexplained_ul: Span,
-    /// The stock's part of it; absent while stock was never counted.
-    pub stock_gap_ul: Option<Span>,
-    /// What the charges' uncertainty explains, twice the standard uncertainty.
-    pub tolerance_ul: Ul,
-    /// The jobs it was used on.
-    pub used_on: BTreeSet<BookId>,
-}
-
-impl LotBalance {
-    fn new(lot: LotId) -> Self {
-        Self {
-            lot,
-            received_ul: Span::default(),
-            on_hand_ul: Span::default(),
-            counted_at: None,
-            drawn_ul: Span::default(),
-            filled_ul: Span::default(),
-            spent: Spent::default(),
-            in_kits_ul: Span::default(),
-            not_yet_measured_ul: Span::default(),
-            unexplained_ul: Span::default(),
-            stock_gap_ul: None,
-            tolerance_ul: Ul(0),
-            used_on: BTreeSet::new(),
-        }
-    }
-}
-
-/// A crew-day's balance of one lot: from the kits' last measurement to this day's.
-#[derive(Clone, Debug, PartialEq, Eq, Serialize)]
-pub struct CrewDayBalance {
-    /// The crew.
-    pub crew: CrewId,
-    /// The day its kits were measured.
-    pub day: Day,
-    /// The lot.
-    pub lot: LotId,
-    /// In the kits before.
-    pub opening_ul: Span,
-    /// Filled in.
-    pub filled_ul: Span,
-    /// Where it went.
-    pub spent: Spent,
-    /// In the kits, measured.
-    pub closing_ul: Span,
-    /// Not accounted for; positive when product is gone.
-    pub unexplained_ul: Option<Span>,
-    /// What the charges' uncertainty explains.
-    pub tolerance_ul: Ul,
-    /// The jobs the crew has work in on that day; none when its kits were only measured.
-    #[serde(skip)]
-    pub worked_on: BTreeSet<BookId>,
-}
-
-/// The balance of a yard over the jobs given.
-#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize)]
-pub struct Balance {
-    /// By lot, ascending.
-    pub lots: Vec<LotBalance>,
-    /// By crew, day and lot, ascending.
-    pub crew_days: Vec<CrewDayBalance>,
-}
+pub use rows::{Balance, CrewDayBalance, KitBalance, LotBalance, Span, Spent};
 
 /// What happened to a kit or a stock, with how much of which lot.
 #[derive(Clone, Debug)]
@@ -399,17 +230,21 @@ impl Collected {
     fn add_up(self, yard: &Yard, jobs: &[&View<'_>]) -> Balance {
         let mut lots: BTreeMap<LotId, LotBalance> = BTreeMap::new();
         let mut rows: BTreeMap<(CrewId, Day, LotId), CrewDayBalance> = BTreeMap::new();
+        let mut kits = vec![];
         for (lot, stock) in self.stock {
             add_stock(lots.entry(lot).or_insert_with(|| LotBalance::new(lot)), stock);
         }
         for (kit, history) in self.kits {
             let uncertainty = charge_uncertainty(yard, kit);
-            add_kit(&mut lots, &mut rows, history, uncertainty, jobs);
+            add_kit(&mut lots, &mut kits, (kit, history), uncertainty, jobs);
+        }
+        for row in &kits {
+            add_crew_day(&mut rows, row, jobs);
         }
         for lot in lots.values_mut() {
             lot.unexplained_ul.add(lot.stock_gap_ul.unwrap_or_default());
         }
-        Balance { lots: lots.into_values().collect(), crew_days: rows.into_values().collect() }
+        Balance { lots: lots.into_values().collect(), crew_days: rows.into_values().collect(), kits }
     }
 }
 
@@ -449,8 +284,8 @@ fn charge_uncertainty(yard: &Yard, kit: KitId) -> (i64, i64) {
 
 fn add_kit(
     lots: &mut BTreeMap<LotId, LotBalance>,
-    rows: &mut BTreeMap<(CrewId, Day, LotId), CrewDayBalance>,
-    mut history: KitHistory,
+    rows: &mut Vec<KitBalance>,
+    (kit, mut history): (KitId, KitHistory),
     (independent, shared): (i64, i64),
     jobs: &[&View<'_>],
 ) {
@@ -482,31 +317,20 @@ fn add_kit(
             balance.unexplained_ul.add(unexplained);
             all_charges += charges;
             let day = count.day.or_else(|| jobs.first().map(|j| Day::of(count.at, &j.job.zone)));
-            if let (Some(crew), Some(day)) = (count.crew, day) {
-                let row = rows.entry((crew, day, lot)).or_insert_with(|| CrewDayBalance {
-                    crew,
-                    day,
-                    lot,
-                    opening_ul: Span::default(),
-                    filled_ul: Span::default(),
-                    spent: Spent::default(),
-                    closing_ul: Span::default(),
-                    unexplained_ul: Some(Span::default()),
-                    tolerance_ul: Ul(0),
-                    worked_on: jobs
-                        .iter()
-                        .filter(|j| j.crew_days.contains(&CrewDay { crew, day }))
-                        .map(|j| j.book)
-                        .collect(),
-                });
-                row.opening_ul.add(opening);
-                row.filled_ul.add(filled);
-                row.spent.add(&spent);
-                row.closing_ul.add(closing);
-                row.unexplained_ul = row.unexplained_ul.map(|u| u.plus(unexplained));
-                row.tolerance_ul =
-                    row.tolerance_ul.saturating_add(tolerance_ul(charges, independent, shared));
-            }
+            rows.push(KitBalance {
+                kit,
+                lot,
+                measured_at: count.at,
+                crew: count.crew,
+                day,
+                charges,
+                opening_ul: opening,
+                filled_ul: filled,
+                spent,
+                closing_ul: closing,
+                unexplained_ul: unexplained,
+                tolerance_ul: tolerance_ul(charges, independent, shared),
+            });
             opening = closing;
         }
         let (mut filled, mut spent, mut charges) = (Span::default(), Spent::default(), 0);
@@ -519,6 +343,34 @@ fn add_kit(
         balance.tolerance_ul =
             balance.tolerance_ul.saturating_add(tolerance_ul(all_charges + charges, independent, shared));
     }
+}
+
+/// Adds a kit's row to that of the crew and day that measured it.
+fn add_crew_day(
+    rows: &mut BTreeMap<(CrewId, Day, LotId), CrewDayBalance>,
+    of: &KitBalance,
+    jobs: &[&View<'_>],
+) {
+    let (Some(crew), Some(day), lot) = (of.crew, of.day, of.lot) else { return };
+    let worked = |j: &&&View<'_>| j.crew_days.contains(&CrewDay { crew, day });
+    let row = rows.entry((crew, day, lot)).or_insert_with(|| CrewDayBalance {
+        crew,
+        day,
+        lot,
+        opening_ul: Span::default(),
+        filled_ul: Span::default(),
+        spent: Spent::default(),
+        closing_ul: Span::default(),
+        unexplained_ul: Some(Span::default()),
+        tolerance_ul: Ul(0),
+        worked_on: jobs.iter().filter(worked).map(|j| j.book).collect(),
+    });
+    row.opening_ul.add(of.opening_ul);
+    row.filled_ul.add(of.filled_ul);
+    row.spent.add(&of.spent);
+    row.closing_ul.add(of.closing_ul);
+    row.unexplained_ul = row.unexplained_ul.map(|u| u.plus(of.unexplained_ul));
+    row.tolerance_ul = row.tolerance_ul.saturating_add(of.tolerance_ul);
 }
 
 fn tally(event: &Event, filled: &mut Span, spent: &mut Spent, charges: &mut i64) {

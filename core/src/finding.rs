@@ -2,14 +2,15 @@
 
 use serde::Serialize;
 
-use crate::ids::{FindingId, RecordId, Sha256Hash, TreeId};
+use crate::ids::{FindingId, PersonId, RecordId, Sha256Hash, TreeId};
+use crate::quantity::UtcMs;
 use crate::view::CrewDay;
 
 mod codes;
 mod names;
 
 pub use codes::Code;
-pub use names::{Named, resolve};
+pub use names::{Named, resolve, resolved};
 
 /// How grave a finding is.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize)]
@@ -46,6 +47,17 @@ pub enum State {
         decision: &'static str,
         /// Its reason.
         reason: String,
+        /// When it was ruled on.
+        at: UtcMs,
+        /// Who ruled, if that was said.
+        #[serde(skip_serializing_if = "Option::is_none")]
+        by: Option<PersonId>,
+        /// Of a violation confirmed: what was done about it.
+        #[serde(skip_serializing_if = "Option::is_none")]
+        done: Option<String>,
+        /// Of a violation confirmed: the report the law asks for, and to whom it went.
+        #[serde(skip_serializing_if = "Option::is_none")]
+        reported: Option<String>,
     },
     /// Ruled before its facts changed, or in a way this finding is not open to: open again.
     Reopened {
@@ -66,6 +78,10 @@ pub struct Finding {
     pub severity: Severity,
     /// What was found, with the numbers in it.
     pub message: String,
+    /// What speaks for one explanation or another, the likeliest first. Not part of the facts: it can
+    /// change with what is logged elsewhere, and reopens no ruling.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub evidence: Vec<String>,
     /// What to do.
     pub next: &'static str,
     /// Where the rule comes from.
@@ -102,6 +118,7 @@ impl Finding {
             code,
             severity: code.severity(),
             message,
+            evidence: vec![],
             next: code.next(),
             source: code.source(),
             records,
@@ -123,6 +140,13 @@ impl Finding {
     #[must_use]
     pub fn about(mut self, tree: TreeId) -> Self {
         self.tree = Some(tree);
+        self
+    }
+
+    /// The same, with what speaks for its explanations.
+    #[must_use]
+    pub fn with_evidence(mut self, lines: impl IntoIterator<Item = String>) -> Self {
+        self.evidence.extend(lines);
         self
     }
 

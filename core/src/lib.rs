@@ -86,6 +86,7 @@ pub mod geo;
 pub mod ids;
 pub mod quantity;
 pub mod record;
+pub mod seasons;
 pub mod service;
 pub mod signing;
 pub mod view;

@@ -103,9 +103,9 @@ pub fn export(snapshot: &Snapshot, job: &JobState, name: &str) -> Result<Arc<Str
         .find(|n| *n == name)
         .ok_or_else(|| ApiError::not_found(format!("no such export; there are {}", EXPORTS.join(", "))))?;
     snapshot.text(view.book, name, || match name {
-        "trees.csv" => trees_csv(view),
-        "applications.csv" => applications_csv(view, &snapshot.names),
-        "trees.geojson" => trees_geojson(view),
+        "trees.csv" => trees_csv(view, &snapshot.findings(job)),
+        "applications.csv" => applications_csv(view, &snapshot.findings(job), &snapshot.names),
+        "trees.geojson" => trees_geojson(view, &snapshot.findings(job)),
         "findings.json" => findings_json(view, &snapshot.findings(job)),
         "balance.json" => balance_json(view, snapshot.balance()),
         _ => summary_json(view, &snapshot.findings(job), snapshot.balance()),

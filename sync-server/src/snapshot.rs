@@ -8,7 +8,7 @@ use std::sync::{Arc, Mutex, OnceLock, PoisonError};
 
 use bolebook_core::authority::Directory;
 use bolebook_core::balance::{Balance, balance};
-use bolebook_core::check::check;
+use bolebook_core::check::check_among;
 use bolebook_core::export::{ExportError, Names};
 use bolebook_core::finding::Finding;
 use bolebook_core::ids::{BookId, ClientId, PersonId, RecordId, Sha256Hash};
@@ -78,8 +78,10 @@ impl Snapshot {
     /// What the checks say of a job.
     pub fn findings(&self, job: &JobState) -> Arc<Vec<Finding>> {
         let balance = self.balance();
+        let all: Vec<&View<'_>> = self.jobs.values().map(|j| &j.view as &View<'_>).collect();
         let mut kept = lock(&self.findings);
-        kept.entry(job.view.book).or_insert_with(|| Arc::new(check(&job.view, balance))).clone()
+        let found = || Arc::new(check_among(&job.view, &all, balance));
+        kept.entry(job.view.book).or_insert_with(found).clone()
     }
 
     /// A text made from a job, made once.

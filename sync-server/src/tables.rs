@@ -2,8 +2,9 @@
 
 use std::collections::BTreeMap;
 
-use bolebook_core::export::{application_records_csv, applications_csv, inert, trees_csv};
-use bolebook_core::facts::Version;
+use bolebook_core::export::{Violations, application_records_csv, applications_csv, inert, trees_csv};
+use bolebook_core::facts::{Fact, Version};
+use bolebook_core::finding::{Finding, State};
 use bolebook_core::quantity::{Um, decimal};
 use bolebook_core::record::work::Application;
 use bolebook_core::record::{Body, Kind};
@@ -27,9 +28,10 @@ pub const GPKG: &str = "application/geopackage+sqlite3";
 pub fn application_records(
     snapshot: &Snapshot,
     job: &JobState,
-    takes: impl Fn(&Version) -> bool,
+    takes: impl Fn(&Fact, &Version) -> bool,
 ) -> Result<String, ApiError> {
-    application_records_csv(&job.view, &snapshot.names, takes).map_err(|e| ApiError::internal(&e))
+    let findings = snapshot.findings(job);
+    application_records_csv(&job.view, &findings, &snapshot.names, takes).map_err(|e| ApiError::internal(&e))
 }
 
 /// Columns that hold figures, so that a spreadsheet can add them up. Everything else is written as
@@ -104,16 +106,21 @@ pub fn workbook(snapshot: &Snapshot, job: &JobState) -> Result<Vec<u8>, ApiError
     book.set_properties(
         &DocProperties::new().set_title(&view.title).set_comment(&about).set_creation_datetime(&made),
     );
-    sheet(&mut book, "Trees", &trees_csv(view).map_err(|e| internal(&e))?)?;
-    sheet(&mut book, "Applications", &applications_csv(view, &snapshot.names).map_err(|e| internal(&e))?)?;
-    let mut findings = String::from("finding,severity,kind,message,state\n");
+    sheet(&mut book, "Trees", &trees_csv(view, &snapshot.findings(job)).map_err(|e| internal(&e))?)?;
+    let applications = applications_csv(view, &snapshot.findings(job), &snapshot.names);
+    sheet(&mut book, "Applications", &applications.map_err(|e| internal(&e))?)?;
+    let mut findings = String::from("finding,severity,kind,message,state,reason,done,reported\n");
     for f in snapshot.findings(job).iter() {
         let quote = |t: &str| format!("\"{}\"", inert(t).replace('"', "\"\""));
-        let state = if f.open() { "open" } else { "settled" };
-        findings.push_str(
-            &format!("{},{:?},{},{},{state}\n", f.id, f.severity, f.code.name(), quote(&f.message))
-                .to_string(),
-        );
+        let (state, reason, done, reported) = match &f.state {
+            State::Settled { decision, reason, done, reported, .. } => {
+                let text = |t: &Option<String>| t.clone().unwrap_or_default();
+                (decision.replace('_', " "), reason.clone(), text(done), text(reported))
+            }
+            _ => ("open".into(), String::new(), String::new(), String::new()),
+        };
+        let cells = [&f.message, &state, &reason, &done, &reported].map(|t| quote(t)).join(",");
+        findings.push_str(&format!("{},{:?},{},{cells}\n", f.id, f.severity, f.code.name()));
     }
     sheet(&mut book, "Findings", &findings)?;
     let mut heads = String::from("what,value\n");
@@ -151,7 +158,8 @@ const GPKG_TABLES: &str = "
         CONSTRAINT fk_gc_tn FOREIGN KEY (table_name) REFERENCES gpkg_contents(table_name),
         CONSTRAINT fk_gc_srs FOREIGN KEY (srs_id) REFERENCES gpkg_spatial_ref_sys(srs_id));
     CREATE TABLE trees (fid INTEGER PRIMARY KEY AUTOINCREMENT NOT NULL, geom POINT, tree TEXT NOT NULL, tag TEXT NOT NULL,
-        species TEXT, diameter_cm DOUBLE, state TEXT NOT NULL, put_in_ml DOUBLE NOT NULL, book_state TEXT NOT NULL);
+        species TEXT, diameter_cm DOUBLE, state TEXT NOT NULL, put_in_ml DOUBLE NOT NULL, violations TEXT NOT NULL,
+        book_state TEXT NOT NULL);
     CREATE TABLE blocks (fid INTEGER PRIMARY KEY AUTOINCREMENT NOT NULL, geom POLYGON, block TEXT NOT NULL, name TEXT NOT NULL,
         book_state TEXT NOT NULL);
 ";
@@ -159,8 +167,8 @@ const ADD_CONTENTS: &str =
     "INSERT INTO gpkg_contents VALUES (?1, 'features', ?1, ?2, ?3, ?4, ?5, ?6, ?7, 4326)";
 const ADD_COLUMN: &str = "INSERT INTO gpkg_geometry_columns VALUES (?1, 'geom', ?2, 4326, 0, 0)";
 const ADD_TREE: &str =
-    "INSERT INTO trees (geom, tree, tag, species, diameter_cm, state, put_in_ml, book_state)
-    VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8)";
+    "INSERT INTO trees (geom, tree, tag, species, diameter_cm, state, put_in_ml, violations, book_state)
+    VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9)";
 const ADD_BLOCK: &str = "INSERT INTO blocks (geom, block, name, book_state) VALUES (?1, ?2, ?3, ?4)";
 
 /// The header of a geometry (OGC 12-128r18 §2.1.3): little-endian, no envelope, WGS 84.
@@ -199,15 +207,17 @@ fn polygon(corners: &[bolebook_core::record::stand::Corner]) -> Vec<u8> {
 ///
 /// # Errors
 /// An internal error when it cannot be written.
-pub fn geopackage(app: &Inner, job: &JobState) -> Result<Vec<u8>, ApiError> {
+pub fn geopackage(app: &Inner, snapshot: &Snapshot, job: &JobState) -> Result<Vec<u8>, ApiError> {
     let draft = app.config.data.join("tmp").join(format!("{}.gpkg", hex::encode(app.random::<16>()?)));
-    let written = write_geopackage(&draft, &job.view).and_then(|()| Ok(std::fs::read(&draft)?));
+    let written = write_geopackage(&draft, &job.view, &snapshot.findings(job))
+        .and_then(|()| Ok(std::fs::read(&draft)?));
     // A draft that cannot be removed is swept when the server starts.
     let _ = std::fs::remove_file(&draft);
     written
 }
 
-fn write_geopackage(path: &std::path::Path, view: &View<'_>) -> Result<(), ApiError> {
+fn write_geopackage(path: &std::path::Path, view: &View<'_>, findings: &[Finding]) -> Result<(), ApiError> {
+    let violations = Violations::of(view, findings);
     let mut db = Connection::open(path)?;
     db.execute_batch("PRAGMA journal_mode = OFF; PRAGMA synchronous = OFF;")?;
     let tx = db.transaction()?;
@@ -244,9 +254,20 @@ fn write_geopackage(path: &std::path::Path, view: &View<'_>) -> Result<(), ApiEr
         };
         let diameter = view.diameter(tree, 1).map(|d: Um| d.0 as f64 / 1e4);
         let species = listed.and_then(|t| t.species.clone());
+        let broken = inert(&violations.of_tree(view, *id, tree).join(" | "));
         tx.execute(
             ADD_TREE,
-            params![geom, id.to_string(), inert(&view.tag(*id)), species, diameter, word, put_in, state],
+            params![
+                geom,
+                id.to_string(),
+                inert(&view.tag(*id)),
+                species,
+                diameter,
+                word,
+                put_in,
+                broken,
+                state
+            ],
         )?;
     }
     for fact in view.facts.in_force(Kind::Block) {
@@ -263,8 +284,13 @@ fn write_geopackage(path: &std::path::Path, view: &View<'_>) -> Result<(), ApiEr
 ///
 /// # Errors
 /// An internal error when it cannot be written.
-pub fn treated_geojson(job: &JobState, takes: impl Fn(&Version) -> bool) -> Result<String, ApiError> {
+pub fn treated_geojson(
+    snapshot: &Snapshot,
+    job: &JobState,
+    takes: impl Fn(&Version) -> bool,
+) -> Result<String, ApiError> {
     let view = &job.view;
+    let violations = Violations::of(view, &snapshot.findings(job));
     let mut features = vec![];
     for (id, tree) in &view.trees {
         let done: Vec<_> = view.applications(tree).filter(|(_, v, _)| takes(v)).collect();
@@ -277,10 +303,14 @@ pub fn treated_geojson(job: &JobState, takes: impl Fn(&Version) -> bool) -> Resu
         let days: Vec<String> =
             done.iter().filter_map(|(_, v, _)| view.crew_day(v)).map(|d| d.day.to_string()).collect();
         let volume: i64 = done.iter().map(|(_, _, a)| a.put_in_ul().0).sum();
+        let mut broken: Vec<&String> =
+            done.iter().flat_map(|(fact, v, _)| violations.of_application(fact, v)).collect();
+        broken.sort_unstable();
+        broken.dedup();
         features.push(serde_json::json!({
             "type": "Feature", "id": id,
             "geometry": { "type": "Point", "coordinates": [raw(position.lon_ndeg, 1_000_000_000, 7), raw(position.lat_ndeg, 1_000_000_000, 7)] },
-            "properties": { "tag": view.tag(*id), "species": view.tree(*id).and_then(|t| t.species.clone()), "days": days, "put_in_ml": raw(volume, 1_000, 3) },
+            "properties": { "tag": view.tag(*id), "species": view.tree(*id).and_then(|t| t.species.clone()), "days": days, "put_in_ml": raw(volume, 1_000, 3), "violations": broken },
         }));
     }
     let about = serde_json::json!({ "book": view.book, "title": view.title, "state": view.state_digest(), "job_heads": view.heads, "yard_heads": view.yard.heads });

@@ -61,9 +61,9 @@ fn core(c: &mut Criterion) {
     group.bench_function("check", |b| b.iter(|| check(&view, &account).len()));
     group.bench_function("export trees and applications", |b| {
         b.iter(|| {
-            let csv = trees_csv(&view).expect("a table").len();
-            let applications = applications_csv(&view, &NoNames).expect("a table").len();
-            black_box((csv, applications, trees_geojson(&view).expect("GeoJSON").len()))
+            let csv = trees_csv(&view, &[]).expect("a table").len();
+            let applications = applications_csv(&view, &[], &NoNames).expect("a table").len();
+            black_box((csv, applications, trees_geojson(&view, &[]).expect("GeoJSON").len()))
         });
     });
     group.finish();

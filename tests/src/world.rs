@@ -22,6 +22,7 @@ use bolebook_core::signing::{HeadSignature, SecretKey};
 use bolebook_core::view::{View, Yard};
 
 mod label;
+mod seasons;
 
 pub use label::label;
 

@@ -12,7 +12,7 @@ use bolebook_core::quantity::{AsRead, Measured, MilliCelsius, Pa, PerMille, Read
 use bolebook_core::record::kit::{Calibration, CalibrationCharge};
 use bolebook_core::record::label::{ForkedRule, Label, LabelConfirmation};
 use bolebook_core::record::people::{Person, PersonWork};
-use bolebook_core::record::product::{Fill, Lot};
+use bolebook_core::record::product::{Fill, Lot, MovementKind};
 use bolebook_core::record::stand::{
     Authorisation, Block, Bloom, Corner, Damage, DamageKind, Diameter, Position, PositionSource,
     ReferenceMark, SoilMoisture, Tree,
@@ -382,6 +382,7 @@ fn relabel(ready: &mut Ready, change: impl FnOnce(&mut Label)) {
     change(&mut other);
     let id = ready.world.confirmed(other.clone());
     let lot = Lot { label: id, number: "L-78".into(), expires: day("2027-12-31"), recalled: None };
+    ready.world.movement(Who::Crew(0), MovementKind::Returned, 1_000_000, Some(0));
     ready.world.lot = ready.world.yard_write(Who::Office, lot);
     ready.world.label = id;
     ready.world.now = UtcMs(ready.world.now.0 + 1);
@@ -405,6 +406,7 @@ fn a_label_stops_when_it_is_unconfirmed_expired_wrongly_entered_or_superseded() 
     let unconfirmed = Ready::stops(|r| {
         let id = r.world.yard_write(Who::Office, label());
         r.world.label = id;
+        r.world.movement(Who::Crew(0), MovementKind::Returned, 1_000_000, Some(0));
         let lot = Lot { label: id, number: "L-77".into(), expires: day("2027-12-31"), recalled: None };
         r.world.lot = r.world.yard_write(Who::Office, lot);
         r.world.now = UtcMs(r.world.now.0 + 1);
@@ -497,6 +499,73 @@ fn lot_and_fill_are_read_off_the_container_each_time() {
     );
 }
 
+/// A second product in the reservoir stops every tree until the kit is known to be empty.
+#[test]
+fn two_products_in_one_reservoir_and_a_reservoir_overfilled_stop() {
+    let other_lot = |r: &mut Ready| {
+        let id = r.world.confirmed(Label { registration: "INV-0002".into(), ..label() });
+        let lot = Lot { label: id, number: "L-78".into(), expires: day("2027-12-31"), recalled: None };
+        (id, r.world.yard_write(Who::Office, lot))
+    };
+    let fill = |r: &mut Ready, amount: i64, registration: &str| {
+        let number = if registration == "INV-0002" { "L-78" } else { "L-77" };
+        r.world.now = UtcMs(r.world.now.0 + 60_000);
+        let fill = Fill {
+            kit: r.world.kits[0],
+            lot: r.world.lot,
+            crew: r.world.crews[0],
+            amount_ul: Ul(amount),
+            registration_read: registration.into(),
+            lot_read: number.into(),
+        };
+        r.world.yard_write(Who::Crew(0), fill);
+    };
+    let mut mixed = ready();
+    let first = mixed.world.lot;
+    (mixed.world.label, mixed.world.lot) = other_lot(&mut mixed);
+    fill(&mut mixed, 500_000, "INV-0002");
+    let advice = mixed.advise(|_| {});
+    assert_eq!(stops_of(&advice), ["fill.onto_other"]);
+    assert!(advice.stops[0].text.contains("1000.0 mL of lot L-77"), "{}", advice.stops[0].text);
+    // One more fill of the right lot does not make it better; counting it empty does.
+    fill(&mut mixed, 100_000, "INV-0002");
+    assert_eq!(stops_of(&mixed.advise(|_| {})), ["fill.onto_other"]);
+    let second = mixed.world.lot;
+    mixed.world.now = UtcMs(mixed.world.now.0 + 60_000);
+    for lot in [first, second] {
+        mixed.world.lot = lot;
+        mixed.world.movement(Who::Crew(0), MovementKind::InKit, 0, Some(0));
+    }
+    fill(&mut mixed, 500_000, "INV-0002");
+    assert_eq!(stops_of(&mixed.advise(|_| {})), Vec::<&str>::new());
+    let over = Ready::stops(|r| {
+        r.world.now = UtcMs(r.world.now.0 + 60_000);
+        r.world.fill(0, 2_000_001);
+    });
+    assert_eq!(over, ["fill.over_limit"]);
+}
+
+/// By hand: 150 mL for the tree less 100 mL held at stem 2 leave 50, under this stem's least of 54 mL.
+#[test]
+fn a_held_treatment_of_another_stem_counts_to_the_trees_limit() {
+    let limited = |held: bool| {
+        let mut ready = ready();
+        relabel(&mut ready, |l| l.tree_season_max_ul = Some(Ul(150_000)));
+        let tree = ready.tree;
+        let listed = Tree { stems: 2, ..listed("A-1") };
+        ready.world.amend(Who::Crew(0), &[tree], listed);
+        let diameter = Diameter { stem: 2, ..diameter_of(&ready.world, tree, 3_000) };
+        ready.world.write(Who::Crew(0), diameter);
+        if held {
+            let body = Application { stem: 2, ..ready.world.application(1, tree, 10) };
+            ready.world.write(Who::Stranger, body);
+        }
+        stops_of(&ready.advise(|_| {}))
+    };
+    assert_eq!(limited(false), Vec::<&str>::new());
+    assert!(limited(true).contains(&"limit.reached"), "{:?}", limited(true));
+}
+
 #[test]
 fn kit_and_licence_out_of_date_stop() {
     let later = |days: i64| ready().advise(|ask| ask.now = UtcMs(MORNING.0 + days * 86_400_000));
@@ -576,6 +645,32 @@ fn the_seasons_limits_hold_the_dose_down_and_then_stop() {
 }
 
 #[test]
+fn another_book_of_the_same_season_counts_toward_its_limits() {
+    let of = |season: &str, change: fn(&mut Label)| {
+        let mut ready = ready();
+        relabel(&mut ready, |l| {
+            l.interval_days = None;
+            change(l);
+        });
+        let (stem, day, discharged_ul) = (1, day("2026-05-01"), Ul(66_000));
+        let (season, label, records) = (season.to_owned(), Some(ready.world.label), vec![]);
+        let (mark, holes) = (Some(ReferenceMark::Tag), vec![]);
+        let treatment = PastTreatment { stem, day, season, label, records, discharged_ul, mark, holes };
+        let past: &'static PastTree =
+            Box::leak(Box::new(PastTree { treatments: vec![treatment], damage: vec![] }));
+        ready.advise(|ask| ask.past = Some(past))
+    };
+    // 130 - 66 = 64 mL hold 72 mL down to six charges; 110 - 66 = 44 mL are less than the least of 54.
+    let most = |l: &mut Label| l.tree_season_max_ul = Some(Ul(130_000));
+    assert_eq!(of("2026", most).plan.unwrap().charges.total_ul, Ul(60_000));
+    assert_eq!(stops_of(&of("2026", |l| l.tree_season_max_ul = Some(Ul(110_000)))), ["limit.reached"]);
+    assert_eq!(of("2025", most).plan.unwrap().charges.total_ul, Ul(70_000));
+    // An ingredient's limit over several books is left to a person.
+    let ingredient = |l: &mut Label| l.active_ingredients[0].tree_season_max_ug = Some(900_000);
+    assert_eq!(stops_of(&of("2026", ingredient)), ["limit.not_known"]);
+}
+
+#[test]
 fn a_limit_per_hectare_needs_a_boundary_and_counts_the_whole_block() {
     let in_block = |boundary: Vec<Corner>, treated: usize| {
         let mut ready = ready();
@@ -604,11 +699,15 @@ fn a_limit_per_hectare_needs_a_boundary_and_counts_the_whole_block() {
 #[test]
 fn earlier_seasons_hold_by_interval_and_by_their_holes() {
     let holes = |n: i64, every: i64| {
-        (0..n).map(|i| EarlierHole { arc_um: Um(i * every), height_um: Um(200_000) }).collect::<Vec<_>>()
+        (0..n)
+            .map(|i| EarlierHole { arc_um: Um(i * every), height_um: Um(200_000), past: true })
+            .collect::<Vec<_>>()
     };
     let past = |on: &str, holes: Vec<EarlierHole>| {
         let mark = Some(ReferenceMark::Tag);
-        let treatment = PastTreatment { stem: 1, day: day(on), discharged_ul: Ul(10_000), mark, holes };
+        let (stem, day, discharged_ul) = (1, day(on), Ul(10_000));
+        let (season, label, records) = ("another".to_owned(), None, vec![]);
+        let treatment = PastTreatment { stem, day, season, label, records, discharged_ul, mark, holes };
         let past: &'static PastTree =
             Box::leak(Box::new(PastTree { treatments: vec![treatment], damage: vec![] }));
         ready().advise(|ask| ask.past = Some(past))
@@ -618,6 +717,19 @@ fn earlier_seasons_hold_by_interval_and_by_their_holes() {
     assert_eq!(stops_of(&past("2024-07-01", vec![])), Vec::<&str>::new());
     let full = past("2022-06-01", holes(7, 134_600));
     assert_eq!(stops_of(&full), ["layout.none"]);
+    // Half way between them, where the label asks for less from earlier seasons' holes.
+    let between = {
+        let mut ready = ready();
+        relabel(&mut ready, |l| l.holes.earlier_spacing_um = Some(Um(60_000)));
+        let mark = Some(ReferenceMark::Tag);
+        let (on, holes) = (day("2022-06-01"), holes(7, 134_600));
+        let treatment = PastTreatment { stem: 1, day: on, discharged_ul: Ul(10_000), mark, holes };
+        let past: &'static PastTree =
+            Box::leak(Box::new(PastTree { treatments: vec![treatment], damage: vec![] }));
+        ready.advise(|ask| ask.past = Some(past))
+    };
+    assert_eq!(stops_of(&between), Vec::<&str>::new());
+    assert_eq!(between.plan.unwrap().layout.fits, 7);
     let some = past("2022-06-01", holes(1, 0)).plan.unwrap();
     assert!(some.layout.fits < 7 && some.charges.total_ul <= Ul(10_000 * some.layout.fits as i64));
 }

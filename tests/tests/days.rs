@@ -113,9 +113,9 @@ fn play(events: &[Event]) -> Vec<World> {
 fn shown(w: &World) -> String {
     w.look(|view, balance, findings| {
         [
-            trees_csv(view).unwrap(),
-            applications_csv(view, &NoNames).unwrap(),
-            trees_geojson(view).unwrap(),
+            trees_csv(view, findings).unwrap(),
+            applications_csv(view, findings, &NoNames).unwrap(),
+            trees_geojson(view, findings).unwrap(),
             findings_json(view, findings).unwrap(),
             balance_json(view, balance).unwrap(),
             summary_json(view, findings, balance).unwrap(),
@@ -143,7 +143,7 @@ proptest! {
     #[test]
     fn i3_every_application_written_is_in_the_export(events in events()) {
         for w in play(&events) {
-            let text = w.look(|view, _, _| applications_csv(view, &NoNames).unwrap());
+            let text = w.look(|view, _, findings| applications_csv(view, findings, &NoNames).unwrap());
             let written: BTreeSet<RecordId> = of_kind(&w, Kind::Application).into_iter().collect();
             let facts = w.look(|view, _, _| view.facts.of_kind(Kind::Application).map(|f| f.id).collect::<BTreeSet<_>>());
             prop_assert!(facts.is_subset(&written));

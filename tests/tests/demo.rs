@@ -16,8 +16,15 @@ fn the_evening_on_the_longleaf_stand_ends_in_exports_others_can_read() {
     let stand = Some(root().join("tests/data/longleaf.csv"));
     let options = Options { once: true, out: Some(out.path().into()), stand, species: "PIUPA".into() };
     run(&options).unwrap();
-    let names =
-        ["trees.csv", "applications.csv", "trees.geojson", "findings.json", "balance.json", "summary.json"];
+    let names = [
+        "trees.csv",
+        "applications.csv",
+        "application-records.csv",
+        "trees.geojson",
+        "findings.json",
+        "balance.json",
+        "summary.json",
+    ];
     for name in names {
         assert!(out.path().join(name).exists(), "{name} is missing");
     }

@@ -57,7 +57,7 @@ fn column(rows: &[Vec<String>], name: &str) -> Vec<String> {
 /// Python's csv module, strict (RFC 4180 quoting).
 #[test]
 fn python_reads_the_table_of_trees_with_every_tag_in_it() {
-    let rows = rows(&with_view(|view| trees_csv(view).unwrap()));
+    let rows = rows(&with_view(|view| trees_csv(view, &[]).unwrap()));
     assert_eq!(rows.len(), 585);
     let found = column(&rows, "tag");
     for (index, found) in found.iter().enumerate() {
@@ -75,7 +75,7 @@ fn python_reads_the_table_of_applications() {
     let (text, expected) = with_view(|view| {
         let total: i64 =
             view.trees.values().flat_map(|t| view.applications(t)).map(|(_, _, a)| a.put_in_ul().0).sum();
-        (applications_csv(view, &NoNames).unwrap(), total)
+        (applications_csv(view, &[], &NoNames).unwrap(), total)
     });
     let rows = rows(&text);
     let put_in = column(&rows, "put_in_ml");
@@ -88,7 +88,7 @@ fn python_reads_the_table_of_applications() {
 #[test]
 fn ogrinfo_reads_the_trees_as_points_in_wgs_84() {
     let folder = tempfile::tempdir().unwrap();
-    let text = with_view(|view| trees_geojson(view).unwrap());
+    let text = with_view(|view| trees_geojson(view, &[]).unwrap());
     let path = written(folder.path(), "trees.geojson", &text);
     let said = gdal("ogrinfo", &["-ro", "-al", "-so"], &path);
     for part in ["using driver `GeoJSON' successful", "Geometry: Point", "Feature Count: 584", "WGS 84"] {
@@ -113,7 +113,7 @@ fn ogr2ogr_gives_every_tag_and_position_back() {
     let (text, places) = with_view(|view| {
         let of = |id| view.tree(id).and_then(|t| t.position).unwrap();
         let places: Vec<_> = view.trees.keys().map(|id| of(*id)).collect();
-        (trees_geojson(view).unwrap(), places)
+        (trees_geojson(view, &[]).unwrap(), places)
     });
     let path = written(folder.path(), "trees.geojson", &text);
     let csv = gdal("ogr2ogr", &["-f", "CSV", "-lco", "GEOMETRY=AS_XY", "/vsistdout/"], &path);

@@ -19,7 +19,6 @@ const LONG: &[(&str, &str)] = &[
         "one table of cases, a few lines a formula; nothing to follow through it",
     ),
     ("tests/tests/advice.rs", "each thing that can stop a treatment is planted by itself, one after another"),
-    ("core/src/balance.rs", "one account: the two equations and the events both are added up from"),
     ("core/src/facts.rs", "one fold over shared state: each of its steps needs what the one before it found"),
     ("core/src/view.rs", "the view's types stand beside the one pass that fills them"),
 ];

@@ -1,8 +1,8 @@
 //! `check`, `balance`, `days`: what the books say of themselves.
 
-use bolebook_core::balance::{Balance, Span};
+use bolebook_core::balance::{Balance, Span, causes};
 use bolebook_core::check;
-use bolebook_core::finding::{Finding, Severity, State};
+use bolebook_core::finding::{Finding, Severity, State, resolved};
 use bolebook_core::view::{CrewDay, View};
 use serde_json::json;
 
@@ -76,7 +76,7 @@ impl Check {
             let Some(view) = views.first() else {
                 return Err(CliError::Unexpected("no job was read".into()));
             };
-            let mut findings = check::check(view, balance);
+            let mut findings = check::check_among(view, &views.iter().collect::<Vec<_>>(), balance);
             let open = Open::of(&findings);
             findings.retain(|f| (self.all || f.open()) && (tree.is_none() || f.tree == tree));
             let mut answer = Answer::default();
@@ -90,6 +90,9 @@ impl Check {
                 ));
                 for line in wrapped(&finding.message, 72) {
                     answer.say(format!("       {line}"));
+                }
+                for line in finding.evidence.iter().flat_map(|e| wrapped(e, 69)) {
+                    answer.say(format!("       ? {line}"));
                 }
                 if finding.open() {
                     for line in wrapped(finding.next, 69) {
@@ -141,12 +144,14 @@ pub struct BalanceCommand {
 impl BalanceCommand {
     /// Runs it.
     pub fn run(self, app: &App) -> Result<Answer, CliError> {
-        app.read_all(Need::MayJob, |desk, _, balance| {
+        app.read_all(Need::MayJob, |desk, views, balance| {
+            let whole = balance;
             let lot = self.lot.as_ref().map(|l| desk.lot(Some(l), None)).transpose()?;
             let mut balance = balance.clone();
             if let Some(lot) = lot {
                 balance.lots.retain(|row| row.lot == lot);
                 balance.crew_days.retain(|row| row.lot == lot);
+                balance.kits.retain(|row| row.lot == lot);
             }
             let mut answer = Answer::default();
             answer.say("By lot, in mL of product");
@@ -154,9 +159,41 @@ impl BalanceCommand {
             answer.say("");
             answer.say("By crew and day, in mL of product");
             answer.table(&crew_days(desk, &balance));
+            answer.say("");
+            answer.say("By kit, from one measurement to the next, in mL of product");
+            answer.table(&kits(desk, &balance));
+            let all: Vec<&View<'_>> = views.iter().collect();
+            let mut unexplained = vec![];
+            for row in &balance.crew_days {
+                let causes = causes::causes(row, whole, desk.yard, &all);
+                let Some(out) = row.unexplained_ul.filter(|u| !u.within(row.tolerance_ul)) else { continue };
+                answer.say("");
+                answer.say(format!(
+                    "{} on {}, lot {}: {} mL unexplained. Likely causes, the best first:",
+                    desk.yard.crew_name(row.crew),
+                    row.day,
+                    desk.yard.lot_number(row.lot),
+                    out.ml()
+                ));
+                if causes.is_empty() {
+                    answer.say("       nothing in the books comes near it: measure kit and stock again");
+                }
+                let mut shown = vec![];
+                for cause in causes {
+                    let text = resolved(desk.yard, &check::volume::said(&cause));
+                    answer.text.extend(wrapped(&text, 69).iter().map(|line| format!("       ? {line}")));
+                    let text = resolved(desk.yard, &cause.text);
+                    shown.push(causes::Cause { text, ..cause });
+                }
+                unexplained.push(json!({
+                    "crew": row.crew, "day": row.day, "lot": row.lot, "unexplained_ul": out, "causes": shown,
+                }));
+            }
             Ok(answer
+                .with("unexplained", unexplained)
                 .with("lots", serde_json::to_value(&balance.lots).unwrap_or_default())
-                .with("crew_days", serde_json::to_value(&balance.crew_days).unwrap_or_default()))
+                .with("crew_days", serde_json::to_value(&balance.crew_days).unwrap_or_default())
+                .with("kits", serde_json::to_value(&balance.kits).unwrap_or_default()))
         })
     }
 }
@@ -210,6 +247,26 @@ fn crew_days(desk: &Desk<'_>, balance: &Balance) -> Table {
     table
 }
 
+fn kits(desk: &Desk<'_>, balance: &Balance) -> Table {
+    let head = ["kit", "measured", "lot", "before", "filled", "charges", "used", "left", "unexplained", "±"];
+    let mut table = Table::new(&head).right(&[3, 4, 5, 6, 7, 8, 9]);
+    for row in &balance.kits {
+        table.row([
+            desk.yard.kit(row.kit).map_or_else(|| "unknown kit".into(), |k| k.name.clone()),
+            row.day.map_or_else(|| "?".into(), |d| d.to_string()),
+            desk.yard.lot_number(row.lot),
+            row.opening_ul.ml(),
+            row.filled_ul.ml(),
+            row.charges.to_string(),
+            row.spent.total().ml(),
+            row.closing_ul.ml(),
+            row.unexplained_ul.ml(),
+            row.tolerance_ul.ml(),
+        ]);
+    }
+    table
+}
+
 /// Lists the crews' days: how much was done, what is open, what is signed off.
 #[derive(Debug, clap::Args)]
 pub struct Days {}
@@ -221,7 +278,7 @@ impl Days {
             let Some(view) = views.first() else {
                 return Err(CliError::Unexpected("no job was read".into()));
             };
-            let findings = check::check(view, balance);
+            let findings = check::check_among(view, &views.iter().collect::<Vec<_>>(), balance);
             let mut table =
                 Table::new(&["day", "crew", "trees", "mL", "stops", "open", "state"]).right(&[2, 3, 4, 5]);
             let mut rows = vec![];

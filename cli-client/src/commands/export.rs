@@ -5,9 +5,10 @@ use std::path::{Path, PathBuf};
 use bolebook_core::balance::Balance;
 use bolebook_core::check;
 use bolebook_core::export::{
-    Names, applications_csv, balance_json, findings_json, summary_json, trees_csv, trees_geojson,
+    Names, application_records_csv, applications_csv, balance_json, findings_json, summary_json, trees_csv,
+    trees_geojson,
 };
-use bolebook_core::ids::PersonId;
+use bolebook_core::ids::{ClientId, PersonId};
 use bolebook_core::service::RegisterEntry;
 use bolebook_core::view::View;
 
@@ -32,10 +33,18 @@ pub struct Export {
     no_names: bool,
 }
 
-const NAMES: [&str; 6] =
-    ["trees.csv", "applications.csv", "trees.geojson", "findings.json", "balance.json", "summary.json"];
+const NAMES: [&str; 7] = [
+    "trees.csv",
+    "applications.csv",
+    "application-records.csv",
+    "trees.geojson",
+    "findings.json",
+    "balance.json",
+    "summary.json",
+];
 
-struct FromRegister<'r>(&'r [RegisterEntry]);
+/// People as this store's register names them.
+pub struct FromRegister<'r>(pub &'r [RegisterEntry]);
 
 impl Names for FromRegister<'_> {
     fn person(&self, id: PersonId) -> Option<String> {
@@ -45,17 +54,26 @@ impl Names for FromRegister<'_> {
     fn licence_number(&self, id: PersonId) -> Option<String> {
         register_field(self.0, id, "licence_number")
     }
+
+    fn client(&self, id: ClientId) -> (Option<String>, Option<String>) {
+        (register_field(self.0, id, "name"), register_field(self.0, id, "address"))
+    }
 }
 
 impl Export {
     /// Runs it.
     pub fn run(self, app: &App) -> Result<Answer, CliError> {
-        let (files, state) = app.read_all(Need::Job, |desk, views, balance| {
+        let (files, state, provisional) = app.read_all(Need::Job, |desk, views, balance| {
             let Some(view) = views.first() else {
                 return Err(CliError::Unexpected("no job was read".into()));
             };
             let register: &[RegisterEntry] = if self.no_names { &[] } else { &desk.register };
-            Ok((self.texts(view, balance, &FromRegister(register))?, view.state_digest()))
+            let provisional = view.crew_days.iter().filter(|d| !view.signed_off.contains_key(d)).count();
+            Ok((
+                self.texts(view, &views.iter().collect::<Vec<_>>(), balance, &FromRegister(register))?,
+                view.state_digest(),
+                provisional,
+            ))
         })?;
         let Some(folder) = &self.folder else {
             let [(name, text)] = &files[..] else {
@@ -72,23 +90,28 @@ impl Export {
             written.push(serde_json::json!({ "name": name, "path": path, "bytes": text.len() }));
         }
         answer.say(format!("State {state}"));
-        Ok(answer.with("files", written))
+        if provisional > 0 {
+            answer.say(format!("Provisional: {provisional} crew-days are not signed off"));
+        }
+        Ok(answer.with("files", written).with("provisional_days", provisional))
     }
 
     fn texts(
         &self,
         view: &View<'_>,
+        all: &[&View<'_>],
         balance: &Balance,
         names: &impl Names,
     ) -> Result<Vec<(&'static str, String)>, CliError> {
-        let findings = check::check(view, balance);
+        let findings = check::check_among(view, all, balance);
         let wanted = NAMES.iter().filter(|n| self.what.as_deref().is_none_or(|w| w == **n));
         wanted
             .map(|name| {
                 let text = match *name {
-                    "trees.csv" => trees_csv(view),
-                    "applications.csv" => applications_csv(view, names),
-                    "trees.geojson" => trees_geojson(view),
+                    "trees.csv" => trees_csv(view, &findings),
+                    "applications.csv" => applications_csv(view, &findings, names),
+                    "application-records.csv" => application_records_csv(view, &findings, names, |_, _| true),
+                    "trees.geojson" => trees_geojson(view, &findings),
                     "findings.json" => findings_json(view, &findings),
                     "balance.json" => balance_json(view, balance),
                     _ => summary_json(view, &findings, balance),

@@ -1,8 +1,9 @@
 //! `label`: product labels as the office entered them.
 
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 use bolebook_core::dosing::invented;
+use bolebook_core::dosing::label::paper::{Taken, from_paper, rates_in_both, to_paper};
 use bolebook_core::dosing::label::{LabelProblem, confirmation_problems, validate};
 use bolebook_core::ids::RecordId;
 use bolebook_core::record::label::{Label, LabelConfirmation};
@@ -25,7 +26,8 @@ pub enum LabelCommand {
     List(List),
 }
 
-/// Prints JSON to fill in from the paper.
+/// Prints JSON to fill in from the paper: every figure with the unit the paper gives it in, such as
+/// "2.4 mL/cm", "6 mL/in", "150 psi" or "41 °F". What is left away is not stated.
 #[derive(Debug, clap::Args)]
 pub struct Template {
     /// Filled in with an example whose figures are INVENTED: NOT FOR USE.
@@ -86,15 +88,17 @@ impl LabelCommand {
                 form(&Again { rates: again.rates, worked: again.worked })
             }
             Self::Check(check) => {
-                let label: Label = super::json_file(&check.file)?;
+                let (label, taken): (Label, _) = paper_file(&check.file)?;
                 let mut answer = Answer::line(format!("Label {} can be entered.", label.name));
                 answer.warnings = passes(&label)?;
+                echo(&mut answer, &label, &taken);
                 Ok(answer)
             }
             Self::Add(add) => {
-                let label: Label = super::json_file(&add.file)?;
+                let (label, taken): (Label, _) = paper_file(&add.file)?;
                 app.write(Need::Yard, |desk| {
                     desk.answer.warnings = passes(&label)?;
+                    echo(&mut desk.answer, &label, &taken);
                     let id = desk.log_in_yard(label.clone(), desk.now)?;
                     desk.logged(format_args!("Label {} entered", label.name), id);
                     desk.answer.say("It is usable once a second licensed person has confirmed it.");
@@ -103,7 +107,7 @@ impl LabelCommand {
                 })
             }
             Self::Confirm(confirm) => {
-                let again: Again = super::json_file(&confirm.file)?;
+                let (again, _): (Again, _) = paper_file(&confirm.file)?;
                 app.write(Need::Yard, |desk| confirm.stage(desk, &again))
             }
             Self::List(_) => app.read(Need::Yard, list),
@@ -121,9 +125,38 @@ fn passes(label: &Label) -> Result<Vec<String>, CliError> {
     Err(CliError::Refused(blocking.iter().map(ToString::to_string).collect()))
 }
 
-/// A form as JSON.
+/// A label file, its figures as integers or as the paper has them.
+fn paper_file<T: serde::de::DeserializeOwned>(path: &Path) -> Result<(T, Vec<Taken>), CliError> {
+    let form: serde_json::Value = super::json_file(path)?;
+    let (form, taken) = from_paper(form)
+        .map_err(|wrong| CliError::Refused(wrong.iter().map(ToString::to_string).collect()))?;
+    match serde_json::from_value(form) {
+        Ok(read) => Ok((read, taken)),
+        // Only the file itself can say in which line the fault lies.
+        Err(_) if taken.is_empty() => super::json_file(path).map(|read| (read, taken)),
+        Err(error) => Err(CliError::Refused(vec![format!("{}: {error}", path.display())])),
+    }
+}
+
+/// Shows the rates in both units, and what the units written are easily taken for.
+fn echo(answer: &mut Answer, label: &Label, taken: &[Taken]) {
+    answer.say("Rates, to be held against the paper:");
+    rates_in_both(label).iter().for_each(|row| answer.say(format!("  {row}")));
+    let mut shown: Vec<&str> = vec![];
+    for (one, trap) in taken.iter().filter_map(|one| Some((one, one.trap?))) {
+        if !shown.contains(&trap) {
+            answer.say(format!("  {}, {}: {trap}.", one.place, one.written));
+            shown.push(trap);
+        }
+    }
+    answer.json.insert("rates".into(), rates_in_both(label).into());
+}
+
+/// A form as JSON, its figures as the paper has them.
 fn form(value: &impl serde::Serialize) -> Result<Answer, CliError> {
-    let text = serde_json::to_string_pretty(value).map_err(|e| CliError::Unexpected(e.to_string()))?;
+    let value = serde_json::to_value(value).map_err(|e| CliError::Unexpected(e.to_string()))?;
+    let text =
+        serde_json::to_string_pretty(&to_paper(value)).map_err(|e| CliError::Unexpected(e.to_string()))?;
     super::template(&text)
 }
 

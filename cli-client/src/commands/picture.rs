@@ -38,6 +38,9 @@ pub struct PictureCommand {
     /// The certified applicator in charge, when another person than who is using the device.
     #[arg(long, value_name = "PERSON")]
     supervisor: Option<String>,
+    /// The application this one is to finish, when a crew left it unfinished.
+    #[arg(long, value_name = "ID")]
+    continues: Option<Typed>,
     /// Writes the SVG to this file.
     #[arg(long, value_name = "FILE")]
     out: Option<PathBuf>,
@@ -54,6 +57,8 @@ impl PictureCommand {
             let lot = desk.lot(None, Some(kit)).ok();
             let (label_id, label) = desk.label(self.label.as_ref(), lot)?;
             let purpose = desk.purpose(self.purpose.as_ref(), &label)?;
+            let continues =
+                self.continues.as_ref().map(|id| desk.fact(id.text()).map(|(_, f)| f.id)).transpose()?;
             let view = desk.view()?;
             let supervisor = self.supervisor.as_deref().map(|name| desk.person(name)).transpose()?;
             let findings = check::check(view, balance);
@@ -73,7 +78,7 @@ impl PictureCommand {
                     seen: Circumstances::default(),
                     findings: &findings,
                     past: past.as_ref(),
-                    continues: None,
+                    continues,
                 },
             );
             let Some(plan) = advice.plan else {

@@ -210,6 +210,7 @@ impl TreatEntry {
             damage: &damage,
             earlier: &earlier,
             clearance_um: label.holes.spacing_um,
+            past_clearance_um: label.holes.past_clearance_um(),
         })
         .map_err(|e| refused(e.to_string()))?;
         if layout.short() {

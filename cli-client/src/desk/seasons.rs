@@ -66,7 +66,11 @@ impl Desk<'_> {
             let Body::Application(done) = &staged.record.body else { continue };
             if view.stays(done.tree) == tree && done.stem == stem {
                 let places = done.holes.iter();
-                holes.extend(places.map(|h| EarlierHole { arc_um: h.arc_um, height_um: h.height_um }));
+                holes.extend(places.map(|h| EarlierHole {
+                    arc_um: h.arc_um,
+                    height_um: h.height_um,
+                    past: false,
+                }));
             }
         }
         Ok(holes)

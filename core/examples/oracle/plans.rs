@@ -66,6 +66,7 @@ pub fn layout(dice: &mut Dice) -> (Value, Value) {
         band_high_um: Um(300_000),
         depth_min_um: Um(5_000),
         depth_max_um: Um(10_000),
+        earlier_spacing_um: None,
         most_holes: None,
         ..label().holes
     };
@@ -77,8 +78,9 @@ pub fn layout(dice: &mut Dice) -> (Value, Value) {
             Damage { stem: 1, what: DamageKind::Wound, from_um: from, to_um: to }
         })
         .collect();
-    let earlier: Vec<EarlierHole> =
-        (0..dice.from(0, 4)).map(|_| EarlierHole { arc_um: place(dice), height_um: Um(200_000) }).collect();
+    let earlier: Vec<EarlierHole> = (0..dice.from(0, 4))
+        .map(|_| EarlierHole { arc_um: place(dice), height_um: Um(200_000), past: true })
+        .collect();
     let clearance = dice.from(6, 40);
     let wanted = dice.from(1, 30);
     let found = plan(&LayoutRequest {
@@ -92,6 +94,7 @@ pub fn layout(dice: &mut Dice) -> (Value, Value) {
         damage: &damage,
         earlier: &earlier,
         clearance_um: Um(clearance * 1_000),
+        past_clearance_um: Um(clearance * 1_000),
     });
     let damage: Vec<[i64; 2]> = damage.iter().map(|d| [d.from_um.0 / 1_000, d.to_um.0 / 1_000]).collect();
     let earlier: Vec<i64> = earlier.iter().map(|h| h.arc_um.0 / 1_000).collect();

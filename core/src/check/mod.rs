@@ -46,7 +46,15 @@ use crate::view::{CrewDay, TreeView, View};
 /// `balance` is that of the yard over all jobs the replica holds, so that product used on another
 /// job is not missed here.
 pub fn check(view: &View<'_>, balance: &Balance) -> Vec<Finding> {
+    check_among(view, &[], balance)
+}
+
+/// The same, with what only the earlier seasons' books show; `all` holds those that are at hand,
+/// in any order, and may hold others.
+pub fn check_among(view: &View<'_>, all: &[&View<'_>], balance: &Balance) -> Vec<Finding> {
     let mut findings = vec![];
+    // First, so that of one finding seen with and without the earlier books the fuller one stays.
+    crate::seasons::check(view, &crate::seasons::earlier(view, all), &mut findings);
     let work = Work::of(view);
     record::check(view, &mut findings);
     entry::check(view, &mut findings);
@@ -112,10 +120,22 @@ fn settle(view: &View<'_>, findings: &mut [Finding]) {
                     Decision::ConfirmViolation { .. } => "confirm_violation",
                 },
                 reason: ruling.reason.clone(),
+                at: version.record.envelope.at,
+                by: version.record.envelope.by,
+                done: confirmed(&ruling.decision).map(|(done, _)| done.to_owned()),
+                reported: confirmed(&ruling.decision).map(|(_, reported)| reported.to_owned()),
             },
             (None, Some((version, _))) => State::Reopened { ruling: version.id() },
             (None, None) => State::Open,
         };
+    }
+}
+
+/// Of a confirmed violation, what was done and the report.
+fn confirmed(decision: &Decision) -> Option<(&str, &str)> {
+    match decision {
+        Decision::Accept => None,
+        Decision::ConfirmViolation { done, reported } => Some((done, reported)),
     }
 }
 

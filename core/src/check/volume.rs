@@ -1,5 +1,6 @@
 //! Product that does not add up: a crew's day, a lot's stock.
 
+use crate::balance::causes::{Cause, causes};
 use crate::balance::{Balance, CrewDayBalance, Span};
 use crate::finding::{Code, Finding, Named};
 use crate::quantity::Ul;
@@ -34,7 +35,8 @@ pub fn check(view: &View<'_>, balance: &Balance, findings: &mut Vec<Finding>) {
                 message,
                 vec![row.crew, row.lot],
             )
-            .on([day]),
+            .on([day])
+            .with_evidence(causes(row, balance, &view.yard, &[view]).iter().map(said)),
         );
     }
     for row in &balance.lots {
@@ -53,6 +55,15 @@ pub fn check(view: &View<'_>, balance: &Balance, findings: &mut Vec<Finding>) {
             },
         );
         findings.push(Finding::new(Code::StockUnexplained, &[&row.lot.to_string()], message, vec![row.lot]));
+    }
+}
+
+/// A likely cause in a sentence.
+pub fn said(cause: &Cause) -> String {
+    if cause.closes {
+        format!("{}: would close it", cause.text)
+    } else {
+        format!("{}: would leave {} mL", cause.text, cause.left_ul.ml())
     }
 }
 
@@ -81,5 +92,6 @@ fn idle(
     let subjects = [row.crew.to_string(), row.day.to_string(), row.lot.to_string()];
     let subjects: Vec<&str> = subjects.iter().map(String::as_str).collect();
     let found = Finding::new(Code::KitUnexplained, &subjects, message, vec![row.crew, row.lot]);
-    findings.push(found.on(last.copied()));
+    let evidence = causes(row, balance, &view.yard, &[view]);
+    findings.push(found.on(last.copied()).with_evidence(evidence.iter().map(said)));
 }

@@ -13,6 +13,7 @@ use crate::quantity::{Ul, Um, decimal};
 use crate::record::label::{HoleRules, Label, LabelConfirmation, RateRow, WorkedDose};
 
 mod entry;
+pub mod paper;
 
 pub(crate) use entry::day_of_year;
 pub use entry::{pest_code, plant_code};

@@ -41,10 +41,13 @@ pub struct LayoutRequest<'a> {
     pub mark: Option<ReferenceMark>,
     /// Damage of this stem: no hole goes there.
     pub damage: &'a [Damage],
-    /// Holes already in this stem: no hole goes within `clearance_um` of them around the trunk.
+    /// Holes already in this stem: no hole goes within `clearance_um` or `past_clearance_um` of them
+    /// around the trunk.
     pub earlier: &'a [EarlierHole],
-    /// Offset kept from earlier holes; the label's spacing unless the label gives another.
+    /// Offset kept from holes of this season: the label's spacing.
     pub clearance_um: Um,
+    /// Offset kept from holes of earlier seasons ([`HoleRules::past_clearance_um`]).
+    pub past_clearance_um: Um,
 }
 
 /// A hole already in the stem.
@@ -54,6 +57,8 @@ pub struct EarlierHole {
     pub arc_um: Um,
     /// Height above ground.
     pub height_um: Um,
+    /// Whether it was made in an earlier season.
+    pub past: bool,
 }
 
 /// Where one hole goes.
@@ -191,7 +196,7 @@ pub enum LayoutError {
 ///
 /// Girths at the bottom and top of the band are used where measured, else breast height's; offsets
 /// are counted at the thinnest, so they hold at every height. Damage is left out with half a bit's
-/// margin, earlier holes with [`LayoutRequest::clearance_um`] to either side. As many holes as are
+/// margin, earlier holes with their clearance to either side. As many holes as are
 /// wanted are spread as widely as they can be; when fewer fit at the label's spacing, those.
 ///
 /// # Errors
@@ -373,16 +378,21 @@ fn excluded(request: &LayoutRequest<'_>, band: &Band) -> Result<Vec<ExcludedArc>
         // At which height it was measured is not known, so it is taken at its widest.
         let begin = scale(band.thinnest, from, band.thickest);
         let end = if to < from { to + band.thinnest } else { to };
-        let around =
-            if damage.what == DamageKind::EarlierHole { request.clearance_um.0.max(margin) } else { margin };
+        let around = if damage.what == DamageKind::EarlierHole {
+            request.past_clearance_um.0.max(margin)
+        } else {
+            margin
+        };
         arcs.push(ExcludedArc {
             from_um: Um(begin.saturating_sub(around)),
             to_um: Um(end.saturating_add(around)),
             why: damage.what,
         });
     }
-    let clearance = request.clearance_um.0.clamp(request.rules.bit_um.0, MAX_DIAMETER_UM * 4);
+    let least = request.rules.bit_um.0;
     for hole in request.earlier {
+        let clearance = if hole.past { request.past_clearance_um } else { request.clearance_um };
+        let clearance = clearance.0.clamp(least, MAX_DIAMETER_UM * 4);
         let girth = band.girth_at(hole.height_um.0);
         if !(0..=girth).contains(&hole.arc_um.0) {
             return Err(LayoutError::Arc { what: "an earlier hole", arc: hole.arc_um, girth: Um(girth) });

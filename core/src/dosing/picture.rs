@@ -327,6 +327,7 @@ mod tests {
             damage,
             earlier: &[],
             clearance_um: rules.spacing_um,
+            past_clearance_um: rules.spacing_um,
         })
         .unwrap()
     }

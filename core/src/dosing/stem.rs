@@ -238,26 +238,34 @@ pub fn looks_like(earlier: Um, now: Um) -> Option<Outlier> {
 /// Fewest other stems that make a stand to be held against.
 pub const LEAST_STAND: usize = 10;
 
+/// Fewest other stems that are held against at all, with a wider margin than a stand's.
+pub const LEAST_OTHERS: usize = 3;
+
 /// What mistake a diameter looks like beside the other stems of its stand (best of its species),
-/// if it lies outside them; `None` with fewer than [`LEAST_STAND`] others.
+/// if it lies outside them; `None` with fewer than [`LEAST_OTHERS`] others.
 ///
 /// Outside is a quarter beyond the largest or below the smallest of the others, the outermost
 /// hundredth (at least one) left away on each side, so that one earlier mistake does not hide the
-/// next (common practice, no source). Of the mistakes whose correction lies inside, the one nearest
+/// next; with fewer than [`LEAST_STAND`] others, 1.8 times the largest or under the smallest by that
+/// factor, none left away (common practice, no source). Of the mistakes whose correction lies inside, the one nearest
 /// the middle is named. A mistake that stays inside the stand cannot be seen here: for that the
 /// reading is echoed in both measures ([`echo`]).
 pub fn outlier_in_stand(others: &[Um], diameter: Um) -> Option<Outlier> {
     let mut sorted: Vec<i64> = others.iter().map(|d| d.0).filter(|d| *d > 0).collect();
-    if sorted.len() < LEAST_STAND || diameter.0 <= 0 {
+    if sorted.len() < LEAST_OTHERS || diameter.0 <= 0 {
         return None;
     }
-    let cut = (sorted.len() / 100).max(1);
+    // Few others: none can be left away, and the next may well differ more from them.
+    let few = sorted.len() < LEAST_STAND;
+    let cut = if few { 0 } else { (sorted.len() / 100).max(1) };
+    let (above, below) = if few { (9, 5) } else { (5, 4) };
     let from_top = sorted.len() - 1 - cut;
     let high = *sorted.select_nth_unstable(from_top).1;
     let low = *sorted.select_nth_unstable(cut).1;
     let middle_at = sorted.len() / 2;
     let middle = *sorted.select_nth_unstable(middle_at).1;
-    let (d, most, least) = (i128::from(diameter.0), i128::from(high) * 5 / 4, i128::from(low) * 4 / 5);
+    let (d, most, least) =
+        (i128::from(diameter.0), i128::from(high) * above / below, i128::from(low) * below / above);
     let (mistakes, too_large) = match () {
         () if d > most => ([(Outlier::GirthAsDiameter, 3_142), (Outlier::CentimetresAsInches, 2_540)], true),
         () if d < least => {
@@ -390,11 +398,15 @@ mod tests {
     }
 
     #[test]
-    fn one_earlier_mistake_does_not_hide_the_next_and_few_trees_are_no_stand() {
+    fn one_earlier_mistake_does_not_hide_the_next_and_few_trees_are_held_against_widely() {
         let mut stand: Vec<Um> = (0..12).map(|i| Um(250_000 + i * 10_000)).collect();
         stand.push(Um(942_000));
         assert_eq!(outlier_in_stand(&stand, Um(950_000)), Some(Outlier::GirthAsDiameter));
         assert_eq!(outlier_in_stand(&stand, Um(120_000)), Some(Outlier::InchesAsCentimetres));
-        assert_eq!(outlier_in_stand(&stand[..9], Um(950_000)), None);
+        let few = &stand[..9];
+        assert_eq!(outlier_in_stand(few, Um(942_000)), Some(Outlier::GirthAsDiameter));
+        assert_eq!(outlier_in_stand(few, Um(590_000)), None, "1.8 times the largest of few");
+        assert_eq!(outlier_in_stand(&stand[..3], Um(82_000)), Some(Outlier::DiameterAsGirth));
+        assert_eq!(outlier_in_stand(&stand[..2], Um(950_000)), None);
     }
 }

@@ -2,8 +2,10 @@
 
 use serde_json::{Map, Value, json, value::RawValue};
 
+use crate::export::standing::Violations;
 use crate::export::table::{other_tags, state_name, total};
 use crate::export::{ExportError, short};
+use crate::finding::Finding;
 use crate::quantity::decimal;
 use crate::record::work::Application;
 use crate::view::View;
@@ -12,7 +14,8 @@ use crate::view::View;
 ///
 /// # Errors
 /// [`ExportError::Json`].
-pub fn trees_geojson(view: &View<'_>) -> Result<String, ExportError> {
+pub fn trees_geojson(view: &View<'_>, findings: &[Finding]) -> Result<String, ExportError> {
+    let violations = Violations::of(view, findings);
     let mut out = String::from("{\"type\":\"FeatureCollection\",");
     let about = json!({
         "book": view.book, "title": view.title, "state": short(view.state_digest()),
@@ -42,6 +45,7 @@ pub fn trees_geojson(view: &View<'_>) -> Result<String, ExportError> {
         properties.insert("put_in_ml".into(), number(total(view, tree, Application::put_in_ul), 1_000, 3)?);
         properties
             .insert("discharged_ml".into(), number(total(view, tree, Application::discharged_ul), 1_000, 3)?);
+        properties.insert("violations".into(), violations.of_tree(view, *id, tree).into());
         let feature = json!({ "type": "Feature", "id": id, "geometry": geometry, "properties": properties });
         out.push_str(if i == 0 { "\n" } else { ",\n" });
         out.push_str(&feature.to_string());

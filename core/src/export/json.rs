@@ -4,11 +4,14 @@ use serde_json::{Value, json};
 
 use crate::balance::Balance;
 use crate::export::ExportError;
-use crate::finding::{Finding, Severity};
+use crate::finding::{Finding, Severity, State};
 use crate::view::View;
 
 fn about(view: &View<'_>) -> Value {
+    // What the law or a doctor needs cannot wait for the sign-off; it says that it may change.
+    let provisional = view.crew_days.iter().any(|day| !view.signed_off.contains_key(day));
     json!({
+        "provisional": provisional,
         "book": view.book, "yard": view.yard.book, "title": view.title, "season": view.job.season,
         "company": view.yard.company, "site": view.job.site,
         "state": view.state_digest(), "job_heads": view.heads, "yard_heads": view.yard.heads,
@@ -29,12 +32,14 @@ pub fn findings_json(view: &View<'_>, findings: &[Finding]) -> Result<String, Ex
     pretty(&json!({ "about": about(view), "findings": findings }))
 }
 
-/// The balance by lot and by crew-day.
+/// The balance by lot, by crew-day and by kit.
 ///
 /// # Errors
 /// [`ExportError::Json`].
 pub fn balance_json(view: &View<'_>, balance: &Balance) -> Result<String, ExportError> {
-    pretty(&json!({ "about": about(view), "lots": balance.lots, "crew_days": balance.crew_days }))
+    pretty(&json!({
+        "about": about(view), "lots": balance.lots, "crew_days": balance.crew_days, "kits": balance.kits,
+    }))
 }
 
 /// The job in numbers: trees, volumes, days and their sign-off, findings by code.
@@ -63,6 +68,8 @@ pub fn summary_json(view: &View<'_>, findings: &[Finding], balance: &Balance) ->
         .into_iter()
         .map(|(code, (all, open))| (code.to_owned(), json!({ "all": all, "open": open })))
         .collect();
+    let confirmed = |f: &&Finding| matches!(&f.state, State::Settled { done: Some(_), .. });
+    let violations: Vec<&Finding> = findings.iter().filter(confirmed).collect();
     let open_stops = findings.iter().filter(|f| f.open() && f.severity == Severity::Stop).count();
     let sum = |of: fn(&crate::balance::LotBalance) -> i64| balance.lots.iter().map(of).sum::<i64>();
     pretty(&json!({
@@ -74,6 +81,7 @@ pub fn summary_json(view: &View<'_>, findings: &[Finding], balance: &Balance) ->
         "unexplained_ul": sum(|l| l.unexplained_ul.high),
         "crew_days": days,
         "findings": codes,
+        "violations": violations,
         "open_stops": open_stops,
     }))
 }

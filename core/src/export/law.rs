@@ -6,9 +6,11 @@
 //! certified applicator's name and certification number, and any noncertified applicator's name.
 //! A State may ask for more. Where the regulation says area, a tree has none: its diameter is given.
 
+use crate::export::standing::{DayStates, Violations, standing, versions};
 use crate::export::table::{finish, ml, writer};
 use crate::export::{ExportError, Names, inert, short};
-use crate::facts::Version;
+use crate::facts::{Fact, Version};
+use crate::finding::Finding;
 use crate::ids::PersonId;
 use crate::quantity::decimal;
 use crate::record::work::Application;
@@ -33,6 +35,9 @@ pub const RECORD_COLUMNS: &[&str] = &[
     "certified_applicator",
     "certification_number",
     "noncertified_applicator",
+    "standing",
+    "day_state",
+    "violations",
     "missing",
     "scheme",
     "book_state",
@@ -48,21 +53,25 @@ fn certified(view: &View<'_>, person: PersonId, version: &Version) -> bool {
     })
 }
 
-/// Every application in force that is taken, ascending by id; `missing` names each element that
-/// could not be filled in, so that nothing looks complete that is not.
+/// Every application that is taken, ascending by id, struck ones marked as such: the regulator sees
+/// what was taken back as well. `day_state` says whether the day was signed off, so that the table
+/// can be had the same day; `missing` names each element that could not be filled in, so that
+/// nothing looks complete that is not.
 ///
 /// # Errors
 /// [`ExportError`] when the table cannot be written.
 pub fn application_records_csv(
     view: &View<'_>,
+    findings: &[Finding],
     names: &impl Names,
-    takes: impl Fn(&Version) -> bool,
+    takes: impl Fn(&Fact, &Version) -> bool,
 ) -> Result<String, ExportError> {
     let state = short(view.state_digest());
+    let (days, violations) = (DayStates::of(view), Violations::of(view, findings));
     let (client, address) = names.client(view.job.client);
     let mut out = writer(RECORD_COLUMNS)?;
-    for fact in view.facts.in_force(Kind::Application) {
-        for version in view.facts.current(fact).filter(|v| takes(v)) {
+    for fact in view.facts.of_kind(Kind::Application) {
+        for version in versions(view, fact).into_iter().filter(|v| takes(fact, v)) {
             let Body::Application(a) = &version.record.body else { continue };
             let row = row(view, names, version, a);
             let mut cells = vec![
@@ -78,7 +87,14 @@ pub fn application_records_csv(
                 .collect();
             let missing = missing.join("; ");
             let cells = cells.iter().map(|(_, text)| inert(text));
-            let ends = [inert(&missing), "40 CFR 171.303(b)(7)(vi)".to_owned(), state.clone()];
+            let ends = [
+                standing(fact).to_owned(),
+                days.state(version).to_owned(),
+                inert(&violations.of_application(fact, version).join(" | ")),
+                inert(&missing),
+                "40 CFR 171.303(b)(7)(vi)".to_owned(),
+                state.clone(),
+            ];
             out.write_record(cells.chain(ends))?;
         }
     }

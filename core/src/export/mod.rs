@@ -3,16 +3,20 @@
 //! The same state gives the same bytes. Names of people are not in the books; whoever exports
 //! resolves them through [`Names`]. Each export names the state it shows.
 
+mod day_sheet;
 mod geojson;
 mod json;
 mod law;
+mod standing;
 mod table;
 
 use crate::ids::{ClientId, PersonId, Sha256Hash};
 
+pub use day_sheet::{DaySheet, SheetRow, day_sheet};
 pub use geojson::trees_geojson;
 pub use json::{balance_json, findings_json, summary_json};
 pub use law::{RECORD_COLUMNS, application_records_csv};
+pub use standing::{DayStates, Violations};
 pub use table::{applications_csv, trees_csv};
 
 /// Resolves people to what the register says of them.

@@ -1,7 +1,9 @@
 //! Tables (RFC 4180): one row a tree, one row an application.
 
 use crate::dosing::dose::dose_for;
+use crate::export::standing::{DayStates, Violations, standing, versions};
 use crate::export::{ExportError, Names, inert, short};
+use crate::finding::Finding;
 use crate::ids::RecordId;
 use crate::quantity::decimal;
 use crate::record::Body;
@@ -26,6 +28,7 @@ pub const TREE_COLUMNS: &[&str] = &[
     "put_in_ml",
     "discharged_ml",
     "first_day",
+    "violations",
     "book_state",
 ];
 
@@ -59,14 +62,17 @@ pub const APPLICATION_COLUMNS: &[&str] = &[
     "discharged_ml",
     "pressure_kpa",
     "continues",
+    "day_state",
+    "violations",
     "book_state",
 ];
 
-/// Every listed tree, ascending by id.
+/// Every listed tree, ascending by id, with the violations that the office confirmed.
 ///
 /// # Errors
 /// [`ExportError`] when the table cannot be written.
-pub fn trees_csv(view: &View<'_>) -> Result<String, ExportError> {
+pub fn trees_csv(view: &View<'_>, findings: &[Finding]) -> Result<String, ExportError> {
+    let violations = Violations::of(view, findings);
     let state = short(view.state_digest());
     let mut out = writer(TREE_COLUMNS)?;
     for (id, tree) in &view.trees {
@@ -94,33 +100,30 @@ pub fn trees_csv(view: &View<'_>) -> Result<String, ExportError> {
             ml(put_in),
             ml(discharged),
             days.min().map(|d| d.to_string()).unwrap_or_default(),
+            inert(&violations.of_tree(view, *id, tree).join(" | ")),
             state.clone(),
         ])?;
     }
     finish(out)
 }
 
-/// Every application, ascending by id, struck and held ones included and marked.
+/// Every application, ascending by id, struck and held ones included and marked. Until its day is
+/// signed off a row says `provisional`; what arrived after the sign-off says so; a violation the
+/// office confirmed stays with it.
 ///
 /// # Errors
 /// [`ExportError`] when the table cannot be written.
-pub fn applications_csv(view: &View<'_>, names: &impl Names) -> Result<String, ExportError> {
+pub fn applications_csv(
+    view: &View<'_>,
+    findings: &[Finding],
+    names: &impl Names,
+) -> Result<String, ExportError> {
+    let (days, violations) = (DayStates::of(view), Violations::of(view, findings));
     let state = short(view.state_digest());
     let mut out = writer(APPLICATION_COLUMNS)?;
     for fact in view.facts.of_kind(crate::record::Kind::Application) {
-        let versions: Vec<_> = if fact.current.is_empty() {
-            vec![view.facts.shown(fact)]
-        } else {
-            view.facts.current(fact).collect()
-        };
-        for version in versions {
+        for version in versions(view, fact) {
             let Body::Application(a) = &version.record.body else { continue };
-            let standing = match (fact.in_force(), fact.struck_by, fact.contested) {
-                (_, Some(_), _) => "struck",
-                (false, None, _) => "held",
-                (true, None, Some(_)) => "contested",
-                (true, None, None) => "in force",
-            };
             let label = view.yard.label(a.label);
             let tree = view.trees.get(&view.stays(a.tree));
             let diameter = tree.and_then(|t| view.dosed_from(t, a)).map(|(_, d)| d);
@@ -129,7 +132,7 @@ pub fn applications_csv(view: &View<'_>, names: &impl Names) -> Result<String, E
             let volume = |v: Option<crate::quantity::Ul>| v.map(|v| ml(v.0)).unwrap_or_default();
             out.write_record([
                 fact.id.to_string(),
-                standing.into(),
+                standing(fact).into(),
                 view.stays(a.tree).to_string(),
                 inert(&view.tag(a.tree)),
                 a.stem.to_string(),
@@ -159,6 +162,8 @@ pub fn applications_csv(view: &View<'_>, names: &impl Names) -> Result<String, E
                 ml(a.discharged_ul().0),
                 a.pressure_pa.map(|p| decimal(p.0, 1_000, 1)).unwrap_or_default(),
                 a.continues.map(|c| c.to_string()).unwrap_or_default(),
+                days.state(version).into(),
+                inert(&violations.of_application(fact, version).join(" | ")),
                 state.clone(),
             ])?;
         }

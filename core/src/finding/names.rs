@@ -30,10 +30,14 @@ pub fn resolve(yard: &Yard, findings: &mut [Finding]) {
         if finding.message.contains(BEGIN) {
             finding.message = resolved(yard, &finding.message);
         }
+        for line in finding.evidence.iter_mut().filter(|line| line.contains(BEGIN)) {
+            *line = resolved(yard, line);
+        }
     }
 }
 
-fn resolved(yard: &Yard, text: &str) -> String {
+/// A text with the yard's names put in.
+pub fn resolved(yard: &Yard, text: &str) -> String {
     let mut out = String::with_capacity(text.len());
     let mut rest = text;
     while let Some((before, after)) = rest.split_once(BEGIN) {

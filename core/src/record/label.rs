@@ -124,6 +124,10 @@ pub struct HoleRules {
     pub depth_max_um: Um,
     /// Smallest offset around the trunk between any two holes, whatever their heights.
     pub spacing_um: Um,
+    /// Smallest offset around the trunk from holes of earlier seasons, where the label gives one of
+    /// its own; else the spacing holds for them too.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub earlier_spacing_um: Option<Um>,
     /// Lowest hole above ground.
     pub band_low_um: Um,
     /// Highest hole above ground.
@@ -133,6 +137,13 @@ pub struct HoleRules {
     pub most_holes: Option<i64>,
     /// Whether holes are closed afterwards.
     pub sealing: Sealing,
+}
+
+impl HoleRules {
+    /// Offset kept from holes of earlier seasons.
+    pub fn past_clearance_um(&self) -> Um {
+        self.earlier_spacing_um.unwrap_or(self.spacing_um)
+    }
 }
 
 /// What a label says of closing holes.

@@ -1,14 +1,18 @@
 //! Where the product went: by lot over all jobs, and by crew and day.
 
 use axum::response::Html;
-use bolebook_core::balance::{Balance, CrewDayBalance, LotBalance, Span};
+use bolebook_core::balance::causes::causes;
+use bolebook_core::balance::{Balance, CrewDayBalance, KitBalance, LotBalance, Span};
+use bolebook_core::check::volume::said;
+use bolebook_core::finding::resolved;
 use bolebook_core::ids::BookId;
-use bolebook_core::view::CrewDay;
+use bolebook_core::view::{CrewDay, View};
 use maud::{Markup, html};
 
 use crate::body::Id;
 use crate::desk::page::{Desk, Page, shown, text};
 use crate::error::ApiError;
+use crate::snapshot::JobState;
 
 /// Unexplained product, told in words as well.
 fn gap(span: Option<Span>, tolerance: bolebook_core::quantity::Ul) -> Markup {
@@ -67,11 +71,11 @@ fn lot(desk: &Desk, row: &LotBalance) -> Markup {
     }
 }
 
-/// The rows of a balance by crew and day: one day's, or all.
-pub fn crew_day_rows(desk: &Desk, only: Option<CrewDay>) -> Markup {
+/// The rows of a balance by crew and day that are taken.
+pub fn crew_day_rows(desk: &Desk, takes: impl Fn(&CrewDayBalance) -> bool) -> Markup {
     let yard = &desk.snapshot.yard;
     let balance: &Balance = desk.snapshot.balance();
-    let takes = |r: &&CrewDayBalance| only.is_none_or(|d| d.crew == r.crew && d.day == r.day);
+    let takes = |r: &&CrewDayBalance| takes(r);
     let mut rows: Vec<_> = balance.crew_days.iter().filter(takes).collect();
     rows.sort_by_key(|r| (std::cmp::Reverse(r.day), r.crew, r.lot));
     html! {
@@ -99,6 +103,57 @@ pub fn crew_day_rows(desk: &Desk, only: Option<CrewDay>) -> Markup {
                 }
             }
             p.small.muted { "In millilitres of product. A range stands where records contradict each other." @if rows.len() > 400 { " The newest 400 rows." } }
+            (unexplained(desk, &rows))
+        }
+    }
+}
+
+/// What may have happened to the product that rows cannot explain, the likeliest first.
+fn unexplained(desk: &Desk, rows: &[&CrewDayBalance]) -> Markup {
+    let (yard, balance) = (&desk.snapshot.yard, desk.snapshot.balance());
+    let views: Vec<&View<'_>> = desk.snapshot.jobs.values().map(|j| &j.view as &View<'_>).collect();
+    let out = rows.iter().filter(|r| r.unexplained_ul.is_some_and(|u| !u.within(r.tolerance_ul)));
+    html! {
+        @for row in out.take(50) {
+            @let causes = causes(row, balance, yard, &views);
+            h3 { (text(&yard.crew_name(row.crew))) " on " (row.day) ", lot " (text(&yard.lot_number(row.lot))) ": " (row.unexplained_ul.map(Span::ml).unwrap_or_default()) " mL unexplained" }
+            @if causes.is_empty() { p { "Nothing in the books comes near it: measure kit and stock again." } }
+            @else {
+                p.small { "What to ask first. None is proof, and none changes a figure." }
+                ol.causes { @for cause in &causes { li { (text(&resolved(yard, &said(cause)))) } } }
+            }
+        }
+    }
+}
+
+/// The balance by kit, from measurement to measurement: all, or those of a job's crews' days.
+fn kit_rows(desk: &Desk, takes: impl Fn(&KitBalance) -> bool) -> Markup {
+    let yard = &desk.snapshot.yard;
+    let mut rows: Vec<_> = desk.snapshot.balance().kits.iter().filter(|r| takes(r)).collect();
+    rows.sort_by_key(|r| (std::cmp::Reverse(r.measured_at), r.kit, r.lot));
+    html! {
+        @if rows.is_empty() { p.muted { "No kit was measured." } }
+        @else {
+            table.cards {
+                thead { tr { th scope="col" { "Measured" } th scope="col" { "Kit" } th scope="col" { "Lot" } th scope="col" { "Crew" } th.num scope="col" { "Before" } th.num scope="col" { "Filled" } th.num scope="col" { "Charges" } th.num scope="col" { "Used" } th.num scope="col" { "After" } th.num scope="col" { "Unexplained" } } }
+                tbody {
+                    @for r in rows.iter().take(400) {
+                        tr {
+                            th.nowrap scope="row" { (r.day.map_or_else(|| "?".into(), |d| d.to_string())) }
+                            td data-label="Kit" { (text(&yard.kit(r.kit).map_or_else(|| "unknown kit".into(), |k| k.name.clone()))) }
+                            td data-label="Lot" { (text(&yard.lot_number(r.lot))) }
+                            td data-label="Crew" { (text(&r.crew.map_or_else(|| "not named".into(), |c| yard.crew_name(c)))) }
+                            td.num data-label="Before" { (r.opening_ul.ml()) }
+                            td.num data-label="Filled" { (r.filled_ul.ml()) }
+                            td.num data-label="Charges" { (r.charges) }
+                            td.num data-label="Used" { (r.spent.total().ml()) }
+                            td.num data-label="After" { (r.closing_ul.ml()) }
+                            td.num data-label="Unexplained" { (gap(Some(r.unexplained_ul), r.tolerance_ul)) }
+                        }
+                    }
+                }
+            }
+            @if rows.len() > 400 { p.small.muted { "The newest 400 rows." } }
         }
     }
 }
@@ -117,15 +172,21 @@ pub async fn of_yard(desk: Desk) -> Result<Html<String>, ApiError> {
             (intro())
             div.lots { @for row in &balance.lots { (lot(desk, row)) } }
             @if balance.lots.is_empty() { p { "No product has been received yet." } }
-            section aria-labelledby="crew-days" { h2 id="crew-days" { "By crew and day" } (crew_day_rows(desk, None)) }
+            section aria-labelledby="crew-days" { h2 id="crew-days" { "By crew and day" } (crew_day_rows(desk, |_| true)) }
+            section aria-labelledby="kits" { h2 id="kits" { "By kit" } (kit_rows(desk, |_| true)) }
         };
         Ok(Page { title: "Product".into(), job: None, body })
     })
     .await
 }
 
+/// Whether a kit was measured on a day that its crew worked in a job.
+fn of_job(job: &JobState, row: &KitBalance) -> bool {
+    row.crew.zip(row.day).is_some_and(|(crew, day)| job.view.crew_days.contains(&CrewDay { crew, day }))
+}
+
 /// The lots used on a job.
-pub async fn of_job(desk: Desk, Id(book): Id<BookId>) -> Result<Html<String>, ApiError> {
+pub async fn for_job(desk: Desk, Id(book): Id<BookId>) -> Result<Html<String>, ApiError> {
     shown(desk, move |desk| {
         let job = desk.job(book)?;
         let balance = desk.snapshot.balance();
@@ -136,6 +197,8 @@ pub async fn of_job(desk: Desk, Id(book): Id<BookId>) -> Result<Html<String>, Ap
             p.small { "Lots used on this job, with what other jobs took from them too: a lot adds up only as a whole." }
             div.lots { @for row in &lots { (lot(desk, row)) } }
             @if lots.is_empty() { p { "No product was used on this job yet." } }
+            section aria-labelledby="crew-days" { h2 id="crew-days" { "By crew and day" } (crew_day_rows(desk, |r| r.worked_on.contains(&book))) }
+            section aria-labelledby="kits" { h2 id="kits" { "By kit" } (kit_rows(desk, |r| of_job(job, r))) }
         };
         Ok(Page { title: format!("Balance, {}", job.view.title), job: Some((book, "balance")), body })
     })

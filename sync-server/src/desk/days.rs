@@ -4,10 +4,11 @@ use axum::extract::Path;
 use axum::response::{Html, Redirect};
 use bolebook_core::check::blocking;
 use bolebook_core::day::Day;
+use bolebook_core::export::{DaySheet, SheetRow, day_sheet};
 use bolebook_core::facts::Version;
 use bolebook_core::ids::{BookId, CrewId, RecordId};
-use bolebook_core::quantity::{Ul, UtcMs};
-use bolebook_core::record::office::{Reopening, SignOff};
+use bolebook_core::quantity::Ul;
+use bolebook_core::record::office::{Question, Reopening, SignOff};
 use bolebook_core::record::{Body, Kind};
 use bolebook_core::view::{CrewDay, View};
 use maud::{Markup, html};
@@ -15,7 +16,7 @@ use maud::{Markup, html};
 use crate::desk::balance::crew_day_rows;
 use crate::desk::evidence::{self, by};
 use crate::desk::forms::{Posted, unwritable};
-use crate::desk::jobs::day_state;
+use crate::desk::jobs::{day_state, questions};
 use crate::desk::page::{Desk, Page, moment, shown, text};
 use crate::desk::words::{Words, code_name, severity_mark, spelled};
 use crate::desk::write::{Staged, write};
@@ -35,15 +36,8 @@ fn place((book, crew, day): (String, String, String)) -> Result<(BookId, CrewDay
 fn of_day<'v>(view: &'v View<'static>, kind: Kind, day: CrewDay) -> Vec<&'v Version> {
     let facts = view.facts.in_force(kind).flat_map(|f| view.facts.current(f));
     let mut versions: Vec<_> = facts.filter(|v| view.crew_day(v) == Some(day)).collect();
-    versions.sort_by_key(|v| (began(v), v.id()));
+    versions.sort_by_key(|v| (v.record.envelope.at, v.id()));
     versions
-}
-
-fn began(version: &Version) -> UtcMs {
-    match &version.record.body {
-        Body::Application(a) => a.started_at,
-        _ => version.record.envelope.at,
-    }
 }
 
 /// The day sheet.
@@ -56,21 +50,25 @@ pub async fn sheet(desk: Desk, Path(path): Place) -> Result<Html<String>, ApiErr
             return Err(ApiError::not_found("that crew has no work on that day"));
         }
         let crew = view.yard.crew_name(day.crew);
+        let sheet = day_sheet(view, &desk.snapshot.findings(job), day, &desk.snapshot.names);
         let body = html! {
             h1 { "Day sheet: " (text(&crew)) ", " (day.day) }
             p.lead { (text(&view.title)) ", " (text(&view.job.site)) ". " (day_state(desk, job, day)) }
-            (signing(desk, job, day))
+            @if sheet.provisional { p { strong { "Provisional" } ": not signed off, it may still change." } }
+            (signing(desk, job, day, &sheet))
             (findings(desk, job, day))
-            (applications(desk, view, day))
+            (applications(view, &sheet))
             (others(desk, view, day))
-            section aria-labelledby="product" { h2 id="product" { "Product" } (crew_day_rows(desk, Some(day))) }
+            section aria-labelledby="product" { h2 id="product" { "Product" } (crew_day_rows(desk, |r| r.crew == day.crew && r.day == day.day)) }
+            (asking(desk, job, day))
+            p.small { "State " code { (sheet.state) } }
         };
         Ok(Page { title: format!("{crew}, {}", day.day), job: Some((book, "")), body })
     })
     .await
 }
 
-fn signing(desk: &Desk, job: &JobState, day: CrewDay) -> Markup {
+fn signing(desk: &Desk, job: &JobState, day: CrewDay, sheet: &DaySheet) -> Markup {
     let view = &job.view;
     let findings = desk.snapshot.findings(job);
     let stops = blocking(&findings, day).count();
@@ -81,6 +79,7 @@ fn signing(desk: &Desk, job: &JobState, day: CrewDay) -> Markup {
     html! {
         section.sign aria-labelledby="sign" {
             h2 id="sign" { "Sign-off" }
+            @for (at, why) in &sheet.reopened { p { "Opened again " (moment(view, *at)) ": " (text(why)) } }
             @if let Some(version) = signed {
                 p { "Signed off " (moment(view, version.record.envelope.at)) " by " (text(&by(desk, version))) "." }
                 @if desk.read_only.is_none() {
@@ -126,41 +125,62 @@ fn findings(desk: &Desk, job: &JobState, day: CrewDay) -> Markup {
     }
 }
 
-fn applications(desk: &Desk, view: &View<'static>, day: CrewDay) -> Markup {
-    let all = of_day(view, Kind::Application, day);
-    let clock = |at| moment(view, at).get(11..).unwrap_or_default().to_owned();
-    let sum: Ul = all
-        .iter()
-        .map(|v| match &v.record.body {
-            Body::Application(a) => a.put_in_ul(),
-            _ => Ul(0),
-        })
-        .sum();
+fn applications(view: &View<'static>, sheet: &DaySheet) -> Markup {
+    let clock = |at: &str| at.get(11..16).unwrap_or(at).to_owned();
+    let counts = |r: &&SheetRow| r.standing == "in force" || r.standing == "contested";
+    let sum: Ul = sheet.rows.iter().filter(counts).map(|r| r.put_in_ul).sum();
     html! {
         section aria-labelledby="treated" {
-            h2 id="treated" { "Treated: " (all.len()) }
-            @if !all.is_empty() {
+            h2 id="treated" { "Treated: " (sheet.rows.iter().filter(counts).count()) }
+            @if !sheet.rows.is_empty() {
                 table.cards {
                     thead { tr { th scope="col" { "Time" } th scope="col" { "Tree" } th.num scope="col" { "Diameter" } th.num scope="col" { "Holes" } th.num scope="col" { "Put in" } th scope="col" { "Label" } th scope="col" { "Lot, kit" } th scope="col" { "Applied by" } } }
                     tbody {
-                        @for version in &all {
-                            @if let Body::Application(a) = &version.record.body {
-                                @let tree = view.stays(a.tree);
-                                @let diameter = view.trees.get(&tree).and_then(|t| view.dosed_from(t, a));
-                                tr {
-                                    td.nowrap data-label="Time" { (clock(a.started_at)) "–" (clock(a.ended_at)) }
-                                    th scope="row" { a href=(format!("/jobs/{}/trees/{tree}", view.book)) { (text(&view.tag(a.tree))) } @if a.stem > 1 { " stem " (a.stem) } @if a.continues.is_some() { " " span.muted { "continued" } } }
-                                    td.num data-label="Diameter" { (diameter.map_or_else(|| "?".into(), |(_, d)| format!("{} cm", d.cm()))) }
-                                    td.num data-label="Holes" { (a.holes.len()) }
-                                    td.num data-label="Put in" { (a.put_in_ul().ml()) " mL" @if a.leaked_ul().0 > 0 { br; span.warn { (a.leaked_ul().ml()) " mL leaked" } } }
-                                    td data-label="Label" { (text(&view.yard.label(a.label).map_or_else(|| "unknown".into(), |l| l.name.clone()))) br; span.muted { (text(&a.purpose)) } }
-                                    td data-label="Lot, kit" { (text(&view.yard.lot_number(a.lot))) ", " (text(&view.yard.kit(a.kit).map_or_else(|| "unknown kit".into(), |k| k.name.clone()))) }
-                                    td data-label="Applied by" { (text(&desk.snapshot.names.named(a.applicator))) @if let Some(s) = a.supervisor { br; span.muted { "supervised by " (text(&desk.snapshot.names.named(s))) } } }
+                        @for row in &sheet.rows {
+                            tr {
+                                td.nowrap data-label="Time" { (clock(&row.started_at)) "–" (clock(&row.ended_at)) }
+                                th scope="row" {
+                                    a href=(format!("/jobs/{}/trees/{}", view.book, row.tree)) { (text(&row.tag)) }
+                                    @if row.stem > 1 { " stem " (row.stem) }
+                                    @if row.continues { " " span.muted { "continued" } }
+                                    @if row.standing != "in force" { " " span.tag.open { (row.standing) } }
+                                    @if row.day_state == "arrived after sign-off" { " " span.tag.open { (row.day_state) } }
+                                    @for violation in &row.violations { br; span.warn { "Violation: " (text(violation)) } }
                                 }
+                                td.num data-label="Diameter" { (row.diameter_um.map_or_else(|| "?".into(), |d| format!("{} cm", d.cm()))) }
+                                td.num data-label="Holes" { (row.holes) }
+                                td.num data-label="Put in" { (row.put_in_ul.ml()) " mL" @if row.leaked_ul.0 > 0 { br; span.warn { (row.leaked_ul.ml()) " mL leaked" } } }
+                                td data-label="Label" { (text(if row.product.is_empty() { "unknown" } else { &row.product })) br; span.muted { (text(&row.registration)) ", " (text(&row.purpose)) } }
+                                td data-label="Lot, kit" { (text(&row.lot)) ", " (text(&row.kit)) }
+                                td data-label="Applied by" { (text(&row.applicator)) @if let Some(s) = &row.supervisor { br; span.muted { "supervised by " (text(s)) } } }
                             }
                         }
                     }
-                    tfoot { tr { th scope="row" colspan="4" { "Together" } td.num data-label="Together" { (sum.ml()) " mL" } td colspan="3" {} } }
+                    tfoot { tr { th scope="row" colspan="4" { "Together, without what is struck" } td.num data-label="Together" { (sum.ml()) " mL" } td colspan="3" {} } }
+                }
+            }
+        }
+        @for (id, title, lines) in [("cautions", "Cautions", &sheet.cautions), ("first-aid", "First aid", &sheet.first_aid)] {
+            @if !lines.is_empty() {
+                section aria-labelledby=(id) { h2 id=(id) { (title) ", in the labels' own words" } ul { @for line in lines { li { (text(line)) } } } }
+            }
+        }
+    }
+}
+
+/// The crew's questions and answers, and a form to ask it one about this day.
+fn asking(desk: &Desk, job: &JobState, day: CrewDay) -> Markup {
+    let action = format!("/jobs/{}/days/{}/{}/ask", job.view.book, day.crew, day.day);
+    html! {
+        (questions(desk, job, Some(day.crew)))
+        @if desk.read_only.is_none() {
+            section aria-labelledby="ask" {
+                h2 id="ask" { "Ask the crew" }
+                form.stacked method="post" action=(action) {
+                    (desk.token_field())
+                    label for="question" { "Question about this day" }
+                    textarea id="question" name="text" required maxlength="4000" rows="2" {}
+                    button { "Ask" }
                 }
             }
         }
@@ -234,6 +254,22 @@ pub async fn sign_off(Path(path): Place, Posted { desk, fields }: Posted) -> Res
         };
         write(&desk, book, vec![Staged::new(body)], Some(&view.heads))?;
         Ok(Redirect::to(&format!("/jobs/{book}/days/{}/{}?done=signed", day.crew, day.day)))
+    })
+    .await
+}
+
+/// Asks the crew about its day.
+pub async fn ask(Path(path): Place, Posted { desk, fields }: Posted) -> Result<Redirect, ApiError> {
+    let app = desk.app.clone();
+    app.blocking(move |_| {
+        let (book, day) = place(path)?;
+        if !desk.job(book)?.view.crew_days.contains(&day) {
+            return Err(unwritable("that crew has no work on that day"));
+        }
+        let text = format!("{}: {}", day.day, fields.needed("text", "the question")?);
+        let question = Question { crew: day.crew, finding: None, records: vec![], text };
+        write(&desk, book, vec![Staged::new(question)], None)?;
+        Ok(Redirect::to(&format!("/jobs/{book}/days/{}/{}?done=asked", day.crew, day.day)))
     })
     .await
 }

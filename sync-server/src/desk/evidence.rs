@@ -83,6 +83,11 @@ pub fn records(desk: &Desk, job: &JobState, ids: &[RecordId], most: usize) -> Ma
     }
 }
 
+/// What speaks for and against a finding, and what may have caused it.
+pub fn causes(finding: &Finding) -> Markup {
+    html! { @if !finding.evidence.is_empty() { ul.causes { @for line in &finding.evidence { li { (text(line)) } } } } }
+}
+
 /// Crew-days as links to their day sheets.
 pub fn days(desk: &Desk, job: &JobState, days: &[CrewDay]) -> Markup {
     let book = job.view.book;
@@ -107,9 +112,12 @@ pub fn finding_state(job: &JobState, finding: &Finding) -> Markup {
     html! {
         @match &finding.state {
             State::Open => { span.tag.open { "open" } }
-            State::Settled { ruling, decision, reason } => {
+            State::Settled { ruling, decision, reason, done, reported, .. } => {
                 span.tag.settled { @if *decision == "accept" { "accepted" } @else { "violation confirmed" } }
-                " " span.muted { (ruled(ruling).unwrap_or_default()) ": " (text(reason)) }
+                " " span.muted { (ruled(ruling).unwrap_or_default()) ": " (text(reason))
+                    @if let Some(done) = done { ". Done: " (text(done)) }
+                    @if let Some(reported) = reported { ". Reported: " (text(reported)) }
+                }
             }
             State::Reopened { ruling } => {
                 span.tag.open { "open again" }

@@ -18,7 +18,7 @@ const FILES: [(&str, &str, &str); 3] = [
     ("trees.gpkg", "Trees and blocks for a geographic information system (OGC GeoPackage)", tables::GPKG),
     (
         "application-records.csv",
-        "Application records with the elements of 40 CFR 171.303(b)(7)(vi), and what each lacks",
+        "Application records with the elements of 40 CFR 171.303(b)(7)(vi), and what each lacks; struck and provisional ones marked",
         "text/csv; charset=utf-8; header=present",
     ),
 ];
@@ -66,9 +66,9 @@ pub async fn one(desk: Desk, Path((book, name)): Path<(String, String)>) -> Resu
         let snapshot = &desk.snapshot;
         let (media, bytes) = match name.as_str() {
             "book.xlsx" => (tables::XLSX, tables::workbook(snapshot, job)?),
-            "trees.gpkg" => (tables::GPKG, tables::geopackage(app, job)?),
+            "trees.gpkg" => (tables::GPKG, tables::geopackage(app, snapshot, job)?),
             "application-records.csv" => {
-                (media_type(&name), tables::application_records(snapshot, job, |_| true)?.into_bytes())
+                (media_type(&name), tables::application_records(snapshot, job, |_, _| true)?.into_bytes())
             }
             _ => (media_type(&name), export(snapshot, job, &name)?.as_bytes().to_vec()),
         };

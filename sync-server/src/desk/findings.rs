@@ -184,7 +184,7 @@ fn card(desk: &Desk, job: &JobState, finding: &Finding, next: Option<FindingId>)
     html! {
         article.finding id=(id) tabindex="-1" aria-labelledby=(format!("{id}-h")) data-finding data-href=(href) {
             header {
-                @if desk.read_only.is_none() && finding.open() && may_accept(finding.code) {
+                @if desk.read_only.is_none() && finding.open() {
                     input type="checkbox" name="finding" value=(shown_as(finding)) form="bulk" aria-label=(format!("Tick: {}", code_name(finding.code)));
                 }
                 (severity_mark(finding.severity))
@@ -195,6 +195,7 @@ fn card(desk: &Desk, job: &JobState, finding: &Finding, next: Option<FindingId>)
                 }
             }
             p.message { (text(&finding.message)) }
+            (evidence::causes(finding))
             (evidence::records(desk, job, &finding.records, EVIDENCE))
             p.next { strong { "Next: " } (finding.next) }
             @if finding.state != State::Open { p { (evidence::finding_state(job, finding)) } }
@@ -244,9 +245,15 @@ fn bulk(desk: &Desk, book: BookId) -> Markup {
         form.bulk id="bulk" method="post" action=(format!("/jobs/{book}/findings/settle")) {
             (desk.token_field())
             input type="hidden" name="back" value=(back(desk));
-            label for="bulk-reason" { "Accept the ticked, for one reason" }
+            label for="bulk-reason" { "Rule on the ticked, for one reason" }
             input id="bulk-reason" name="reason" required maxlength="2000" list="reasons" autocomplete="off" data-bulk;
             button { "Accept the ticked" }
+            details {
+                summary { "They are violations" }
+                div { label for="bulk-done" { "What was done about them" } input id="bulk-done" name="done" maxlength="2000" autocomplete="off"; }
+                div { label for="bulk-reported" { "Report the law asks for, and to whom it went" } input id="bulk-reported" name="reported" maxlength="2000" autocomplete="off"; }
+                button name="decision" value="confirm" { "Confirm the ticked violations" }
+            }
         }
     }
 }
@@ -270,6 +277,7 @@ pub async fn one(
             p { a href=(format!("/jobs/{book}/findings")) { "← Findings" } }
             h1 { (severity_mark(finding.severity)) " " (code_name(finding.code)) }
             p.lead { (text(&finding.message)) }
+            (evidence::causes(finding))
             dl.facts {
                 @if let Some(tree) = finding.tree { dt { "Tree" } dd { a href=(format!("/jobs/{book}/trees/{tree}")) { (text(&job.view.tag(tree))) } } }
                 @if !finding.crew_days.is_empty() { dt { "Crew-days" } dd { (evidence::days(desk, job, &finding.crew_days)) } }
@@ -290,7 +298,7 @@ pub async fn one(
     .await
 }
 
-/// Rulings and questions on this finding, oldest first.
+/// Rulings, questions and their answers on this finding, oldest first.
 fn earlier(desk: &Desk, job: &JobState, finding: &Finding) -> Markup {
     let facts = &job.view.facts;
     let mut all = vec![];
@@ -306,10 +314,16 @@ fn earlier(desk: &Desk, job: &JobState, finding: &Finding) -> Markup {
             }
         }
     }
+    let answers = facts.of_kind(Kind::Answer).filter(|fact| match &facts.shown(fact).record.body {
+        Body::Answer(b) => all.contains(&b.question),
+        _ => false,
+    });
+    let answers: Vec<_> = answers.map(|fact| fact.id).collect();
+    all.extend(answers);
     all.sort_unstable();
     html! {
         @if !all.is_empty() {
-            section aria-labelledby="earlier" { h2 id="earlier" { "Rulings and questions" } (evidence::records(desk, job, &all, 200)) }
+            section aria-labelledby="earlier" { h2 id="earlier" { "Rulings, questions, answers" } (evidence::records(desk, job, &all, 200)) }
         }
     }
 }

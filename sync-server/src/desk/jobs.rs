@@ -4,7 +4,7 @@ use axum::response::Html;
 use bolebook_core::check::blocking;
 use bolebook_core::facts::Fact;
 use bolebook_core::finding::Severity;
-use bolebook_core::ids::BookId;
+use bolebook_core::ids::{BookId, CrewId};
 use bolebook_core::quantity::{Ul, decimal};
 use bolebook_core::record::{Body, Kind};
 use bolebook_core::view::{CrewDay, TreeCounts, View};
@@ -184,7 +184,7 @@ pub async fn overview(desk: Desk, Id(book): Id<BookId>) -> Result<Html<String>, 
                     }
                 }
             }
-            (questions(desk, job))
+            (questions(desk, job, None))
             (papers(desk, job))
         };
         Ok(Page { title: view.title.clone(), job: Some((book, "")), body })
@@ -192,7 +192,8 @@ pub async fn overview(desk: Desk, Id(book): Id<BookId>) -> Result<Html<String>, 
     .await
 }
 
-fn questions(desk: &Desk, job: &JobState) -> Markup {
+/// The office's questions with their answers: to one crew, or to all.
+pub fn questions(desk: &Desk, job: &JobState, to: Option<CrewId>) -> Markup {
     let facts = &job.view.facts;
     let answers: Vec<_> = facts
         .in_force(Kind::Answer)
@@ -204,7 +205,7 @@ fn questions(desk: &Desk, job: &JobState) -> Markup {
     let asked: Vec<_> = facts
         .in_force(Kind::Question)
         .filter_map(|f| match &facts.shown(f).record.body {
-            Body::Question(q) => Some((f.id, facts.shown(f), q)),
+            Body::Question(q) if to.is_none_or(|crew| crew == q.crew) => Some((f.id, facts.shown(f), q)),
             _ => None,
         })
         .collect();

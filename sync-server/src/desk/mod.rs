@@ -25,6 +25,7 @@ mod pairs;
 mod people;
 mod rulings;
 mod search;
+mod seasons;
 mod session;
 mod settle;
 mod trees;
@@ -167,10 +168,12 @@ fn routes() -> Vec<(&'static str, MethodRouter<App>)> {
         ("/jobs/{book}/pairs", get(pairs::list)),
         ("/jobs/{book}/map", get(map::page)),
         ("/jobs/{book}/map.svg", get(map::picture)),
-        ("/jobs/{book}/balance", get(balance::of_job)),
+        ("/jobs/{book}/balance", get(balance::for_job)),
         ("/jobs/{book}/days/{crew}/{day}", get(days::sheet)),
         ("/jobs/{book}/days/{crew}/{day}/sign-off", post(days::sign_off)),
         ("/jobs/{book}/days/{crew}/{day}/reopen", post(days::reopen)),
+        ("/jobs/{book}/days/{crew}/{day}/ask", post(days::ask)),
+        ("/jobs/{book}/seasons", get(seasons::page)),
         ("/jobs/{book}/exports", get(exports::list)),
         ("/jobs/{book}/exports/{name}", get(exports::one)),
         ("/jobs/{book}/links", get(links::list).post(links::issue)),

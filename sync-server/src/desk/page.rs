@@ -144,7 +144,7 @@ pub async fn shown(
     .await
 }
 
-const TABS: [(&str, &str); 9] = [
+const TABS: [(&str, &str); 10] = [
     ("", "Overview"),
     ("findings", "Findings"),
     ("pairs", "Pairs"),
@@ -152,6 +152,7 @@ const TABS: [(&str, &str); 9] = [
     ("map", "Map"),
     ("balance", "Balance"),
     ("rulings", "Rulings"),
+    ("seasons", "Seasons"),
     ("exports", "Exports"),
     ("links", "Client links"),
 ];

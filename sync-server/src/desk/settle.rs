@@ -214,10 +214,11 @@ pub async fn many(Id(book): Id<BookId>, Posted { desk, fields }: Posted) -> Resu
         let job = desk.job(book)?;
         let findings = desk.snapshot.findings(job);
         let reason = fields.needed("reason", "the reason")?;
+        let decision = decision(&fields)?;
         let mut staged = vec![];
         for ticked in fields.all("finding") {
             let (id, facts) = ticked.split_once(':').unwrap_or((ticked, ""));
-            staged.push(rule_on(found(&findings, id)?, facts, Decision::Accept, &reason)?);
+            staged.push(rule_on(found(&findings, id)?, facts, decision.clone(), &reason)?);
         }
         if staged.is_empty() {
             return Err(unwritable("no finding was ticked"));

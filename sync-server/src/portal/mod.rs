@@ -4,11 +4,11 @@
 //! shows what stands on signed-off days and did not arrive after their sign-off; of other days only
 //! what a doctor or the law may need at once, marked provisional.
 
+mod canopies;
 pub mod links;
 mod page;
 pub mod words;
 
-use std::collections::BTreeSet;
 use std::net::SocketAddr;
 use std::sync::Arc;
 
@@ -18,6 +18,7 @@ use axum::http::request::Parts;
 use axum::http::{StatusCode, header};
 use axum::response::{Html, IntoResponse as _, Response};
 use axum::routing::{MethodRouter, get};
+use bolebook_core::export::DayStates;
 use bolebook_core::facts::Version;
 use bolebook_core::view::View;
 
@@ -140,23 +141,17 @@ impl FromRequestParts<App> for Visit {
 }
 
 /// What a client may see: versions on signed-off days, but none that arrived after the sign-off.
-pub struct Signed<'v> {
-    view: &'v View<'static>,
-    late: BTreeSet<(bolebook_core::ids::RecordId, u64)>,
-}
+pub struct Signed<'v>(DayStates<'v, 'static>);
 
 impl<'v> Signed<'v> {
     /// Of a job.
     pub fn of(view: &'v View<'static>) -> Self {
-        let late = view.late.iter().map(|(i, _)| &view.facts.versions[*i]).map(|v| (v.id(), v.op)).collect();
-        Self { view, late }
+        Self(DayStates::of(view))
     }
 
     /// Whether a version may be shown.
     pub fn takes(&self, version: &Version) -> bool {
-        let day = self.view.crew_day(version);
-        day.is_some_and(|d| self.view.signed_off.contains_key(&d))
-            && !self.late.contains(&(version.id(), version.op))
+        self.0.signed(version)
     }
 }
 
@@ -166,16 +161,16 @@ impl<'v> Signed<'v> {
 /// An internal error when they cannot be written.
 pub fn records_text(snapshot: &Snapshot, job: &JobState) -> Result<String, ApiError> {
     let signed = Signed::of(&job.view);
-    tables::application_records(snapshot, job, |v| signed.takes(v))
+    tables::application_records(snapshot, job, |fact, v| fact.in_force() && signed.takes(v))
 }
 
 /// The text of the treated trees a client gets.
 ///
 /// # Errors
 /// An internal error when it cannot be written.
-pub fn trees_text(job: &JobState) -> Result<String, ApiError> {
+pub fn trees_text(snapshot: &Snapshot, job: &JobState) -> Result<String, ApiError> {
     let signed = Signed::of(&job.view);
-    tables::treated_geojson(job, |v| signed.takes(v))
+    tables::treated_geojson(snapshot, job, |v| signed.takes(v))
 }
 
 fn file(name: &str, media: &str, text: String) -> Response {
@@ -194,5 +189,9 @@ async fn records(visit: Visit) -> Result<Response, ApiError> {
 
 async fn trees(visit: Visit) -> Result<Response, ApiError> {
     let app = visit.app.clone();
-    app.blocking(move |_| Ok(file("trees.geojson", "application/geo+json", trees_text(visit.job()?)?))).await
+    app.blocking(move |_| {
+        let text = trees_text(&visit.snapshot, visit.job()?)?;
+        Ok(file("trees.geojson", "application/geo+json", text))
+    })
+    .await
 }

@@ -15,6 +15,7 @@ use maud::{DOCTYPE, Markup, html};
 
 use crate::desk::{map_of, text};
 use crate::error::ApiError;
+use crate::portal::canopies;
 use crate::portal::words::{LANGUAGES, Words};
 use crate::portal::{Signed, Visit, records_text, trees_text};
 use crate::snapshot::JobState;
@@ -113,6 +114,7 @@ fn body(visit: &Visit, job: &JobState) -> Result<Markup, ApiError> {
             (map(visit, view))
             (list(visit, view, &work))
             (not_treated(visit, view, &work))
+            (canopies::section(visit, view))
             (data(visit, job, &company)?)
         }
         footer { p { (w.with("link-until", &[("day", view.local_time(visit.link.expires_at).get(..10).unwrap_or_default().to_owned())])) } }
@@ -319,7 +321,7 @@ fn data(visit: &Visit, job: &JobState, company: &str) -> Result<Markup, ApiError
     let digest = |text: &str| Sha256Hash::of(text.as_bytes()).to_string();
     let files = [
         ("/application-records.csv", w.say("file-records"), digest(&records_text(&visit.snapshot, job)?)),
-        ("/trees.geojson", w.say("file-map"), digest(&trees_text(job)?)),
+        ("/trees.geojson", w.say("file-map"), digest(&trees_text(&visit.snapshot, job)?)),
         ("/map.svg", w.say("file-picture"), digest(&drawn(visit, view).0.into_string())),
     ];
     Ok(html! {

@@ -140,9 +140,9 @@ fn books(yard: &[String], job: &[String]) -> Result<String, Box<dyn Error>> {
     let findings = check(&view, &balance);
     let mut answer = format!("{} trees, {} findings", view.trees.len(), findings.len());
     for export in [
-        trees_csv(&view)?,
-        applications_csv(&view, &NoNames)?,
-        trees_geojson(&view)?,
+        trees_csv(&view, &findings)?,
+        applications_csv(&view, &findings, &NoNames)?,
+        trees_geojson(&view, &findings)?,
         findings_json(&view, &findings)?,
         balance_json(&view, &balance)?,
         summary_json(&view, &findings, &balance)?,

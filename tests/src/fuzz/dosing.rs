@@ -128,8 +128,11 @@ pub fn plan(bytes: &[u8]) -> Ended {
         return Ended::early("too many");
     }
     let label = &case.label;
-    let earlier: Vec<EarlierHole> =
-        case.earlier.iter().map(|[arc, height]| EarlierHole { arc_um: *arc, height_um: *height }).collect();
+    let earlier: Vec<EarlierHole> = case
+        .earlier
+        .iter()
+        .map(|[arc, height]| EarlierHole { arc_um: *arc, height_um: *height, past: true })
+        .collect();
     let mut class = "no dose";
     let doses = tree_dose(label, &case.purpose, &case.stems, case.already_ul);
     if let Some(limit) = season_limit_ul(label, &case.stems.iter().flatten().copied().collect::<Vec<_>>()) {
@@ -150,6 +153,7 @@ pub fn plan(bytes: &[u8]) -> Ended {
             damage: &case.damage,
             earlier: &earlier,
             clearance_um: case.clearance,
+            past_clearance_um: case.clearance,
         };
         let Ok(room) = layout::room(&request) else {
             class = "no room";

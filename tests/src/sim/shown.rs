@@ -81,9 +81,9 @@ pub fn look<T>(
     let texts = vec![
         ("view", fold_text(&job_book, &view.facts)),
         ("yard", fold_text(&yard_book, &yard.facts)),
-        ("trees.csv", trees_csv(&view).unwrap()),
-        ("applications.csv", applications_csv(&view, &NoNames).unwrap()),
-        ("trees.geojson", trees_geojson(&view).unwrap()),
+        ("trees.csv", trees_csv(&view, &findings).unwrap()),
+        ("applications.csv", applications_csv(&view, &findings, &NoNames).unwrap()),
+        ("trees.geojson", trees_geojson(&view, &findings).unwrap()),
         ("findings.json", findings_json(&view, &findings).unwrap()),
         ("balance.json", balance_json(&view, &balance).unwrap()),
         ("summary.json", summary_json(&view, &findings, &balance).unwrap()),

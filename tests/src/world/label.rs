@@ -39,6 +39,7 @@ pub fn label() -> Label {
             depth_min_um: Um(15_000),
             depth_max_um: Um(25_000),
             spacing_um: Um(120_000),
+            earlier_spacing_um: None,
             band_low_um: Um(100_000),
             band_high_um: Um(300_000),
             most_holes: None,

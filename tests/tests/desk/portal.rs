@@ -4,10 +4,12 @@ use std::sync::atomic::Ordering;
 
 use bolebook_core::book::Book;
 use bolebook_core::ids::{ActorId, BookId, RecordId, Sha256Hash};
+use bolebook_core::quantity::PerMille;
 use bolebook_core::record::book_kinds::{BookContent, Genesis};
-use bolebook_core::record::stand::Tree;
+use bolebook_core::record::stand::{Condition, Tree};
 use bolebook_core::record::{Body, Envelope, Record};
 use bolebook_core::signing::HeadSignature;
+use bolebook_tests::planted::condition;
 use bolebook_tests::world::{Who, World};
 
 use crate::site::{Answer, Browser, Site, root};
@@ -18,6 +20,8 @@ fn days() -> World {
     let (one, two) = (world.tree(Who::Office, "SIGNED-1"), world.tree(Who::Office, "OPEN-2"));
     for (crew, tree) in [(0, one), (1, two)] {
         world.diameter(Who::Crew(crew), tree, 3_000);
+        let seen = Condition { canopy_loss: Some(PerMille(200)), ..condition(tree) };
+        world.write(Who::Crew(crew), seen);
         world.fill(crew, 100_000);
         world.treat(crew, tree, 7);
         world.close_day(crew, 30_000);
@@ -84,6 +88,8 @@ fn a_link_shows_signed_days_alone_and_marks_the_rest_provisional() {
     );
     assert!(text.contains("1 tree treated") && text.contains("For Client Invented"));
     assert!(!text.contains("OPEN-2"), "what is not signed off is not shown");
+    // One canopy was seen on the signed day; the other crew's day is not signed.
+    assert!(text.contains("Canopies, then and now") && text.contains("1 looked at"), "{text}");
     assert!(text.contains("Provisional") && text.contains("wash with much water"), "but a doctor's need is");
     assert!(text.contains("hospital emergency") && text.contains("INVENTED: NOT FOR USE"));
     // Nobody's browser or search engine keeps or embeds it, and nothing runs in it.

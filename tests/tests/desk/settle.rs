@@ -280,6 +280,99 @@ fn a_crew_is_asked_and_its_records_are_struck_from_the_finding() {
 }
 
 #[test]
+fn a_day_sheet_is_provisional_and_keeps_what_was_struck_and_the_crew_is_asked_from_it() {
+    let (mut world, trees) = day();
+    let struck = world.treat(0, trees[0], 1);
+    world.strike(Who::Crew(0), struck);
+    let site = Site::new(&mut world, true);
+    let mut browser = site.browser();
+    let sheet = path(&world, &format!("/days/{}/2026-06-01", world.crews[0]));
+    let page = browser.page(&sheet);
+    for part in ["Provisional", ">struck<", "First aid", "wash with much water"] {
+        assert!(page.text.contains(part), "{part}: {}", page.text);
+    }
+    let asked = browser.submit(&page, &format!("{sheet}/ask"), &[("text", "Which gate was locked?")]);
+    let page = browser.follow(&asked);
+    assert!(page.text.contains("Which gate was locked?") && page.text.contains("no answer yet"));
+    let other = path(&world, &format!("/days/{}/2026-06-01", world.crews[1]));
+    assert!(!browser.page(&other).text.contains("Which gate was locked?"), "asked of crew 0 alone");
+}
+
+#[test]
+fn violations_are_confirmed_together_only_with_what_was_done_and_reported() {
+    let mut world = World::new();
+    let trees = ["A-1", "A-2"].map(|tag| world.tree(Who::Office, tag));
+    world.fill(0, 400_000);
+    for tree in trees {
+        world.diameter(Who::Crew(0), tree, 3_000);
+        world.treat(0, tree, 12);
+    }
+    let site = Site::new(&mut world, true);
+    let mut browser = site.browser();
+    let queue = browser.page(&path(&world, "/findings?code=dose.over_label"));
+    let ticked: Vec<String> = queue
+        .text
+        .split("name=\"finding\" value=\"")
+        .skip(1)
+        .map(|t| t.split('"').next().unwrap().to_owned())
+        .collect();
+    assert_eq!(ticked.len(), 2);
+    let settle = path(&world, "/findings/settle");
+    let send = |browser: &mut Browser, more: &[(&str, &str)]| {
+        let mut fill: Vec<(&str, &str)> = ticked.iter().map(|t| ("finding", t.as_str())).collect();
+        fill.push(("reason", "the scale was misread"));
+        fill.extend(more);
+        browser.submit(&queue, &settle, &fill)
+    };
+    assert_eq!(send(&mut browser, &[]).status, 422, "a violation is not accepted");
+    assert_eq!(send(&mut browser, &[("decision", "confirm"), ("done", "")]).status, 422);
+    let whole = [("decision", "confirm"), ("done", "crew told"), ("reported", "state, by mail")];
+    let sent = send(&mut browser, &whole);
+    browser.follow(&sent);
+    assert!(listed(&mut browser, &world, "dose.over_label").is_empty());
+    let records = browser.page(&path(&world, "/exports/application-records.csv")).text;
+    assert_eq!(
+        records.matches("the scale was misread; done: crew told; reported: state, by mail").count(),
+        2
+    );
+}
+
+#[test]
+fn what_is_unexplained_is_shown_with_its_likely_causes_and_the_kits_it_comes_from() {
+    let mut world = World::new();
+    let trees = ["A-1", "A-2"].map(|tag| world.tree(Who::Office, tag));
+    for crew in [0, 1] {
+        world.fill(crew, 200_000);
+        world.treat(crew, trees[crew], 7);
+    }
+    world.close_day(0, 200_000);
+    world.close_day(1, 60_000);
+    let site = Site::new(&mut world, true);
+    let mut browser = site.browser();
+    for below in [path(&world, "/balance"), "/balance".to_owned()] {
+        let page = browser.page(&below);
+        assert!(page.text.contains("a kit mix-up: crew Crew 1 is out by 70.0 mL"), "{}", page.text);
+        assert!(page.text.contains("By kit") && page.text.contains("Kit 1"), "{}", page.text);
+    }
+    let finding = listed(&mut browser, &world, "balance.day_unexplained").remove(0);
+    assert!(browser.page(&path(&world, &format!("/findings/{finding}"))).text.contains("a kit mix-up"));
+}
+
+#[test]
+fn the_seasons_page_says_what_was_seen_and_when_an_interval_is_over() {
+    let (world, trees) = day();
+    let mut world = world;
+    let seen = bolebook_tests::planted::condition(trees[0]);
+    let loss = Some(bolebook_core::quantity::PerMille(200));
+    world.write(Who::Crew(0), bolebook_core::record::stand::Condition { canopy_loss: loss, ..seen });
+    let site = Site::new(&mut world, true);
+    let page = site.browser().page(&path(&world, "/seasons"));
+    // One of one between 10 and 30 %: Wilson (1927) gives 20.6 to 100 %.
+    assert!(page.text.contains("1 of 4 assessed") && page.text.contains("20.6 to 100.0 %"), "{}", page.text);
+    assert!(page.text.contains("2028-05-01"), "700 days after 1 June 2026");
+}
+
+#[test]
 fn one_jobs_address_reaches_nothing_of_another() {
     let (mut world, trees) = day();
     let site = Site::new(&mut world, true);

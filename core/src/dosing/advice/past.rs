@@ -1,13 +1,13 @@
 //! What earlier seasons did to a tree: treatments, holes and wounds, from the books this job was
-//! opened from.
+//! opened from. The dose, the checks and what is due ([`crate::seasons`]) all read it here.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use crate::check::treatments;
 use crate::day::Day;
 use crate::dosing::advice::{earlier_holes, tree::damage};
 use crate::dosing::layout::EarlierHole;
-use crate::ids::TreeId;
+use crate::ids::{LabelId, RecordId, TreeId};
 use crate::quantity::Ul;
 use crate::record::stand::{Damage, ReferenceMark};
 use crate::view::View;
@@ -17,8 +17,14 @@ use crate::view::View;
 pub struct PastTreatment {
     /// Which stem, from 1.
     pub stem: i64,
-    /// When.
+    /// When: the last day of it, since intervals count from there.
     pub day: Day,
+    /// The season's name in its own job.
+    pub season: String,
+    /// The label version it was made under; absent when only papers tell of it.
+    pub label: Option<LabelId>,
+    /// Its records, in that season's book.
+    pub records: Vec<RecordId>,
     /// What was discharged: holes that took nothing are holes all the same.
     pub discharged_ul: Ul,
     /// What its arcs are measured from.
@@ -46,6 +52,18 @@ pub struct PastTree {
 }
 
 impl PastTree {
+    fn with(mut self, other: &Self) -> Self {
+        self.treatments.extend(other.treatments.iter().cloned());
+        self.damage.extend(other.damage.iter().cloned());
+        self
+    }
+
+    /// The treatments of another book of the same season that discharged product.
+    pub(crate) fn of_season<'p>(&'p self, season: &'p str) -> impl Iterator<Item = &'p PastTreatment> + 'p {
+        let same = move |t: &&PastTreatment| t.season.trim().eq_ignore_ascii_case(season.trim());
+        self.treatments.iter().filter(|t| t.discharged_ul > Ul(0)).filter(same)
+    }
+
     /// The marks that arcs of a stem were measured from.
     pub(super) fn marks(&self, stem: i64) -> impl Iterator<Item = Option<ReferenceMark>> {
         let treated = self.treatments.iter().filter(move |t| t.stem == stem && !t.holes.is_empty());
@@ -54,22 +72,39 @@ impl PastTree {
     }
 }
 
+/// A tree of an earlier season, with every id it was known by there.
+#[derive(Clone, Debug, Default)]
+struct Known {
+    ids: BTreeSet<TreeId>,
+    tree: PastTree,
+}
+
 /// The earlier seasons of a job, tree by tree.
 #[derive(Clone, Debug, Default)]
-pub struct Past(BTreeMap<TreeId, PastTree>);
+pub struct Past(BTreeMap<TreeId, Known>);
 
 impl Past {
     /// Adds a season, from its own book.
     pub fn add(&mut self, season: &View<'_>) {
         for (id, listed) in &season.trees {
             let Some(tree) = season.tree(*id) else { continue };
-            let past = self.0.entry(*id).or_default();
+            let known = self.0.entry(*id).or_default();
+            known.ids.insert(*id);
+            known.ids.extend(listed.listed_as.iter().map(|i| season.fact(*i).id));
+            let past = &mut known.tree;
             for treatment in treatments(season, listed) {
                 let Some(day) = treatment.days(season).map(|d| d.day).max() else { continue };
                 let holes = earlier_holes(std::slice::from_ref(&treatment), treatment.stem, &[]);
-                let discharged_ul = Ul(treatment.discharged_ul().1);
-                let (stem, mark) = (treatment.stem, tree.mark);
-                past.treatments.push(PastTreatment { stem, day, discharged_ul, mark, holes });
+                past.treatments.push(PastTreatment {
+                    stem: treatment.stem,
+                    day,
+                    season: season.job.season.clone(),
+                    label: treatment.parts.first().map(|(_, _, a)| a.label),
+                    records: treatment.records(),
+                    discharged_ul: Ul(treatment.discharged_ul().1),
+                    mark: tree.mark,
+                    holes: holes.into_iter().map(|hole| EarlierHole { past: true, ..hole }).collect(),
+                });
             }
             for stem in 1..=tree.stems.clamp(1, 64) {
                 let seen = damage(season, listed, stem).into_iter();
@@ -78,14 +113,23 @@ impl Past {
         }
     }
 
-    /// A tree's past: that of every tree joined to it, so that no join forgets a hole.
+    /// A tree's past: that of every tree joined to it, now or then, so that no join forgets a hole.
     pub fn of(&self, now: &View<'_>, tree: TreeId) -> PastTree {
         let stays = now.stays(tree);
-        let mut past = PastTree::default();
-        for (_, one) in self.0.iter().filter(|(id, _)| now.stays(**id) == stays) {
-            past.treatments.extend(one.treatments.iter().cloned());
-            past.damage.extend(one.damage.iter().cloned());
+        let ours = self.0.values().filter(|k| k.ids.iter().any(|id| now.stays(*id) == stays));
+        ours.fold(PastTree::default(), |past, known| past.with(&known.tree))
+    }
+
+    /// The past of every tree that has one, by the tree that stands for it now.
+    pub fn by_tree(&self, now: &View<'_>) -> BTreeMap<TreeId, PastTree> {
+        let mut found: BTreeMap<TreeId, PastTree> = BTreeMap::new();
+        for known in self.0.values() {
+            let stays: BTreeSet<TreeId> = known.ids.iter().map(|id| now.stays(*id)).collect();
+            for id in stays {
+                let past = found.remove(&id).unwrap_or_default();
+                found.insert(id, past.with(&known.tree));
+            }
         }
-        past
+        found
     }
 }

@@ -9,7 +9,9 @@ use crate::dosing::dose::{StemDose, season_limit_ul};
 use crate::dosing::layout::{EarlierHole, LayoutRequest, plan as lay_out, room};
 use crate::dosing::tree_dose::tree_dose;
 use crate::dosing::uncertainty::{Tape, of_diameter, of_plan, of_target};
+use crate::facts::Standing;
 use crate::geo::area_m2;
+use crate::ids::TreeId;
 use crate::quantity::{Ul, Um};
 use crate::record::kit::Kit;
 use crate::record::label::{ActiveIngredient, Label};
@@ -69,6 +71,7 @@ pub(super) fn plan(
         damage: &wounds,
         earlier: &earlier,
         clearance_um: label.holes.spacing_um,
+        past_clearance_um: label.holes.past_clearance_um(),
     };
     let charges = room(&request).map_err(|e| ("layout.none", e.to_string())).and_then(|fits| {
         choose_within(&dose, &label.charges, &kit.containers, fits)
@@ -254,16 +257,26 @@ fn limits(
 ) -> Vec<Result<Limit, String>> {
     let view = case.view;
     let mut limits = vec![];
+    let held = held(view, |id| id == case.id);
+    let given = || before.all.iter().chain(&held);
     let known: Vec<Um> = measured.stems.iter().flatten().copied().collect();
     if let Some(limit) = season_limit_ul(label, &known) {
-        let used = product_ul(view, label, before.all.iter());
+        let past = case.ask.past.map_or(0, |past| past_ul(view, label, past));
+        let used = product_ul(view, label, given()).saturating_add(past);
         let of = "The label's limit per tree and season".to_owned();
         limits.push(Ok(Limit { left_ul: limit.0.saturating_sub(used), of }));
     }
     for ingredient in &label.active_ingredients {
         let Some(limit) = ingredient.tree_season_max_ug else { continue };
         let of = format!("The limit of {} per tree and season", ingredient.name);
-        limits.push(left_of(view, ingredient, limit, of, before.all.iter()));
+        if case.ask.past.is_some_and(|past| past.of_season(&view.job.season).next().is_some()) {
+            // Rare enough that the reckoning is left to a person.
+            let text =
+                format!("{of} cannot be reckoned: the tree was treated this season in another job's book.");
+            limits.push(Err(text));
+            continue;
+        }
+        limits.push(left_of(view, ingredient, limit, of, given()));
     }
     let per_area = label.area_season_max_ul_per_ha.is_some()
         || label.active_ingredients.iter().any(|a| a.area_season_max_ug_per_ha.is_some());
@@ -291,7 +304,8 @@ fn area_limits(case: &Case<'_, '_>, label: &Label, limits: &mut Vec<Result<Limit
         return;
     };
     let in_block = view.trees.iter().filter(|(id, _)| view.tree(**id).is_some_and(|t| t.block == block));
-    let all: Vec<Treatment<'_>> = in_block.flat_map(|(_, t)| crate::check::treatments(view, t)).collect();
+    let mut all: Vec<Treatment<'_>> = in_block.flat_map(|(_, t)| crate::check::treatments(view, t)).collect();
+    all.extend(held(view, |id| view.tree(id).is_some_and(|t| t.block == block)));
     // Whole square metres, rounded down: the area never gives more than it has.
     let per_area = |limit: i64| {
         i64::try_from(i128::from(limit) * (libm::floor(area) as i128) / 10_000).unwrap_or(i64::MAX)
@@ -308,6 +322,19 @@ fn area_limits(case: &Case<'_, '_>, label: &Label, limits: &mut Vec<Result<Limit
     }
 }
 
+/// Applications to some trees that are held until the office admits them: they may be true, so they
+/// count toward every limit as if they were.
+fn held<'v>(view: &'v View<'_>, trees: impl Fn(TreeId) -> bool) -> Vec<Treatment<'v>> {
+    let facts = view.facts.of_kind(Kind::Application).filter(|f| !f.in_force() && f.struck_by.is_none());
+    let held = facts.filter_map(|fact| {
+        let version = fact.history.iter().filter_map(|v| view.facts.versions.get(*v)).next_back()?;
+        let Body::Application(body) = &version.record.body else { return None };
+        let held = matches!(version.standing, Standing::Held(_)) && trees(view.stays(body.tree));
+        held.then(|| Treatment { stem: body.stem, parts: vec![(fact, version, &**body)] })
+    });
+    held.collect()
+}
+
 /// What was discharged of the label's product, under whatever version of its label.
 fn product_ul<'t, 'v: 't>(
     view: &View<'_>,
@@ -321,6 +348,15 @@ fn product_ul<'t, 'v: 't>(
         })
     };
     treatments.filter(same).map(|t| t.discharged_ul().1).fold(0, i64::saturating_add)
+}
+
+/// The same of another book of this season.
+fn past_ul(view: &View<'_>, label: &Label, past: &PastTree) -> i64 {
+    let may_be = |t: &&PastTreatment| {
+        t.label.and_then(|l| view.yard.label(l)).is_none_or(|l| l.registration == label.registration)
+    };
+    let of_season = past.of_season(&view.job.season).filter(may_be);
+    of_season.map(|t| t.discharged_ul.0).fold(0, i64::saturating_add)
 }
 
 /// What a limit in micrograms leaves, as product of this label, rounded down.
@@ -354,9 +390,11 @@ fn left_of<'t, 'v: 't>(
 /// Holes already in a stem, ordered: of this season's applications, and of those looked up.
 pub fn earlier_holes(treatments: &[Treatment<'_>], stem: i64, past: &[PastTreatment]) -> Vec<EarlierHole> {
     let ours = treatments.iter().filter(|t| t.stem == stem).flat_map(|t| t.parts.iter());
-    let ours = ours
-        .flat_map(|(_, _, a)| a.holes.iter())
-        .map(|h| EarlierHole { arc_um: h.arc_um, height_um: h.height_um });
+    let ours = ours.flat_map(|(_, _, a)| a.holes.iter()).map(|h| EarlierHole {
+        arc_um: h.arc_um,
+        height_um: h.height_um,
+        past: false,
+    });
     let past = past.iter().filter(|p| p.stem == stem);
     let mut holes: Vec<EarlierHole> = ours.chain(past.flat_map(|p| p.holes.iter().copied())).collect();
     holes.sort_by_key(|h| (h.arc_um, h.height_um));

@@ -1,5 +1,6 @@
 //! What label, lot, kit, people and job say.
 
+use crate::check::fill::content::in_kit;
 use crate::check::licence::{Licensed, licensed};
 use crate::day::Day;
 use crate::dosing::advice::{Case, DESIGN};
@@ -163,7 +164,35 @@ pub(super) fn lot(case: &mut Case<'_, '_>, label: Option<&Label>) -> Option<LotI
         }
         Some(fill) => read_off(case, label, number, fill),
     }
+    content(case, fill);
     Some(id)
+}
+
+/// Two products in one reservoir, and a reservoir filled over its limit.
+fn content(case: &mut Case<'_, '_>, fill: Option<&Fill>) {
+    let view = case.view;
+    let now = in_kit(view, case.ask.kit);
+    if let Some((lot, (other, left))) = now.onto_other {
+        let text = format!(
+            "The kit was filled with lot {} while {} mL of lot {}, another product, should still have been in it: drain and clean it, log that nothing of either is in it, and fill it again.",
+            view.yard.lot_number(lot),
+            left.ml(),
+            view.yard.lot_number(other)
+        );
+        case.stop("fill.onto_other", text, Code::OtherProduct.source());
+    }
+    let limit = view.yard.kit(case.ask.kit).map(|k| k.reservoir.fill_limit_ul).filter(|l| l.0 > 0);
+    if let (Some(fill), Some(limit)) = (fill, limit)
+        && fill.amount_ul > limit
+        && now.sum_ul > limit.0
+    {
+        let text = format!(
+            "The kit's last fill of {} mL is over its fill limit of {} mL: release the pressure, take the surplus out and log it as returned, or correct the entry if it is wrong.",
+            fill.amount_ul.ml(),
+            limit.ml()
+        );
+        case.stop("fill.over_limit", text, Code::FillOverLimit.source());
+    }
 }
 
 fn read_off(case: &mut Case<'_, '_>, label: Option<&Label>, number: &str, fill: &Fill) {

@@ -6,9 +6,12 @@ use crate::day::Day;
 use crate::dosing::advice::{Before, Case, DESIGN};
 use crate::dosing::conditions::Circumstances;
 use crate::dosing::dose::allows_species;
-use crate::dosing::stem::{LEAST_STAND, diameter_from_reading, echo, looks_like, outlier_in_stand};
+use crate::dosing::stem::{
+    LEAST_OTHERS, LEAST_STAND, diameter_from_reading, echo, looks_like, outlier_in_stand,
+};
 use crate::facts::Standing;
 use crate::finding::{Code, Severity};
+use crate::ids::TreeId;
 use crate::quantity::{Ul, Um, UtcMs};
 use crate::record::label::Label;
 use crate::record::stand::{Condition, Damage, Diameter};
@@ -234,12 +237,13 @@ pub(super) fn measured(case: &mut Case<'_, '_>, tree: &TreeView) -> Option<Measu
 fn against_stand(case: &mut Case<'_, '_>, record: &Diameter, echo: &str, agreeing: usize) {
     let view = case.view;
     let species = view.tree(case.id).and_then(|t| t.species.as_deref());
-    let others: Vec<Um> = view
-        .trees
-        .iter()
-        .filter(|(id, _)| **id != case.id && view.tree(**id).is_some_and(|t| t.species.as_deref() == species))
-        .filter_map(|(_, tree)| view.diameter(tree, 1))
-        .collect();
+    let of = |same_species: bool| -> Vec<Um> {
+        let like = |id: &TreeId| view.tree(*id).is_some_and(|t| t.species.as_deref() == species);
+        let others = view.trees.iter().filter(|(id, _)| **id != case.id && (!same_species || like(id)));
+        others.filter_map(|(_, tree)| view.diameter(tree, 1)).collect()
+    };
+    // Where its own species is hardly there, the other trees of the place are better than nothing.
+    let others = Some(of(true)).filter(|o| o.len() >= LEAST_OTHERS).unwrap_or_else(|| of(false));
     if others.len() < LEAST_STAND && agreeing < 2 {
         let text = format!(
             "Only {} measured trees to compare with: look at the trunk, is {echo} right? A girth entered as a diameter is three times the dose.",

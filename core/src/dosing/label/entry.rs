@@ -104,6 +104,10 @@ fn holes(rules: &HoleRules, p: &mut Vec<LabelProblem>) {
     order(p, rules.depth_min_um.0, rules.depth_max_um.0, "the least depth", "the greatest depth");
     range_um(p, "the spacing", rules.spacing_um, Um(5_000), Um(1_000_000));
     order(p, rules.bit_um.0.saturating_add(1), rules.spacing_um.0, "the bit's diameter", "the spacing");
+    if let Some(earlier) = rules.earlier_spacing_um {
+        range_um(p, "the offset from earlier seasons' holes", earlier, Um(1_000), Um(1_000_000));
+        order(p, rules.bit_um.0, earlier.0, "the bit's diameter", "the offset from earlier seasons' holes");
+    }
     range_um(p, "the lowest hole", rules.band_low_um, Um(0), MAX_LENGTH);
     range_um(p, "the highest hole", rules.band_high_um, Um(0), MAX_LENGTH);
     order(p, rules.band_low_um.0, rules.band_high_um.0, "the lowest hole", "the highest hole");

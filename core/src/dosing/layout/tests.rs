@@ -22,6 +22,7 @@ fn request(rules: &HoleRules, diameter: i64, holes: usize) -> LayoutRequest<'_> 
         damage: &[],
         earlier: &[],
         clearance_um: rules.spacing_um,
+        past_clearance_um: rules.spacing_um,
     }
 }
 
@@ -82,9 +83,13 @@ fn a_wound_is_left_out_with_half_a_bit_to_either_side() {
 fn earlier_holes_keep_the_spacing_to_either_side() {
     let rules = rules();
     let earlier: Vec<EarlierHole> =
-        (0..8).map(|i| EarlierHole { arc_um: Um(i * 125_000), height_um: Um(200_000) }).collect();
+        (0..8).map(|i| EarlierHole { arc_um: Um(i * 125_000), height_um: Um(200_000), past: true }).collect();
     let at = |clearance: i64| {
-        plan(&LayoutRequest { earlier: &earlier, clearance_um: Um(clearance), ..request(&rules, 318_310, 8) })
+        plan(&LayoutRequest {
+            earlier: &earlier,
+            past_clearance_um: Um(clearance),
+            ..request(&rules, 318_310, 8)
+        })
     };
     // Eight holes 12.5 cm apart leave no place 12 cm from all of them …
     assert_eq!(at(120_000), Err(LayoutError::AllExcluded));
@@ -94,6 +99,10 @@ fn earlier_holes_keep_the_spacing_to_either_side() {
     for hole in &between.holes {
         assert!((hole.arc_um.0 % 125_000 - 62_500).abs() <= 501, "{hole:?}");
     }
+    // A label's lesser offset is for holes of earlier seasons, never for this season's.
+    let ours: Vec<EarlierHole> = earlier.iter().map(|h| EarlierHole { past: false, ..*h }).collect();
+    let near = LayoutRequest { earlier: &ours, past_clearance_um: Um(62_000), ..request(&rules, 318_310, 8) };
+    assert_eq!(plan(&near), Err(LayoutError::AllExcluded));
 }
 
 #[test]
@@ -178,7 +187,7 @@ prop_compose! {
             damage(DamageKind::Wound, from, (from + least / 1_000 * width).rem_euclid(least))
         }).collect();
         let earlier = earlier.into_iter().map(|(at, height)| EarlierHole {
-            arc_um: Um(least / 1_000 * at), height_um: Um(height),
+            arc_um: Um(least / 1_000 * at), height_um: Um(height), past: true,
         }).collect();
         let rules = HoleRules { spacing_um: Um(spacing), depth_min_um: Um(5_000), ..rules() };
         (rules, diameter, holes, taper, damage, earlier, clearance)
@@ -194,7 +203,7 @@ proptest! {
         let request = LayoutRequest {
             damage: &damage,
             earlier: &earlier,
-            clearance_um: Um(clearance),
+            past_clearance_um: Um(clearance),
             band_low_girth_um: taper.map(|(low, _)| Um(girth / 100 * low)),
             band_high_girth_um: taper.map(|(_, high)| Um(girth / 100 * high)),
             ..request(&rules, diameter, holes)
@@ -265,12 +274,12 @@ proptest! {
         let n = |i: usize| Um(numbers[i]);
         let rules = HoleRules {
             bit_um: n(0), depth_min_um: n(1), depth_max_um: n(2), spacing_um: n(3), band_low_um: n(4),
-            band_high_um: n(5), most_holes: Some(numbers[6]), sealing: crate::record::label::Sealing::Optional,
+            band_high_um: n(5), earlier_spacing_um: None, most_holes: Some(numbers[6]), sealing: crate::record::label::Sealing::Optional,
         };
         let damage = [damage(DamageKind::EarlierHole, numbers[7], numbers[8])];
-        let earlier = [EarlierHole { arc_um: n(9), height_um: n(10) }];
+        let earlier = [EarlierHole { arc_um: n(9), height_um: n(10), past: holes % 2 == 0 }];
         let hostile = LayoutRequest {
-            band_low_girth_um: Some(n(11)), bark_um: Some(n(12)), clearance_um: n(13),
+            band_low_girth_um: Some(n(11)), bark_um: Some(n(12)), clearance_um: n(13), past_clearance_um: n(13),
             damage: &damage, earlier: &earlier, ..request(&rules, numbers[12], holes)
         };
         if let Err(error) = plan(&hostile) {

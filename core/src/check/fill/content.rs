@@ -1,0 +1,179 @@
+//! What should be in a kit, followed from fill to fill: by the rules on logged work, and by advice
+//! before the next tree.
+
+use std::collections::BTreeMap;
+
+use crate::facts::{Fact, Version};
+use crate::ids::{KitId, LabelId, LotId, RecordId};
+use crate::quantity::{Ul, UtcMs};
+use crate::record::product::{Fill, MovementKind};
+use crate::record::{Body, Kind};
+use crate::view::View;
+
+/// Product of another label that clings to a vessel (common practice, no source).
+const CLINGS_UL: i64 = 5_000;
+
+/// What happened to a kit's content.
+pub(crate) enum Event<'v> {
+    /// Product was put in.
+    Fill(&'v Fact, &'v Version, &'v Fill),
+    /// Product of a lot went out.
+    Out(LotId, i64),
+    /// What a closing found in the kit (all of it), or a count of one lot.
+    Measured(BTreeMap<LotId, i64>, bool),
+}
+
+/// An event in its place: time, then work before fills before counts, then id.
+pub(crate) struct Happened<'v> {
+    pub(crate) at: UtcMs,
+    order: u8,
+    id: RecordId,
+    pub(crate) event: Event<'v>,
+}
+
+/// Product that left a kit into a tree.
+pub(crate) struct Drawn {
+    pub(crate) kit: KitId,
+    pub(crate) lot: LotId,
+    pub(crate) amount_ul: Ul,
+    pub(crate) at: UtcMs,
+    pub(crate) by: RecordId,
+}
+
+/// What happened to each kit, in order; kits by the record they began with.
+pub(crate) fn happened<'v>(
+    view: &'v View<'_>,
+    drawn: impl Iterator<Item = Drawn>,
+) -> BTreeMap<KitId, Vec<Happened<'v>>> {
+    let facts = &view.yard.facts;
+    let mut kits: BTreeMap<KitId, Vec<Happened<'v>>> = BTreeMap::new();
+    let mut add = |kit: KitId, at, order, id, event| {
+        let root = facts.fact_of(kit).map_or(kit, |f| f.id);
+        kits.entry(root).or_default().push(Happened { at, order, id, event });
+    };
+    for fact in facts.in_force(Kind::Fill) {
+        let Some(at) = fact.history.first().map(|v| facts.versions[*v].record.envelope.at) else { continue };
+        for version in facts.current(fact) {
+            let Body::Fill(fill) = &version.record.body else { continue };
+            add(fill.kit, at, 1, version.id(), Event::Fill(fact, version, fill));
+        }
+    }
+    for fact in facts.in_force(Kind::Movement) {
+        let version = facts.shown(fact);
+        let Body::Movement(movement) = &version.record.body else { continue };
+        let Some(kit) = movement.kit else { continue };
+        let event = match movement.what {
+            MovementKind::InKit => {
+                Event::Measured(BTreeMap::from([(movement.lot, movement.amount_ul.0)]), false)
+            }
+            MovementKind::Received | MovementKind::OnHand => continue,
+            _ => Event::Out(movement.lot, movement.amount_ul.0),
+        };
+        add(kit, version.record.envelope.at, 2, version.id(), event);
+    }
+    for fact in view.facts.in_force(Kind::DayClosing) {
+        let version = view.facts.shown(fact);
+        let Body::DayClosing(closing) = &version.record.body else { continue };
+        let mut found: BTreeMap<KitId, BTreeMap<LotId, i64>> = BTreeMap::new();
+        for content in &closing.kits {
+            let root = facts.fact_of(content.kit).map_or(content.kit, |f| f.id);
+            found.entry(root).or_default().insert(content.lot, content.content_ul.0);
+        }
+        for (kit, contents) in found {
+            add(kit, version.record.envelope.at, 2, version.id(), Event::Measured(contents, true));
+        }
+    }
+    for one in drawn {
+        add(one.kit, one.at, 0, one.by, Event::Out(one.lot, one.amount_ul.0));
+    }
+    for events in kits.values_mut() {
+        events.sort_by_key(|h| (h.at, h.order, h.id));
+    }
+    kits
+}
+
+/// What should be in a kit, by lot, in microlitres.
+#[derive(Default)]
+pub(crate) struct Content(BTreeMap<LotId, i64>);
+
+impl Content {
+    /// Takes an event in.
+    pub(crate) fn take(&mut self, event: &Event<'_>) {
+        match event {
+            Event::Out(lot, amount) => {
+                let left = self.0.entry(*lot).or_default();
+                *left = left.saturating_sub(*amount).max(0);
+            }
+            Event::Measured(found, whole) => {
+                if *whole {
+                    self.0.clear();
+                }
+                self.0.extend(found);
+            }
+            Event::Fill(_, _, fill) => {
+                let of = self.0.entry(fill.lot).or_default();
+                *of = of.saturating_add(fill.amount_ul.0);
+            }
+        }
+    }
+
+    /// The lots it holds or held.
+    pub(crate) fn lots(&self) -> impl Iterator<Item = LotId> + '_ {
+        self.0.keys().copied()
+    }
+
+    /// All of it.
+    pub(crate) fn sum_ul(&self) -> i64 {
+        self.0.values().copied().fold(0, i64::saturating_add)
+    }
+
+    /// Another product than a lot's that should still be in it, with how much.
+    pub(crate) fn other_product(&self, view: &View<'_>, lot: LotId) -> Option<(LotId, Ul)> {
+        let own = label_of_lot(view, lot)?;
+        let other = self.0.iter().find(|(other, left)| {
+            **left > CLINGS_UL && label_of_lot(view, **other).is_some_and(|label| label != own)
+        });
+        other.map(|(lot, left)| (*lot, Ul(*left)))
+    }
+}
+
+/// The product of a lot: its label, whatever version.
+fn label_of_lot(view: &View<'_>, lot: LotId) -> Option<LabelId> {
+    let label = view.yard.lot(lot)?.label;
+    Some(view.yard.facts.fact_of(label).map_or(label, |f| f.id))
+}
+
+/// What a kit should hold now, as far as this job and the yard know.
+#[derive(Default)]
+pub(crate) struct InKit {
+    /// All of it, in microlitres.
+    pub(crate) sum_ul: i64,
+    /// A fill onto another product, with that product's lot and how much of it there should have
+    /// been; a count of nothing, or use to the last drop, ends it.
+    pub(crate) onto_other: Option<(LotId, (LotId, Ul))>,
+}
+
+/// What should be in a kit now.
+pub(crate) fn in_kit(view: &View<'_>, kit: KitId) -> InKit {
+    let root = |id: KitId| view.yard.facts.fact_of(id).map_or(id, |f| f.id);
+    let applications = view.facts.in_force(Kind::Application).filter_map(|fact| {
+        let version = view.facts.shown(fact);
+        let Body::Application(body) = &version.record.body else { return None };
+        let (lot, amount_ul, at) = (body.lot, body.discharged_ul(), body.started_at);
+        (root(body.kit) == root(kit)).then(|| Drawn { kit, lot, amount_ul, at, by: version.id() })
+    });
+    let (mut content, mut now) = (Content::default(), InKit::default());
+    for one in happened(view, applications).remove(&root(kit)).unwrap_or_default() {
+        if let Event::Fill(_, _, fill) = one.event
+            && let Some(onto) = content.other_product(view, fill.lot)
+        {
+            now.onto_other = Some((fill.lot, onto));
+        }
+        content.take(&one.event);
+        now.sum_ul = content.sum_ul();
+        if now.sum_ul <= CLINGS_UL {
+            now.onto_other = None;
+        }
+    }
+    now
+}

@@ -1,0 +1,314 @@
+//! A label written as the paper has it: every figure with its unit, `"usual": "6 mL/in"`.
+//!
+//! Beside the record's integers (`"usual_ul_per_m": 236220`) a label file may hold the figure and the
+//! unit that are printed on the label. The unit is then read, not remembered: a rate per inch taken
+//! for one per centimetre doses 2.54 times too much. Limits and rates round down, what keeps clear or
+//! deep enough rounds up, by less than the record's unit.
+
+use serde::Serialize;
+use serde_json::{Map, Value};
+
+use crate::dosing::units::{
+    LengthUnit, PerAreaUnit, PressureUnit, RateUnit, Rounding, TemperatureScale, Unit, VolumeUnit, named,
+    parse, parse_temperature, shown,
+};
+use crate::quantity::UlPerM;
+use crate::record::label::{Label, RateRow};
+
+/// What a figure measures.
+#[derive(Clone, Copy)]
+enum Of {
+    Length,
+    Volume,
+    Rate,
+    PerArea,
+    Pressure,
+    Temperature,
+}
+
+/// Where a figure may stand: the object around it, its name on paper, its name in the record.
+type Place = (&'static str, &'static str, &'static str, Of, Rounding);
+
+const PLACES: &[Place] = &[
+    ("", "smallest_diameter", "smallest_diameter_um", Of::Length, Rounding::Up),
+    ("", "tree_season_max", "tree_season_max_ul", Of::Volume, Rounding::Down),
+    ("", "tree_season_max_by_diameter", "tree_season_max_ul_per_m", Of::Rate, Rounding::Down),
+    ("", "area_season_max", "area_season_max_ul_per_ha", Of::PerArea, Rounding::Down),
+    ("", "pressure_max", "pressure_max_pa", Of::Pressure, Rounding::Down),
+    ("rates", "from", "from_um", Of::Length, Rounding::Nearest),
+    ("rates", "below", "below_um", Of::Length, Rounding::Nearest),
+    ("rates", "min", "min_ul_per_m", Of::Rate, Rounding::Down),
+    ("rates", "usual", "usual_ul_per_m", Of::Rate, Rounding::Down),
+    ("rates", "max", "max_ul_per_m", Of::Rate, Rounding::Down),
+    ("worked", "diameter", "diameter_um", Of::Length, Rounding::Nearest),
+    ("worked", "dose", "dose_ul", Of::Volume, Rounding::Down),
+    ("holes", "bit", "bit_um", Of::Length, Rounding::Nearest),
+    ("holes", "depth_min", "depth_min_um", Of::Length, Rounding::Up),
+    ("holes", "depth_max", "depth_max_um", Of::Length, Rounding::Down),
+    ("holes", "spacing", "spacing_um", Of::Length, Rounding::Up),
+    ("holes", "earlier_spacing", "earlier_spacing_um", Of::Length, Rounding::Up),
+    ("holes", "band_low", "band_low_um", Of::Length, Rounding::Up),
+    ("holes", "band_high", "band_high_um", Of::Length, Rounding::Down),
+    ("charges", "most_per_hole", "most_per_hole_ul", Of::Volume, Rounding::Down),
+    ("charges", "least_part", "least_part_ul", Of::Volume, Rounding::Up),
+    ("conditions", "air_min", "air_min_mc", Of::Temperature, Rounding::Nearest),
+    ("conditions", "air_max", "air_max_mc", Of::Temperature, Rounding::Nearest),
+    ("conditions", "soil_min", "soil_min_mc", Of::Temperature, Rounding::Nearest),
+    ("conditions", "water_distance", "water_distance_um", Of::Length, Rounding::Up),
+];
+
+/// A figure of a label file that cannot be taken.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, thiserror::Error)]
+#[error("{place}: {why}")]
+pub struct PaperError {
+    /// Where: `rates 1, usual`.
+    pub place: String,
+    /// Why, and what to write.
+    pub why: String,
+}
+
+/// A figure that was taken from its unit.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize)]
+pub struct Taken {
+    /// Where.
+    pub place: String,
+    /// What stood there.
+    pub written: String,
+    /// What the unit is easily taken for.
+    pub trap: Option<&'static str>,
+}
+
+/// Puts the record's integers in place of figures written with their unit; everything else is left
+/// as it stands.
+///
+/// # Errors
+/// Every [`PaperError`] of the file: no figure with a unit, a unit that is none or could be two, or
+/// one quantity given both ways.
+pub fn from_paper(mut form: Value) -> Result<(Value, Vec<Taken>), Vec<PaperError>> {
+    let (mut taken, mut wrong) = (vec![], vec![]);
+    if let Value::Object(object) = &mut form {
+        take(object, "", "", &mut taken, &mut wrong);
+        for around in ["rates", "worked", "holes", "charges", "conditions"] {
+            match object.get_mut(around) {
+                Some(Value::Object(inner)) => take(inner, around, around, &mut taken, &mut wrong),
+                Some(Value::Array(rows)) => {
+                    for (at, row) in rows.iter_mut().enumerate() {
+                        let Value::Object(row) = row else { continue };
+                        take(row, around, &format!("{around} {}", at + 1), &mut taken, &mut wrong);
+                    }
+                }
+                _ => {}
+            }
+        }
+    }
+    if wrong.is_empty() { Ok((form, taken)) } else { Err(wrong) }
+}
+
+fn take(
+    object: &mut Map<String, Value>,
+    around: &str,
+    place: &str,
+    taken: &mut Vec<Taken>,
+    wrong: &mut Vec<PaperError>,
+) {
+    for (_, paper, record, of, rounding) in PLACES.iter().filter(|p| p.0 == around) {
+        let Some(value) = object.remove(*paper) else { continue };
+        let place = if place.is_empty() { (*paper).to_owned() } else { format!("{place}, {paper}") };
+        let mut refuse = |why: String| wrong.push(PaperError { place: place.clone(), why });
+        if object.contains_key(*record) {
+            refuse(format!("is given twice, as {paper} and as {record}: keep one"));
+            continue;
+        }
+        let Value::String(written) = &value else {
+            refuse(format!("write figure and unit in quotes, such as {}", example(*of)));
+            continue;
+        };
+        match figure(written, *of, *rounding) {
+            Ok((integer, trap)) => {
+                object.insert((*record).to_owned(), integer.into());
+                taken.push(Taken { place, written: written.trim().to_owned(), trap });
+            }
+            Err(why) => refuse(why),
+        }
+    }
+}
+
+fn example(of: Of) -> &'static str {
+    match of {
+        Of::Length => "\"12 cm\"",
+        Of::Volume => "\"10 mL\"",
+        Of::Rate => "\"2.4 mL/cm\"",
+        Of::PerArea => "\"500 mL/ha\"",
+        Of::Pressure => "\"400 kPa\"",
+        Of::Temperature => "\"5 °C\"",
+    }
+}
+
+/// A figure and its unit as the record's integer, with the unit's trap.
+fn figure(written: &str, of: Of, rounding: Rounding) -> Result<(i64, Option<&'static str>), String> {
+    let Some((figure, unit)) = written.trim().split_once(char::is_whitespace) else {
+        return Err(format!("'{}' has no unit: write it such as {}", short(written), example(of)));
+    };
+    let unit = unit.trim();
+    let read = match of {
+        Of::Length => typed::<LengthUnit>(figure, unit, rounding),
+        Of::Volume => typed::<VolumeUnit>(figure, unit, rounding),
+        Of::Rate => typed::<RateUnit>(figure, unit, rounding),
+        Of::PerArea => typed::<PerAreaUnit>(figure, unit, rounding),
+        Of::Pressure => typed::<PressureUnit>(figure, unit, rounding),
+        Of::Temperature => {
+            let scale = match unit {
+                "°C" | "C" => TemperatureScale::Celsius,
+                "°F" | "F" => TemperatureScale::Fahrenheit,
+                _ => return Err(format!("'{}' is not a unit of temperature: write °C or °F", short(unit))),
+            };
+            parse_temperature(figure, scale).map(|t| (t.0, None)).map_err(|e| e.to_string())
+        }
+    };
+    read.map_err(|why| format!("'{}': {why}", short(written)))
+}
+
+fn typed<U: Unit>(
+    figure: &str,
+    unit: &str,
+    rounding: Rounding,
+) -> Result<(i64, Option<&'static str>), String> {
+    let unit = named::<U>(unit).map_err(|e| e.to_string())?;
+    let value = parse(figure, unit, rounding).map_err(|e| e.to_string())?;
+    Ok((U::integer(value), unit.trap()))
+}
+
+fn short(text: &str) -> String {
+    text.chars().take(40).collect()
+}
+
+/// A form with its figures as the paper has them, in metric units: what a template shows.
+pub fn to_paper(mut form: Value) -> Value {
+    if let Value::Object(object) = &mut form {
+        write(object, "");
+        for around in ["rates", "worked", "holes", "charges", "conditions"] {
+            match object.get_mut(around) {
+                Some(Value::Object(inner)) => write(inner, around),
+                Some(Value::Array(rows)) => {
+                    rows.iter_mut().filter_map(Value::as_object_mut).for_each(|row| write(row, around));
+                }
+                _ => {}
+            }
+        }
+    }
+    form
+}
+
+fn write(object: &mut Map<String, Value>, around: &str) {
+    for (_, paper, record, of, _) in PLACES.iter().filter(|p| p.0 == around) {
+        let Some(integer) = object.get(*record).and_then(Value::as_i64) else { continue };
+        // Millimetres for what is drilled, centimetres for what is measured around and along a trunk.
+        let (unit, below, places) = match of {
+            Of::Length if ["bit", "depth_min", "depth_max"].contains(paper) => ("mm", 1_000, 3),
+            Of::Length => ("cm", 10_000, 4),
+            Of::Volume => ("mL", 1_000, 3),
+            Of::Rate => ("mL/cm", 100_000, 5),
+            Of::PerArea => ("mL/ha", 1_000, 3),
+            Of::Pressure => ("kPa", 1_000, 3),
+            Of::Temperature => ("°C", 1_000, 3),
+        };
+        let text = crate::quantity::decimal(integer, below, places);
+        let text = if text.contains('.') { text.trim_end_matches('0').trim_end_matches('.') } else { &text };
+        object.insert((*paper).to_owned(), format!("{text} {unit}").into());
+        object.remove(*record);
+    }
+}
+
+/// A label's rates per centimetre and per inch of diameter, to be held against the paper by eye.
+pub fn rates_in_both(label: &Label) -> Vec<String> {
+    label.rates.iter().map(in_both).collect()
+}
+
+fn in_both(row: &RateRow) -> String {
+    let each = |unit: RateUnit| {
+        let rates: [UlPerM; 3] = [row.min_ul_per_m, row.usual_ul_per_m, row.max_ul_per_m];
+        rates.map(|rate| shown(rate, unit, 3)).join(" / ")
+    };
+    format!(
+        "'{}' from {} cm of diameter: {} mL per cm = {} mL per inch (least / usual / most)",
+        row.purpose,
+        row.from_um.cm(),
+        each(RateUnit::MillilitrePerCentimetre),
+        each(RateUnit::MillilitrePerInch)
+    )
+}
+
+#[cfg(test)]
+mod tests {
+    use serde_json::json;
+
+    use super::*;
+    use crate::dosing::invented::{ash_label, confirmation_of, hemlock_label};
+    use crate::ids::RecordId;
+
+    fn wrong(form: Value) -> Vec<String> {
+        from_paper(form).unwrap_err().iter().map(ToString::to_string).collect()
+    }
+
+    /// NIST SP 811 (2008), appendix B: an inch is 2.54 cm, so 6 mL/in is 2.362 204… mL/cm.
+    #[test]
+    fn a_rate_per_inch_is_read_as_one() {
+        let form = json!({"rates": [{"purpose": "p", "from": "4 in", "usual": "6 mL/in", "max": "2.4 mL/cm"}],
+            "holes": {"spacing": "4 in", "bit": "15 64ths in"}, "conditions": {"air_min": "41 °F"}});
+        let (read, taken) = from_paper(form).unwrap();
+        assert_eq!(
+            read,
+            json!({"rates": [{"purpose": "p", "from_um": 101_600, "usual_ul_per_m": 236_220,
+                "max_ul_per_m": 240_000}],
+                "holes": {"spacing_um": 101_600, "bit_um": 5_953}, "conditions": {"air_min_mc": 5_000}})
+        );
+        let of_usual = taken.iter().find(|t| t.place == "rates 1, usual").unwrap();
+        assert!(of_usual.trap.unwrap().contains("2.54"), "{of_usual:?}");
+    }
+
+    #[test]
+    fn a_figure_without_a_unit_with_two_or_given_twice_is_refused_with_its_place() {
+        let found = wrong(json!({
+            "smallest_diameter": "6 in", "smallest_diameter_um": 5,
+            "rates": [{"usual": 3}, {"usual": "3"}, {"usual": "3 mL"}, {"usual": "3 mL/in girth"}],
+            "charges": {"most_per_hole": "1 fl oz"}, "conditions": {"air_min": "5 K"},
+        }));
+        let expected = [
+            ("smallest_diameter:", "given twice"),
+            ("rates 1, usual:", "\"2.4 mL/cm\""),
+            ("rates 2, usual:", "no unit"),
+            ("rates 3, usual:", "not a unit of rate"),
+            ("rates 4, usual:", "π times"),
+            ("charges, most_per_hole:", "US fl oz"),
+            ("conditions, air_min:", "°F"),
+        ];
+        assert_eq!(found.len(), expected.len(), "{found:?}");
+        for (error, (place, why)) in found.iter().zip(expected) {
+            assert!(error.starts_with(place) && error.contains(why), "{error}");
+        }
+    }
+
+    #[test]
+    fn a_label_shown_as_on_paper_reads_back_as_itself() {
+        for label in [ash_label(), hemlock_label()] {
+            let form = to_paper(serde_json::to_value(&label).unwrap());
+            assert!(!form.to_string().contains("_um\""), "{form}");
+            let (read, _) = from_paper(form).unwrap();
+            assert_eq!(serde_json::from_value::<Label>(read).unwrap(), label);
+            let again = serde_json::to_value(confirmation_of(&label, RecordId::new(0, [0; 10]))).unwrap();
+            assert_eq!(from_paper(to_paper(again.clone())).unwrap().0, again);
+        }
+        let shown = rates_in_both(&ash_label());
+        assert!(shown[0].contains("1.600 / 2.400 / 2.600 mL per cm = 4.064 / 6.096 / 6.604 mL per inch"));
+    }
+
+    proptest::proptest! {
+        #[test]
+        fn nothing_panics(text in ".{0,24}", key in 0usize..25) {
+            let (around, paper, ..) = PLACES[key];
+            let inner = json!({ paper: text });
+            let form = if around.is_empty() { inner } else { json!({ around: [inner] }) };
+            drop(from_paper(to_paper(form)));
+        }
+    }
+}

@@ -1,0 +1,146 @@
+//! What only several seasons' books show: intervals and limits across them, joins, canopies, what is due.
+
+use bolebook_core::book::Book;
+use bolebook_core::ids::RecordId;
+use bolebook_core::quantity::{PerMille, Ul};
+use bolebook_core::record::label::Label;
+use bolebook_core::record::office::Join;
+use bolebook_core::record::stand::Condition;
+use bolebook_core::seasons::{Moved, Season, canopies, change, due, earlier, losses};
+use bolebook_tests::planted::condition;
+use bolebook_tests::world::{HOUR, Who, World, label};
+
+const A: Who = Who::Crew(0);
+const DAY: i64 = 24 * HOUR;
+
+fn wait(w: &mut World, days: i64) {
+    w.now.0 += days * DAY;
+}
+
+/// Two trees treated in 2026, and their book.
+fn treated(w: &mut World) -> [RecordId; 2] {
+    let trees = ["T1", "T2"].map(|tag| w.tree(Who::Office, tag));
+    for tree in trees {
+        w.diameter(A, tree, 3_000);
+        w.treat(0, tree, 7);
+    }
+    trees
+}
+
+fn found(w: &World, last: &Book, code: &str) -> Vec<String> {
+    w.look_among(&[last], |_, _, _, findings| {
+        findings.iter().filter(|f| f.code.name() == code).map(|f| f.message.clone()).collect()
+    })
+}
+
+#[test]
+fn an_interval_is_judged_across_books_to_the_day() {
+    for (days, expected) in [(699, 1), (700, 0)] {
+        let mut w = World::new();
+        let trees = treated(&mut w);
+        let last = w.next_season("2028", &trees);
+        // The label asks for 700 days. The times of both treatments fall on the morning.
+        wait(&mut w, days);
+        w.treat(0, trees[0], 7);
+        let all = found(&w, &last, "dose.too_soon");
+        assert_eq!(all.len(), expected, "{days}: {all:?}");
+        assert!(all.iter().all(|m| m.contains("season 2026") && m.contains("699 days")), "{all:?}");
+        // Without the earlier book nothing can be said, and nothing is.
+        assert_eq!(w.look(|_, _, f| f.iter().filter(|f| f.code.name() == "dose.too_soon").count()), 0);
+    }
+}
+
+#[test]
+fn a_join_in_either_book_forgets_no_treatment() {
+    let join =
+        |trees: &[RecordId; 2]| Join { keep: trees[0], joined: vec![trees[1]], reason: "one trunk".into() };
+    // Joined this season: what the other listing got last season counts.
+    let mut w = World::new();
+    let trees = ["T1", "T2"].map(|tag| w.tree(Who::Office, tag));
+    w.treat(0, trees[1], 7);
+    let last = w.next_season("2027", &trees);
+    wait(&mut w, 365);
+    w.treat(0, trees[0], 7);
+    assert_eq!(found(&w, &last, "dose.too_soon").len(), 0);
+    w.write(Who::Office, join(&trees));
+    assert_eq!(found(&w, &last, "dose.too_soon").len(), 1);
+    // Joined last season, and listed again under the id that was joined away.
+    let mut w = World::new();
+    let trees = ["T1", "T2"].map(|tag| w.tree(Who::Office, tag));
+    w.treat(0, trees[0], 7);
+    w.write(Who::Office, join(&trees));
+    let last = w.next_season("2027", &[trees[1]]);
+    wait(&mut w, 365);
+    w.treat(0, trees[1], 7);
+    assert_eq!(found(&w, &last, "dose.too_soon").len(), 1);
+}
+
+#[test]
+fn two_books_of_one_season_share_the_labels_limit() {
+    let mut w = World::new();
+    w.label = w.confirmed(Label { tree_season_max_ul: Some(Ul(130_000)), ..label() });
+    let trees = treated(&mut w);
+    let last = w.next_season("2026", &trees);
+    w.diameter(A, trees[0], 3_000);
+    w.diameter(A, trees[1], 3_000);
+    // 70 + 60 = 130 mL reach the limit; 70 + 70 = 140 mL pass it.
+    w.treat(0, trees[0], 6);
+    w.treat(0, trees[1], 7);
+    let all = found(&w, &last, "dose.season_limit");
+    assert_eq!(all.len(), 1, "{all:?}");
+    assert!(
+        all[0].contains("T2")
+            && all[0].contains("140.0 mL")
+            && all[0].contains("70.0 mL of it in an earlier book")
+    );
+    // Another season begins anew.
+    let mut w = World::new();
+    w.label = w.confirmed(Label { tree_season_max_ul: Some(Ul(130_000)), ..label() });
+    let trees = treated(&mut w);
+    let last = w.next_season("2028", &trees);
+    wait(&mut w, 710);
+    w.diameter(A, trees[0], 3_000);
+    w.treat(0, trees[0], 7);
+    assert_eq!(found(&w, &last, "dose.season_limit"), Vec::<String>::new());
+}
+
+#[test]
+fn canopies_are_compared_tree_by_tree_and_what_was_not_seen_again_is_said() {
+    let mut w = World::new();
+    let trees = ["T1", "T2", "T3", "T4", "T5"].map(|tag| w.tree(Who::Office, tag));
+    let see = |w: &mut World, tree, loss| {
+        w.write(A, Condition { canopy_loss: Some(PerMille(loss)), ..condition(tree) });
+    };
+    for (tree, loss) in trees.iter().zip([50, 200, 200, 400, 600]) {
+        see(&mut w, *tree, loss);
+    }
+    w.treat(0, trees[0], 7);
+    w.treat(0, trees[1], 7);
+    let last = w.next_season("2027", &trees);
+    wait(&mut w, 365);
+    for (tree, loss) in trees.iter().zip([300, 90, 250, 700]) {
+        see(&mut w, *tree, loss);
+    }
+    w.look_among(&[&last], |view, all, _, _| {
+        let before = earlier(view, all);
+        let (then, now) = (losses(before[0], |_| true), losses(view, |_| true));
+        let counts = |season: &Season| season.classes.iter().map(|c| c.trees).collect::<Vec<_>>();
+        // Classes to 10, 30, 50 and 100 % lost.
+        assert_eq!(counts(&canopies(before[0], &then)), [1, 2, 1, 1]);
+        assert_eq!(counts(&canopies(view, &now)), [1, 2, 0, 1]);
+        let changed = change((before[0], &then), (view, &now));
+        let moved = |m: Moved| (m.better, m.same, m.worse);
+        assert_eq!(moved(changed.treated), (1, 0, 1), "T2 went from 20 to 9 %, T1 from 5 to 30 %");
+        assert_eq!(moved(changed.untreated), (0, 1, 1), "T3 stayed between 10 and 30 %, T4 went to 70 %");
+        assert_eq!(changed.not_again, 1, "T5");
+        // Wilson (1927) for 1 of 2, by hand: centre 0.5, half-width 1.96 × √(0.25/2 + 1.96²/16) / (1 + 1.96²/2)
+        // = 0.4055: 9.4 to 90.6 %.
+        assert_eq!(changed.treated.held, Some((94, 906)));
+        let due = due(view, &before);
+        let days: Vec<_> = due.iter().map(|d| (d.tag.as_str(), d.from.map(|d| d.to_string()))).collect();
+        // From 1 June 2026 it is 214 days to 1 January 2027 and 365 more to 1 January 2028; the
+        // other 121 of 700 end on 1 May, as February has 29 days.
+        let over = Some("2028-05-01".to_owned());
+        assert_eq!(days, [("T1", over.clone()), ("T2", over)]);
+    });
+}
