@@ -478,3 +478,14 @@ say-which-hole = Type the number of the hole.
 took-ml = Took (mL)
 leaked-ml = Leaked (mL)
 blank-stays = Left empty, it stays as it is.
+
+## The office
+office-changed = The office changed
+office-struck = { $what } of { $tag } struck: { $reason }
+office-amended = { $what } of { $tag } amended
+office-signed = The day { $day } is signed off
+kind-application = Treatment
+kind-diameter = Diameter
+kind-condition = Condition
+kind-not-treated = 'Not treated'
+kind-tree = Listing

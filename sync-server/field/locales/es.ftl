@@ -478,3 +478,14 @@ say-which-hole = Escriba el número del agujero.
 took-ml = Tomó (mL)
 leaked-ml = Perdió (mL)
 blank-stays = Vacío, queda como está.
+
+## La oficina
+office-changed = La oficina cambió
+office-struck = { $what } de { $tag }: tachado. { $reason }
+office-amended = { $what } de { $tag }: enmendado
+office-signed = El día { $day } está visado
+kind-application = Tratamiento
+kind-diameter = Diámetro
+kind-condition = Estado
+kind-not-treated = «No tratado»
+kind-tree = Alta

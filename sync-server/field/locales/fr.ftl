@@ -478,3 +478,14 @@ say-which-hole = Tapez le numéro du trou.
 took-ml = Absorbé (mL)
 leaked-ml = Perdu (mL)
 blank-stays = Laissé vide, cela reste tel quel.
+
+## Le bureau
+office-changed = Le bureau a changé
+office-struck = { $what } de { $tag } : rayé. { $reason }
+office-amended = { $what } de { $tag } : modifié
+office-signed = La journée du { $day } est validée
+kind-application = Traitement
+kind-diameter = Diamètre
+kind-condition = État
+kind-not-treated = « Non traité »
+kind-tree = Inscription

@@ -9,6 +9,7 @@
 
 pub mod acts;
 pub mod bundle;
+pub mod changed;
 pub mod exchange;
 pub mod field;
 pub mod figures;

@@ -14,6 +14,7 @@ use bolebook_core::record::{Body, Kind};
 use bolebook_core::view::{TreeCounts, TreeState, TreeView, View, Yard};
 use serde::{Deserialize, Serialize};
 
+use crate::changed::{ChangedLine, changes};
 use crate::state::{NoView, State};
 
 /// A tree as the lists show it.
@@ -158,6 +159,8 @@ pub struct Summary {
     pub labels_now: BTreeMap<LabelId, LabelId>,
     /// Questions to a crew.
     pub questions: Vec<(CrewId, QuestionLine)>,
+    /// What the office made of the crews' entries.
+    pub changed: Vec<ChangedLine>,
     /// Closings: crew and day.
     pub closed: Vec<(CrewId, Day)>,
     /// Volumes by crew and day.
@@ -224,6 +227,7 @@ impl Summary {
             labels: vec![],
             labels_now: BTreeMap::new(),
             questions: vec![],
+            changed: changes(view),
             closed: vec![],
             volumes: BTreeMap::new(),
             not_treated: BTreeMap::new(),

@@ -297,13 +297,15 @@ function say(text, take) {
   const paragraph = document.createElement("p");
   paragraph.className = "alert";
   paragraph.textContent = text;
-  root.replaceChildren(heading, paragraph);
+  const main = document.createElement("main");
+  main.append(heading, paragraph);
+  root.replaceChildren(main);
   if (take) {
     const button = document.createElement("button");
     button.className = "big";
     button.textContent = take;
     button.addEventListener("click", () => start(true));
-    root.append(button);
+    main.append(button);
   }
 }
 

@@ -106,7 +106,7 @@ async fn measured<D: Outside>(field: &Field<D>, asked: &Asked<'_>) -> Result<Don
     };
     let units = field.state().choices.units;
     let known = ground.summary.tree(tree);
-    let before = known.and_then(|t| t.diameters.get(usize::try_from(stem - 1).ok()?)?);
+    let before = known.and_then(|t| *t.diameters.get(usize::try_from(stem - 1).ok()?)?);
     let mut said = field.words().with("measured", &[("diameter", &figures::trunk(diameter_um, units))]);
     if let Some(outlier) = before.and_then(|(_, d)| looks_like(d, diameter_um)) {
         said = format!("{said} {}", outlier.question());
