@@ -8,8 +8,8 @@ use clap_complete::Shell;
 
 use crate::app::App;
 use crate::commands::{
-    self, bundle, change, check, device, dose, export, field, job, join, kit, label, list, log, office,
-    people, product, require, set_aside, show, stand, treat, use_defaults, work, yard,
+    self, bundle, change, check, device, dose, erase, export, field, job, join, kit, label, list, log,
+    office, people, product, require, set_aside, show, stand, treat, use_defaults, work, yard,
 };
 use crate::commands::{calibrate, day_plan, dose_table, forecast, picture, seasons, settling, supply};
 use crate::error::{CliError, Explained, exit};
@@ -60,6 +60,9 @@ enum Command {
     Lot(product::LotCommand),
     Move(product::Move),
     Fill(product::FillEntry),
+    #[command(subcommand)]
+    Client(erase::ClientCommand),
+    Erased(erase::Erased),
     #[command(subcommand)]
     Job(job::JobCommand),
     Calibrate(calibrate::Calibrate),
@@ -158,6 +161,8 @@ impl Args {
             Command::Lot(c) => c.run(app),
             Command::Move(c) => commands::log_one(app, &c),
             Command::Fill(c) => commands::log_one(app, &c),
+            Command::Client(c) => c.run(app),
+            Command::Erased(c) => c.run(app),
             Command::Job(c) => c.run(app),
             Command::Calibrate(c) => commands::log_one(app, &c),
             Command::Block(c) => c.run(app),

@@ -280,7 +280,14 @@ impl<'a> Desk<'a> {
     }
 
     /// Puts a newer state of an entry into the register.
-    pub fn put_in_register(&mut self, entry: RegisterEntry) {
+    pub fn put_in_register(&mut self, mut entry: RegisterEntry) {
+        // Made on what is here, so it comes after it, whatever this device's clock says.
+        let before = self.register.iter().filter(|e| e.id == entry.id).map(|e| e.updated_at.0).max();
+        if entry.erased.is_none()
+            && let Some(before) = before
+        {
+            entry.updated_at = UtcMs(entry.updated_at.0.max(before.saturating_add(1)));
+        }
         self.register.push(entry.clone());
         self.new_register.push(entry);
     }

@@ -1,6 +1,7 @@
 //! The device's own store: one SQLite file with the books' logs, the keys, the register and the
 //! settings, and a folder of photos beside it. Works with no server at all.
 
+use std::collections::BTreeSet;
 use std::path::{Path, PathBuf};
 
 use bolebook_core::book::Book;
@@ -90,7 +91,7 @@ const TABLES: &str = "
 pub fn register_entry(id: RecordId, kind: &str, name: &str, now: UtcMs) -> RegisterEntry {
     let field = if kind == "licence" { "number" } else { "name" };
     let fields = std::iter::once((field.to_owned(), name.trim().into())).collect();
-    RegisterEntry { id, kind: kind.to_owned(), fields, updated_at: now }
+    RegisterEntry { fields, ..RegisterEntry::new(id, kind, now) }
 }
 
 /// An open store.
@@ -295,20 +296,63 @@ impl Store {
         rows.map(|text| serde_json::from_str(&text?).map_err(|e| damaged("register", &e))).collect()
     }
 
-    /// Makes or changes an entry of the register; an older state than the one here changes nothing.
+    /// Makes or changes an entry of the register; a state that does not replace the one here changes
+    /// nothing. Says whether it did.
     ///
     /// # Errors
     /// [`StoreError`].
-    pub fn register_put(&self, entry: &RegisterEntry, sent: bool) -> Result<(), StoreError> {
+    pub fn register_put(&self, entry: &RegisterEntry, sent: bool) -> Result<bool, StoreError> {
+        let mut query = self.db.prepare_cached("SELECT entry FROM register WHERE id = ?1")?;
+        let id = entry.id.to_string();
+        let old: Option<String> = query.query_row([&id], |row| row.get(0)).optional()?;
+        let old: Option<RegisterEntry> =
+            old.map(|text| serde_json::from_str(&text).map_err(|e| damaged("register", &e))).transpose()?;
+        let same = old.as_ref() == Some(entry);
+        if !same && old.is_some_and(|old| !entry.replaces(&old)) {
+            return Ok(false);
+        }
         let text = serde_json::to_string(entry).map_err(|e| damaged("register", &e))?;
         let mut put = self.db.prepare_cached(
-            "INSERT INTO register (id, entry, updated_at, sent) VALUES (?1, ?2, ?3, ?4)
-             ON CONFLICT (id) DO UPDATE SET
-                entry = excluded.entry, updated_at = excluded.updated_at, sent = excluded.sent
-             WHERE excluded.updated_at >= register.updated_at",
+            "INSERT OR REPLACE INTO register (id, entry, updated_at, sent) VALUES (?1, ?2, ?3, ?4)",
         )?;
-        put.execute(params![entry.id.to_string(), text, entry.updated_at.0, sent])?;
+        put.execute(params![id, text, entry.updated_at.0, sent])?;
+        Ok(!same)
+    }
+
+    /// The photos the office has erased.
+    ///
+    /// # Errors
+    /// [`StoreError`].
+    pub fn erased_photos(&self) -> Result<BTreeSet<Sha256Hash>, StoreError> {
+        Ok(self.register()?.into_iter().filter_map(|e| e.erased?.photo).collect())
+    }
+
+    /// Removes the bytes of erased photos that are still here.
+    ///
+    /// # Errors
+    /// [`StoreError::File`].
+    pub fn remove_erased_photos(&self) -> Result<(), StoreError> {
+        for photo in self.erased_photos()? {
+            let path = self.photo_path(photo);
+            for path in [path.with_extension("part"), path] {
+                match std::fs::remove_file(&path) {
+                    Err(source) if source.kind() != std::io::ErrorKind::NotFound => {
+                        return Err(StoreError::File { doing: "removing", path, source });
+                    }
+                    _ => {}
+                }
+            }
+        }
         Ok(())
+    }
+
+    /// Writes the store's file anew, so that nothing erased is left in it. Says whether its
+    /// write-ahead log is empty too.
+    ///
+    /// # Errors
+    /// [`StoreError`]; the file is then as it was.
+    pub fn wipe(&self) -> Result<bool, StoreError> {
+        Ok(bolebook_log::wipe(&self.db)?)
     }
 
     /// Keeps an invitation for the server.

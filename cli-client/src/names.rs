@@ -142,10 +142,10 @@ pub fn person_name(register: &[RegisterEntry], id: RecordId) -> String {
     register_field(register, id, "name").unwrap_or_else(|| short(id))
 }
 
-/// A field of a register entry, unless it was erased.
+/// A field of a register entry; the name of an erased one says that it was erased.
 pub fn register_field(register: &[RegisterEntry], id: RecordId, field: &str) -> Option<String> {
     let entry = register.iter().rev().find(|entry| entry.id == id)?;
-    entry.fields.get(field)?.as_str().map(str::to_owned)
+    if field == "name" { entry.called() } else { entry.text(field) }
 }
 
 /// The finding a text names, by its id or any beginning of it.

@@ -8,7 +8,7 @@ use bolebook_core::ids::{ActorId, BookId, DeviceId, RecordId, Sha256Hash};
 use bolebook_core::quantity::UtcMs;
 use bolebook_core::record::people::{Certificate, Role};
 use bolebook_core::record::{Body, Envelope, Record};
-use bolebook_core::service::Register;
+use bolebook_core::service::{Register, RegisterEntry};
 use bolebook_log::client::{ClientError, Session};
 use bolebook_log::{LogError, Writer, set_aside};
 use indicatif::ProgressBar;
@@ -60,6 +60,8 @@ pub struct Outcome {
     pub photos_missing: u64,
     /// Invitations deposited.
     pub invitations: u64,
+    /// Names and photos erased here, because the office erased them.
+    pub erased: u64,
     /// Lines that had to be set aside, commits the server put back, and records written again.
     pub set_aside: SetAside,
 }
@@ -344,17 +346,49 @@ fn register_round(app: &App, store: &Store, link: &mut Link, outcome: &mut Outco
             outcome.register.sent += part.len() as u64;
         }
     }
-    let theirs = link.retry(app, store, Server::register)?;
+    let theirs = link.retry(app, store, Server::register)?.entries;
+    // A server restored from an older backup is told again what was erased, by whoever meets it first;
+    // the office tells it the rest as well.
+    let there: BTreeMap<RecordId, &RegisterEntry> = theirs.iter().map(|e| (e.id, e)).collect();
+    let mut again = store.register()?;
+    again
+        .retain(|e| (office || e.erased.is_some()) && there.get(&e.id).is_none_or(|other| e.replaces(other)));
+    for part in again.chunks(500) {
+        let register = Register { entries: part.to_vec() };
+        link.retry(app, store, |s, token| s.put_register(token, &register))?;
+        outcome.register.sent += part.len() as u64;
+    }
+    let (received, erased) = take_register(store, theirs)?;
+    outcome.register.received += received;
+    outcome.erased += erased;
+    Ok(())
+}
+
+/// Takes register entries in, and erases what they say is erased: only on the word of a device that
+/// the root made the office's. Gives how many were new, and how many of them erasures.
+///
+/// # Errors
+/// [`CliError`]; the register is then as it was.
+pub fn take_register(store: &Store, entries: Vec<RegisterEntry>) -> Result<(u64, u64), CliError> {
+    let yard = store.book(store.yard()?)?;
+    let directory = bolebook_core::authority::Directory::read(&yard, &store.root_pin()?)?;
+    let (mut received, mut erased) = (0, 0);
     let tx = store.begin()?;
-    let mine: BTreeMap<RecordId, UtcMs> = store.register()?.iter().map(|e| (e.id, e.updated_at)).collect();
-    for entry in theirs.entries {
-        if mine.get(&entry.id).is_none_or(|at| *at < entry.updated_at) {
-            store.register_put(&entry, true)?;
-            outcome.register.received += 1;
+    for entry in entries {
+        if entry.check().and_then(|()| entry.verify(&directory)).is_err() {
+            continue;
+        }
+        if store.register_put(&entry, true)? {
+            received += 1;
+            erased += u64::from(entry.erased.is_some());
         }
     }
     tx.commit()?;
-    Ok(())
+    if erased > 0 {
+        store.remove_erased_photos()?;
+        store.wipe()?;
+    }
+    Ok((received, erased))
 }
 
 fn photos_round(
@@ -364,7 +398,8 @@ fn photos_round(
     outcome: &mut Outcome,
     fetch: bool,
 ) -> Result<(), CliError> {
-    for digest in photos_named(store)? {
+    let erased = store.erased_photos()?;
+    for digest in photos_named(store)?.into_iter().filter(|digest| !erased.contains(digest)) {
         let path = store.photo_path(digest);
         if !path.is_file() {
             if !fetch {

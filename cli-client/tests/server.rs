@@ -83,3 +83,44 @@ fn a_revoked_device_is_turned_away_and_keeps_what_it_has() {
     assert!(error["message"].as_str().unwrap().contains("device-revoked"), "{error}");
     assert_eq!(phone.json(&["list", "note"])["records"].as_array().unwrap().len(), 1);
 }
+
+#[test]
+fn what_the_office_erases_is_gone_at_the_server_and_on_a_phone_after_their_next_exchange() {
+    let base = TempDir::new().unwrap();
+    let (office, server) = with_server(&base);
+    let phone = join(&base, &office, &server, "phone");
+    office.json(&["person", "add", "Quillon Invented", "--work", "crew-member"]);
+    let photo = phone.file("p.jpg", b"\xff\xd8\xff\xe0 an invented face");
+    let added = phone.json(&["photo", "add", &photo, "--about", "A-1"]);
+    let digest = added["sha256"].as_str().unwrap().to_owned();
+    for device in [&phone, &office, &phone] {
+        device.json(&["exchange", "--photos"]);
+    }
+    let copies = [phone.path("store"), office.path("store"), base.path().join("server")];
+    let photos =
+        || copies.iter().filter(|c| c.join("photos").join(&digest[..2]).join(&digest).is_file()).count();
+    assert_eq!((photos(), named_in(&copies, "Quillon Invented")), (3, 3));
+    office.json(&["person", "erase", "Quillon Invented", "--reason", "asked for"]);
+    office.json(&["photo", "erase", &digest, "--reason", "a face"]);
+    assert_eq!((photos(), named_in(&copies, "Quillon Invented")), (2, 2));
+    assert_eq!(office.json(&["exchange", "--photos"])["register"]["sent"], 2);
+    assert_eq!((photos(), named_in(&copies, "Quillon Invented")), (1, 1));
+    assert_eq!(phone.json(&["exchange", "--photos"])["erased"], 2);
+    assert_eq!((photos(), named_in(&copies, "Quillon Invented")), (0, 0));
+    for device in [&office, &phone] {
+        let quiet = device.json(&["exchange", "--photos"]);
+        assert_eq!((&quiet["erased"], &quiet["register"]["sent"]), (&0.into(), &0.into()));
+        device.json(&["verify"]);
+    }
+}
+
+/// How many of these folders hold a text in any file.
+fn named_in(folders: &[std::path::PathBuf], text: &str) -> usize {
+    fn holds(path: &std::path::Path, text: &str) -> bool {
+        if path.is_dir() {
+            return std::fs::read_dir(path).unwrap().any(|entry| holds(&entry.unwrap().path(), text));
+        }
+        std::fs::read(path).unwrap().windows(text.len()).any(|w| w == text.as_bytes())
+    }
+    folders.iter().filter(|folder| holds(folder, text)).count()
+}

@@ -67,6 +67,11 @@ impl Day {
         let found = Self((era * 146_097 + day_of_era - 719_468) as i32);
         (found.ymd() == (year, month, day)).then_some(found)
     }
+
+    /// The day after, unless the calendar is over.
+    pub fn next(self) -> Option<Self> {
+        (self.0 < LAST).then(|| Self(self.0 + 1))
+    }
 }
 
 const FIRST: i32 = -719_162;

@@ -84,6 +84,7 @@ pub mod finding;
 pub mod gate;
 pub mod geo;
 pub mod ids;
+pub mod keeping;
 pub mod quantity;
 pub mod record;
 pub mod seasons;

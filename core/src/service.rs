@@ -8,6 +8,7 @@ use serde_json::{Map, Value, json};
 
 use crate::exchange::Cursor;
 use crate::ids::{BookId, DeviceId, RecordId, Sha256Hash};
+use crate::keeping::{Erasure, LegalHold};
 use crate::quantity::UtcMs;
 use crate::record::people::{Invitation, Role};
 use crate::signing::{Alg, PublicKey, SecretKey, Signature, SigningError};
@@ -117,10 +118,16 @@ pub struct RegisterEntry {
     pub id: RecordId,
     /// What it is about, for example `person` or `client`.
     pub kind: String,
-    /// Its fields, for example `name`, `address`, `licence_number`. Empty: erased.
+    /// Its fields, for example `name`, `address`, `licence_number`. None when it is erased.
     pub fields: Map<String, Value>,
-    /// When it was last changed; of two states the later one stays.
+    /// When it was last changed; of two states the later one stays, unless one is erased.
     pub updated_at: UtcMs,
+    /// A date before which it must not be erased.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub hold: Option<LegalHold>,
+    /// That it was erased: wins over every other state.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub erased: Option<Erasure>,
 }
 
 /// The register, or a part of it.

@@ -296,6 +296,7 @@ impl FromRequestParts<App> for Caller {
         };
         let now = app.now();
         let (device, claimed) = app.tokens.read(&token, now)?;
+        app.request_limit.attempt(device, now).map_err(ApiError::too_many)?;
         let role = app
             .blocking(move |app| {
                 let directory = app.read(|db| app.directory(db))?;

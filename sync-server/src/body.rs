@@ -12,6 +12,7 @@ use bolebook_core::exchange::{
     MEDIA_TYPE, RequestLine, RequestStart,
 };
 use bolebook_core::ids::BookId;
+use http_body_util::BodyExt as _;
 use serde::Serialize;
 use serde::de::DeserializeOwned;
 
@@ -20,6 +21,8 @@ use crate::state::App;
 
 /// Largest body of the small JSON endpoints, in bytes.
 pub const MAX_JSON_BYTES: usize = 1 << 20;
+/// How much of a body that is too large is still read and thrown away, in bytes.
+const THROWN_AWAY_BYTES: usize = 16 << 20;
 /// Largest window a zstd body may ask for, as a power of two: 8 MiB, what levels up to 19 use.
 const MAX_WINDOW_LOG: u32 = 23;
 
@@ -78,21 +81,29 @@ impl Encoding {
     }
 }
 
-/// Reads a whole body, up to a limit.
+/// Reads a whole body, up to a limit. What comes above it is thrown away for a while, so that the
+/// sender gets to read the answer instead of a broken connection.
 ///
 /// # Errors
-/// 413 above it; 400 when the connection broke.
-pub async fn whole(body: Body, most: usize) -> Result<Bytes, ApiError> {
-    axum::body::to_bytes(body, most).await.map_err(|e| {
-        let mut cause: Option<&dyn std::error::Error> = Some(&e);
-        while let Some(error) = cause {
-            if error.is::<http_body_util::LengthLimitError>() {
-                return ApiError::too_large(format!("a body here has at most {most} bytes as it travels"));
-            }
-            cause = error.source();
+/// 413 above the limit; 400 when the connection broke.
+pub async fn whole(mut body: Body, most: usize) -> Result<Bytes, ApiError> {
+    let (mut read, mut all) = (0, Vec::new());
+    while let Some(frame) = body.frame().await {
+        let frame = frame.map_err(|_| ApiError::bad("body-cut", "the body broke off: send it again"))?;
+        let Ok(data) = frame.into_data() else { continue };
+        read += data.len();
+        if read <= most {
+            all.extend_from_slice(&data);
+        } else if read <= most + THROWN_AWAY_BYTES {
+            all = Vec::new();
+        } else {
+            break;
         }
-        ApiError::bad("body-cut", "the body broke off: send it again")
-    })
+    }
+    if read > most {
+        return Err(ApiError::too_large(format!("a body here has at most {most} bytes as it travels")));
+    }
+    Ok(Bytes::from(all))
 }
 
 /// Whether a request's media type is the one wanted, whatever its parameters.

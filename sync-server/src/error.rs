@@ -54,6 +54,11 @@ impl ApiError {
         Self::new(StatusCode::NOT_FOUND, "not-found", detail)
     }
 
+    /// 410: it was here, and was erased.
+    pub fn gone(detail: impl Into<String>) -> Self {
+        Self::new(StatusCode::GONE, "erased", detail)
+    }
+
     /// 413.
     pub fn too_large(detail: impl Into<String>) -> Self {
         Self::new(StatusCode::PAYLOAD_TOO_LARGE, "too-large", detail)
@@ -61,7 +66,7 @@ impl ApiError {
 
     /// 429.
     pub fn too_many(wait_seconds: u64) -> Self {
-        let detail = format!("too many attempts from this address: wait {wait_seconds} s");
+        let detail = format!("too many attempts: wait {wait_seconds} s");
         let error = Self::new(StatusCode::TOO_MANY_REQUESTS, code::RATE, detail);
         Self { retry_after: Some(wait_seconds), ..error }
     }

@@ -11,6 +11,7 @@
 pub mod auth;
 pub mod body;
 pub mod desk;
+pub mod erasing;
 pub mod error;
 pub mod field;
 pub mod findings;

@@ -11,15 +11,15 @@ const HOUR_MS: i64 = 3_600_000;
 const WINDOW_MS: i64 = 60_000;
 const MOST_ADDRESSES: usize = 10_000;
 
-/// Counts attempts per address in windows of a minute.
+/// Counts attempts per address, or per device, in windows of a minute.
 #[derive(Debug)]
-pub struct Limiter {
+pub struct Limiter<Who = IpAddr> {
     most: u32,
-    seen: Mutex<BTreeMap<IpAddr, (i64, u32)>>,
+    seen: Mutex<BTreeMap<Who, (i64, u32)>>,
 }
 
-impl Limiter {
-    /// Allows `most` attempts per address and minute.
+impl<Who: Ord + Copy> Limiter<Who> {
+    /// Allows `most` attempts of each and minute.
     pub fn new(most: u32) -> Self {
         Self { most, seen: Mutex::new(BTreeMap::new()) }
     }
@@ -28,18 +28,21 @@ impl Limiter {
     ///
     /// # Errors
     /// The seconds to wait, when there were too many.
-    pub fn attempt(&self, from: IpAddr, now: UtcMs) -> Result<(), u64> {
+    pub fn attempt(&self, from: Who, now: UtcMs) -> Result<(), u64> {
         let mut seen = self.seen.lock().unwrap_or_else(PoisonError::into_inner);
         if seen.len() >= MOST_ADDRESSES {
             seen.retain(|_, (start, _)| now.0.saturating_sub(*start) < WINDOW_MS);
         }
-        let full = seen.len() >= MOST_ADDRESSES && !seen.contains_key(&from);
+        if seen.len() >= MOST_ADDRESSES && !seen.contains_key(&from) {
+            // Nobody new is remembered until the minute of some is over, so that the memory is bounded.
+            return Err(WINDOW_MS.unsigned_abs() / 1_000);
+        }
         let (start, count) = seen.entry(from).or_insert((now.0, 0));
         if now.0.saturating_sub(*start) >= WINDOW_MS || now.0 < *start {
             (*start, *count) = (now.0, 0);
         }
         *count = count.saturating_add(1);
-        if *count <= self.most && !full {
+        if *count <= self.most {
             return Ok(());
         }
         let wait_ms = WINDOW_MS - now.0.saturating_sub(*start);
@@ -80,6 +83,22 @@ impl Quota {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn a_flood_of_addresses_is_not_remembered_without_end() {
+        let limiter = Limiter::new(2);
+        let address = |n: u32| IpAddr::from(std::net::Ipv4Addr::from(n));
+        let most = u32::try_from(MOST_ADDRESSES).unwrap();
+        for n in 0..most {
+            assert_eq!(limiter.attempt(address(n), UtcMs(0)), Ok(()));
+        }
+        for n in most..most + 100 {
+            assert_eq!(limiter.attempt(address(n), UtcMs(1)), Err(60));
+        }
+        assert_eq!(limiter.seen.lock().unwrap().len(), MOST_ADDRESSES);
+        assert_eq!(limiter.attempt(address(0), UtcMs(1)), Ok(()));
+        assert_eq!(limiter.attempt(address(most), UtcMs(60_000)), Ok(()));
+    }
 
     #[test]
     fn an_address_waits_until_its_minute_is_over_and_others_do_not() {

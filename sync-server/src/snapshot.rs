@@ -12,6 +12,7 @@ use bolebook_core::check::check_among;
 use bolebook_core::export::{ExportError, Names};
 use bolebook_core::finding::Finding;
 use bolebook_core::ids::{BookId, ClientId, PersonId, RecordId, Sha256Hash};
+use bolebook_core::keeping::Erasure;
 use bolebook_core::service::RegisterEntry;
 use bolebook_core::view::{View, Yard};
 use bolebook_log::{BookInfo, BookKind};
@@ -112,6 +113,11 @@ impl Snapshot {
 #[derive(Debug, Default)]
 pub struct Snapshots(Mutex<Option<Arc<Snapshot>>>);
 
+/// Forgets what was computed, so that no erased name stays in it.
+pub fn forget(app: &Inner) {
+    *lock(&app.snapshots.0) = None;
+}
+
 /// The books as the log is now.
 ///
 /// # Errors
@@ -141,7 +147,8 @@ fn state_of(books: &[BookInfo], register: &[RegisterEntry]) -> Sha256Hash {
         text.push_str(&book.end.chain.to_string());
     }
     for entry in register {
-        text.push_str(&format!("{} {}", entry.id, entry.updated_at.0));
+        // Whole: an erasure or a hold can have the time of the state before it.
+        text.push_str(&serde_json::to_string(entry).unwrap_or_default());
     }
     Sha256Hash::of(text.as_bytes())
 }
@@ -204,12 +211,22 @@ pub struct RegisterNames(BTreeMap<RecordId, RegisterEntry>);
 impl RegisterNames {
     /// A field of an entry, unless it was erased.
     pub fn field(&self, id: RecordId, field: &str) -> Option<String> {
-        self.0.get(&id)?.fields.get(field)?.as_str().map(str::to_owned)
+        self.0.get(&id)?.text(field)
+    }
+
+    /// What someone is called: the name, or that it was erased.
+    pub fn called(&self, id: RecordId) -> Option<String> {
+        self.0.get(&id)?.called()
+    }
+
+    /// That an entry was erased, if it was.
+    pub fn erased(&self, id: RecordId) -> Option<&Erasure> {
+        self.0.get(&id)?.erased.as_ref()
     }
 
     /// What someone is called, else the end of the id.
     pub fn named(&self, id: RecordId) -> String {
-        self.field(id, "name").unwrap_or_else(|| short(id))
+        self.called(id).unwrap_or_else(|| short(id))
     }
 }
 
@@ -221,7 +238,7 @@ pub fn short(id: impl ToString) -> String {
 
 impl Names for RegisterNames {
     fn person(&self, id: PersonId) -> Option<String> {
-        self.field(id, "name")
+        self.called(id)
     }
 
     fn licence_number(&self, id: PersonId) -> Option<String> {
@@ -229,6 +246,6 @@ impl Names for RegisterNames {
     }
 
     fn client(&self, id: ClientId) -> (Option<String>, Option<String>) {
-        (self.field(id, "name"), self.field(id, "address"))
+        (self.called(id), self.field(id, "address"))
     }
 }

@@ -6,7 +6,7 @@ use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use bolebook_core::authority::{Directory, may_matter};
 use bolebook_core::book::Book;
 use bolebook_core::exchange::{Entry, LogLine};
-use bolebook_core::ids::BookId;
+use bolebook_core::ids::{BookId, DeviceId};
 use bolebook_core::quantity::UtcMs;
 use bolebook_log::{LogError, Page};
 use rusqlite::{Connection, Transaction, TransactionBehavior};
@@ -14,6 +14,7 @@ use tokio::sync::Semaphore;
 
 use crate::auth::Tokens;
 use crate::desk::DeskState;
+use crate::erasing;
 use crate::error::ApiError;
 use crate::field::Files;
 use crate::findings::Findings;
@@ -34,6 +35,8 @@ pub struct Config {
     pub enrolments_per_minute: u32,
     /// Token requests per address and minute.
     pub tokens_per_minute: u32,
+    /// Requests per device and minute, of whatever kind.
+    pub requests_per_minute: u32,
     /// Exchanges worked on at once; each may hold its unpacked body in memory.
     pub exchanges_at_once: usize,
     /// Largest photo, in bytes.
@@ -59,6 +62,7 @@ impl Config {
             data,
             enrolments_per_minute: 20,
             tokens_per_minute: 240,
+            requests_per_minute: 6_000,
             exchanges_at_once: 4,
             photo_bytes: 40 << 20,
             author_bytes_per_hour: 256 << 20,
@@ -93,6 +97,9 @@ pub enum StartError {
         /// Why.
         source: std::io::Error,
     },
+    /// What was erased before could not be erased again.
+    #[error("what {0} names could not be erased again: the log's line before this one says why")]
+    Erasing(PathBuf),
     /// A key that makes no tokens.
     #[error("the server's key makes no tokens: {0}")]
     Tokens(String),
@@ -122,6 +129,8 @@ pub struct Inner {
     pub enrol_limit: Limiter,
     /// How often an address may ask for a token.
     pub token_limit: Limiter,
+    /// How often a device may ask for anything.
+    pub request_limit: Limiter<DeviceId>,
     /// How much each author has added.
     pub quota: Quota,
     /// Room for exchanges.
@@ -180,6 +189,9 @@ impl App {
             store::prepare(&db).and_then(|()| crate::desk::prepare(&db)).map(|()| db).map_err(LogError::from)
         });
         let writer = opened.map_err(|source| StartError::Log { path, source })?;
+        let note = config.data.join(erasing::NOTE);
+        let erased_again =
+            erasing::at_start(&config.data, &writer).map_err(|_| StartError::Erasing(note.clone()))?;
         let web = match &config.web {
             Some(folder) => {
                 Files::read(folder).map_err(|source| StartError::Folder { path: folder.clone(), source })?
@@ -187,10 +199,11 @@ impl App {
             None => Files::default(),
         };
         let tokens = Tokens::new(&identity.key).map_err(StartError::Tokens)?;
-        Ok(Self(Arc::new(Inner {
+        let app = Self(Arc::new(Inner {
             tokens,
             enrol_limit: Limiter::new(config.enrolments_per_minute),
             token_limit: Limiter::new(config.tokens_per_minute),
+            request_limit: Limiter::new(config.requests_per_minute),
             quota: Quota::new(config.author_bytes_per_hour),
             room: Arc::new(Semaphore::new(config.exchanges_at_once)),
             findings: Findings::default(),
@@ -203,7 +216,11 @@ impl App {
             directory: Mutex::new(None),
             identity,
             config,
-        })))
+        }));
+        if erased_again {
+            erasing::after_start(&app).map_err(|_| StartError::Erasing(note))?;
+        }
+        Ok(app)
     }
 
     /// Runs blocking work on a thread made for it.
@@ -285,6 +302,27 @@ impl Inner {
         let done = work(&tx)?;
         tx.commit()?;
         Ok(done)
+    }
+
+    /// Writes the database anew, so that nothing erased is left in it. Says whether the write-ahead
+    /// log is empty too.
+    ///
+    /// # Errors
+    /// The database's; it is then as it was.
+    pub fn wipe(&self) -> Result<bool, ApiError> {
+        // Connections at rest still map the old log.
+        lock(&self.readers).clear();
+        let writer = lock(&self.writer);
+        let mut emptied = bolebook_log::wipe(&writer)?;
+        // A reader at work keeps the log for as long as it reads: each try waits for it.
+        for _ in 0..2 {
+            if emptied {
+                break;
+            }
+            lock(&self.readers).clear();
+            emptied = bolebook_log::empty_log(&writer)?;
+        }
+        Ok(emptied)
     }
 
     /// The yard's devices as the log says now, or nothing before the yard's genesis came.

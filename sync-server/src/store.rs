@@ -1,11 +1,13 @@
-//! The server's own tables beside the log: invitations and the register. Every statement is here.
+//! The server's own tables beside the log: invitations, the register, photos erased. Every statement is here.
 
-use bolebook_core::ids::{DeviceId, RecordId};
+use bolebook_core::ids::{DeviceId, RecordId, Sha256Hash};
+use bolebook_core::keeping::{Erasure, LegalHold};
 use bolebook_core::quantity::UtcMs;
 use bolebook_core::record::people::Invitation;
 use bolebook_core::service::RegisterEntry;
-use rusqlite::{Connection, OptionalExtension as _, params};
+use rusqlite::{Connection, OptionalExtension as _, Row, params};
 
+use crate::desk::accounts;
 use crate::error::ApiError;
 
 const CREATE: &str = "
@@ -19,24 +21,36 @@ const CREATE: &str = "
         id TEXT PRIMARY KEY,
         kind TEXT NOT NULL,
         fields TEXT NOT NULL,
-        updated_at INTEGER NOT NULL
+        updated_at INTEGER NOT NULL,
+        marks TEXT NOT NULL DEFAULT '{}'
+    );
+    CREATE TABLE IF NOT EXISTS erased_photos (
+        sha256 TEXT PRIMARY KEY,
+        erased_at INTEGER NOT NULL
     );
 ";
+/// For a register made before entries had marks.
+const HAS_MARKS: &str = "SELECT count(*) FROM pragma_table_info('register') WHERE name = 'marks'";
+const ADD_MARKS: &str = "ALTER TABLE register ADD COLUMN marks TEXT NOT NULL DEFAULT '{}'";
 const ADD_INVITATION: &str = "INSERT OR IGNORE INTO invitations (code_key, invitation) VALUES (?1, ?2)";
 const INVITATION: &str = "SELECT invitation, used_by FROM invitations WHERE code_key = ?1";
 const USE_INVITATION: &str = "UPDATE invitations SET used_by = ?2, used_at = ?3 WHERE code_key = ?1";
-const REGISTER: &str = "SELECT id, kind, fields, updated_at FROM register ORDER BY id";
-const PUT_REGISTER: &str = "
-    INSERT INTO register (id, kind, fields, updated_at) VALUES (?1, ?2, ?3, ?4)
-    ON CONFLICT (id) DO UPDATE SET kind = excluded.kind, fields = excluded.fields, updated_at = excluded.updated_at
-    WHERE excluded.updated_at >= register.updated_at";
+const REGISTER: &str = "SELECT id, kind, fields, updated_at, marks FROM register ORDER BY id";
+const ENTRY: &str = "SELECT id, kind, fields, updated_at, marks FROM register WHERE id = ?1";
+const PUT_REGISTER: &str =
+    "INSERT OR REPLACE INTO register (id, kind, fields, updated_at, marks) VALUES (?1, ?2, ?3, ?4, ?5)";
+const ERASE_PHOTO: &str = "INSERT OR IGNORE INTO erased_photos (sha256, erased_at) VALUES (?1, ?2)";
+const PHOTO_ERASED: &str = "SELECT erased_at FROM erased_photos WHERE sha256 = ?1";
+const ERASED_PHOTOS: &str = "SELECT sha256 FROM erased_photos ORDER BY sha256";
 
 /// Lays the tables out if they are not there yet.
 ///
 /// # Errors
 /// The database's.
 pub fn prepare(db: &Connection) -> rusqlite::Result<()> {
-    db.execute_batch(CREATE)
+    db.execute_batch(CREATE)?;
+    let marks: i64 = db.query_row(HAS_MARKS, [], |row| row.get(0))?;
+    if marks == 0 { db.execute_batch(ADD_MARKS) } else { Ok(()) }
 }
 
 /// An invitation and the device that used it.
@@ -80,6 +94,23 @@ pub fn use_invitation(db: &Connection, code_key: &str, device: DeviceId, now: Ut
     Ok(())
 }
 
+/// What is marked on an entry beside its fields.
+#[derive(Default, serde::Serialize, serde::Deserialize)]
+struct Marks {
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    hold: Option<LegalHold>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    erased: Option<Erasure>,
+}
+
+fn entry(row: &Row<'_>) -> Result<RegisterEntry, ApiError> {
+    let (id, fields, marks): (String, String, String) = (row.get(0)?, row.get(2)?, row.get(4)?);
+    let id: RecordId = id.parse().map_err(|e| ApiError::internal(&e))?;
+    let fields = serde_json::from_str(&fields).map_err(|e| ApiError::internal(&e))?;
+    let Marks { hold, erased } = serde_json::from_str(&marks).map_err(|e| ApiError::internal(&e))?;
+    Ok(RegisterEntry { id, kind: row.get(1)?, fields, updated_at: UtcMs(row.get(3)?), hold, erased })
+}
+
 /// The whole register.
 ///
 /// # Errors
@@ -89,22 +120,58 @@ pub fn register(db: &Connection) -> Result<Vec<RegisterEntry>, ApiError> {
     let mut rows = query.query([])?;
     let mut entries = vec![];
     while let Some(row) = rows.next()? {
-        let (id, fields): (String, String) = (row.get(0)?, row.get(2)?);
-        let id: RecordId = id.parse().map_err(|e| ApiError::internal(&e))?;
-        let fields = serde_json::from_str(&fields).map_err(|e| ApiError::internal(&e))?;
-        entries.push(RegisterEntry { id, kind: row.get(1)?, fields, updated_at: UtcMs(row.get(3)?) });
+        entries.push(entry(row)?);
     }
     Ok(entries)
 }
 
-/// Puts entries; an entry older than what is there changes nothing.
+/// Puts entries; one that does not replace what is there changes nothing. Says whether one was erased
+/// that was not before.
 ///
 /// # Errors
 /// The database's.
-pub fn put_register(db: &Connection, entries: &[RegisterEntry]) -> Result<(), ApiError> {
-    for entry in entries {
-        let fields = serde_json::to_string(&entry.fields).map_err(|e| ApiError::internal(&e))?;
-        db.execute(PUT_REGISTER, params![entry.id.to_string(), entry.kind, fields, entry.updated_at.0])?;
+pub fn put_register(db: &Connection, entries: &[RegisterEntry]) -> Result<bool, ApiError> {
+    let mut erased = false;
+    for new in entries {
+        let mut query = db.prepare_cached(ENTRY)?;
+        let mut rows = query.query([new.id.to_string()])?;
+        let old = rows.next()?.map(entry).transpose()?;
+        drop(rows);
+        if old.as_ref().is_some_and(|old| !new.replaces(old)) {
+            continue;
+        }
+        let marks = Marks { hold: new.hold.clone(), erased: new.erased.clone() };
+        let fields = serde_json::to_string(&new.fields).map_err(|e| ApiError::internal(&e))?;
+        let marks = serde_json::to_string(&marks).map_err(|e| ApiError::internal(&e))?;
+        db.execute(PUT_REGISTER, params![new.id.to_string(), new.kind, fields, new.updated_at.0, marks])?;
+        if let Some(erasure) = &new.erased {
+            erased = true;
+            if new.kind == "person" {
+                accounts::remove_of(db, new.id)?;
+            }
+            if let Some(photo) = erasure.photo {
+                db.execute(ERASE_PHOTO, params![photo.to_string(), erasure.at.0])?;
+            }
+        }
     }
-    Ok(())
+    Ok(erased)
+}
+
+/// When a photo was erased, if it was.
+///
+/// # Errors
+/// The database's.
+pub fn photo_erased(db: &Connection, photo: Sha256Hash) -> Result<Option<UtcMs>, ApiError> {
+    let at = db.query_row(PHOTO_ERASED, [photo.to_string()], |row| row.get(0)).optional()?;
+    Ok(at.map(UtcMs))
+}
+
+/// Every photo that was erased.
+///
+/// # Errors
+/// The database's.
+pub fn erased_photos(db: &Connection) -> Result<Vec<Sha256Hash>, ApiError> {
+    let mut query = db.prepare_cached(ERASED_PHOTOS)?;
+    let rows = query.query_map([], |row| row.get::<_, String>(0))?;
+    rows.map(|text| text?.parse().map_err(|e| ApiError::internal(&e))).collect()
 }

@@ -723,7 +723,9 @@ fn earlier_seasons_hold_by_interval_and_by_their_holes() {
         relabel(&mut ready, |l| l.holes.earlier_spacing_um = Some(Um(60_000)));
         let mark = Some(ReferenceMark::Tag);
         let (on, holes) = (day("2022-06-01"), holes(7, 134_600));
-        let treatment = PastTreatment { stem: 1, day: on, discharged_ul: Ul(10_000), mark, holes };
+        let (season, label, records) = ("another".to_owned(), None, vec![]);
+        let (stem, day, discharged_ul) = (1, on, Ul(10_000));
+        let treatment = PastTreatment { stem, day, season, label, records, discharged_ul, mark, holes };
         let past: &'static PastTree =
             Box::leak(Box::new(PastTree { treatments: vec![treatment], damage: vec![] }));
         ready.advise(|ask| ask.past = Some(past))

@@ -427,7 +427,7 @@ fn the_register_is_the_offices_to_write_and_can_be_erased() {
     let id = RecordId::new(5, [5; 10]);
     let entry = |name: Option<&str>, at: i64| {
         let fields = name.map(|n| ("name".to_owned(), n.into())).into_iter().collect();
-        Register { entries: vec![RegisterEntry { id, kind: "person".into(), fields, updated_at: UtcMs(at) }] }
+        Register { entries: vec![RegisterEntry { fields, ..RegisterEntry::new(id, "person", UtcMs(at)) }] }
     };
     assert_eq!(crew.json("PUT", "/v1/register", &entry(Some("A"), 1)).problem().code, "office-only");
     assert_eq!(office.json("PUT", "/v1/register", &entry(Some("An Invented Name"), 10)).status, 204);

@@ -209,10 +209,10 @@ impl BundleImport {
         // The register is the office's word: a bundle tells an office device only of ids it does not know.
         let office = store.root_key()?.is_some();
         let known: Vec<_> = store.register()?.into_iter().map(|e| e.id).collect();
-        for entry in bundle.register.iter().filter(|e| !office || !known.contains(&e.id)) {
-            store.register_put(entry, true)?;
-        }
+        let mut register = bundle.register;
+        register.retain(|e| !office || e.erased.is_some() || !known.contains(&e.id));
         tx.commit()?;
+        let (_, erased) = sync::take_register(&store, register)?;
         sync::take_place(app, &store)?;
         let new: u64 = taken.values().map(|(new, _)| new).sum();
         let known: u64 = taken.values().map(|(_, known)| known).sum();
@@ -223,6 +223,7 @@ impl BundleImport {
         Ok(Answer::line(format!("{new} lines taken in, {known} were here already."))
             .with("books", rows)
             .with("new", new)
+            .with("erased", erased)
             .with("known", known))
     }
 }

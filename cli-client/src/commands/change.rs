@@ -215,5 +215,5 @@ fn put(body: &mut Value, set: &str) -> Result<(), CliError> {
 fn body_of(value: &Value) -> Result<Body, CliError> {
     let text =
         bolebook_core::record::canonical::write(value).map_err(bolebook_core::record::RecordError::from)?;
-    Ok(Record::read(&text)?.body)
+    Ok(Record::read_draft(&text)?.body)
 }

@@ -169,6 +169,9 @@ impl Exchange {
         if outcome.photos_missing > 0 {
             answer.warnings.push(format!("{} photos are not on the server yet", outcome.photos_missing));
         }
+        if outcome.erased > 0 {
+            answer.say(format!("Erased here, as the office did: {}.", outcome.erased));
+        }
         let aside = outcome.set_aside;
         if aside.lines > 0 {
             answer.warnings.push(format!(

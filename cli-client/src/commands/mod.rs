@@ -6,6 +6,7 @@ pub mod change;
 pub mod check;
 pub mod device;
 pub mod dose;
+pub mod erase;
 pub mod export;
 pub mod field;
 pub mod job;
@@ -75,11 +76,24 @@ pub fn read_file(path: &Path) -> Result<Vec<u8>, CliError> {
         |e: std::io::Error| CliError::File { doing: "reading", path: path.to_owned(), why: e.to_string() };
     if path.as_os_str() == "-" {
         let mut bytes = vec![];
-        std::io::stdin().lock().read_to_end(&mut bytes).map_err(failed)?;
+        std::io::stdin().lock().take(MAX_FILE_BYTES).read_to_end(&mut bytes).map_err(failed)?;
         return Ok(bytes);
     }
-    std::fs::read(path).map_err(failed)
+    // A file that grows while it is read is cut off by the same limit.
+    let file = std::fs::File::open(path).map_err(failed)?;
+    let mut bytes = vec![];
+    if file.metadata().map_err(failed)?.len() <= MAX_FILE_BYTES {
+        file.take(MAX_FILE_BYTES + 1).read_to_end(&mut bytes).map_err(failed)?;
+        if bytes.len() as u64 <= MAX_FILE_BYTES {
+            return Ok(bytes);
+        }
+    }
+    let why = format!("a file has at most {MAX_FILE_BYTES} bytes");
+    Err(CliError::File { doing: "reading", path: path.to_owned(), why })
 }
+
+/// Largest file read whole, in bytes.
+const MAX_FILE_BYTES: u64 = 1 << 30;
 
 /// Writes a file only its owner can read.
 ///

@@ -3,6 +3,7 @@
 use bolebook_core::record::people::{Crew, Licence, Person, PersonWork};
 use bolebook_core::record::{Body, Kind};
 
+use super::erase::{EraseName, Hold, Of};
 use crate::app::{App, Need};
 use crate::desk::Desk;
 use crate::error::CliError;
@@ -14,6 +15,8 @@ use crate::output::{Answer, Table, short};
 pub enum PersonCommand {
     Add(PersonAdd),
     List(PersonList),
+    Erase(EraseName),
+    Hold(Hold),
 }
 
 /// Adds a person. The name goes into the register, outside all books, where it can be erased.
@@ -94,6 +97,8 @@ impl PersonCommand {
         match self {
             Self::Add(add) => app.write(Need::Yard, |desk| add.stage(desk)),
             Self::List(_) => app.read(Need::Yard, people),
+            Self::Erase(erase) => erase.run(app, Of::Person),
+            Self::Hold(hold) => hold.run(app, Of::Person),
         }
     }
 }
@@ -146,7 +151,7 @@ impl LicenceCommand {
             desk.keep_in_register(id, "licence", &add.number, &[]);
             // Exports name a person's licence: its number stands with the person, too.
             let known = desk.register.iter().rev().find(|e| e.id == person).cloned();
-            if let Some(mut entry) = known {
+            if let Some(mut entry) = known.filter(|e| e.erased.is_none()) {
                 entry.fields.insert("licence_number".into(), add.number.trim().into());
                 entry.updated_at = desk.now;
                 desk.put_in_register(entry);

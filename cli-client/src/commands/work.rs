@@ -2,10 +2,12 @@
 
 use std::path::PathBuf;
 
+use bolebook_core::ids::Sha256Hash;
 use bolebook_core::record::Kind;
 use bolebook_core::record::work::{DayClosing, Incident, KitContent, NotTreated, NotTreatedReason, Photo};
 
 use super::Entry;
+use super::erase::ErasePhoto;
 use crate::app::{App, Need};
 use crate::desk::Desk;
 use crate::error::CliError;
@@ -193,6 +195,7 @@ impl Entry for CloseDay {
 #[derive(Debug, clap::Subcommand)]
 pub enum PhotoCommand {
     Add(PhotoAdd),
+    Erase(ErasePhoto),
 }
 
 /// Adds a photo: its bytes stay in the store's folder, its digest goes into the book.
@@ -217,13 +220,20 @@ const MAX_PHOTO: usize = 64 * 1024 * 1024;
 impl PhotoCommand {
     /// Runs it.
     pub fn run(self, app: &App) -> Result<Answer, CliError> {
-        let Self::Add(add) = self;
+        let add = match self {
+            Self::Add(add) => add,
+            Self::Erase(erase) => return erase.run(app),
+        };
         let bytes = super::read_file(&add.file)?;
         let media_type = media_type(&bytes).filter(|_| bytes.len() <= MAX_PHOTO).ok_or_else(|| {
             let why = "it is not a JPEG, PNG or WebP file of at most 64 MiB".to_owned();
             CliError::Refused(vec![format!("{}: {why}", add.file.display())])
         })?;
         app.write(Need::Job, |desk| {
+            if desk.store.erased_photos()?.contains(&Sha256Hash::of(&bytes)) {
+                let why = "the office has erased this photo: it is not kept again";
+                return Err(CliError::Refused(vec![why.into()]));
+            }
             let body = Photo {
                 sha256: desk.store.keep_photo(&bytes)?,
                 bytes: bytes.len() as i64,

@@ -19,6 +19,11 @@ use content::{Content, Drawn, Event, Happened, happened};
 
 /// What is in a kit is reckoned from charges: 2 % of the fill limit may be off (common practice, no source).
 const RECKONED_PART: i64 = 50;
+
+/// Whether more should be in a reservoir than its fill limit and what reckoning may be off.
+pub(crate) fn over_limit(content_ul: i64, limit: Ul) -> bool {
+    content_ul > limit.0.saturating_add(limit.0 / RECKONED_PART)
+}
 /// Findings of this rule.
 pub fn check(view: &View<'_>, work: &Work<'_>, balance: &Balance, findings: &mut Vec<Finding>) {
     let ours: BTreeSet<LotId> =
@@ -132,7 +137,7 @@ fn follow(
                         limit.ml()
                     );
                     add(Code::FillOverLimit, message, vec![]);
-                } else if seen && after > limit.0.saturating_add(limit.0 / RECKONED_PART) {
+                } else if seen && over_limit(after, limit) {
                     let message = format!(
                         "Kit {}, filled on {}: {} mL onto {} mL that should have been in it, over its fill limit of {} mL.",
                         Named(kit),

@@ -3,7 +3,9 @@
 use std::collections::BTreeSet;
 
 use crate::check::work::Work;
+use crate::day::Day;
 use crate::finding::{Code, Finding, Named};
+use crate::quantity::UtcMs;
 use crate::record::{Body, Kind};
 use crate::view::View;
 
@@ -14,30 +16,47 @@ pub fn check(view: &View<'_>, work: &Work<'_>, findings: &mut Vec<Finding>) {
     incidents(view, findings);
 }
 
-fn leave(view: &View<'_>, work: &Work<'_>, findings: &mut Vec<Finding>) {
+/// Whether the client's leave was on record by a day.
+///
+/// # Errors
+/// Why not, in words that follow a colon.
+pub(crate) fn leave_on(view: &View<'_>, day: Day) -> Result<(), String> {
     let authorisations = view.facts.in_force(Kind::Authorisation).map(|f| view.facts.shown(f));
     let given = authorisations.filter_map(|v| match &v.record.body {
         Body::Authorisation(a) => Some(a.given),
         _ => None,
     });
-    let given = given.min();
+    match given.min() {
+        Some(given) if given <= day => Ok(()),
+        Some(given) => Err(format!("the client's leave is of {given}")),
+        None => Err("no authorisation of the client is entered in this job".into()),
+    }
+}
+
+fn leave(view: &View<'_>, work: &Work<'_>, findings: &mut Vec<Finding>) {
     for day in work.by_day.keys() {
-        let message = match given {
-            Some(given) if given <= day.day => continue,
-            Some(given) => {
-                format!("Crew {} worked on {}; the client's leave is of {given}.", Named(day.crew), day.day)
-            }
-            None => {
-                format!(
-                    "Crew {} worked on {} without the client's leave on record.",
-                    Named(day.crew),
-                    day.day
-                )
-            }
-        };
+        let Err(why) = leave_on(view, day.day) else { continue };
+        let message = format!("Crew {} worked on {}: {why}.", Named(day.crew), day.day);
         let subjects = [day.crew.to_string(), day.day.to_string()];
         let found = Finding::new(Code::NotAuthorised, &[&subjects[0], &subjects[1]], message, vec![day.crew]);
         findings.push(found.on([*day]));
+    }
+}
+
+/// Whether a notice was given by a time.
+///
+/// # Errors
+/// Why not, in words that follow a colon.
+pub(crate) fn notice_by(view: &View<'_>, time: UtcMs) -> Result<(), String> {
+    let notices = view.facts.in_force(Kind::Notice).map(|f| view.facts.shown(f));
+    let first = notices.filter_map(|v| match &v.record.body {
+        Body::Notice(notice) => Some(notice.given_at),
+        _ => None,
+    });
+    match first.min() {
+        Some(at) if at <= time => Ok(()),
+        Some(at) => Err(format!("the first was given at {}", view.local_time(at))),
+        None => Err("none is on record".into()),
     }
 }
 
@@ -45,21 +64,9 @@ fn notice(view: &View<'_>, work: &Work<'_>, findings: &mut Vec<Finding>) {
     if !work.asks.notice {
         return;
     }
-    let notices = view.facts.in_force(Kind::Notice).map(|f| view.facts.shown(f));
-    let first = notices.filter_map(|v| match &v.record.body {
-        Body::Notice(notice) => Some(notice.given_at),
-        _ => None,
-    });
-    let first = first.min();
     for (day, indices) in &work.by_day {
         let Some(begun) = work.of_day(indices).map(|d| d.body.started_at).min() else { continue };
-        if first.is_some_and(|at| at <= begun) {
-            continue;
-        }
-        let given = first.map_or_else(
-            || "none is on record".to_owned(),
-            |at| format!("the first was given at {}", view.local_time(at)),
-        );
+        let Err(given) = notice_by(view, begun) else { continue };
         let message = format!(
             "Crew {} began on {} at {} before a notice: {given}.",
             Named(day.crew),

@@ -189,9 +189,9 @@ fn own_missing(view: &View<'_>, element: Element, done: &Done<'_>) -> bool {
     }
 }
 
-/// Who applied without having said, for that day and label version, that every caution was read.
-fn acknowledged(view: &View<'_>, work: &Work<'_>, findings: &mut Vec<Finding>) {
-    let mut read: BTreeSet<(RecordId, RecordId, crate::day::Day)> = BTreeSet::new();
+/// Who said, of which label version and for which day, that every caution was read.
+fn read_by(view: &View<'_>) -> BTreeSet<(RecordId, RecordId, crate::day::Day)> {
+    let mut read = BTreeSet::new();
     for fact in view.facts.in_force(Kind::Acknowledgement) {
         let Body::Acknowledgement(said) = &view.facts.shown(fact).record.body else { continue };
         let all = view.yard.label(said.label).is_some_and(|label| {
@@ -201,6 +201,17 @@ fn acknowledged(view: &View<'_>, work: &Work<'_>, findings: &mut Vec<Finding>) {
             read.insert((said.person, said.label, said.day));
         }
     }
+    read
+}
+
+/// Whether a person has said, for that day and label version, that every caution was read.
+pub(crate) fn cautions_read(view: &View<'_>, person: RecordId, label: RecordId, day: crate::day::Day) -> bool {
+    read_by(view).contains(&(person, label, day))
+}
+
+/// Who applied without having said, for that day and label version, that every caution was read.
+fn acknowledged(view: &View<'_>, work: &Work<'_>, findings: &mut Vec<Finding>) {
+    let read = read_by(view);
     let mut together = Together::default();
     for done in work.done.iter().filter(|d| d.first) {
         let Some(day) = done.day else { continue };

@@ -4,6 +4,7 @@ use crate::check::work::Work;
 use crate::day::Day;
 use crate::finding::{Code, Finding};
 use crate::ids::PersonId;
+use crate::record::office::Requirements;
 use crate::record::{Body, Kind};
 use crate::view::View;
 
@@ -76,40 +77,46 @@ pub fn licensed(view: &View<'_>, person: PersonId, day: Day) -> Licensed {
     best
 }
 
-/// Certified, but not in a category or by an authority that the job says counts here.
-fn category(view: &View<'_>, work: &Work<'_>, findings: &mut Vec<Finding>) {
-    let asks = &work.asks;
+/// What certified people hold who are in no category or scheme that the job says counts here:
+/// `for 3a of X; the job asks for 7a`. None when one fits, when the job does not ask, and when nobody
+/// is certified at all, which is said elsewhere.
+pub(crate) fn other_category(
+    view: &View<'_>,
+    asks: &Requirements,
+    people: &[PersonId],
+    day: Day,
+) -> Option<String> {
     if asks.licence_categories.is_empty() && asks.licence_schemes.is_empty() {
-        return;
+        return None;
     }
     let among = |wanted: &[String], text: &str| {
         wanted.is_empty() || wanted.iter().any(|w| w.trim().eq_ignore_ascii_case(text.trim()))
     };
+    let held = view.yard.facts.in_force(Kind::Licence).filter_map(|fact| {
+        match &view.yard.facts.shown(fact).record.body {
+            Body::Licence(l) if people.contains(&l.person) && l.certified => Some(&**l),
+            _ => None,
+        }
+    });
+    let held: Vec<_> = held.filter(|l| l.valid_from <= day && day <= l.valid_to).collect();
+    let fits = held
+        .iter()
+        .any(|l| among(&asks.licence_categories, &l.category) && among(&asks.licence_schemes, &l.scheme));
+    if fits || held.is_empty() {
+        return None;
+    }
+    let has: Vec<String> = held.iter().map(|l| format!("{} of {}", l.category, l.scheme)).collect();
+    let asked = [&asks.licence_categories[..], &asks.licence_schemes[..]].concat().join(", ");
+    Some(format!("for {}; the job asks for {asked}", has.join(" and ")))
+}
+
+fn category(view: &View<'_>, work: &Work<'_>, findings: &mut Vec<Finding>) {
     for done in &work.done {
         let Some(day) = done.day else { continue };
-        let people = [Some(done.body.applicator), done.body.supervisor];
-        let held = view.yard.facts.in_force(Kind::Licence).filter_map(|fact| {
-            match &view.yard.facts.shown(fact).record.body {
-                Body::Licence(l) if people.contains(&Some(l.person)) && l.certified => Some(&**l),
-                _ => None,
-            }
-        });
-        let held: Vec<_> = held.filter(|l| l.valid_from <= day.day && day.day <= l.valid_to).collect();
-        let fits = held
-            .iter()
-            .any(|l| among(&asks.licence_categories, &l.category) && among(&asks.licence_schemes, &l.scheme));
-        // Without any licence the rule above has said so.
-        if fits || held.is_empty() {
-            continue;
-        }
-        let has: Vec<String> = held.iter().map(|l| format!("{} of {}", l.category, l.scheme)).collect();
-        let asked = [&asks.licence_categories[..], &asks.licence_schemes[..]].concat().join(", ");
-        let message = format!(
-            "Tree {}: who applied on {} is certified for {}; the job asks for {asked}.",
-            view.tag(done.tree),
-            day.day,
-            has.join(" and ")
-        );
+        let people: Vec<_> = done.body.supervisor.into_iter().chain([done.body.applicator]).collect();
+        let Some(has) = other_category(view, &work.asks, &people, day.day) else { continue };
+        let message =
+            format!("Tree {}: who applied on {} is certified {has}.", view.tag(done.tree), day.day);
         findings.push(done.find(Code::WrongCategory, message));
     }
 }

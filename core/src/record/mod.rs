@@ -12,6 +12,7 @@ pub mod label;
 pub mod office;
 pub mod people;
 pub mod product;
+mod spelling;
 pub mod stand;
 pub mod work;
 
@@ -86,7 +87,7 @@ struct Wire {
     #[serde(default)]
     by: Option<PersonId>,
     #[serde(default)]
-    replaces: Vec<RecordId>,
+    replaces: Option<Vec<RecordId>>,
     kind: String,
     v: i64,
     body: Value,
@@ -127,9 +128,9 @@ macro_rules! kinds {
                 match self { $(Body::$variant(_) => Kind::$variant,)* }
             }
 
-            fn read(kind: &str, body: Value) -> Option<Result<Self, serde_json::Error>> {
+            fn read(kind: &str, body: &Value) -> Option<Result<Self, serde_json::Error>> {
                 match kind {
-                    $($name => Some(serde_json::from_value::<$ty>(body).map(|b| Body::$variant(Box::new(b)))),)*
+                    $($name => Some(<$ty>::deserialize(body).map(|b| Body::$variant(Box::new(b)))),)*
                     _ => None,
                 }
             }
@@ -248,7 +249,27 @@ impl Record {
         Self::from_value(value)
     }
 
+    /// Reads a record that is being drafted: what has nothing to say may stand there (an empty list,
+    /// a leak of nothing), and is left out when the record is written.
+    ///
+    /// # Errors
+    /// [`RecordError`], as [`Record::read`].
+    pub fn read_draft(text: &str) -> Result<Self, RecordError> {
+        Ok(Self::parse(canonical::check(text)?)?.0)
+    }
+
+    /// Reads a record already known to be canonical (a log's rows passed the gate).
     pub(crate) fn from_value(value: Value) -> Result<Self, RecordError> {
+        let (record, body, no_replaces) = Self::parse(value)?;
+        let kind = record.kind().name();
+        let shape = |why| RecordError::Shape { kind: kind.into(), why };
+        let written = record.body.to_value().map_err(|e| shape(e.to_string()))?;
+        spelling::check(&body, &written, no_replaces).map_err(shape)?;
+        Ok(record)
+    }
+
+    /// The record, its body as it came, and whether it says in words that it replaces nothing.
+    fn parse(value: Value) -> Result<(Self, Value, bool), RecordError> {
         let kind = value.get("kind").and_then(Value::as_str).unwrap_or("?").to_owned();
         let shape = |e: serde_json::Error| RecordError::Shape { kind: kind.clone(), why: e.to_string() };
         if has_null(&value) {
@@ -261,12 +282,14 @@ impl Record {
             return Err(RecordError::Unknown { kind, v });
         }
         let wire: Wire = serde_json::from_value(value).map_err(shape)?;
-        let body = match Body::read(&wire.kind, wire.body) {
+        let body = match Body::read(&wire.kind, &wire.body) {
             Some(body) => body.map_err(shape)?,
             None => return Err(RecordError::Unknown { kind: wire.kind, v: wire.v }),
         };
-        let Wire { id, at, device, by, replaces, .. } = wire;
-        Ok(Self { envelope: Envelope { id, at, device, by, replaces }, body })
+        let Wire { id, at, device, by, replaces, body: given, .. } = wire;
+        let no_replaces = replaces.as_ref().is_some_and(Vec::is_empty);
+        let envelope = Envelope { id, at, device, by, replaces: replaces.unwrap_or_default() };
+        Ok((Self { envelope, body }, given, no_replaces))
     }
 
     /// The record's canonical text, the bytes that are hashed, signed and kept.
@@ -337,8 +360,9 @@ fn without_null(schema: Value) -> Value {
 
 /// The JSON Schema (2020-12) of a whole record of `kind`.
 pub fn record_schema(kind: Kind) -> Value {
-    let mut schema = without_null(schemars::schema_for!(Envelope).to_value());
-    let mut body = without_null(kind.body_schema().to_value());
+    let one = |schema: schemars::Schema| without_null(spelling::one_spelling(schema.to_value()));
+    let mut schema = one(schemars::schema_for!(Envelope));
+    let mut body = one(kind.body_schema());
     let definitions = body.as_object_mut().and_then(|b| {
         b.remove("$schema");
         b.remove("$defs")

@@ -387,9 +387,9 @@ impl State {
         (count, since)
     }
 
-    /// A person's name in the register, else the end of the id.
+    /// A person's name in the register, or that it was erased, else the end of the id.
     pub fn person_name(&self, id: PersonId) -> String {
-        let name = self.register.get(&id).and_then(|e| e.fields.get("name")).and_then(|n| n.as_str());
-        name.map_or_else(|| id.to_string().chars().skip(28).collect(), str::to_owned)
+        let name = self.register.get(&id).and_then(RegisterEntry::called);
+        name.unwrap_or_else(|| id.to_string().chars().skip(28).collect())
     }
 }

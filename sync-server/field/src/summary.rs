@@ -42,7 +42,7 @@ pub struct TreeLine {
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub treated: Vec<TreatedLine>,
     /// The last look at it, with its time.
-    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[serde(default, skip_serializing_if = "Option::is_none", deserialize_with = "by_value")]
     pub condition: Option<(UtcMs, Condition)>,
 }
 
@@ -73,6 +73,7 @@ pub struct KitLine {
     /// The kit.
     pub id: KitId,
     /// Its record.
+    #[serde(deserialize_with = "by_value")]
     pub kit: bolebook_core::record::kit::Kit,
     /// The lot last filled into it, and when.
     pub filled: Option<(UtcMs, LotId)>,
@@ -154,6 +155,7 @@ pub struct Summary {
     /// Lots.
     pub lots: Vec<LotLine>,
     /// Labels' newest versions.
+    #[serde(deserialize_with = "by_value")]
     pub labels: Vec<(LabelId, Label)>,
     /// The version in force now, by every version there was.
     pub labels_now: BTreeMap<LabelId, LabelId>,
@@ -427,6 +429,12 @@ fn kits(view: &View<'_>) -> Vec<KitLine> {
         Some(KitLine { id, kit: (**kit).clone(), filled: filled.get(&id).copied(), content_ul })
     });
     kits.collect()
+}
+
+/// Reads by way of a JSON value, as the core reads records: reading them straight off the text as
+/// well would put a second reader of each into the app.
+fn by_value<'de, T: serde::de::DeserializeOwned, D: serde::Deserializer<'de>>(from: D) -> Result<T, D::Error> {
+    serde_json::from_value(serde_json::Value::deserialize(from)?).map_err(serde::de::Error::custom)
 }
 
 /// Maps whose keys are no text, as lists of pairs.

@@ -251,7 +251,8 @@ impl<D: Outside> Field<D> {
         for photo in self.outside.photos().await? {
             let url = format!("{}/v1/photos/{photo}", link.url);
             let status = self.outside.send_photo(photo, &url, &link.token).await?;
-            if !(200..300).contains(&status) {
+            // 410: the office has erased it, and the device has let go of it.
+            if !(200..300).contains(&status) && status != 410 {
                 return Err(AskError::NotAServer(format!("it answers {status} to a photo")).into());
             }
         }
@@ -265,9 +266,17 @@ impl<D: Outside> Field<D> {
         let newer: Vec<_> = {
             let state = self.state();
             let here = &state.register;
-            let newer =
-                |e: &RegisterEntry| here.get(&e.id).is_none_or(|known| known.updated_at < e.updated_at);
-            theirs.entries.into_iter().filter(newer).collect()
+            let newer = |e: &RegisterEntry| here.get(&e.id).is_none_or(|known| e.replaces(known));
+            let theirs: Vec<_> = theirs.entries.into_iter().filter(newer).collect();
+            // An erasure counts on the word of a device that the root made the office's, not the server's.
+            let directory = match theirs.iter().any(|e| e.erased.is_some()) {
+                true => state.yard().ok().map(|(_, directory)| directory),
+                false => None,
+            };
+            let proven = |e: &RegisterEntry| {
+                e.erased.is_none() || directory.as_ref().is_some_and(|d| e.verify(d).is_ok())
+            };
+            theirs.into_iter().filter(|e| e.check().is_ok() && proven(e)).collect()
         };
         if newer.is_empty() {
             return Ok(());

@@ -38,6 +38,7 @@ pub mod serve;
 pub mod set_aside;
 mod sql;
 mod verify;
+mod wipe;
 mod write;
 
 use std::path::Path;
@@ -52,6 +53,7 @@ pub use read::{
 };
 pub use rescue::{RescueDone, Rescuer, rescue};
 pub use verify::{Verified, verify};
+pub use wipe::{empty_log, wipe};
 pub use write::{Writer, may_continue, write};
 
 /// Opens (and at first makes) the log in a file: WAL, every commit on disk before it returns.

@@ -4,12 +4,14 @@
 /// The layout these statements are written for, kept in `PRAGMA user_version`.
 pub const LAYOUT: i64 = 2;
 
-/// Settings of every connection: readers never wait, and a commit is on the disk when it returns.
+/// Settings of every connection: readers never wait, a commit is on the disk when it returns, and
+/// what is deleted or overwritten is zeroed.
 pub const PRAGMAS: &str = "
     PRAGMA journal_mode = WAL;
     PRAGMA synchronous = FULL;
     PRAGMA foreign_keys = ON;
     PRAGMA busy_timeout = 10000;
+    PRAGMA secure_delete = ON;
 ";
 
 /// The tables of layout 1. `lines` is the truth; the others are found again from it.

@@ -62,6 +62,9 @@ const TOUCH: &str = "UPDATE desk_sessions SET used_at = ?2 WHERE id = ?1";
 const END_SESSION: &str = "DELETE FROM desk_sessions WHERE id = ?1";
 const END_SESSIONS: &str = "DELETE FROM desk_sessions WHERE user = ?1";
 const END_OTHERS: &str = "DELETE FROM desk_sessions WHERE user = ?1 AND id <> ?2";
+const END_SESSIONS_OF: &str =
+    "DELETE FROM desk_sessions WHERE user IN (SELECT name FROM desk_users WHERE person = ?1)";
+const REMOVE_OF: &str = "DELETE FROM desk_users WHERE person = ?1";
 const SWEEP: &str = "DELETE FROM desk_sessions WHERE created_at < ?1 OR used_at < ?2";
 
 /// An account.
@@ -196,6 +199,18 @@ pub fn users(db: &Connection) -> Result<Vec<User>, ApiError> {
 pub fn remove(db: &Connection, name: &str) -> Result<bool, ApiError> {
     db.execute(END_SESSIONS, [name])?;
     Ok(db.execute(REMOVE, [name])? == 1)
+}
+
+/// Removes the accounts of a person whose name was erased: what they sign in as is a name too.
+///
+/// # Errors
+/// The database's.
+pub fn remove_of(db: &Connection, person: PersonId) -> Result<(), ApiError> {
+    let person = person.to_string();
+    crate::portal::links::forget_maker(db, &person)?;
+    db.execute(END_SESSIONS_OF, [&person])?;
+    db.execute(REMOVE_OF, [&person])?;
+    Ok(())
 }
 
 /// Takes a code's step, once; false when it was taken before.

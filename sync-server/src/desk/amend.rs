@@ -237,7 +237,7 @@ fn changed(record: &Record, fields: &Fields) -> Result<Body, ApiError> {
     }
     let read = |value: &Value| -> Result<Body, ApiError> {
         let text = canonical::write(value).map_err(|e| unwritable(e.to_string()))?;
-        Ok(Record::read(&text).map_err(|e| unwritable(e.to_string()))?.body)
+        Ok(Record::read_draft(&text).map_err(|e| unwritable(e.to_string()))?.body)
     };
     let mut body = read(&value)?;
     if let Body::Diameter(d) = &mut body {

@@ -13,6 +13,7 @@ use maud::{Markup, html};
 use crate::body::Id;
 use crate::desk::evidence::by;
 use crate::desk::page::{Desk, Page, moment, shown, text};
+use crate::desk::people::erased;
 use crate::error::ApiError;
 use crate::snapshot::JobState;
 
@@ -242,7 +243,7 @@ fn papers(desk: &Desk, job: &JobState) -> Markup {
         section aria-labelledby="job-set-up" {
             h2 id="job-set-up" { "The job" }
             dl.facts {
-                dt { "Client" } dd { (text(&desk.snapshot.names.named(view.job.client))) }
+                dt { "Client" } dd { (text(&desk.snapshot.names.named(view.job.client))) (erased(desk, view.job.client)) }
                 dt { "Time zone" } dd { (text(&view.job.zone.name)) }
                 dt { "Breast height" } dd { (decimal(view.job.breast_height_um.0, 1_000_000, 3)) " m" }
                 dt { "Written authorisation" } dd {

@@ -2,7 +2,7 @@
 
 use axum::response::Html;
 use bolebook_core::day::Day;
-use bolebook_core::ids::PersonId;
+use bolebook_core::ids::{PersonId, RecordId};
 use bolebook_core::quantity::UtcMs;
 use bolebook_core::record::book_kinds::{Zone, ZoneOffset};
 use bolebook_core::record::people::Licence;
@@ -19,10 +19,23 @@ const SOON_DAYS: i64 = 60;
 
 /// Today, in the zone of the newest job; in UTC without one.
 pub fn today(desk: &Desk) -> Day {
+    day(desk, desk.now())
+}
+
+fn day(desk: &Desk, at: UtcMs) -> Day {
     let utc = Zone { name: "UTC".into(), offsets: vec![ZoneOffset { from: UtcMs(0), offset_s: 0 }] };
     let zone =
         desk.snapshot.jobs.values().max_by_key(|j| &j.view.job.season).map_or(&utc, |j| &j.view.job.zone);
-    Day::of(desk.now(), zone)
+    Day::of(at, zone)
+}
+
+/// When and why a name was erased, for the place where it stood.
+pub fn erased(desk: &Desk, id: RecordId) -> Markup {
+    html! {
+        @if let Some(erasure) = desk.snapshot.names.erased(id) {
+            p.muted { "Name and details erased on " (day(desk, erasure.at)) ": " (text(&erasure.reason)) ". What was done stays on record." }
+        }
+    }
 }
 
 /// How long something still holds, in words.
@@ -74,7 +87,7 @@ pub async fn list(desk: Desk) -> Result<Html<String>, ApiError> {
                         @let work = match &facts.shown(fact).record.body { Body::Person(p) => spelled(p.work), _ => String::new() };
                         @let held = licences(desk, fact.id);
                         tr {
-                            th scope="row" { (text(&snapshot.names.named(fact.id))) }
+                            th scope="row" { (text(&snapshot.names.named(fact.id))) (erased(desk, fact.id)) }
                             td data-label="Work" { (work) }
                             td data-label="Crew" { @for (name, leads) in crews(fact.id) { p { (text(&name)) @if leads { " (leads)" } } } }
                             td data-label="Licences" {

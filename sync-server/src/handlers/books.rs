@@ -44,7 +44,7 @@ async fn exported(app: App, book: BookId, name: String) -> Result<Response, ApiE
 
 /// What the checks say of a job, at the log's end.
 #[utoipa::path(get, path = "/v1/books/{id}/findings", tag = "books", security(("token" = [])),
-    params(("id" = String, Path, description = "The job book")),
+    params(("id" = String, Path, pattern = "^[0-9a-f]{8}-[0-9a-f]{4}-7[0-9a-f]{3}-[89ab][0-9a-f]{3}-[0-9a-f]{12}$", description = "The job book")),
     responses((status = 200, description = "The findings", body = Object)))]
 pub async fn findings(State(app): State<App>, _: Caller, Id(book): Id<BookId>) -> Result<Response, ApiError> {
     exported(app, book, "findings.json".into()).await
@@ -52,8 +52,9 @@ pub async fn findings(State(app): State<App>, _: Caller, Id(book): Id<BookId>) -
 
 /// An export of a job: trees.csv, applications.csv, trees.geojson, findings.json, balance.json, summary.json.
 #[utoipa::path(get, path = "/v1/books/{id}/exports/{name}", tag = "books", security(("token" = [])),
-    params(("id" = String, Path, description = "The job book"), ("name" = String, Path, description = "Its name")),
-    responses((status = 200, description = "The export, in the media type of its name", body = String)))]
+    params(("id" = String, Path, pattern = "^[0-9a-f]{8}-[0-9a-f]{4}-7[0-9a-f]{3}-[89ab][0-9a-f]{3}-[0-9a-f]{12}$", description = "The job book"), ("name" = String, Path, description = "Its name")),
+    responses((status = 200, description = "The export, in the media type of its name",
+        content((String = "text/csv"), (Object = "application/geo+json"), (Object = "application/json")))))]
 pub async fn export(
     State(app): State<App>,
     _: Caller,

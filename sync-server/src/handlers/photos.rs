@@ -14,6 +14,7 @@ use tokio::io::AsyncWriteExt as _;
 
 use crate::auth::Caller;
 use crate::body::{Id, Json};
+use crate::erasing::{not_erased, photo_place};
 use crate::error::ApiError;
 use crate::state::{App, Inner};
 
@@ -31,29 +32,35 @@ pub fn sniff(start: &[u8]) -> Option<&'static str> {
 }
 
 fn place(app: &Inner, hash: Sha256Hash) -> PathBuf {
-    let name = hash.to_string();
-    app.config.data.join("photos").join(name.get(..2).unwrap_or("00")).join(&name)
+    photo_place(&app.config.data, hash)
 }
 
 /// Takes in a photo whole. The address is the SHA-256 of its bytes.
 #[utoipa::path(put, path = "/v1/photos/{sha256}", tag = "photos", security(("token" = [])),
-    params(("sha256" = String, Path, description = "SHA-256 of the bytes, hexadecimal")),
+    params(("sha256" = String, Path, pattern = "^[0-9a-f]{64}$", description = "SHA-256 of the bytes, hexadecimal")),
     request_body(content = String, content_type = "application/octet-stream", description = "The photo's bytes"),
     responses((status = 201, description = "Kept", body = ref("#/components/schemas/PhotoStored")),
-        (status = 200, description = "It was there already", body = ref("#/components/schemas/PhotoStored"))))]
+        (status = 200, description = "It was there already", body = ref("#/components/schemas/PhotoStored")),
+        (status = 410, description = "The office has erased it", content_type = "application/problem+json", body = ref("#/components/schemas/Problem"))))]
 pub async fn upload(
     State(app): State<App>,
     _: Caller,
     Id(hash): Id<Sha256Hash>,
     request: Request,
 ) -> Result<Response, ApiError> {
+    app.blocking(move |app| not_erased(app, hash)).await?;
     let path = place(&app, hash);
     if let Some(photo) = stored(&app, hash).await? {
         return Ok(Json(photo).into_response());
     }
     let draft = Draft(app.config.data.join("tmp").join(hex::encode(app.random::<16>()?)));
     let photo = receive(&app, request.into_body(), &draft.0, hash).await?;
-    keep(draft.0.clone(), path).await?;
+    keep(draft.0.clone(), path.clone()).await?;
+    // It may have been erased while its bytes came.
+    if let Err(erased) = app.blocking(move |app| not_erased(app, hash)).await {
+        tokio::fs::remove_file(&path).await?;
+        return Err(erased);
+    }
     Ok((StatusCode::CREATED, Json(photo)).into_response())
 }
 
@@ -130,13 +137,15 @@ async fn stored(app: &Inner, hash: Sha256Hash) -> Result<Option<PhotoStored>, Ap
 
 /// Hands out a photo.
 #[utoipa::path(get, path = "/v1/photos/{sha256}", tag = "photos", security(("token" = [])),
-    params(("sha256" = String, Path, description = "SHA-256 of the bytes, hexadecimal")),
-    responses((status = 200, description = "The photo's bytes", body = String, content_type = "image/*")))]
+    params(("sha256" = String, Path, pattern = "^[0-9a-f]{64}$", description = "SHA-256 of the bytes, hexadecimal")),
+    responses((status = 200, description = "The photo's bytes", body = String, content_type = "image/*"),
+        (status = 410, description = "The office has erased it", content_type = "application/problem+json", body = ref("#/components/schemas/Problem"))))]
 pub async fn download(
     State(app): State<App>,
     _: Caller,
     Id(hash): Id<Sha256Hash>,
 ) -> Result<Response, ApiError> {
+    app.blocking(move |app| not_erased(app, hash)).await?;
     let photo =
         stored(&app, hash).await?.ok_or_else(|| ApiError::not_found("the server has no such photo"))?;
     let bytes = tokio::fs::read(place(&app, hash)).await?;

@@ -1,25 +1,31 @@
 //! The register: names and addresses outside the books, where they can be erased.
 
 use axum::extract::State;
-use axum::http::StatusCode;
+use axum::http::{StatusCode, header};
+use axum::response::IntoResponse;
 use bolebook_core::service::Register;
 
 use crate::auth::Caller;
 use crate::body::Json;
+use crate::erasing;
 use crate::error::ApiError;
 use crate::state::App;
 use crate::store;
 
-const MOST_FIELD_BYTES: usize = 16 * 1024;
+/// Most entries of one request.
+const MOST_ENTRIES: usize = 1_000;
 
 /// The whole register, for enrolled devices.
 #[utoipa::path(get, path = "/v1/register", tag = "register", security(("token" = [])),
     responses((status = 200, description = "The register", body = ref("#/components/schemas/Register"))))]
-pub async fn read(State(app): State<App>, _: Caller) -> Result<Json<Register>, ApiError> {
-    app.blocking(|app| Ok(Json(Register { entries: app.read(store::register)? }))).await
+pub async fn read(State(app): State<App>, _: Caller) -> Result<impl IntoResponse, ApiError> {
+    let register = app.blocking(|app| Ok(Json(Register { entries: app.read(store::register)? }))).await?;
+    // What is erased must not live on in a cache on the way.
+    Ok(([(header::CACHE_CONTROL, "no-store")], register))
 }
 
-/// The office puts entries; each replaces the older state of its id. Empty fields erase it.
+/// The office puts entries; each replaces the older state of its id. An entry with `erased`, which an
+/// office device signed, may be brought by any device, wins over every other state, and is final.
 #[utoipa::path(put, path = "/v1/register", tag = "register", security(("token" = [])),
     request_body(content = ref("#/components/schemas/Register"), content_type = "application/json"),
     responses((status = 204, description = "Kept")))]
@@ -28,19 +34,27 @@ pub async fn write(
     caller: Caller,
     Json(register): Json<Register>,
 ) -> Result<StatusCode, ApiError> {
-    caller.office()?;
+    if register.entries.len() > MOST_ENTRIES {
+        return Err(ApiError::too_large(format!("at most {MOST_ENTRIES} entries at once")));
+    }
+    if register.entries.iter().any(|entry| entry.erased.is_none()) {
+        caller.office()?;
+    }
     for entry in &register.entries {
-        let bytes: usize = entry.fields.iter().map(|(k, v)| k.len() + v.to_string().len()).sum();
-        if bytes > MOST_FIELD_BYTES || entry.kind.is_empty() || entry.kind.len() > 64 {
-            let detail = format!(
-                "entry {}: kind of 1 to 64 bytes, fields of at most {MOST_FIELD_BYTES} bytes",
-                entry.id
-            );
-            return Err(ApiError::bad("register-entry", detail));
-        }
+        entry.check().map_err(|e| ApiError::bad("register-entry", e.to_string()))?;
     }
     app.blocking(move |app| {
-        app.write(|tx| store::put_register(tx, &register.entries))?;
+        if register.entries.iter().any(|entry| entry.erased.is_some()) {
+            let Some(directory) = app.read(|db| app.directory(db))? else {
+                return Err(ApiError::new(StatusCode::CONFLICT, "yard-first", "the yard book comes first"));
+            };
+            for entry in &register.entries {
+                entry
+                    .verify(&directory)
+                    .map_err(|e| ApiError::forbidden("erasure-unproven", e.to_string()))?;
+            }
+        }
+        erasing::put(app, &register.entries)?;
         Ok(StatusCode::NO_CONTENT)
     })
     .await

@@ -28,6 +28,9 @@ const ADD: &str = "INSERT INTO portal_links (token, book, note, language, made_b
 const COLUMNS: &str = "id, book, note, language, made_by, made_at, expires_at, withdrawn_at, used_at";
 const WITHDRAW: &str =
     "UPDATE portal_links SET withdrawn_at = ?3 WHERE id = ?1 AND book = ?2 AND withdrawn_at IS NULL";
+const FORGET_NOTES: &str = "UPDATE portal_links SET note = 'erased' WHERE book = ?1";
+const FORGET_MAKER: &str = "UPDATE portal_links SET made_by = 'erased'
+    WHERE made_by IN (SELECT name FROM desk_users WHERE person = ?1)";
 const USED: &str = "UPDATE portal_links SET used_at = ?2 WHERE id = ?1";
 
 /// A link.
@@ -137,5 +140,23 @@ pub fn withdraw(db: &Connection, id: i64, book: BookId, now: UtcMs) -> Result<bo
 /// The database's.
 pub fn used(db: &Connection, id: i64, now: UtcMs) -> Result<(), ApiError> {
     db.execute(USED, params![id, now.0])?;
+    Ok(())
+}
+
+/// Blanks for whom the links of a job were made: the client's name was erased.
+///
+/// # Errors
+/// The database's.
+pub fn forget_notes(db: &Connection, book: BookId) -> Result<(), ApiError> {
+    db.execute(FORGET_NOTES, [book.to_string()])?;
+    Ok(())
+}
+
+/// Blanks who made links: the person's name was erased.
+///
+/// # Errors
+/// The database's.
+pub fn forget_maker(db: &Connection, person: &str) -> Result<(), ApiError> {
+    db.execute(FORGET_MAKER, [person])?;
     Ok(())
 }

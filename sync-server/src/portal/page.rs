@@ -5,7 +5,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use axum::http::header;
 use axum::response::{Html, IntoResponse as _, Response};
 use bolebook_core::facts::Version;
-use bolebook_core::ids::{LabelId, Sha256Hash};
+use bolebook_core::ids::{LabelId, RecordId, Sha256Hash};
 use bolebook_core::quantity::{Ul, decimal};
 use bolebook_core::record::label::Label;
 use bolebook_core::record::work::{Application, NotTreated};
@@ -18,7 +18,7 @@ use crate::error::ApiError;
 use crate::portal::canopies;
 use crate::portal::words::{LANGUAGES, Words};
 use crate::portal::{Signed, Visit, records_text, trees_text};
-use crate::snapshot::JobState;
+use crate::snapshot::{JobState, short};
 
 const PAGE: usize = 200;
 
@@ -91,7 +91,10 @@ pub async fn record(visit: Visit) -> Result<Html<String>, ApiError> {
 fn body(visit: &Visit, job: &JobState) -> Result<Markup, ApiError> {
     let (w, view) = (visit.words, &job.view);
     let company = view.yard.company.clone();
-    let client = visit.snapshot.names.field(view.job.client, "name").unwrap_or_default();
+    let client = match visit.snapshot.names.called(view.job.client) {
+        Some(_) => who(visit, view.job.client),
+        None => String::new(),
+    };
     let work = work(view);
     let signed = view.signed_off.len();
     Ok(html! {
@@ -119,6 +122,19 @@ fn body(visit: &Visit, job: &JobState) -> Result<Markup, ApiError> {
         }
         footer { p { (w.with("link-until", &[("day", view.local_time(visit.link.expires_at).get(..10).unwrap_or_default().to_owned())])) } }
     })
+}
+
+/// What someone is called, or in the reader's language that the name was erased.
+fn who(visit: &Visit, id: RecordId) -> String {
+    let names = &visit.snapshot.names;
+    match names.erased(id) {
+        // Without the marks that set a value apart: it goes into other messages as a value itself.
+        Some(_) => visit
+            .words
+            .with("name-erased", &[("id", format!("…{}", short(id)))])
+            .replace(['\u{2068}', '\u{2069}'], ""),
+        None => names.named(id),
+    }
 }
 
 fn languages(visit: &Visit) -> Markup {
@@ -282,8 +298,8 @@ fn list(visit: &Visit, view: &View<'static>, work: &Work<'_>) -> Markup {
                             td data-label=(columns[4]) { (text(&label.map_or_else(|| w.say("unknown"), |l| l.name.clone()))) br; span.small { (w.say("lot")) " " (text(&view.yard.lot_number(a.lot))) } }
                             td.num data-label=(columns[5]) { (a.put_in_ul().ml()) " mL" }
                             td data-label=(columns[6]) {
-                                (text(&names.named(a.applicator)))
-                                @if let Some(s) = a.supervisor { br; span.small { (w.with("supervised", &[("name", names.named(s))])) } }
+                                (text(&who(visit, a.applicator)))
+                                @if let Some(s) = a.supervisor { br; span.small { (w.with("supervised", &[("name", who(visit, s))])) } }
                                 @if let Some(n) = names.field(a.supervisor.unwrap_or(a.applicator), "licence_number") { br; span.small { (w.with("licence", &[("number", n)])) } }
                             }
                         }

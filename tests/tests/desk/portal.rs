@@ -15,7 +15,7 @@ use bolebook_tests::world::{Who, World};
 use crate::site::{Answer, Browser, Site, root};
 
 /// Crew 0's day of one tree, to be signed off; crew 1's of another, which is not.
-fn days() -> World {
+pub fn days() -> World {
     let mut world = World::new();
     let (one, two) = (world.tree(Who::Office, "SIGNED-1"), world.tree(Who::Office, "OPEN-2"));
     for (crew, tree) in [(0, one), (1, two)] {
@@ -29,7 +29,7 @@ fn days() -> World {
     world
 }
 
-fn sign_off(browser: &mut Browser, world: &World) {
+pub fn sign_off(browser: &mut Browser, world: &World) {
     let sheet = format!("/jobs/{}/days/{}/2026-06-01", world.job.id(), world.crews[0]);
     let page = browser.page(&sheet);
     let signed = browser.submit(&page, &format!("{sheet}/sign-off"), &[]);
@@ -41,7 +41,7 @@ fn links(world: &World) -> String {
 }
 
 /// Makes a link and gives its path.
-fn link(browser: &mut Browser, world: &World, days: &str) -> String {
+pub fn link(browser: &mut Browser, world: &World, days: &str) -> String {
     let page = browser.page(&links(world));
     let made =
         browser.submit(&page, &links(world), &[("note", "park manager"), ("days", days), ("language", "en")]);
@@ -59,7 +59,7 @@ fn link(browser: &mut Browser, world: &World, days: &str) -> String {
     url
 }
 
-fn visible(answer: &Answer) -> String {
+pub fn visible(answer: &Answer) -> String {
     answer.text.replace(['\u{2068}', '\u{2069}'], "")
 }
 

@@ -126,10 +126,8 @@ impl Site {
 
     fn names(&self, world: &World) {
         let entry = |id, kind: &str, fields: &[(&str, &str)]| RegisterEntry {
-            id,
-            kind: kind.into(),
             fields: fields.iter().map(|(k, v)| ((*k).to_owned(), (*v).into())).collect(),
-            updated_at: UtcMs(1),
+            ..RegisterEntry::new(id, kind, UtcMs(1))
         };
         let entries = [
             entry(self.olive, "person", &[("name", "Olive Invented")]),

@@ -117,7 +117,7 @@ impl Content {
         }
     }
 
-    /// The lots it holds or held.
+    /// The lots it holds or held, whatever is left of them.
     pub(crate) fn lots(&self) -> impl Iterator<Item = LotId> + '_ {
         self.0.keys().copied()
     }
@@ -148,8 +148,10 @@ fn label_of_lot(view: &View<'_>, lot: LotId) -> Option<LabelId> {
 pub(crate) struct InKit {
     /// All of it, in microlitres.
     pub(crate) sum_ul: i64,
+    /// Each lot of which more than what clings should be in it.
+    pub(crate) lots: Vec<(LotId, Ul)>,
     /// A fill onto another product, with that product's lot and how much of it there should have
-    /// been; a count of nothing, or use to the last drop, ends it.
+    /// been; a count of nothing of it, or use of all to the last drop, ends it.
     pub(crate) onto_other: Option<(LotId, (LotId, Ul))>,
 }
 
@@ -170,10 +172,16 @@ pub(crate) fn in_kit(view: &View<'_>, kit: KitId) -> InKit {
             now.onto_other = Some((fill.lot, onto));
         }
         content.take(&one.event);
-        now.sum_ul = content.sum_ul();
-        if now.sum_ul <= CLINGS_UL {
+        let none_left = |lot: &LotId| match &one.event {
+            Event::Measured(found, _) => found.get(lot).is_some_and(|left| *left <= CLINGS_UL),
+            _ => false,
+        };
+        if content.sum_ul() <= CLINGS_UL || now.onto_other.is_some_and(|(_, (other, _))| none_left(&other)) {
             now.onto_other = None;
         }
     }
+    now.sum_ul = content.sum_ul();
+    let left = content.0.iter().filter(|(_, left)| **left > CLINGS_UL);
+    now.lots = left.map(|(lot, left)| (*lot, Ul(*left))).collect();
     now
 }

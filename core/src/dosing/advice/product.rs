@@ -1,7 +1,10 @@
 //! What label, lot, kit, people and job say.
 
 use crate::check::fill::content::in_kit;
-use crate::check::licence::{Licensed, licensed};
+use crate::check::fill::over_limit;
+use crate::check::job::{leave_on, notice_by};
+use crate::check::law::cautions_read;
+use crate::check::licence::{Licensed, licensed, other_category};
 use crate::day::Day;
 use crate::dosing::advice::{Case, DESIGN};
 use crate::dosing::calibrated::{self, Calibrated};
@@ -11,7 +14,7 @@ use crate::dosing::label::{LabelProblem, confirmation_problems, validate};
 use crate::facts::Version;
 use crate::finding::Code;
 use crate::ids::{LabelId, LotId};
-use crate::quantity::UtcMs;
+use crate::quantity::{Ul, UtcMs};
 use crate::record::kit::Kit;
 use crate::record::label::{Label, LabelConfirmation};
 use crate::record::product::Fill;
@@ -49,6 +52,13 @@ pub(super) fn label<'v>(case: &mut Case<'v, '_>) -> Option<&'v Label> {
         case.stop("label.entry", text, DESIGN);
     }
     confirmed(case, id, label);
+    if let Some(mix) = &label.mix {
+        let text = format!(
+            "Label {} has {} parts of product mixed with {} of {}: charges of a mix are not reckoned here, and a container of mix holds less product than its size.",
+            label.name, mix.product_parts, mix.diluent_parts, mix.diluent
+        );
+        case.stop("label.mix", text, DESIGN);
+    }
     if let Some(expires) = label.expires.filter(|day| *day < case.today) {
         let text = format!("Label {} could be used until {expires}.", label.name);
         case.stop("label.expired", text, "the label's last day");
@@ -164,31 +174,42 @@ pub(super) fn lot(case: &mut Case<'_, '_>, label: Option<&Label>) -> Option<LotI
         }
         Some(fill) => read_off(case, label, number, fill),
     }
-    content(case, fill);
+    content(case, Some(id));
     Some(id)
 }
 
-/// Two products in one reservoir, and a reservoir filled over its limit.
-fn content(case: &mut Case<'_, '_>, fill: Option<&Fill>) {
+/// Two products in one reservoir, a lot out of use under a later fill, more than the reservoir may hold.
+fn content(case: &mut Case<'_, '_>, lot: Option<LotId>) {
     let view = case.view;
     let now = in_kit(view, case.ask.kit);
-    if let Some((lot, (other, left))) = now.onto_other {
+    if let Some((filled, (other, left))) = now.onto_other {
+        let (filled, other) = (view.yard.lot_number(filled), view.yard.lot_number(other));
         let text = format!(
-            "The kit was filled with lot {} while {} mL of lot {}, another product, should still have been in it: drain and clean it, log that nothing of either is in it, and fill it again.",
-            view.yard.lot_number(lot),
-            left.ml(),
-            view.yard.lot_number(other)
+            "The kit was filled with lot {filled} while {} mL of lot {other}, another product, should still have been in it. If it had been emptied, log a count of nothing of lot {other}; else drain and clean it, log a count of nothing of both, and fill it again.",
+            left.ml()
         );
         case.stop("fill.onto_other", text, Code::OtherProduct.source());
     }
+    for (other, left) in now.lots.iter().filter(|(other, _)| Some(*other) != lot) {
+        let Some(entered) = view.yard.lot(*other) else { continue };
+        let still = format!("{} mL of lot {} should still be in the kit", left.ml(), entered.number);
+        if let Some(why) = &entered.recalled {
+            let text = format!("{still}, which was taken out of use: {why}. Drain it, and log the count.");
+            case.stop("lot.recalled", text, Code::LotRecalled.source());
+        }
+        if entered.expires < case.today {
+            let text = format!(
+                "{still}, which could be used until {}. Drain it, and log the count.",
+                entered.expires
+            );
+            case.stop("lot.expired", text, Code::LotExpired.source());
+        }
+    }
     let limit = view.yard.kit(case.ask.kit).map(|k| k.reservoir.fill_limit_ul).filter(|l| l.0 > 0);
-    if let (Some(fill), Some(limit)) = (fill, limit)
-        && fill.amount_ul > limit
-        && now.sum_ul > limit.0
-    {
+    if let Some(limit) = limit.filter(|limit| over_limit(now.sum_ul, *limit)) {
         let text = format!(
-            "The kit's last fill of {} mL is over its fill limit of {} mL: release the pressure, take the surplus out and log it as returned, or correct the entry if it is wrong.",
-            fill.amount_ul.ml(),
+            "{} mL should be in the kit, over its fill limit of {} mL: release the pressure, measure what is in it, take the surplus out, and log both.",
+            Ul(now.sum_ul).ml(),
             limit.ml()
         );
         case.stop("fill.over_limit", text, Code::FillOverLimit.source());
@@ -267,6 +288,11 @@ pub(super) fn people(case: &mut Case<'_, '_>) {
         case.stop("licence.nobody", "Nobody is named who is to apply.", Code::LicenceMissing.source());
         return;
     };
+    let people: Vec<_> = case.ask.supervisor.into_iter().chain([applicator]).collect();
+    if let Some(has) = other_category(case.view, &case.view.requirements(), &people, case.today) {
+        let text = format!("Who is to apply is certified {has}.");
+        case.stop("licence.wrong_category", text, Code::WrongCategory.source());
+    }
     let by = licensed(case.view, applicator, case.today);
     let under = case.ask.supervisor.map(|s| licensed(case.view, s, case.today));
     if by == Licensed::Yes || under == Some(Licensed::Yes) {
@@ -280,9 +306,22 @@ pub(super) fn people(case: &mut Case<'_, '_>) {
 /// The client's leave, and the device's clock.
 pub(super) fn job(case: &mut Case<'_, '_>) {
     let view = case.view;
-    if view.facts.in_force(Kind::Authorisation).next().is_none() {
-        let text = "The client's authorisation is not entered in this job.";
-        case.caution("job.authorisation", text, "common practice, no source");
+    if let Err(why) = leave_on(view, case.today) {
+        let text = format!("The client's leave is not on record: {why}. Have the office enter it.");
+        case.stop("job.not_authorised", text, Code::NotAuthorised.source());
+    }
+    let asks = view.requirements();
+    if asks.notice
+        && let Err(why) = notice_by(view, case.ask.now)
+    {
+        let text = format!("The job asks for a notice before the work begins: {why}.");
+        case.caution("job.notice", text, Code::NoticeMissing.source());
+    }
+    if let Some(applicator) = case.ask.applicator.filter(|_| asks.cautions)
+        && !cautions_read(view, applicator, case.ask.label, case.today)
+    {
+        let text = "The job asks for the applicator's word that the label's cautions were read today: read them, and log it.";
+        case.caution("job.cautions_not_read", text, Code::CautionUnread.source());
     }
     let last = view.facts.versions.iter().map(|v| v.record.envelope.at).max().unwrap_or(UtcMs(0));
     if case.ask.now.0 < last.0.saturating_sub(crate::check::entry::CLOCK_TOLERANCE_MS) {

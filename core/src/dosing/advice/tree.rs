@@ -9,10 +9,10 @@ use crate::dosing::dose::allows_species;
 use crate::dosing::stem::{
     LEAST_OTHERS, LEAST_STAND, diameter_from_reading, echo, looks_like, outlier_in_stand,
 };
-use crate::facts::Standing;
+use crate::facts::{Standing, Version};
 use crate::finding::{Code, Severity};
 use crate::ids::TreeId;
-use crate::quantity::{Ul, Um, UtcMs};
+use crate::quantity::{Measured, Ul, Um, UtcMs};
 use crate::record::label::Label;
 use crate::record::stand::{Condition, Damage, Diameter};
 use crate::record::work::NotTreatedReason;
@@ -189,10 +189,9 @@ pub(super) struct MeasuredStem {
 /// The stem's diameter, when it can be trusted.
 pub(super) fn measured(case: &mut Case<'_, '_>, tree: &TreeView) -> Option<MeasuredStem> {
     let view = case.view;
-    let mut readings: Vec<(UtcMs, &Diameter)> =
-        view.diameters(tree, case.ask.stem).map(|(v, d)| (v.record.envelope.at, d)).collect();
-    readings.sort_by_key(|(at, _)| *at);
-    let Some(record) = readings.last().map(|(_, d)| *d) else {
+    let mut readings: Vec<(&Version, &Diameter)> = view.diameters(tree, case.ask.stem).collect();
+    readings.sort_by_key(|(v, _)| v.record.envelope.at);
+    let Some((last, record)) = readings.last().copied() else {
         let text = format!("Tree {}, stem {}, has no diameter: measure it first.", case.tag, case.ask.stem);
         case.stop("diameter.none", text, DESIGN);
         return None;
@@ -207,7 +206,12 @@ pub(super) fn measured(case: &mut Case<'_, '_>, tree: &TreeView) -> Option<Measu
         let gap = d.diameter_um.0.saturating_sub(record.diameter_um.0).abs();
         gap <= tolerance_um(d.diameter_um.0.max(record.diameter_um.0))
     };
-    let agreeing = readings.iter().filter(|(_, d)| agree(d)).count();
+    // The same figure typed again repeats the mistake: only the other measure, or another person, tells.
+    let apart = |v: &Version, d: &Diameter| {
+        let (a, b) = (&v.record.envelope, &last.record.envelope);
+        d.as_read.of != record.as_read.of || a.device != b.device || a.by != b.by
+    };
+    let confirmed = readings.iter().any(|(v, d)| agree(d) && apart(v, d));
     for (_, other) in readings.iter().filter(|(_, d)| !agree(d)) {
         let hint = looks_like(other.diameter_um, record.diameter_um);
         let hint = hint.map(|m| format!(" ({}?)", m.question().trim_end_matches('?'))).unwrap_or_default();
@@ -218,7 +222,7 @@ pub(super) fn measured(case: &mut Case<'_, '_>, tree: &TreeView) -> Option<Measu
         );
         case.stop("diameter.disagree", text, Code::DiametersDisagree.source());
     }
-    against_stand(case, record, &echo, agreeing);
+    against_stand(case, record, &echo, confirmed);
     let off = record.height_um.0.saturating_sub(view.job.breast_height_um.0).saturating_abs();
     if off > 50_000 {
         let text = format!(
@@ -234,7 +238,7 @@ pub(super) fn measured(case: &mut Case<'_, '_>, tree: &TreeView) -> Option<Measu
 }
 
 /// A reading outside the stand asks for a second one before the first hole.
-fn against_stand(case: &mut Case<'_, '_>, record: &Diameter, echo: &str, agreeing: usize) {
+fn against_stand(case: &mut Case<'_, '_>, record: &Diameter, echo: &str, confirmed: bool) {
     let view = case.view;
     let species = view.tree(case.id).and_then(|t| t.species.as_deref());
     let of = |same_species: bool| -> Vec<Um> {
@@ -244,7 +248,7 @@ fn against_stand(case: &mut Case<'_, '_>, record: &Diameter, echo: &str, agreein
     };
     // Where its own species is hardly there, the other trees of the place are better than nothing.
     let others = Some(of(true)).filter(|o| o.len() >= LEAST_OTHERS).unwrap_or_else(|| of(false));
-    if others.len() < LEAST_STAND && agreeing < 2 {
+    if others.len() < LEAST_STAND && !confirmed {
         let text = format!(
             "Only {} measured trees to compare with: look at the trunk, is {echo} right? A girth entered as a diameter is three times the dose.",
             others.len()
@@ -254,9 +258,18 @@ fn against_stand(case: &mut Case<'_, '_>, record: &Diameter, echo: &str, agreein
     let Some(outlier) = outlier_in_stand(&others, record.diameter_um) else { return };
     let text = format!("{echo} lies outside this stand: {}", outlier.question());
     let source = "common practice, no source: see the dosing core's outlier_in_stand";
-    match agreeing {
-        0 | 1 => case.stop("diameter.outlier", format!("{text} Measure a second time and log it."), source),
-        _ => case.caution("diameter.outlier", format!("{text} Two readings agree."), source),
+    let again = match record.as_read.of {
+        Measured::Girth => "Measure the diameter too (caliper), or let another person measure the girth, and log it: the same figure typed again is no second reading.",
+        Measured::Diameter => "Measure the girth too, or let another person measure, and log it: the same figure typed again is no second reading.",
+    };
+    // Among few others a small tree is likely enough, and a reading too small gives no overdose.
+    let too_large = others.iter().all(|other| *other < record.diameter_um);
+    if confirmed {
+        case.caution("diameter.outlier", format!("{text} Two readings agree."), source);
+    } else if too_large || others.len() >= LEAST_STAND {
+        case.stop("diameter.outlier", format!("{text} {again}"), source);
+    } else {
+        case.caution("diameter.outlier", format!("{text} {again}"), source);
     }
 }
 

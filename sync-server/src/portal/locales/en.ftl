@@ -27,6 +27,7 @@ crew = Crew
 by = Applied by
 supervised = supervised by { $name }
 licence = Licence { $number }
+name-erased = name erased ({ $id })
 product = Product
 registration = Registration { $number }
 lot = Lot

@@ -27,6 +27,7 @@ crew = Equipo
 by = Aplicado por
 supervised = supervisado por { $name }
 licence = Licencia { $number }
+name-erased = nombre borrado ({ $id })
 product = Producto
 registration = Registro { $number }
 lot = Lote

@@ -27,6 +27,7 @@ crew = Équipe
 by = Appliqué par
 supervised = sous la responsabilité de { $name }
 licence = Certificat { $number }
+name-erased = nom effacé ({ $id })
 product = Produit
 registration = Autorisation { $number }
 lot = Lot

@@ -1,0 +1,28 @@
+//! Leaves nothing behind of what was erased from other tables of the same file.
+
+use rusqlite::Connection;
+
+use crate::LogError;
+
+/// Writes the whole database anew, so that no free page holds what was deleted, and empties the
+/// write-ahead log. Says whether the log could be emptied: a reader at work keeps it; ask again then.
+///
+/// The time grows with the file, and nobody writes meanwhile.
+///
+/// # Errors
+/// [`LogError::Sqlite`], for instance on a full disk; the database is then as it was.
+pub fn wipe(db: &Connection) -> Result<bool, LogError> {
+    // What is only in the write-ahead log goes into the file first, and the new file's pages after it.
+    empty_log(db)?;
+    db.execute_batch("VACUUM")?;
+    empty_log(db)
+}
+
+/// Moves the write-ahead log into the database and cuts it to nothing. Says whether it could.
+///
+/// # Errors
+/// [`LogError::Sqlite`].
+pub fn empty_log(db: &Connection) -> Result<bool, LogError> {
+    let busy: i64 = db.query_row("PRAGMA wal_checkpoint(TRUNCATE)", [], |row| row.get(0))?;
+    Ok(busy == 0)
+}

@@ -1,0 +1,155 @@
+//! Erasing on the server: the register's entry, the photo's bytes, the file's free pages, and the
+//! note by which a restored backup is brought up to date.
+
+use std::collections::BTreeSet;
+use std::path::{Path, PathBuf};
+
+use bolebook_core::ids::{RecordId, Sha256Hash};
+use bolebook_core::service::{Register, RegisterEntry};
+use rusqlite::Connection;
+
+use crate::error::ApiError;
+use crate::portal::links;
+use crate::snapshot;
+use crate::state::Inner;
+use crate::store;
+
+/// The note's name in the data folder: every erasure made, without a name. Keep a copy apart from the
+/// backups: a server started with it erases again what an older database still has.
+pub const NOTE: &str = "erased.json";
+/// Largest note read, in bytes.
+const MAX_NOTE_BYTES: u64 = 64 << 20;
+
+/// Puts register entries, and erases for good what they say is erased.
+///
+/// # Errors
+/// The database's, or the disk's; what was put stays, and the rest is done at the next start.
+pub fn put(app: &Inner, entries: &[RegisterEntry]) -> Result<(), ApiError> {
+    if !app.write(|tx| store::put_register(tx, entries))? {
+        return Ok(());
+    }
+    forget_in_links(app, entries)?;
+    app.read(|db| {
+        write_note(&app.config.data, db)?;
+        remove_photos(&app.config.data, db)
+    })?;
+    for entry in entries {
+        if let Some(erasure) = &entry.erased {
+            tracing::info!(id = %entry.id, kind = entry.kind, device = %erasure.device, "erased");
+        }
+    }
+    if !app.wipe()? {
+        tracing::warn!("a reader kept the write-ahead log: it is emptied at the next start");
+    }
+    Ok(())
+}
+
+/// Renews what pages are made from, so that no name erased stays there, and blanks for whom the links
+/// to erased clients' jobs were made.
+fn forget_in_links(app: &Inner, entries: &[RegisterEntry]) -> Result<(), ApiError> {
+    let Ok(snapshot) = snapshot::now(app) else {
+        snapshot::forget(app);
+        return Ok(());
+    };
+    let gone: BTreeSet<RecordId> =
+        entries.iter().filter(|e| e.erased.is_some() && e.kind == "client").map(|e| e.id).collect();
+    for job in snapshot.jobs.values().filter(|job| gone.contains(&job.view.job.client)) {
+        app.write(|tx| links::forget_notes(tx, job.view.book))?;
+    }
+    Ok(())
+}
+
+/// After the start with a note that erased again: what [`at_start`] could not do without the books.
+///
+/// # Errors
+/// The database's.
+pub fn after_start(app: &Inner) -> Result<(), ApiError> {
+    let register = app.read(store::register)?;
+    forget_in_links(app, &register)?;
+    app.wipe()?;
+    Ok(())
+}
+
+/// At the start: applies the note to the database, which may come from an older backup, removes the
+/// bytes of erased photos, and empties the write-ahead log. Says whether the note erased anything
+/// again.
+///
+/// # Errors
+/// The database's, or the disk's; a note that cannot be read is an error, for silence would keep
+/// what was erased.
+pub fn at_start(data: &Path, db: &Connection) -> Result<bool, ApiError> {
+    let path = data.join(NOTE);
+    let mut again = false;
+    if path.exists() {
+        if path.metadata()?.len() > MAX_NOTE_BYTES {
+            return Err(ApiError::internal(&format!(
+                "{}: larger than {MAX_NOTE_BYTES} bytes",
+                path.display()
+            )));
+        }
+        let note: Register = serde_json::from_slice(&std::fs::read(&path)?)
+            .map_err(|e| ApiError::internal(&format!("{}: {e}", path.display())))?;
+        let erased: Vec<RegisterEntry> = note.entries.into_iter().filter(|e| e.erased.is_some()).collect();
+        let tx = db.unchecked_transaction()?;
+        again = store::put_register(&tx, &erased)?;
+        tx.commit()?;
+    }
+    write_note(data, db)?;
+    remove_photos(data, db)?;
+    if again {
+        bolebook_log::wipe(db)?;
+    } else {
+        bolebook_log::empty_log(db)?;
+    }
+    Ok(again)
+}
+
+/// Refuses what has to do with a photo that was erased.
+///
+/// # Errors
+/// 410.
+pub fn not_erased(app: &Inner, photo: Sha256Hash) -> Result<(), ApiError> {
+    match app.read(|db| store::photo_erased(db, photo))? {
+        None => Ok(()),
+        Some(_) => Err(ApiError::gone("the office has erased this photo: it is not kept again")),
+    }
+}
+
+/// Where a photo's bytes lie.
+pub fn photo_place(data: &Path, photo: Sha256Hash) -> PathBuf {
+    let name = photo.to_string();
+    data.join("photos").join(name.get(..2).unwrap_or("00")).join(&name)
+}
+
+/// Every file made of a photo's bytes: whatever is kept beside the photo itself, a smaller picture for
+/// example, belongs here, and goes when the photo is erased.
+fn files_of(data: &Path, photo: Sha256Hash) -> Vec<PathBuf> {
+    vec![photo_place(data, photo)]
+}
+
+fn remove_photos(data: &Path, db: &Connection) -> Result<(), ApiError> {
+    for photo in store::erased_photos(db)? {
+        for file in files_of(data, photo) {
+            match std::fs::remove_file(file) {
+                Err(e) if e.kind() != std::io::ErrorKind::NotFound => return Err(e.into()),
+                _ => {}
+            }
+        }
+    }
+    Ok(())
+}
+
+fn write_note(data: &Path, db: &Connection) -> Result<(), ApiError> {
+    let erased: Vec<RegisterEntry> =
+        store::register(db)?.into_iter().filter(|e| e.erased.is_some()).collect();
+    if erased.is_empty() {
+        return Ok(());
+    }
+    let text =
+        serde_json::to_string_pretty(&Register { entries: erased }).map_err(|e| ApiError::internal(&e))?;
+    let beside = data.join("erased.json.part");
+    std::fs::write(&beside, text + "\n")?;
+    std::fs::File::open(&beside)?.sync_all()?;
+    std::fs::rename(&beside, data.join(NOTE))?;
+    Ok(())
+}
