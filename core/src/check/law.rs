@@ -205,7 +205,12 @@ fn read_by(view: &View<'_>) -> BTreeSet<(RecordId, RecordId, crate::day::Day)> {
 }
 
 /// Whether a person has said, for that day and label version, that every caution was read.
-pub(crate) fn cautions_read(view: &View<'_>, person: RecordId, label: RecordId, day: crate::day::Day) -> bool {
+pub(crate) fn cautions_read(
+    view: &View<'_>,
+    person: RecordId,
+    label: RecordId,
+    day: crate::day::Day,
+) -> bool {
     read_by(view).contains(&(person, label, day))
 }
 

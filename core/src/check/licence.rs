@@ -115,8 +115,7 @@ fn category(view: &View<'_>, work: &Work<'_>, findings: &mut Vec<Finding>) {
         let Some(day) = done.day else { continue };
         let people: Vec<_> = done.body.supervisor.into_iter().chain([done.body.applicator]).collect();
         let Some(has) = other_category(view, &work.asks, &people, day.day) else { continue };
-        let message =
-            format!("Tree {}: who applied on {} is certified {has}.", view.tag(done.tree), day.day);
+        let message = format!("Tree {}: who applied on {} is certified {has}.", view.tag(done.tree), day.day);
         findings.push(done.find(Code::WrongCategory, message));
     }
 }

@@ -433,7 +433,9 @@ fn kits(view: &View<'_>) -> Vec<KitLine> {
 
 /// Reads by way of a JSON value, as the core reads records: reading them straight off the text as
 /// well would put a second reader of each into the app.
-fn by_value<'de, T: serde::de::DeserializeOwned, D: serde::Deserializer<'de>>(from: D) -> Result<T, D::Error> {
+fn by_value<'de, T: serde::de::DeserializeOwned, D: serde::Deserializer<'de>>(
+    from: D,
+) -> Result<T, D::Error> {
     serde_json::from_value(serde_json::Value::deserialize(from)?).map_err(serde::de::Error::custom)
 }
 

@@ -270,7 +270,7 @@ impl<D: Outside> Field<D> {
             let theirs: Vec<_> = theirs.entries.into_iter().filter(newer).collect();
             // An erasure counts on the word of a device that the root made the office's, not the server's.
             let directory = match theirs.iter().any(|e| e.erased.is_some()) {
-                true => state.yard().ok().map(|(_, directory)| directory),
+                true => state.yard().ok().map(|read| read.directory),
                 false => None,
             };
             let proven = |e: &RegisterEntry| {

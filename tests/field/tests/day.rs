@@ -237,7 +237,8 @@ fn the_ready_made_view_shows_what_the_books_show_and_only_when_it_is_of_their_li
     treat(&device, &field, &first);
     let screens = |field: &Field<Memory>| {
         // The clock ticks at each look; nothing on these screens shows it so finely.
-        ["go:today", "go:find", "go:kit", "go:close", &format!("tree:{first}")].map(|act| tap(field, act, &[]))
+        ["go:today", "go:find", "go:kit", "go:close", &format!("tree:{first}")]
+            .map(|act| tap(field, act, &[]))
     };
     let open = screens(&field);
     block_on(field.keep_ready()).unwrap();
@@ -280,7 +281,11 @@ fn last_seasons_treatment_is_known_and_only_its_tree_waits_for_the_labels_interv
     good(&tap(&field, &act_of(&who, "Next season"), &[]));
     for (tag, waits) in [("P-1", true), ("P-2", false)] {
         let tree = tree_of(&field, tag);
-        good(&tap(&field, &format!("measured:{tree}:1"), &[("reading", "26"), ("of", "diameter"), ("unit", "cm")]));
+        good(&tap(
+            &field,
+            &format!("measured:{tree}:1"),
+            &[("reading", "26"), ("of", "diameter"), ("unit", "cm")],
+        ));
         let plan = tap(&field, &format!("seen:{tree}"), LOOK);
         assert_eq!(plan.contains("the label asks for 700 between"), waits, "{tag}: {plan}");
         assert_eq!(plan.contains("Do not treat"), waits, "{tag}: {plan}");

@@ -259,8 +259,12 @@ fn against_stand(case: &mut Case<'_, '_>, record: &Diameter, echo: &str, confirm
     let text = format!("{echo} lies outside this stand: {}", outlier.question());
     let source = "common practice, no source: see the dosing core's outlier_in_stand";
     let again = match record.as_read.of {
-        Measured::Girth => "Measure the diameter too (caliper), or let another person measure the girth, and log it: the same figure typed again is no second reading.",
-        Measured::Diameter => "Measure the girth too, or let another person measure, and log it: the same figure typed again is no second reading.",
+        Measured::Girth => {
+            "Measure the diameter too (caliper), or let another person measure the girth, and log it: the same figure typed again is no second reading."
+        }
+        Measured::Diameter => {
+            "Measure the girth too, or let another person measure, and log it: the same figure typed again is no second reading."
+        }
     };
     // Among few others a small tree is likely enough, and a reading too small gives no overdose.
     let too_large = others.iter().all(|other| *other < record.diameter_um);

@@ -122,7 +122,8 @@ async fn calibrate<D: Outside>(field: &Field<D>, asked: &Asked<'_>) -> Result<Do
     let kind = line.kit.containers.iter().find(|c| c.name == name).ok_or_else(|| asked.unknown())?;
     let typed = asked.filled("charges").ok_or_else(|| field.say("say-amount"))?;
     let volumes = typed.split([' ', ';', '\n']).filter(|part| !part.is_empty()).map(figures::volume);
-    let charges = volumes.map(|v| -> Result<_, ActError> { Ok(CalibrationCharge { volume_ul: v?, mass_mg: None }) });
+    let charges =
+        volumes.map(|v| -> Result<_, ActError> { Ok(CalibrationCharge { volume_ul: v?, mass_mg: None }) });
     let record = Calibration {
         kit: line.id,
         container: kind.name.clone(),

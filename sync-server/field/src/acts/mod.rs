@@ -147,7 +147,9 @@ pub async fn perform<D: Outside>(field: &Field<D>, act: &str, fields: &Fields) -
     }
     match asked.word(0)? {
         "go" | "back" | "tree" | "person" | "supervisor" | "kit" | "job" | "purpose" | "language"
-        | "units" | "look" | "speak" | "read" | "tick" | "join" | "dismiss" => choose::perform(field, &asked).await,
+        | "units" | "look" | "speak" | "read" | "tick" | "join" | "dismiss" => {
+            choose::perform(field, &asked).await
+        }
         "list" | "measure" | "measured" | "see" | "seen" | "not" | "nottreated" => {
             trees::perform(field, &asked).await
         }
@@ -166,9 +168,32 @@ pub async fn perform<D: Outside>(field: &Field<D>, act: &str, fields: &Fields) -
 fn beside_the_books(act: &str) -> bool {
     matches!(
         act,
-        "go" | "back" | "tree" | "dismiss" | "measure" | "see" | "not" | "finish" | "hole" | "on" | "off"
-            | "differs" | "same" | "cancel" | "person" | "supervisor" | "kit" | "purpose" | "language" | "units"
-            | "look" | "speak" | "read" | "tick" | "aired" | "gauge" | "calibrate"
+        "go" | "back"
+            | "tree"
+            | "dismiss"
+            | "measure"
+            | "see"
+            | "not"
+            | "finish"
+            | "hole"
+            | "on"
+            | "off"
+            | "differs"
+            | "same"
+            | "cancel"
+            | "person"
+            | "supervisor"
+            | "kit"
+            | "purpose"
+            | "language"
+            | "units"
+            | "look"
+            | "speak"
+            | "read"
+            | "tick"
+            | "aired"
+            | "gauge"
+            | "calibrate"
     )
 }
 

@@ -57,7 +57,8 @@ fn one_hole(p: &mut Page, scene: &Scene<'_>, old: &Application) {
         p.line("caption", &[], &scene.say("holes"));
         p.tag("thead", &[], |p| {
             p.tag("tr", &[], |p| {
-                for text in [scene.say("hole"), scene.say("took-ml"), scene.say("leaked-ml"), scene.say("sealed")]
+                for text in
+                    [scene.say("hole"), scene.say("took-ml"), scene.say("leaked-ml"), scene.say("sealed")]
                 {
                     p.line("th", &[("scope", "col")], &text);
                 }

@@ -30,11 +30,8 @@ fn offset(from: &Position, to: &Position) -> (f64, f64) {
 }
 
 pub(super) fn map(p: &mut Page, scene: &Scene<'_>, summary: &Summary) {
-    let mut placed: Vec<(&TreeLine, Position, f64)> = summary
-        .trees
-        .iter()
-        .filter_map(|t| Some((t, t.position?, away(scene, t).unwrap_or(0.0))))
-        .collect();
+    let mut placed: Vec<(&TreeLine, Position, f64)> =
+        summary.trees.iter().filter_map(|t| Some((t, t.position?, away(scene, t).unwrap_or(0.0)))).collect();
     if placed.is_empty() {
         p.say("lead", &scene.say("no-places"));
         p.button("big", "go:find", &scene.say("as-list"));
@@ -55,21 +52,28 @@ pub(super) fn map(p: &mut Page, scene: &Scene<'_>, summary: &Summary) {
     let reach = spots.iter().map(|(_, e, n)| e.abs().max(n.abs())).fold(5.0, f64::max);
     let scale = (SIDE / 2.0 - EDGE) / reach;
     let at = |east: f64, north: f64| (SIDE / 2.0 + east * scale, SIDE / 2.0 - north * scale);
-    let title = scene.words.count("map-title", spots.len(), &[("reach", &figures::distance(reach, scene.units()))]);
-    p.tag("svg", &[("class", "map"), ("viewBox", "0 0 360 360"), ("role", "img"), ("aria-label", &title)], |p| {
-        // What is left is drawn last, so that it lies on top.
-        for left in [false, true] {
-            for (tree, east, north) in spots.iter().filter(|(t, _, _)| (t.state == TreeState::Left) == left) {
-                mark(p, scene, tree, at(*east, *north), spots.len() <= 40);
+    let title =
+        scene.words.count("map-title", spots.len(), &[("reach", &figures::distance(reach, scene.units()))]);
+    p.tag(
+        "svg",
+        &[("class", "map"), ("viewBox", "0 0 360 360"), ("role", "img"), ("aria-label", &title)],
+        |p| {
+            // What is left is drawn last, so that it lies on top.
+            for left in [false, true] {
+                for (tree, east, north) in
+                    spots.iter().filter(|(t, _, _)| (t.state == TreeState::Left) == left)
+                {
+                    mark(p, scene, tree, at(*east, *north), spots.len() <= 40);
+                }
             }
-        }
-        if here.is_some() {
-            p.tag("circle", &[("class", "here"), ("cx", "180"), ("cy", "180"), ("r", "7")], |_| {});
-        }
-        p.tag("text", &[("x", "180"), ("y", "14"), ("class", "north"), ("text-anchor", "middle")], |p| {
-            p.text(&scene.say("north"));
-        });
-    });
+            if here.is_some() {
+                p.tag("circle", &[("class", "here"), ("cx", "180"), ("cy", "180"), ("r", "7")], |_| {});
+            }
+            p.tag("text", &[("x", "180"), ("y", "14"), ("class", "north"), ("text-anchor", "middle")], |p| {
+                p.text(&scene.say("north"));
+            });
+        },
+    );
     p.say("hint", &title);
     if hidden > 0 {
         p.say("hint", &scene.words.count("more-trees", hidden, &[]));

@@ -89,7 +89,9 @@ fn screen(p: &mut Page, scene: &Scene<'_>) {
         (Screen::Who, Err(NoView::NoJob)) => return settings::no_books(p, scene),
         (_, Ok(summary)) => summary.clone(),
         (_, Err(error)) => {
-            p.say("alert", &error.to_string());
+            if !matches!(error, NoView::NoJob) || scene.state.jobs().is_empty() {
+                p.say("alert", &error.to_string());
+            }
             return settings::no_books(p, scene);
         }
     };

@@ -49,8 +49,26 @@ fn languages(p: &mut Page, scene: &Scene<'_>) {
 }
 
 pub(super) fn no_books(p: &mut Page, scene: &Scene<'_>) {
+    // A second job came and neither was chosen: the books are here.
+    if scene.state.jobs().len() > 1 {
+        return jobs(p, scene);
+    }
     p.say("lead", &scene.say("no-books"));
     p.button("big", "exchange", &scene.say("exchange-now"));
+}
+
+fn jobs(p: &mut Page, scene: &Scene<'_>) {
+    let jobs = scene.state.jobs();
+    if jobs.len() < 2 {
+        return;
+    }
+    p.card("", &scene.say("which-job"), |p| {
+        p.tag("div", &[("class", "options")], |p| {
+            for (id, title) in &jobs {
+                option(p, &format!("job:{id}"), title, scene.state.job() == Some(*id));
+            }
+        });
+    });
 }
 
 pub(super) fn who(p: &mut Page, scene: &Scene<'_>, summary: &Summary) {
@@ -61,16 +79,7 @@ pub(super) fn who(p: &mut Page, scene: &Scene<'_>, summary: &Summary) {
         let print = fingerprint(&member.root);
         p.say("hint", &scene.words.with("root-key", &[("print", &print)]));
     }
-    let jobs = state.jobs();
-    if jobs.len() > 1 {
-        p.card("", &scene.say("which-job"), |p| {
-            p.tag("div", &[("class", "options")], |p| {
-                for (id, title) in &jobs {
-                    option(p, &format!("job:{id}"), title, state.job() == Some(*id));
-                }
-            });
-        });
-    }
+    jobs(p, scene);
     let crew = plan::crew(state, summary);
     let kits: Vec<_> = summary
         .kits
@@ -153,6 +162,8 @@ pub(super) fn settings(p: &mut Page, scene: &Scene<'_>) {
     if scene.state.member.is_some() {
         p.button("wide", "go:who", &scene.say("change-who"));
     }
-    p.tag("p", &[("class", "hint"), ("id", "update"), ("hidden", "")], |p| p.text(&scene.say("update-waits")));
+    p.tag("p", &[("class", "hint"), ("id", "update"), ("hidden", "")], |p| {
+        p.text(&scene.say("update-waits"))
+    });
     p.tag("p", &[("class", "hint"), ("id", "storage")], |p| p.text(&scene.say("storage-asking")));
 }

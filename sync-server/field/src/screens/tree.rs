@@ -102,8 +102,7 @@ fn correct(p: &mut Page, scene: &Scene<'_>, line: &TreeLine) {
         records.push((done.record.to_string(), text));
     }
     for (id, diameter) in line.diameters.iter().flatten() {
-        let text =
-            format!("{} {}", scene.say("diameter"), figures::trunk(*diameter, scene.units()));
+        let text = format!("{} {}", scene.say("diameter"), figures::trunk(*diameter, scene.units()));
         records.push((id.to_string(), text));
     }
     if records.is_empty() {

@@ -54,13 +54,18 @@ fn main() {
             browser.go("about:blank");
             browser.go(&format!("{url}/field/"));
             browser.ready();
-            browser.until("the books are open", "return performance.getEntriesByName('bolebook-books').length > 0");
+            browser.until(
+                "the books are open",
+                "return performance.getEntriesByName('bolebook-books').length > 0",
+            );
             let times = browser.run(
                 "const at = (name) => Math.round(performance.getEntriesByName(name)[0]?.startTime ?? -1);
                  return [at('first-contentful-paint'), at('bolebook-shown'), at('bolebook-code'), at('bolebook-open'), at('bolebook-ready'), at('bolebook-books')]",
                 json!([]),
             );
-            println!("slowed {slowed} ×, start {round}: first paint, screen shown, code, open, ready, books: {times} ms");
+            println!(
+                "slowed {slowed} ×, start {round}: first paint, screen shown, code, open, ready, books: {times} ms"
+            );
         }
         browser.act("go:find");
         browser.act("tree:");

@@ -179,7 +179,12 @@ fn three_devices_work_thirty_trees_in_flight_mode_and_the_desk_says_what_the_tap
     assert_eq!(read, tapped, "every application, with its volume");
     let shown = office.run(&["job", "show"]);
     assert_eq!(
-        [&shown["trees"]["listed"], &shown["trees"]["treated"], &shown["trees"]["not_treated"], &shown["trees"]["left"]],
+        [
+            &shown["trees"]["listed"],
+            &shown["trees"]["treated"],
+            &shown["trees"]["not_treated"],
+            &shown["trees"]["left"]
+        ],
         [&json!(31), &json!(28), &json!(1), &json!(2)],
         "{shown}"
     );

@@ -179,7 +179,8 @@ fn a_day_in_flight_mode_survives_a_killed_browser_and_reaches_the_office_as_tapp
     browser.sees("Measure again");
     browser.act("go:fill");
     browser.choose_file("[data-scan=lot]", &data.join("code128.png"));
-    browser.until("the lot was read", &format!("return document.querySelector('[name=lot]').value === '{LOT}'"));
+    browser
+        .until("the lot was read", &format!("return document.querySelector('[name=lot]').value === '{LOT}'"));
 
     // One tree treated as planned.
     find(&browser, "P-1");
@@ -203,7 +204,9 @@ fn a_day_in_flight_mode_survives_a_killed_browser_and_reaches_the_office_as_tapp
     find(&browser, "P-1");
     browser.act("amend:");
     keep(&browser, "11-amend", true);
-    for (name, value) in [("hole", "2"), ("took", "9.5"), ("leaked", "0.5"), ("reason", "read again on the scale")] {
+    for (name, value) in
+        [("hole", "2"), ("took", "9.5"), ("leaked", "0.5"), ("reason", "read again on the scale")]
+    {
         browser.fill(name, value);
     }
     browser.press("Log the amendment");

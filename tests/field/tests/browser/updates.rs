@@ -15,9 +15,10 @@ fn next_version(folder: &Path) -> PathBuf {
         let path = entry.unwrap().path();
         std::fs::copy(&path, new.join(path.file_name().unwrap())).unwrap();
     }
-    for (name, more) in
-        [("boot.js", "\ndocument.documentElement.dataset.next = 'yes';\n"), ("sw.js", "\n// Another version.\n")]
-    {
+    for (name, more) in [
+        ("boot.js", "\ndocument.documentElement.dataset.next = 'yes';\n"),
+        ("sw.js", "\n// Another version.\n"),
+    ] {
         let mut text = std::fs::read_to_string(new.join(name)).unwrap();
         text.push_str(more);
         if name == "sw.js" {
@@ -59,7 +60,11 @@ fn a_new_version_waits_until_the_app_is_closed_and_then_reads_the_old_records() 
     assert_eq!(browser.run(next, json!([])), json!("no"));
 
     browser.go("about:blank");
-    browser.until_at(&format!("{url}/field/"), "the new version is taken", "return document.documentElement.dataset.next === 'yes'");
+    browser.until_at(
+        &format!("{url}/field/"),
+        "the new version is taken",
+        "return document.documentElement.dataset.next === 'yes'",
+    );
     browser.ready();
     assert_eq!(browser.run("return document.querySelector('.sent').innerText", json!([])), unsent);
     browser.act("go:board");
