@@ -9,6 +9,7 @@ mod rescue;
 
 use std::collections::{BTreeMap, BTreeSet};
 use std::convert::Infallible;
+use std::sync::{Arc, OnceLock};
 
 use automerge::{Automerge, ReadDoc as _};
 
@@ -18,6 +19,7 @@ use crate::gate::{Gate, GateError, Known, LogIndex, Refusal, Verdict, genesis_of
 use crate::ids::{ActorId, BookId, CommitHash, RecordId};
 use crate::quantity::UtcMs;
 use crate::record::book_kinds::Genesis;
+use crate::record::{Record, RecordError};
 use crate::signing::HeadSignature;
 
 pub use rescue::Rescued;
@@ -47,6 +49,8 @@ pub struct Book {
     ends: BTreeMap<ActorId, (u64, CommitHash)>,
     heads: BTreeSet<CommitHash>,
     records: BTreeMap<RecordId, Vec<Carrier>>,
+    /// The records of each commit, as far as they were read ([`Book::record`]).
+    read: Vec<Vec<OnceLock<Result<Arc<Record>, RecordError>>>>,
     signatures: BTreeMap<(ActorId, u64), BTreeSet<HeadSignature>>,
 }
 
@@ -76,6 +80,7 @@ impl Book {
             ends: BTreeMap::new(),
             heads: BTreeSet::new(),
             records: BTreeMap::new(),
+            read: vec![],
             signatures: BTreeMap::new(),
         }
     }
@@ -129,6 +134,7 @@ impl Book {
         for (index, id) in commit.record_ids().iter().enumerate() {
             self.records.entry(*id).or_default().push(Carrier { commit: position, index });
         }
+        self.read.push(commit.records().iter().map(|_| OnceLock::new()).collect());
         self.commits.push(commit);
     }
 
@@ -222,6 +228,21 @@ impl Book {
     /// The text a carrier holds.
     pub fn text(&self, carrier: Carrier) -> &str {
         self.carrying(carrier).and_then(|c| c.records().get(carrier.index)).map_or("", String::as_str)
+    }
+
+    /// The record a carrier holds. It is read once and then shared: a device that folds its book
+    /// after each tap would else read the whole of it each time.
+    ///
+    /// # Errors
+    /// [`RecordError`] when the text is no record this version knows.
+    pub fn record(&self, carrier: Carrier) -> Result<Arc<Record>, RecordError> {
+        let read = || Record::read_shape(self.text(carrier)).map(Arc::new);
+        let kept = self.read.get(carrier.commit).and_then(|commit| commit.get(carrier.index));
+        match kept {
+            Some(kept) => kept.get_or_init(read).clone(),
+            // A rescued commit's number lies beyond those of the log, and so does not stand there.
+            None => read(),
+        }
     }
 
     fn place(&self, carrier: Carrier) -> usize {

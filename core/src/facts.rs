@@ -5,6 +5,7 @@
 //! so chains of any length and any reference a hostile writer invents are handled in a loop.
 
 use std::collections::{BTreeMap, BTreeSet};
+use std::sync::Arc;
 
 use crate::book::{Book, Carrier};
 use crate::commit::Commit;
@@ -73,8 +74,8 @@ pub trait Authority {
 /// One readable text of a record.
 #[derive(Clone, Debug)]
 pub struct Version {
-    /// The record.
-    pub record: Record,
+    /// The record, shared with the book.
+    pub record: Arc<Record>,
     /// The commit that carries it.
     pub carrier: Carrier,
     /// Its operation number, which grows along causality.
@@ -233,10 +234,9 @@ impl Facts {
             if texts.len() > 1 {
                 facts.conflicting.push(id);
             }
-            for (text, mut carriers) in texts {
-                let read = serde_json::from_str(text)
-                    .map_err(|e| RecordError::Shape { kind: "?".into(), why: e.to_string() })
-                    .and_then(Record::from_value);
+            for mut carriers in texts.into_values() {
+                let Some(first) = carriers.first() else { continue };
+                let read = book.record(*first);
                 let device = read.as_ref().ok().map(|r| r.envelope.device);
                 // Several commits may carry one fact; the one that vouches best for it counts.
                 carriers.sort_by_cached_key(|c| {

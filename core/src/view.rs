@@ -58,7 +58,7 @@ pub struct CrewDay {
 }
 
 /// What became of a listed tree.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, serde::Serialize, serde::Deserialize)]
 pub enum TreeState {
     /// Product went in.
     Treated,
@@ -577,7 +577,7 @@ impl<'y> View<'y> {
 }
 
 /// Trees of a job by what became of them.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, serde::Serialize)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
 pub struct TreeCounts {
     /// All trees listed.
     pub listed: usize,

@@ -113,7 +113,7 @@ fn history(desk: &Desk<'_>, facts: &Facts, fact: &Fact, answer: &mut Answer) {
         ));
     }
     if let Some(strike) = fact.struck_by {
-        let reason = facts.fact_of(strike).map(|f| &facts.shown(f).record);
+        let reason = facts.fact_of(strike).map(|f| &*facts.shown(f).record);
         if let Some(Record { body: Body::Strike(body), envelope }) = reason {
             let by = envelope.by.map_or_else(|| "?".into(), |p| desk.person_name(p));
             answer.say(format!("  struck by {by}: {}", body.reason));

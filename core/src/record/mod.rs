@@ -244,6 +244,13 @@ impl Record {
         Self::from_value(value)
     }
 
+    /// Reads a text already known to be canonical (a log's rows passed the gate).
+    pub(crate) fn read_shape(text: &str) -> Result<Self, RecordError> {
+        let value = serde_json::from_str(text)
+            .map_err(|e| RecordError::Shape { kind: "?".into(), why: e.to_string() })?;
+        Self::from_value(value)
+    }
+
     /// Reads a record that is being drafted: what has nothing to say may stand there (an empty list,
     /// a leak of nothing), and is left out when the record is written.
     ///

@@ -420,3 +420,72 @@ photos-wait = { $count ->
 }
 no-signal = No signal, or the server does not answer.
 somebody-else = Somebody else
+
+## Map, scanning, speech
+title-map = Map
+no-places = No tree here has a place yet.
+as-list = As a list
+map-title = { $count ->
+    [one] One tree
+   *[other] { $count } trees
+} within { $reach }, north up.
+north = N
+scan-tag = Scan a tag
+scan-lot = Scan the lot
+scan-none = No code was found in the picture. Hold the camera closer, without shadow, or type it.
+scan-code = Scan the code
+speech = Spoken hints
+speech-off = Off
+speech-on = On
+speech-hint = While the screen is on: what is overdue, and what went wrong.
+say-over = { $tag }: the label's time is over. Take the containers off.
+update-waits = A new version of the app is here. It is taken once every window of this one is closed; nothing has to be done now.
+which-is-it = Is it one of these?
+another-tree = No, another tree
+may-be-this = This may be { $tag }, which stands here and is of the same species. Open it above, or say that it is another tree.
+
+## Gauge and calibration
+gauge = Gauge
+gauge-look = What does it say?
+gauge-hint = Worked for sea level; higher up it is a few charges more. The gauge decides.
+gauge-in-band = { $gauge } is within the working band.
+gauge-low = { $gauge } is below the working band: add air.
+gauge-high = { $gauge } is above the working band: let air off before going on.
+gauge-first = First reading { $gauge } at { $at }. Read again after ten minutes.
+air-put-on = Air was put on now
+air-on-at = Air put on at { $at }. Let it settle for ten minutes.
+air-noted = Noted. Read the gauge after ten minutes, and again after ten more.
+say-gauge = Type what the gauge shows.
+say-air = Type the temperature of the air.
+title-calibrate = Calibrate
+calibrate-lead = Charge, and measure each charge in a cylinder, one by one.
+container = Container
+say-container = Choose the container.
+charges-found = Charges found (mL)
+charges-found-hint = One after another with spaces between: 9.8 10.1 10.0
+log-it = Log it
+
+## Amending
+title-amend = Amend
+amend-this = Amend: { $what }
+amend-hint = The entry as it was stays readable. Another device's entry is only a proposal to the office.
+log-amendment = Log the amendment
+amended = Amended. What stood before stays readable.
+not-to-amend = This entry cannot be amended here: strike it, and log it anew.
+nothing-changed = Nothing is changed.
+which-hole = Which hole
+say-which-hole = Type the number of the hole.
+took-ml = Took (mL)
+leaked-ml = Leaked (mL)
+blank-stays = Left empty, it stays as it is.
+
+## The office
+office-changed = The office changed
+office-struck = { $what } of { $tag } struck: { $reason }
+office-amended = { $what } of { $tag } amended
+office-signed = The day { $day } is signed off
+kind-application = Treatment
+kind-diameter = Diameter
+kind-condition = Condition
+kind-not-treated = 'Not treated'
+kind-tree = Listing

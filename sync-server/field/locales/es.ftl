@@ -420,3 +420,72 @@ photos-wait = { $count ->
 }
 no-signal = No hay señal, o el servidor no responde.
 somebody-else = Otra persona
+
+## Mapa, lectura de códigos, voz
+title-map = Mapa
+no-places = Ningún árbol de aquí tiene aún posición.
+as-list = Como lista
+map-title = { $count ->
+    [one] Un árbol
+   *[other] { $count } árboles
+} a menos de { $reach }, norte arriba.
+north = N
+scan-tag = Leer una etiqueta
+scan-lot = Leer el lote
+scan-none = No se halló ningún código en la imagen. Acerque la cámara, sin sombra, o escríbalo.
+scan-code = Leer el código
+speech = Avisos hablados
+speech-off = No
+speech-on = Sí
+speech-hint = Con la pantalla encendida: lo que se pasó de tiempo y lo que falló.
+say-over = { $tag }: el tiempo de la etiqueta ha terminado. Retire los recipientes.
+update-waits = Hay una versión nueva de la aplicación. Se toma cuando se cierren todas las ventanas de esta; ahora no hay que hacer nada.
+which-is-it = ¿Es uno de estos?
+another-tree = No, es otro árbol
+may-be-this = Puede ser { $tag }, que está aquí y es de la misma especie. Ábralo arriba, o diga que es otro árbol.
+
+## Manómetro y calibración
+gauge = Manómetro
+gauge-look = ¿Qué dice?
+gauge-hint = Calculado al nivel del mar; más alto son unas cargas más. Decide el manómetro.
+gauge-in-band = { $gauge } está dentro de la banda de trabajo.
+gauge-low = { $gauge } está por debajo de la banda de trabajo: añada aire.
+gauge-high = { $gauge } está por encima de la banda de trabajo: suelte aire antes de seguir.
+gauge-first = Primera lectura { $gauge } a las { $at }. Lea otra vez a los diez minutos.
+air-put-on = Se puso aire ahora
+air-on-at = Aire puesto a las { $at }. Deje reposar diez minutos.
+air-noted = Anotado. Lea el manómetro a los diez minutos, y otra vez diez después.
+say-gauge = Escriba lo que marca el manómetro.
+say-air = Escriba la temperatura del aire.
+title-calibrate = Calibrar
+calibrate-lead = Cargue, y mida cada carga en una probeta, una a una.
+container = Recipiente
+say-container = Elija el recipiente.
+charges-found = Cargas halladas (mL)
+charges-found-hint = Una tras otra con espacios: 9,8 10,1 10,0
+log-it = Anotar
+
+## Enmendar
+title-amend = Enmendar
+amend-this = Enmendar: { $what }
+amend-hint = La entrada como estaba sigue legible. La de otro aparato es solo una propuesta a la oficina.
+log-amendment = Anotar la enmienda
+amended = Enmendado. Lo que estaba escrito sigue legible.
+not-to-amend = Esta entrada no se puede enmendar aquí: táchela y anótela de nuevo.
+nothing-changed = No cambia nada.
+which-hole = Qué agujero
+say-which-hole = Escriba el número del agujero.
+took-ml = Tomó (mL)
+leaked-ml = Perdió (mL)
+blank-stays = Vacío, queda como está.
+
+## La oficina
+office-changed = La oficina cambió
+office-struck = { $what } de { $tag }: tachado. { $reason }
+office-amended = { $what } de { $tag }: enmendado
+office-signed = El día { $day } está visado
+kind-application = Tratamiento
+kind-diameter = Diámetro
+kind-condition = Estado
+kind-not-treated = «No tratado»
+kind-tree = Alta

@@ -420,3 +420,72 @@ photos-wait = { $count ->
 }
 no-signal = Pas de réseau, ou le serveur ne répond pas.
 somebody-else = Quelqu'un d'autre
+
+## Carte, lecture de codes, voix
+title-map = Carte
+no-places = Aucun arbre d'ici n'a encore de position.
+as-list = En liste
+map-title = { $count ->
+    [one] Un arbre
+   *[other] { $count } arbres
+} à moins de { $reach }, nord en haut.
+north = N
+scan-tag = Lire une étiquette
+scan-lot = Lire le lot
+scan-none = Aucun code trouvé sur l'image. Approchez l'appareil, sans ombre, ou tapez-le.
+scan-code = Lire le code
+speech = Conseils parlés
+speech-off = Non
+speech-on = Oui
+speech-hint = Écran allumé : ce qui est dépassé et ce qui a échoué.
+say-over = { $tag } : le temps de l'étiquette est écoulé. Retirez les récipients.
+update-waits = Une nouvelle version de l'application est là. Elle sera prise quand toutes les fenêtres de celle-ci seront fermées ; rien à faire maintenant.
+which-is-it = Est-ce l'un de ceux-ci ?
+another-tree = Non, un autre arbre
+may-be-this = C'est peut-être { $tag }, qui se trouve ici et est de la même espèce. Ouvrez-le ci-dessus, ou dites que c'est un autre arbre.
+
+## Manomètre et étalonnage
+gauge = Manomètre
+gauge-look = Que dit-il ?
+gauge-hint = Calculé au niveau de la mer ; plus haut, quelques charges de plus. Le manomètre décide.
+gauge-in-band = { $gauge } est dans la plage de travail.
+gauge-low = { $gauge } est sous la plage de travail : ajoutez de l'air.
+gauge-high = { $gauge } est au-dessus de la plage de travail : relâchez de l'air avant de continuer.
+gauge-first = Première lecture { $gauge } à { $at }. Relisez après dix minutes.
+air-put-on = L'air vient d'être mis
+air-on-at = Air mis à { $at }. Laissez reposer dix minutes.
+air-noted = Noté. Lisez le manomètre après dix minutes, puis après dix autres.
+say-gauge = Tapez ce qu'indique le manomètre.
+say-air = Tapez la température de l'air.
+title-calibrate = Étalonner
+calibrate-lead = Chargez, et mesurez chaque charge dans une éprouvette, une à une.
+container = Récipient
+say-container = Choisissez le récipient.
+charges-found = Charges trouvées (mL)
+charges-found-hint = L'une après l'autre, séparées par des espaces : 9,8 10,1 10,0
+log-it = Noter
+
+## Modifier
+title-amend = Modifier
+amend-this = Modifier : { $what }
+amend-hint = L'entrée telle qu'elle était reste lisible. Celle d'un autre appareil n'est qu'une proposition au bureau.
+log-amendment = Noter la modification
+amended = Modifié. Ce qui était écrit reste lisible.
+not-to-amend = Cette entrée ne peut pas être modifiée ici : rayez-la et notez-la de nouveau.
+nothing-changed = Rien n'est changé.
+which-hole = Quel trou
+say-which-hole = Tapez le numéro du trou.
+took-ml = Absorbé (mL)
+leaked-ml = Perdu (mL)
+blank-stays = Laissé vide, cela reste tel quel.
+
+## Le bureau
+office-changed = Le bureau a changé
+office-struck = { $what } de { $tag } : rayé. { $reason }
+office-amended = { $what } de { $tag } : modifié
+office-signed = La journée du { $day } est validée
+kind-application = Traitement
+kind-diameter = Diamètre
+kind-condition = État
+kind-not-treated = « Non traité »
+kind-tree = Inscription

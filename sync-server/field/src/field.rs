@@ -31,6 +31,8 @@ pub type Fields = BTreeMap<String, String>;
 pub struct Field<D> {
     pub(crate) outside: D,
     pub(crate) turns: Turns,
+    /// Whose turn it is to open the books.
+    pub(crate) opening: Turns,
     /// Where the app is served from, and so where it joins.
     pub(crate) origin: String,
     state: RefCell<State>,
@@ -39,14 +41,15 @@ pub struct Field<D> {
 }
 
 impl<D: Outside> Field<D> {
-    /// Opens the app on what the device stored. `language` is the browser's, used until one is chosen.
+    /// Opens the app on what the device stored: with its ready-made view, if it has one of the lines
+    /// it holds, and else with the books. `language` is the browser's, used until one is chosen.
     ///
     /// # Errors
     /// [`OpenError`].
     pub async fn open(outside: D, origin: &str, language: &str) -> Result<Self, OpenError> {
-        let stored = outside.load().await?;
-        let mut state = State::read(&stored)?;
-        if !stored.settings.iter().any(|(name, _)| name == setting::CHOICES) {
+        let kept = outside.settings().await?;
+        let mut state = State::read(&kept.settings)?;
+        if !kept.settings.iter().any(|(name, _)| name == setting::CHOICES) {
             state.choices.language = Language::of_tag(language).unwrap_or_default();
         }
         state.screen = match (&state.member, state.choices.person) {
@@ -56,14 +59,20 @@ impl<D: Outside> Field<D> {
         };
         state.photos = outside.photos().await?.len();
         let words = RefCell::new(Words::new(state.choices.language));
-        Ok(Self {
+        let ready = state.take_ready(&kept);
+        let field = Self {
             outside,
             turns: Turns::default(),
+            opening: Turns::default(),
             origin: origin.trim_end_matches('/').to_owned(),
             state: RefCell::new(state),
             words,
             fixes: RefCell::default(),
-        })
+        };
+        if !ready {
+            field.open_books().await?;
+        }
+        Ok(field)
     }
 
     /// The state, to look at. Never held while something is waited for.

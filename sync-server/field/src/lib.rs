@@ -9,6 +9,7 @@
 
 pub mod acts;
 pub mod bundle;
+pub mod changed;
 pub mod exchange;
 pub mod field;
 pub mod figures;
@@ -16,10 +17,13 @@ pub mod http;
 pub mod join;
 pub mod log;
 pub mod open_stem;
+pub mod opening;
 pub mod outside;
 pub mod page;
 pub mod place;
 pub mod plan;
+pub mod reading;
+pub mod ready;
 pub mod screens;
 pub mod state;
 pub mod summary;

@@ -57,17 +57,17 @@ pub mod setting {
     pub const OPEN: &str = "open";
     /// Names and numbers from the register.
     pub const REGISTER: &str = "register";
-    /// All of them.
-    pub const ALL: [&str; 6] = [MEMBER, SERVER, PEERS, CHOICES, OPEN, REGISTER];
+    /// The ready-made view of the books.
+    pub const READY: &str = "ready";
 }
 
-/// What was stored before.
+/// What was stored before, but for the lines themselves.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
-pub struct Stored {
-    /// Lines, ascending by book and position.
-    pub lines: Vec<(BookId, String)>,
+pub struct Kept {
     /// Settings by name, as JSON.
     pub settings: Vec<(String, String)>,
+    /// How many lines there are, all books together.
+    pub lines: u64,
 }
 
 /// A request to the server.
@@ -116,11 +116,20 @@ pub trait Outside {
     /// [`Trouble::Key`].
     async fn sign(&self, message: &[u8]) -> Result<Signature, Trouble>;
 
-    /// Everything stored.
+    /// The settings stored, and how many lines there are beside them.
     ///
     /// # Errors
     /// [`Trouble::Storage`].
-    async fn load(&self) -> Result<Stored, Trouble>;
+    async fn settings(&self) -> Result<Kept, Trouble>;
+
+    /// Every line stored, ascending by book and position.
+    ///
+    /// # Errors
+    /// [`Trouble::Storage`].
+    async fn lines(&self) -> Result<Vec<(BookId, String)>, Trouble>;
+
+    /// Lets the device answer taps before long work goes on.
+    async fn pause(&self);
 
     /// Stores in one transaction; returns when it is durable.
     ///

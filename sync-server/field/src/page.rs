@@ -98,6 +98,22 @@ impl Page {
         });
     }
 
+    /// A camera button that reads a bar or QR code into the field of that name; `none` is what to
+    /// say when there is none in the picture.
+    pub fn scan(&mut self, name: &str, label: &str, none: &str) {
+        self.tag("label", &[("class", "photo scan")], |p| {
+            p.text(label);
+            let attributes = [
+                ("type", "file"),
+                ("accept", "image/*"),
+                ("capture", "environment"),
+                ("data-scan", name),
+                ("data-none", none),
+            ];
+            p.void("input", &attributes);
+        });
+    }
+
     /// Several choices of which one or none is taken; none is preselected unless `chosen` names one.
     pub fn choices(&mut self, name: &str, legend: &str, options: &[(&str, String)], chosen: Option<&str>) {
         // Short words stand side by side.

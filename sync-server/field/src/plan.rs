@@ -1,8 +1,6 @@
 //! What a plan is asked with: crew, kit, lot, label, purpose and person, as the day has them; and
 //! the core's answer.
 
-use bolebook_core::balance::balance;
-use bolebook_core::check;
 use bolebook_core::dosing::advice::{Advice, AdviceRequest, advise};
 use bolebook_core::dosing::conditions::Circumstances;
 use bolebook_core::ids::{CrewId, KitId, LabelId, LotId, PersonId, RecordId, TreeId};
@@ -98,7 +96,7 @@ pub fn tools(state: &State, summary: &Summary) -> Result<Tools, Missing> {
     let (_, lot) = summary.kit(kit).and_then(|k| k.filled).ok_or(Missing::Fill)?;
     let entered = summary.lot(lot).map(|l| l.label).ok_or(Missing::Label)?;
     // The lot names the label as it was entered; the version in force now is the one to be used.
-    let (label, text) = newest(state, summary, entered).ok_or(Missing::Label)?;
+    let (label, text) = newest(summary, entered).ok_or(Missing::Label)?;
     let there = purposes(&text);
     let chosen = state.choices.purpose.as_ref().and_then(|p| there.iter().find(|known| *known == p));
     let purpose = match (chosen, &there[..]) {
@@ -110,13 +108,11 @@ pub fn tools(state: &State, summary: &Summary) -> Result<Tools, Missing> {
     Ok(Tools { crew, person, supervisor, kit, lot, label, purpose })
 }
 
-fn newest(state: &State, summary: &Summary, entered: LabelId) -> Option<(LabelId, Label)> {
+fn newest(summary: &Summary, entered: LabelId) -> Option<(LabelId, Label)> {
     if let Some(label) = summary.label(entered) {
         return Some((entered, label.clone()));
     }
-    let (yard, _) = state.yard().ok()?;
-    let fact = yard.facts.standing_fact(entered)?;
-    let id = yard.facts.shown(fact).id();
+    let id = *summary.labels_now.get(&entered)?;
     summary.label(id).map(|l| (id, l.clone()))
 }
 
@@ -131,25 +127,22 @@ pub fn ask(
     continues: Option<RecordId>,
     now: UtcMs,
 ) -> Result<Advice, NoView> {
-    state.with_view(|view| {
-        let findings = check::check(view, &balance(&view.yard, &[view]));
-        advise(
-            view,
-            &AdviceRequest {
-                tree,
-                stem,
-                label: tools.label,
-                purpose: &tools.purpose,
-                kit: tools.kit,
-                lot: Some(tools.lot),
-                applicator: Some(tools.person),
-                supervisor: tools.supervisor,
-                now,
-                seen: Circumstances::default(),
-                findings: &findings,
-                past: None,
-                continues,
-            },
-        )
-    })
+    let reading = state.reading()?;
+    let past = reading.past(state, tree);
+    let request = AdviceRequest {
+        tree,
+        stem,
+        label: tools.label,
+        purpose: &tools.purpose,
+        kit: tools.kit,
+        lot: Some(tools.lot),
+        applicator: Some(tools.person),
+        supervisor: tools.supervisor,
+        now,
+        seen: Circumstances::default(),
+        findings: reading.findings(),
+        past: past.as_ref(),
+        continues,
+    };
+    Ok(advise(&reading.view, &request))
 }

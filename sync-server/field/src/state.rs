@@ -3,21 +3,23 @@
 
 use std::collections::BTreeMap;
 
-use bolebook_core::authority::{AuthorityError, Directory};
+use bolebook_core::authority::AuthorityError;
 use bolebook_core::ids::{ActorId, BookId, CrewId, DeviceId, KitId, PersonId, RecordId, TreeId};
-use bolebook_core::quantity::{Measured, ReadUnit, UtcMs};
+use bolebook_core::quantity::{Measured, MilliCelsius, Pa, ReadUnit, UtcMs};
 use bolebook_core::record::book_kinds::BookContent;
 use bolebook_core::record::people::Certificate;
 use bolebook_core::record::stand::Position;
 use bolebook_core::service::RegisterEntry;
 use bolebook_core::signing::PublicKey;
-use bolebook_core::view::{View, ViewError, Yard};
+use bolebook_core::view::{View, ViewError};
 use serde::{Deserialize, Serialize};
 
 use crate::exchange::{Logs, Peers};
 use crate::log::Log;
 use crate::open_stem::OpenStem;
-use crate::outside::{Put, Stored, setting};
+use crate::outside::{Put, setting};
+use crate::reading::Readings;
+use crate::ready::About;
 use crate::summary::Summary;
 use crate::words::Language;
 
@@ -84,6 +86,17 @@ pub enum Look {
     Sun,
 }
 
+/// A reading of the gauge.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct GaugeRead {
+    /// When.
+    pub at: UtcMs,
+    /// What it showed.
+    pub pa: Pa,
+    /// The temperature then.
+    pub mc: MilliCelsius,
+}
+
 /// What was chosen and is kept.
 #[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(default)]
@@ -119,6 +132,14 @@ pub struct Choices {
     pub read: Vec<(RecordId, String)>,
     /// Steps of the kit's check lists ticked today: (day as text, step).
     pub ticked: Vec<(String, String)>,
+    /// Whether what cannot wait is said aloud.
+    pub speak: bool,
+    /// When air was last put on the kit.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub aired_at: Option<UtcMs>,
+    /// The first reading of the gauge since.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub gauge: Option<GaugeRead>,
     /// The species last listed.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub species: Option<String>,
@@ -139,8 +160,12 @@ pub enum Screen {
         /// What was typed.
         text: String,
     },
+    /// Trees near here, as a picture.
+    Map,
     /// List a tree.
     NewTree,
+    /// Amend an entry.
+    Amend(RecordId),
     /// A tree.
     Tree(TreeId),
     /// Measure a stem.
@@ -159,6 +184,8 @@ pub enum Screen {
     Hole(TreeId, i64, usize),
     /// The kit: check lists, fill, movements.
     Kit,
+    /// Measure charges one by one.
+    Calibrate,
     /// Fill the reservoir.
     Fill,
     /// Product that moved otherwise.
@@ -202,8 +229,14 @@ pub struct State {
     pub member: Option<Member>,
     /// The server.
     pub server: Option<Server>,
-    /// The books.
+    /// The books, once they are open.
     pub logs: Logs,
+    /// Whether they are: until then the screens show the ready-made view.
+    pub books_open: bool,
+    /// What else is known of them until then.
+    pub about: Option<About>,
+    /// Of how many lines the ready-made view kept is.
+    pub ready_lines: u64,
     /// How far the exchange has come.
     pub peers: Peers,
     /// What was chosen.
@@ -230,6 +263,8 @@ pub struct State {
     pub no_exchange: Option<String>,
     /// What was computed from the books; dropped when they change.
     pub summary: Option<std::rc::Rc<Summary>>,
+    /// What it was computed from.
+    pub(crate) readings: Readings,
 }
 
 /// The stored state cannot be read.
@@ -263,13 +298,13 @@ pub enum NoView {
 }
 
 impl State {
-    /// The state as it was stored.
+    /// The state as its settings were stored, the books not open yet.
     ///
     /// # Errors
-    /// [`Damaged`] when a line or setting is not what the app stored.
-    pub fn read(stored: &Stored) -> Result<Self, Damaged> {
+    /// [`Damaged`] when a setting is not what the app stored.
+    pub fn read(settings: &[(String, String)]) -> Result<Self, Damaged> {
         let mut state = Self::default();
-        for (name, json) in &stored.settings {
+        for (name, json) in settings {
             let damaged = |e: serde_json::Error| Damaged { what: name.clone(), why: e.to_string() };
             match name.as_str() {
                 setting::MEMBER => state.member = Some(serde_json::from_str(json).map_err(damaged)?),
@@ -284,13 +319,6 @@ impl State {
                 // A later version of the app kept something this one does not know: leave it be.
                 _ => {}
             }
-        }
-        for (book, text) in &stored.lines {
-            let log = state.logs.entry(*book).or_insert_with(|| Log::new(*book));
-            log.take_stored(text).map_err(|e| Damaged {
-                what: format!("line {} of book {book}", log.end() + 1),
-                why: e.to_string(),
-            })?;
         }
         Ok(state)
     }
@@ -311,6 +339,9 @@ impl State {
 
     /// The job books, ascending by id, with their titles.
     pub fn jobs(&self) -> Vec<(BookId, String)> {
+        if let Some(about) = &self.about {
+            return about.jobs.clone();
+        }
         let genesis = |log: &Log| {
             log.book().genesis().map(|g| (matches!(g.content, BookContent::Job(_)), g.title.clone()))
         };
@@ -325,34 +356,26 @@ impl State {
         chosen.or(if let [(only, _)] = &jobs[..] { Some(*only) } else { None })
     }
 
-    /// The yard as its book says, with its directory of devices.
-    ///
-    /// # Errors
-    /// [`NoView`].
-    pub fn yard(&self) -> Result<(Yard, Directory), NoView> {
-        let member = self.member.as_ref().ok_or(NoView::NotJoined)?;
-        let book = self.logs.get(&member.yard).map(Log::book).filter(|b| b.genesis().is_some());
-        let book = book.ok_or(NoView::NoYard)?;
-        let directory = Directory::read(book, &member.root)?;
-        let yard = Yard::read(book, &directory.for_book(book))?;
-        Ok((yard, directory))
-    }
-
     /// Hands the view of the job in use to `look`.
     ///
     /// # Errors
     /// [`NoView`].
     pub fn with_view<T>(&self, look: impl FnOnce(&View<'_>) -> T) -> Result<T, NoView> {
-        let (yard, directory) = self.yard()?;
-        let book = self.job().and_then(|id| self.logs.get(&id)).ok_or(NoView::NoJob)?.book();
-        directory.check_job(book)?;
-        let view = View::read(book, &yard, &directory.for_book(book))?;
-        Ok(look(&view))
+        Ok(look(&self.reading()?.view))
+    }
+
+    /// Drops what was computed from the books, because lines were added or another job was chosen.
+    pub(crate) fn forget_view(&mut self, yard: bool) {
+        self.summary = None;
+        self.readings.forget(yard);
     }
 
     /// How many records of this device the server has not had, and since when.
     pub fn unsent(&self) -> (usize, Option<UtcMs>) {
         let Some(member) = &self.member else { return (0, None) };
+        if let Some(about) = &self.about {
+            return about.unsent;
+        }
         let (mut count, mut since) = (0, None::<UtcMs>);
         for (book, log) in &self.logs {
             let sent_to = self.peers.get(book).map_or(0, |p| p.sent_to);

@@ -9,39 +9,45 @@ use bolebook_core::quantity::{Ul, Um, UtcMs};
 use bolebook_core::record::book_kinds::Zone;
 use bolebook_core::record::label::Label;
 use bolebook_core::record::product::MovementKind;
-use bolebook_core::record::stand::{Condition, Diameter, Position};
+use bolebook_core::record::stand::{Condition, Position};
 use bolebook_core::record::{Body, Kind};
 use bolebook_core::view::{TreeCounts, TreeState, TreeView, View, Yard};
+use serde::{Deserialize, Serialize};
 
+use crate::changed::{ChangedLine, changes};
 use crate::state::{NoView, State};
 
 /// A tree as the lists show it.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct TreeLine {
     /// The tree.
     pub id: TreeId,
     /// Its tag.
     pub tag: String,
     /// Its species.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
     pub species: Option<String>,
     /// Its block.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
     pub block: Option<BlockId>,
     /// Where it stands.
     pub position: Option<Position>,
     /// How many stems it has.
     pub stems: i64,
     /// The last diameter of each stem, with its record; empty for none.
-    pub diameters: Vec<Option<(RecordId, Diameter)>>,
+    pub diameters: Vec<Option<(RecordId, Um)>>,
     /// What became of it.
     pub state: TreeState,
     /// Who treated it: crew, day, stem, volume put in, record.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub treated: Vec<TreatedLine>,
     /// The last look at it, with its time.
+    #[serde(default, skip_serializing_if = "Option::is_none", deserialize_with = "by_value")]
     pub condition: Option<(UtcMs, Condition)>,
 }
 
 /// An application as the lists show it.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct TreatedLine {
     /// The application.
     pub record: RecordId,
@@ -62,11 +68,12 @@ pub struct TreatedLine {
 }
 
 /// A kit as the screens show it.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct KitLine {
     /// The kit.
     pub id: KitId,
     /// Its record.
+    #[serde(deserialize_with = "by_value")]
     pub kit: bolebook_core::record::kit::Kit,
     /// The lot last filled into it, and when.
     pub filled: Option<(UtcMs, LotId)>,
@@ -75,7 +82,7 @@ pub struct KitLine {
 }
 
 /// A lot as the screens show it.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct LotLine {
     /// The lot.
     pub id: LotId,
@@ -90,7 +97,7 @@ pub struct LotLine {
 }
 
 /// A question of the office without an answer.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct QuestionLine {
     /// The question.
     pub record: RecordId,
@@ -99,7 +106,7 @@ pub struct QuestionLine {
 }
 
 /// A crew-day's volumes, in microlitres.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
 pub struct DayVolumes {
     /// Filled into the crew's kits.
     pub filled: i64,
@@ -118,7 +125,7 @@ pub struct DayVolumes {
 }
 
 /// Everything the screens show of the books.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct Summary {
     /// The company.
     pub company: String,
@@ -133,6 +140,7 @@ pub struct Summary {
     /// Trees by tag, in the order people count.
     pub trees: Vec<TreeLine>,
     /// Position in `trees` by id.
+    #[serde(skip)]
     pub by_id: BTreeMap<TreeId, usize>,
     /// Blocks by id.
     pub blocks: BTreeMap<BlockId, String>,
@@ -147,14 +155,21 @@ pub struct Summary {
     /// Lots.
     pub lots: Vec<LotLine>,
     /// Labels' newest versions.
+    #[serde(deserialize_with = "by_value")]
     pub labels: Vec<(LabelId, Label)>,
+    /// The version in force now, by every version there was.
+    pub labels_now: BTreeMap<LabelId, LabelId>,
     /// Questions to a crew.
     pub questions: Vec<(CrewId, QuestionLine)>,
+    /// What the office made of the crews' entries.
+    pub changed: Vec<ChangedLine>,
     /// Closings: crew and day.
     pub closed: Vec<(CrewId, Day)>,
     /// Volumes by crew and day.
+    #[serde(with = "pairs")]
     pub volumes: BTreeMap<(CrewId, Day), DayVolumes>,
     /// Trees not treated, by crew and day.
+    #[serde(with = "pairs")]
     pub not_treated: BTreeMap<(CrewId, Day), usize>,
 }
 
@@ -197,7 +212,6 @@ impl Summary {
         let mut trees: Vec<TreeLine> =
             view.trees.iter().map(|(id, tree)| tree_line(view, *id, tree)).collect();
         trees.sort_by_cached_key(|t| (natural(&t.tag), t.id));
-        let by_id = trees.iter().enumerate().map(|(i, t)| (t.id, i)).collect();
         let mut summary = Self {
             company: view.yard.company.clone(),
             title: view.title.clone(),
@@ -205,7 +219,7 @@ impl Summary {
             breast_height_um: view.job.breast_height_um,
             counts: view.counts(),
             trees,
-            by_id,
+            by_id: BTreeMap::new(),
             blocks: BTreeMap::new(),
             crews: BTreeMap::new(),
             members: BTreeMap::new(),
@@ -213,7 +227,9 @@ impl Summary {
             kits: vec![],
             lots: vec![],
             labels: vec![],
+            labels_now: BTreeMap::new(),
             questions: vec![],
+            changed: changes(view),
             closed: vec![],
             volumes: BTreeMap::new(),
             not_treated: BTreeMap::new(),
@@ -221,7 +237,13 @@ impl Summary {
         summary.read_job(view);
         summary.read_yard(&view.yard);
         summary.kits = kits(view);
+        summary.index();
         summary
+    }
+
+    /// Finds the trees' places again.
+    pub(crate) fn index(&mut self) {
+        self.by_id = self.trees.iter().enumerate().map(|(i, t)| (t.id, i)).collect();
     }
 
     fn read_job(&mut self, view: &View<'_>) {
@@ -292,6 +314,8 @@ impl Summary {
         }
         for fact in yard.facts.in_force(Kind::Label) {
             let version = yard.facts.shown(fact);
+            let versions = fact.history.iter().map(|v| yard.facts.versions[*v].id());
+            self.labels_now.extend(versions.map(|old| (old, version.id())));
             if let Body::Label(label) = &version.record.body {
                 self.labels.push((version.id(), (**label).clone()));
             }
@@ -332,7 +356,7 @@ fn tree_line(view: &View<'_>, id: TreeId, tree: &TreeView) -> TreeLine {
     let stems = listed.map_or(1, |t| t.stems.clamp(1, 64));
     let diameters = (1..=stems).map(|stem| {
         let last = view.diameters(tree, stem).max_by_key(|(v, _)| (v.record.envelope.at, v.id()));
-        last.map(|(v, d)| (v.id(), d.clone()))
+        last.map(|(v, d)| (v.id(), d.diameter_um))
     });
     let treated = view.applications(tree).map(|(fact, version, body)| TreatedLine {
         record: fact.id,
@@ -405,6 +429,37 @@ fn kits(view: &View<'_>) -> Vec<KitLine> {
         Some(KitLine { id, kit: (**kit).clone(), filled: filled.get(&id).copied(), content_ul })
     });
     kits.collect()
+}
+
+/// Reads by way of a JSON value, as the core reads records: reading them straight off the text as
+/// well would put a second reader of each into the app.
+fn by_value<'de, T: serde::de::DeserializeOwned, D: serde::Deserializer<'de>>(
+    from: D,
+) -> Result<T, D::Error> {
+    serde_json::from_value(serde_json::Value::deserialize(from)?).map_err(serde::de::Error::custom)
+}
+
+/// Maps whose keys are no text, as lists of pairs.
+mod pairs {
+    use std::collections::BTreeMap;
+
+    use serde::{Deserialize, Deserializer, Serialize, Serializer};
+
+    pub(super) fn serialize<K: Serialize, V: Serialize, S: Serializer>(
+        map: &BTreeMap<K, V>,
+        to: S,
+    ) -> Result<S::Ok, S::Error> {
+        to.collect_seq(map)
+    }
+
+    pub(super) fn deserialize<'de, K, V, D>(from: D) -> Result<BTreeMap<K, V>, D::Error>
+    where
+        K: Deserialize<'de> + Ord,
+        V: Deserialize<'de>,
+        D: Deserializer<'de>,
+    {
+        Ok(Vec::<(K, V)>::deserialize(from)?.into_iter().collect())
+    }
 }
 
 #[cfg(test)]

@@ -36,6 +36,9 @@ pub enum SyncError {
     /// The answer is not to be taken in.
     #[error(transparent)]
     Session(#[from] SessionError),
+    /// The books could not be opened.
+    #[error(transparent)]
+    Open(#[from] crate::field::OpenError),
     /// The device failed.
     #[error(transparent)]
     Trouble(#[from] Trouble),
@@ -71,7 +74,10 @@ impl<D: Outside> Field<D> {
         if std::mem::replace(&mut self.state_mut().exchanging, true) {
             return Err(SyncError::Busy);
         }
-        let outcome = self.exchange_all().await;
+        let outcome = match self.open_books().await {
+            Ok(()) => self.exchange_all().await,
+            Err(error) => Err(error.into()),
+        };
         let mut state = self.state_mut();
         state.exchanging = false;
         state.no_exchange = outcome.as_ref().err().map(ToString::to_string);
@@ -268,7 +274,7 @@ impl<D: Outside> Field<D> {
             let theirs: Vec<_> = theirs.entries.into_iter().filter(newer).collect();
             // An erasure counts on the word of a device that the root made the office's, not the server's.
             let directory = match theirs.iter().any(|e| e.erased.is_some()) {
-                true => state.yard().ok().map(|(_, directory)| directory),
+                true => state.yard().ok().map(|read| read.directory),
                 false => None,
             };
             let proven = |e: &RegisterEntry| {
@@ -282,7 +288,6 @@ impl<D: Outside> Field<D> {
         self.set(
             |state| {
                 state.register.extend(newer.into_iter().map(|e| (e.id, e)));
-                state.summary = None;
             },
             &[setting::REGISTER],
         )

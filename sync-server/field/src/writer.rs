@@ -182,7 +182,8 @@ impl<D: Outside> Field<D> {
         for (book, lines) in lines {
             let log = state.logs.entry(book).or_insert_with(|| crate::log::Log::new(book));
             lines.into_iter().for_each(|line| log.take(line));
-            state.summary = None;
+            let yard = state.member.as_ref().is_some_and(|m| m.yard == book);
+            state.forget_view(yard);
         }
         Ok(())
     }

@@ -9,7 +9,7 @@ use bolebook_core::ids::{BookId, Sha256Hash};
 use bolebook_core::quantity::UtcMs;
 use bolebook_core::signing::{Alg, PublicKey, Signature};
 use bolebook_field_core::field::{Field, clock};
-use bolebook_field_core::outside::{Answer, Outside, Put, Request, Stored, Trouble};
+use bolebook_field_core::outside::{Answer, Kept, Outside, Put, Request, Trouble};
 use js_sys::{Array, Date, JsString, Object, Promise, Reflect, Uint8Array};
 use wasm_bindgen::prelude::*;
 use wasm_bindgen_futures::JsFuture;
@@ -27,7 +27,11 @@ extern "C" {
     #[wasm_bindgen(method)]
     fn sign(this: &Device, message: &[u8]) -> Promise;
     #[wasm_bindgen(method)]
-    fn load(this: &Device) -> Promise;
+    fn settings(this: &Device) -> Promise;
+    #[wasm_bindgen(method)]
+    fn lines(this: &Device) -> Promise;
+    #[wasm_bindgen(method)]
+    fn pause(this: &Device) -> Promise;
     #[wasm_bindgen(method)]
     fn store(this: &Device, puts: &Array) -> Promise;
     #[wasm_bindgen(method)]
@@ -58,6 +62,15 @@ fn storage(value: &JsValue) -> Trouble {
     }
 }
 
+/// Rows of two texts each.
+fn pairs(rows: &JsValue) -> Vec<(String, String)> {
+    let pair = |row: JsValue| {
+        let row = Array::from(&row);
+        Some((row.get(0).as_string()?, row.get(1).as_string()?))
+    };
+    Array::from(rows).iter().filter_map(pair).collect()
+}
+
 impl Outside for Browser {
     fn now(&self) -> UtcMs {
         UtcMs(Date::now() as i64)
@@ -79,21 +92,24 @@ impl Outside for Browser {
         signed.as_string().map(Signature).ok_or_else(|| Trouble::Key("no signature came back".into()))
     }
 
-    async fn load(&self) -> Result<Stored, Trouble> {
-        let loaded = JsFuture::from(self.0.load()).await.map_err(|e| storage(&e))?;
-        let rows = |name: &str| -> Vec<(String, String)> {
-            let rows = Reflect::get(&loaded, &name.into()).unwrap_or_default();
-            let pair = |row: JsValue| {
-                let row = Array::from(&row);
-                Some((row.get(0).as_string()?, row.get(1).as_string()?))
-            };
-            Array::from(&rows).iter().filter_map(pair).collect()
-        };
-        let lines = rows("lines").into_iter().map(|(book, line)| {
+    async fn settings(&self) -> Result<Kept, Trouble> {
+        let kept = JsFuture::from(self.0.settings()).await.map_err(|e| storage(&e))?;
+        let get = |name: &str| Reflect::get(&kept, &name.into()).unwrap_or_default();
+        let lines = get("lines").as_f64().unwrap_or(0.0) as u64;
+        Ok(Kept { settings: pairs(&get("settings")), lines })
+    }
+
+    async fn lines(&self) -> Result<Vec<(BookId, String)>, Trouble> {
+        let lines = JsFuture::from(self.0.lines()).await.map_err(|e| storage(&e))?;
+        let parsed = pairs(&lines).into_iter().map(|(book, line)| {
             let id: Result<BookId, _> = book.parse();
             id.map(|id| (id, line)).map_err(|e| Trouble::Storage(e.to_string()))
         });
-        Ok(Stored { lines: lines.collect::<Result<_, _>>()?, settings: rows("settings") })
+        parsed.collect()
+    }
+
+    async fn pause(&self) {
+        let _ = JsFuture::from(self.0.pause()).await;
     }
 
     async fn store(&self, puts: &[Put]) -> Result<(), Trouble> {
@@ -158,6 +174,18 @@ impl App {
     pub async fn open(device: Device, origin: String, language: String) -> Result<App, JsError> {
         let opened = Field::open(Browser(device), &origin, &language).await;
         opened.map(App).map_err(|e| JsError::new(&e.to_string()))
+    }
+
+    /// Opens the books, if only their ready-made view is there yet.
+    #[wasm_bindgen(js_name = openBooks)]
+    pub async fn open_books(&self) -> Result<(), JsError> {
+        self.0.open_books().await.map_err(|e| JsError::new(&e.to_string()))
+    }
+
+    /// Keeps the ready-made view for the next start; only a quicker start is lost when it fails.
+    #[wasm_bindgen(js_name = keepReady)]
+    pub async fn keep_ready(&self) {
+        let _ = self.0.keep_ready().await;
     }
 
     /// Does what a button asks; what it writes is durable when the promise resolves.

@@ -77,8 +77,10 @@ function act(name, more) {
     }
     if (!app) return;
     draw();
+    keepReadySoon();
     const bad = root.querySelector(".said.bad");
     if (bad) {
+      if (!failedBefore) aloud(bad.textContent);
       window.scrollTo(0, 0);
       if (!failedBefore) navigator.vibrate?.([80, 60, 80]);
     } else if (root.querySelector(".said")) {
@@ -86,6 +88,14 @@ function act(name, more) {
     }
   });
   return busy;
+}
+
+// What cannot wait is said aloud, if the crew wants that, while the screen is on.
+function aloud(text) {
+  if (!text || root.firstElementChild?.dataset.speak !== "yes" || !window.speechSynthesis) return;
+  const words = new SpeechSynthesisUtterance(text);
+  words.lang = document.documentElement.lang;
+  speechSynthesis.speak(words);
 }
 
 function tick() {
@@ -97,6 +107,7 @@ function tick() {
     if (late && !timer.classList.contains("late")) {
       timer.classList.add("late");
       navigator.vibrate?.([200, 100, 200]);
+      aloud(timer.dataset.say);
       // What is overdue changes the card too.
       if (!timer.closest(".late:not(.timer)")) act("dismiss");
     }
@@ -105,6 +116,11 @@ function tick() {
 
 async function room() {
   const place = document.getElementById("storage");
+  const update = document.getElementById("update");
+  if (update && "serviceWorker" in navigator) {
+    const registration = await navigator.serviceWorker.getRegistration();
+    update.hidden = !registration?.waiting;
+  }
   if (!place || !navigator.storage?.estimate) return;
   const [{ usage = 0, quota = 0 }, kept] = await Promise.all([
     navigator.storage.estimate(),
@@ -115,6 +131,7 @@ async function room() {
 }
 
 async function bundle() {
+  await app?.openBooks();
   const bytes = app?.bundle();
   if (!bytes) return;
   const stamp = new Date().toISOString().slice(0, 16).replace(/[:T]/g, "-");
@@ -134,7 +151,7 @@ async function bundle() {
 }
 
 root.addEventListener("click", (event) => {
-  const button = event.target.closest("button");
+  const button = event.target.closest("button, [data-act]");
   if (!button) return;
   if (button.dataset.act) act(button.dataset.act);
   else if (button.dataset.do === "bundle") bundle();
@@ -163,7 +180,77 @@ async function photo(input) {
 
 root.addEventListener("change", (event) => {
   if (event.target.dataset.photo) photo(event.target);
+  if (event.target.dataset.scan) scan(event.target);
 });
+
+// A code read off a picture goes into its field, as if it had been typed. Read at two sizes: a
+// code that fills the picture is found in the small one, a far one in the large one.
+let reader = null;
+function readCode(picture) {
+  reader ??= new Worker("./scan-worker.js", { type: "module" });
+  const asked = reader;
+  return new Promise((resolve) => {
+    const end = (text) => {
+      clearTimeout(late);
+      asked.onmessage = asked.onerror = null;
+      resolve(text);
+    };
+    const drop = () => {
+      asked.terminate();
+      reader = null;
+      end(null);
+    };
+    const late = setTimeout(drop, 30000);
+    asked.onmessage = ({ data }) => end(data);
+    asked.onerror = drop;
+    asked.postMessage(picture);
+  });
+}
+
+async function grey(image, most) {
+  const scale = Math.min(1, most / Math.max(image.width, image.height));
+  const [width, height] = [Math.round(image.width * scale), Math.round(image.height * scale)];
+  const canvas = document.createElement("canvas");
+  [canvas.width, canvas.height] = [width, height];
+  const context = canvas.getContext("2d", { willReadFrequently: true });
+  context.drawImage(image, 0, 0, width, height);
+  const { data } = context.getImageData(0, 0, width, height);
+  const luma = new Uint8Array(width * height);
+  for (let i = 0; i < luma.length; i++) {
+    luma[i] = (data[4 * i] * 77 + data[4 * i + 1] * 150 + data[4 * i + 2] * 29) >> 8;
+  }
+  return { luma, width, height };
+}
+
+async function scan(input) {
+  const [file] = input.files;
+  if (!file || !app) return;
+  const field = root.querySelector(`input[name="${CSS.escape(input.dataset.scan)}"]`);
+  const label = input.closest("label");
+  label.classList.add("busy");
+  let text = null;
+  try {
+    const image = await createImageBitmap(file);
+    text = (await readCode(await grey(image, 900))) ?? (await readCode(await grey(image, 2200)));
+  } catch {
+    // No picture the browser can open: said below as a code that was not found.
+  }
+  label.classList.remove("busy");
+  input.value = "";
+  if (text === null || !field) {
+    const said = document.getElementById("said");
+    const paragraph = document.createElement("p");
+    paragraph.className = "said bad";
+    paragraph.textContent = input.dataset.none;
+    said?.replaceChildren(paragraph);
+    navigator.vibrate?.([80, 60, 80]);
+    return;
+  }
+  field.value = text;
+  field.dispatchEvent(new Event("input", { bubbles: true }));
+  field.focus();
+  navigator.vibrate?.(40);
+}
 
 root.addEventListener("keydown", (event) => {
   if (event.key !== "Enter" || event.target.tagName !== "INPUT" || event.target.type === "radio") return;
@@ -210,14 +297,38 @@ function say(text, take) {
   const paragraph = document.createElement("p");
   paragraph.className = "alert";
   paragraph.textContent = text;
-  root.replaceChildren(heading, paragraph);
+  const main = document.createElement("main");
+  main.append(heading, paragraph);
+  root.replaceChildren(main);
   if (take) {
     const button = document.createElement("button");
     button.className = "big";
     button.textContent = take;
     button.addEventListener("click", () => start(true));
-    root.append(button);
+    main.append(button);
   }
+}
+
+// The books come after the first screen, which stands on the ready-made view.
+async function books() {
+  const opening = app;
+  // Let the screen be painted first.
+  await new Promise((resolve) => requestAnimationFrame(() => setTimeout(resolve)));
+  try {
+    await opening.openBooks();
+    performance.mark("bolebook-books");
+    keepReadySoon();
+  } catch (error) {
+    if (app === opening) say(`${error.message ?? error} What was stored is still there.`);
+  }
+}
+
+// The next start is quick when the view of exactly these lines is kept: once the crew has paused,
+// and at once when the app is put away.
+let resting = 0;
+function keepReadySoon() {
+  clearTimeout(resting);
+  resting = setTimeout(() => app?.keepReady(), 2500);
 }
 
 async function start(steal) {
@@ -232,11 +343,13 @@ async function start(steal) {
       say("Bolebook was taken over by another window. What you logged is kept.", "Use this window");
     };
     app = await App.open(device, location.origin, navigator.language);
+    performance.mark("bolebook-open");
     draw();
     document.documentElement.dataset.ready = "yes";
     performance.mark("bolebook-ready");
     navigator.storage?.persist?.();
     watch();
+    books();
   } catch (error) {
     say(`${error.message ?? error} What was stored is still there.`);
   }
@@ -254,12 +367,15 @@ try {
 }
 busy = (async () => {
   await init({ module_or_path: new URL("./field_bg.wasm", import.meta.url) });
+  performance.mark("bolebook-code");
   await start(false);
 })();
 await busy;
 setInterval(tick, 1000);
 document.addEventListener("visibilitychange", () => {
-  if (!document.hidden && app) draw();
+  if (!app) return;
+  if (document.hidden) app.keepReady();
+  else draw();
 });
 window.addEventListener("online", background);
 setInterval(background, 15 * 60 * 1000);

@@ -118,18 +118,25 @@ export class Device {
     return hex(new Uint8Array(await crypto.subtle.sign(how, kept.pair.privateKey, bytes)));
   }
 
-  async load() {
+  async settings() {
     const tx = this.db.transaction(["lines", "settings"], "readonly");
     const settings = tx.objectStore("settings");
     const [lines, names, values] = await Promise.all([
-      promised(tx.objectStore("lines").getAll()),
+      promised(tx.objectStore("lines").count()),
       promised(settings.getAllKeys()),
       promised(settings.getAll()),
     ]);
-    return {
-      lines: lines.map((row) => [row.book, row.text]),
-      settings: names.map((name, i) => [name, values[i]]),
-    };
+    return { lines, settings: names.map((name, i) => [name, values[i]]) };
+  }
+
+  async lines() {
+    const lines = await promised(this.db.transaction(["lines"], "readonly").objectStore("lines").getAll());
+    return lines.map((row) => [row.book, row.text]);
+  }
+
+  // Lets taps and drawing have their turn.
+  pause() {
+    return globalThis.scheduler?.yield?.() ?? new Promise((resolve) => setTimeout(resolve));
   }
 
   // All of it, or nothing; resolves when the browser says it is on the disk.

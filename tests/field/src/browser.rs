@@ -179,6 +179,19 @@ impl Browser {
         panic!("never came: {what}\n{}\n{}", self.text(), self.logs());
     }
 
+    /// Goes to an address, again and again from an empty page, until a script gives something true.
+    pub fn until_at(&self, url: &str, what: &str, script: &str) {
+        for _ in 0..60 {
+            self.go("about:blank");
+            self.go(url);
+            self.ready();
+            if self.run(script, json!([])) == json!(true) {
+                return;
+            }
+        }
+        panic!("never came: {what}\n{}\n{}", self.text(), self.logs());
+    }
+
     /// Waits until the app is open and nothing is under way.
     pub fn ready(&self) {
         self.until(
@@ -214,6 +227,13 @@ impl Browser {
         assert_eq!(self.run(script, json!([name, value])), json!(true), "no field {name}: {}", self.text());
     }
 
+    /// Chooses a file, as the camera would hand over a picture.
+    pub fn choose_file(&self, selector: &str, path: &Path) {
+        let found = self.post("/element", &json!({ "using": "css selector", "value": selector }));
+        let element = found.as_object().and_then(|o| o.values().next()).unwrap().as_str().unwrap().to_owned();
+        self.post(&format!("/element/{element}/value"), &json!({ "text": path.display().to_string() }));
+    }
+
     /// Presses the first button whose label holds these words, and waits until it is done.
     pub fn press(&self, words: &str) {
         let script = "
@@ -236,6 +256,59 @@ impl Browser {
             return !!found;";
         assert_eq!(self.run(script, json!([act])), json!(true), "no button for '{act}': {}", self.text());
         self.ready();
+    }
+
+    /// Presses a key of the keyboard: `Tab`, `Enter`, ` ` or an arrow (UI Events KeyboardEvent key values).
+    pub fn key(&self, key: &str) {
+        let code = match key {
+            "Tab" => 9,
+            "Enter" => 13,
+            " " => 32,
+            "ArrowDown" => 40,
+            _ => 0,
+        };
+        let text = match key {
+            "Enter" => "\r",
+            " " => " ",
+            _ => "",
+        };
+        let mut event = json!({ "type": "keyDown", "key": key, "code": key, "windowsVirtualKeyCode": code });
+        if !text.is_empty() {
+            event["text"] = json!(text);
+        }
+        self.devtools("Input.dispatchKeyEvent", event.clone());
+        event["type"] = json!("keyUp");
+        self.devtools("Input.dispatchKeyEvent", event);
+    }
+
+    /// Types text where the cursor is.
+    pub fn type_text(&self, text: &str) {
+        self.devtools("Input.insertText", json!({ "text": text }));
+    }
+
+    /// Goes by the tabulator until what a selector names has the focus.
+    pub fn tab_to(&self, selector: &str) {
+        let there = format!("return document.activeElement?.matches({}) ?? false", json!(selector));
+        for _ in 0..120 {
+            if self.run(&there, json!([])) == json!(true) {
+                return;
+            }
+            self.key("Tab");
+        }
+        panic!("the keyboard does not reach {selector}:\n{}", self.text());
+    }
+
+    /// What axe-core finds wrong with the page: the rules of WCAG 2.2 A and AA and its own best practices.
+    pub fn violations(&self, axe: &str) -> Value {
+        if self.run("return window.axe === undefined", json!([])) == json!(true) {
+            self.run(axe, json!([]));
+        }
+        let tags = "['wcag2a', 'wcag2aa', 'wcag21a', 'wcag21aa', 'wcag22aa', 'best-practice']";
+        let script = format!(
+            "return axe.run(document, {{ runOnly: {tags}, resultTypes: ['violations'] }}).then((found) =>
+                found.violations.map((v) => v.id + ': ' + v.nodes.map((n) => n.html.slice(0, 160) + ' ' + n.failureSummary).join(' | ')))"
+        );
+        self.run(&script, json!([]))
     }
 
     /// Fails with the screen's text when words are not on it.

@@ -12,7 +12,7 @@ use bolebook_core::ids::{BookId, Sha256Hash};
 use bolebook_core::quantity::UtcMs;
 use bolebook_core::signing::{PublicKey, SecretKey, Signature};
 use bolebook_field_core::field::{Field, Fields};
-use bolebook_field_core::outside::{Answer, Outside, Put, Request, Stored, Trouble};
+use bolebook_field_core::outside::{Answer, Kept, Outside, Put, Request, Trouble};
 
 /// What outlives a restart.
 #[derive(Default)]
@@ -92,12 +92,17 @@ impl Outside for Memory {
         Ok(SecretKey::from_seed([self.seed; 32]).sign(message))
     }
 
-    async fn load(&self) -> Result<Stored, Trouble> {
+    async fn settings(&self) -> Result<Kept, Trouble> {
         let disk = self.disk.borrow();
-        let lines = disk.lines.iter().map(|((book, _), text)| (*book, text.clone()));
-        let settings = disk.settings.iter().map(|(name, json)| (name.clone(), json.clone()));
-        Ok(Stored { lines: lines.collect(), settings: settings.collect() })
+        let settings = disk.settings.iter().map(|(k, v)| (k.clone(), v.clone())).collect();
+        Ok(Kept { settings, lines: disk.lines.len() as u64 })
     }
+
+    async fn lines(&self) -> Result<Vec<(BookId, String)>, Trouble> {
+        Ok(self.disk.borrow().lines.iter().map(|((book, _), text)| (*book, text.clone())).collect())
+    }
+
+    async fn pause(&self) {}
 
     async fn store(&self, puts: &[Put]) -> Result<(), Trouble> {
         if let Some(trouble) = &*self.refuses.borrow() {

@@ -4,8 +4,8 @@ use bolebook_core::quantity::UtcMs;
 use bolebook_field_core::field::Field;
 use bolebook_field_core::outside::Trouble;
 use bolebook_field_core::state::Screen;
-use bolebook_field_tests::memory::{Memory, tap};
-use bolebook_field_tests::office::{CREWS, LEADS, LOT, Office, REGISTRATION};
+use bolebook_field_tests::memory::{Memory, block_on, tap};
+use bolebook_field_tests::office::{CREWS, JOB, LEADS, LOT, Office, REGISTRATION};
 use serde_json::Value;
 
 /// 2026-09-14T07:00:00Z.
@@ -225,4 +225,111 @@ fn two_crews_meet_and_the_second_is_warned_before_the_first_hole() {
     assert!(plan.contains("Do not treat") && !plan.contains("data-act=\"begin"), "{plan}");
     let refused = tap(&second, &format!("begin:{tree}:1"), &[]);
     assert!(refused.contains("said bad"), "{refused}");
+}
+
+#[test]
+fn the_ready_made_view_shows_what_the_books_show_and_only_when_it_is_of_their_lines() {
+    let mut office = Office::found(Some(MORNING), SEVEN, 6);
+    let url = office.serve(None);
+    let (device, field) = joined(&office, &url, 25, 0);
+    good(&tap(&field, "fill", &[("lot", LOT), ("registration", REGISTRATION), ("amount", "800")]));
+    let first = tree_of(&field, "P-1");
+    treat(&device, &field, &first);
+    let screens = |field: &Field<Memory>| {
+        // The clock ticks at each look; nothing on these screens shows it so finely.
+        ["go:today", "go:find", "go:kit", "go:close", &format!("tree:{first}")]
+            .map(|act| tap(field, act, &[]))
+    };
+    let open = screens(&field);
+    block_on(field.keep_ready()).unwrap();
+    drop(field);
+
+    let field = device.open(&url);
+    assert!(!field.state().books_open);
+    assert_eq!(screens(&field), open);
+    assert!(!field.state().books_open, "looking needs no books");
+    let second = tree_of(&field, "P-2");
+    good(&tap(&field, &format!("seen:{second}"), LOOK));
+    assert!(field.state().books_open, "a record is written into them");
+    let logged = tap(&field, "go:unsent", &[]);
+    drop(field);
+
+    // The phone died before the view was kept again: it is of other lines, and the books are read.
+    let field = device.open(&url);
+    assert!(field.state().books_open);
+    assert_eq!(tap(&field, "go:unsent", &[]), logged);
+    treat(&device, &field, &second);
+}
+
+#[test]
+fn last_seasons_treatment_is_known_and_only_its_tree_waits_for_the_labels_interval() {
+    let mut office = Office::found(Some(MORNING), SEVEN, 3);
+    let url = office.serve(None);
+    let (device, field) = joined(&office, &url, 26, 0);
+    good(&tap(&field, "fill", &[("lot", LOT), ("registration", REGISTRATION), ("amount", "800")]));
+    let first = tree_of(&field, "P-1");
+    treat(&device, &field, &first);
+    tap(&field, "exchange", &[]);
+    office.run(&["exchange", &url]);
+    let next = ["job", "new", "Next season (INVENTED)", "--season", "2027", "--client", "Client Invented"];
+    let more = ["--site", "Imaginary Park", "--zone", "UTC", "--from", JOB];
+    office.run(&[&next[..], &more[..]].concat());
+    office.run(&["authorise", "every listed tree, once"]);
+    office.run(&["exchange", &url]);
+    assert!(tap(&field, "exchange", &[]).contains("Exchanged"));
+    let who = tap(&field, "go:who", &[]);
+    good(&tap(&field, &act_of(&who, "Next season"), &[]));
+    for (tag, waits) in [("P-1", true), ("P-2", false)] {
+        let tree = tree_of(&field, tag);
+        good(&tap(
+            &field,
+            &format!("measured:{tree}:1"),
+            &[("reading", "26"), ("of", "diameter"), ("unit", "cm")],
+        ));
+        let plan = tap(&field, &format!("seen:{tree}"), LOOK);
+        assert_eq!(plan.contains("the label asks for 700 between"), waits, "{tag}: {plan}");
+        assert_eq!(plan.contains("Do not treat"), waits, "{tag}: {plan}");
+    }
+}
+
+#[test]
+fn an_amended_hole_counts_as_amended_and_the_gauge_says_how_many_charges_are_left() {
+    let mut office = Office::found(Some(MORNING), SEVEN, 2);
+    let url = office.serve(None);
+    let (device, field) = joined(&office, &url, 27, 0);
+    good(&tap(&field, "fill", &[("lot", LOT), ("registration", REGISTRATION), ("amount", "800")]));
+    let tree = tree_of(&field, "P-1");
+    let put_in = treat(&device, &field, &tree);
+    let screen = tap(&field, &format!("tree:{tree}"), &[]);
+    let amend = screen.split("data-act=\"amend:").nth(1).unwrap().split('"').next().unwrap().to_owned();
+    good(&tap(&field, &format!("amend:{amend}"), &[]));
+    let act = format!("amended:{amend}");
+    let unreasoned = tap(&field, &act, &[("hole", "1"), ("took", "9")]);
+    assert!(unreasoned.contains("said bad"), "{unreasoned}");
+    good(&tap(&field, &act, &[("hole", "1"), ("took", "9"), ("leaked", "1"), ("reason", "read again")]));
+
+    let hasty = tap(&field, "gauge", &[("gauge", ""), ("air", "17")]);
+    assert!(hasty.contains("said bad"), "{hasty}");
+    let (low, high) = {
+        let state = field.state();
+        let kit = &state.summary.as_ref().unwrap().kits[0].kit;
+        (kit.work_low_pa.0, kit.work_high_pa.0)
+    };
+    let bar = |pa: i64| format!("{}.{:02}", pa / 100_000, pa % 100_000 / 1_000);
+    let read = |pa: i64| tap(&field, "gauge", &[("gauge", &bar(pa)), ("air", "17")]);
+    assert!(read(high + 50_000).contains("above the working band"));
+    assert!(read(low - 50_000).contains("below the working band"));
+    good(&tap(&field, "aired", &[]));
+    device.wait(11);
+    assert!(read(high).contains("the gauge decides"));
+    device.wait(11);
+    assert!(read(high).contains("No leak seen"));
+    device.wait(11);
+    assert!(read(low).contains("the kit leaks"));
+
+    tap(&field, "exchange", &[]);
+    office.run(&["exchange", &url]);
+    let balance = office.run(&["balance"]);
+    assert_eq!(find(&balance, "into_trees_ul"), Some(put_in - 1_000), "{balance}");
+    assert_eq!(find(&balance, "leaked_ul"), Some(1_000), "{balance}");
 }

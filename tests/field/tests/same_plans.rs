@@ -48,7 +48,8 @@ const PLAN: &str = "
     Date.now = () => now;
     const { App } = await import(new URL('field.js', location.href));
     const device = {
-        random: (count) => new Uint8Array(count), load: async () => stored, store: async () => {},
+        random: (count) => new Uint8Array(count), settings: async () => ({ settings: stored.settings, lines: stored.lines.length }),
+        lines: async () => stored.lines, pause: async () => {}, store: async () => {},
         key: async () => ({}), sign: async () => '', ask: async () => { throw new Error('no signal'); },
         photos: async () => [],
     };

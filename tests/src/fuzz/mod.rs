@@ -44,7 +44,7 @@ pub struct Target {
 }
 
 /// Every target.
-pub const TARGETS: [Target; 8] = [
+pub const TARGETS: [Target; 10] = [
     Target { name: "record", run: books::record, make: books::make_record },
     Target { name: "commit", run: books::commit, make: books::make_commit },
     Target { name: "exchange", run: books::exchange, make: books::make_exchange },

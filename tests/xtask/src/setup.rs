@@ -29,6 +29,9 @@ fn missing_packages() -> Vec<&'static str> {
     if !on_path("node") {
         missing.push("nodejs");
     }
+    if !on_path("npm") {
+        missing.push("npm");
+    }
     if !makes_environments() {
         missing.extend(["python3", "python3-venv"]);
     }

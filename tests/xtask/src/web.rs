@@ -9,7 +9,7 @@ use sha2::{Digest as _, Sha256};
 use wasm_bindgen_cli_support::Bindgen;
 
 use crate::process::{TaskError, read, run, write};
-use crate::wasm::{TARGET, Toolchain};
+use crate::wasm::{FLAGS, NO_RANDOMNESS, TARGET, Toolchain};
 
 /// Where the app is put, and where the server looks for it.
 pub fn folder() -> PathBuf {
@@ -23,15 +23,18 @@ pub fn folder() -> PathBuf {
 pub fn build(out: Option<&Path>) -> Result<PathBuf, TaskError> {
     let out = out.map_or_else(folder, Path::to_owned);
     let target = crate::target().join("wasm");
-    let mut cargo = Toolchain::find()?.build();
-    cargo.args(["--quiet", "--profile", "web", "--package", "bolebook-field", "--target-dir"]).arg(&target);
-    // Randomness comes from the page; whatever asks for it elsewhere gets an error, not numbers.
-    cargo.env("CARGO_TARGET_WASM32_UNKNOWN_UNKNOWN_RUSTFLAGS", "--cfg getrandom_backend=\"unsupported\"");
+    let toolchain = Toolchain::find()?;
+    let mut cargo = toolchain.build();
+    cargo.args(["--quiet", "--profile", "web", "--package", "bolebook-field", "--package", "bolebook-scan"]);
+    cargo.arg("--target-dir").arg(&target);
+    // Randomness comes from the page.
+    cargo.env(FLAGS, format!("{NO_RANDOMNESS}{}", toolchain.small()));
     run(&mut cargo)?;
-    let module = target.join(TARGET).join("web/bolebook_field.wasm");
     let draft = target.join("field-draft");
     let _ = std::fs::remove_dir_all(&draft);
-    finish(&module, &draft)?;
+    for (module, name) in [("bolebook_field", "field"), ("bolebook_scan", "scan")] {
+        finish(&target.join(TARGET).join(format!("web/{module}.wasm")), name, &draft)?;
+    }
     add_static(&draft)?;
     write_worker(&draft)?;
     pack(&draft)?;
@@ -44,20 +47,22 @@ pub fn build(out: Option<&Path>) -> Result<PathBuf, TaskError> {
     std::fs::rename(&draft, &out).map_err(error)?;
     let size = |name: &str| std::fs::metadata(out.join(name)).map_or(0, |m| m.len());
     println!(
-        "{}: WebAssembly {} bytes, {} packed with Brotli",
+        "{}: WebAssembly {} bytes, {} packed with Brotli; the code reader beside it {} and {}",
         out.display(),
         size("field_bg.wasm"),
-        size("field_bg.wasm.br")
+        size("field_bg.wasm.br"),
+        size("scan_bg.wasm"),
+        size("scan_bg.wasm.br")
     );
     Ok(out)
 }
 
-fn finish(module: &Path, draft: &Path) -> Result<(), TaskError> {
+fn finish(module: &Path, name: &str, draft: &Path) -> Result<(), TaskError> {
     let failed = |e: &dyn std::fmt::Display| TaskError::Steps(format!("wasm-bindgen: {e}"));
     let mut bindgen = Bindgen::new();
     bindgen
         .input_path(module)
-        .out_name("field")
+        .out_name(name)
         .typescript(false)
         .remove_producers_section(true)
         .remove_name_section(true);

@@ -34,7 +34,8 @@ pub(crate) fn parent(screen: &Screen) -> Screen {
         | Screen::Plan(tree, ..) => Screen::Tree(*tree),
         Screen::Finish(..) => Screen::Board,
         Screen::Hole(tree, stem, _) => Screen::Finish(*tree, *stem),
-        Screen::Fill | Screen::Move | Screen::Label => Screen::Kit,
+        Screen::Fill | Screen::Move | Screen::Label | Screen::Calibrate => Screen::Kit,
+        Screen::Map | Screen::Amend(_) => Screen::Find { text: String::new() },
         _ => Screen::Today,
     }
 }
@@ -47,6 +48,7 @@ fn go<D: Outside>(field: &Field<D>, asked: &Asked<'_>) -> Result<Done, ActError>
         "today" => Screen::Today,
         "find" => Screen::Find { text: String::new() },
         "new" => Screen::NewTree,
+        "map" => Screen::Map,
         "board" => Screen::Board,
         "kit" => Screen::Kit,
         "fill" => Screen::Fill,
@@ -98,6 +100,7 @@ async fn choose<D: Outside>(field: &Field<D>, asked: &Asked<'_>) -> Result<Done,
             choices.language = Language::of_tag(asked.word(1)?).ok_or_else(|| asked.unknown())?;
         }
         "units" => choices.units = if asked.word(1)? == "us" { Units::Us } else { Units::Metric },
+        "speak" => choices.speak = asked.word(1)? == "yes",
         "look" => {
             choices.look = match asked.word(1)? {
                 "night" => Look::Night,
@@ -109,7 +112,7 @@ async fn choose<D: Outside>(field: &Field<D>, asked: &Asked<'_>) -> Result<Done,
     }
     let set = |state: &mut crate::state::State| {
         if state.choices.job != choices.job {
-            state.summary = None;
+            state.forget_view(false);
         }
         state.choices = choices;
     };

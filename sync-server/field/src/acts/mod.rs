@@ -1,6 +1,8 @@
 //! What each button does: from the act's name and the screen's fields to records and the next screen.
 
+mod amend;
 mod choose;
+mod gauge;
 mod product;
 mod talk;
 mod treat;
@@ -9,7 +11,7 @@ mod trees;
 use bolebook_core::ids::{BookId, RecordId, TreeId};
 use bolebook_core::quantity::UtcMs;
 
-use crate::field::{Field, Fields};
+use crate::field::{Field, Fields, OpenError};
 use crate::figures::FigureError;
 use crate::http::AskError;
 use crate::join::JoinError;
@@ -65,6 +67,9 @@ pub enum ActError {
     /// The device failed.
     #[error(transparent)]
     Trouble(#[from] Trouble),
+    /// The books could not be opened.
+    #[error(transparent)]
+    Open(#[from] OpenError),
     /// Not exchanged.
     #[error(transparent)]
     Sync(#[from] SyncError),
@@ -137,18 +142,59 @@ impl<'a> Asked<'a> {
 pub async fn perform<D: Outside>(field: &Field<D>, act: &str, fields: &Fields) -> Result<Done, ActError> {
     let parts: Vec<&str> = act.split(':').collect();
     let asked = Asked { whole: act, parts, fields };
+    if !beside_the_books(asked.word(0)?) {
+        field.open_books().await?;
+    }
     match asked.word(0)? {
         "go" | "back" | "tree" | "person" | "supervisor" | "kit" | "job" | "purpose" | "language"
-        | "units" | "look" | "read" | "tick" | "join" | "dismiss" => choose::perform(field, &asked).await,
+        | "units" | "look" | "speak" | "read" | "tick" | "join" | "dismiss" => {
+            choose::perform(field, &asked).await
+        }
         "list" | "measure" | "measured" | "see" | "seen" | "not" | "nottreated" => {
             trees::perform(field, &asked).await
         }
         "plan" | "begin" | "on" | "off" | "cancel" | "finish" | "done" | "hole" | "differs" | "same"
         | "undo" | "strike" => treat::perform(field, &asked).await,
+        "amend" | "amended" => amend::perform(field, &asked).await,
+        "aired" | "gauge" | "calibrate" | "calibrated" => gauge::perform(field, &asked).await,
         "fill" | "moved" | "close" => product::perform(field, &asked).await,
         "answer" | "incident" | "note" | "photo" | "exchange" => talk::perform(field, &asked).await,
         _ => Err(asked.unknown()),
     }
+}
+
+/// What can be done on the ready-made view, while the books are being opened: going about, looking,
+/// and what is kept beside them.
+fn beside_the_books(act: &str) -> bool {
+    matches!(
+        act,
+        "go" | "back"
+            | "tree"
+            | "dismiss"
+            | "measure"
+            | "see"
+            | "not"
+            | "finish"
+            | "hole"
+            | "on"
+            | "off"
+            | "differs"
+            | "same"
+            | "cancel"
+            | "person"
+            | "supervisor"
+            | "kit"
+            | "purpose"
+            | "language"
+            | "units"
+            | "look"
+            | "speak"
+            | "read"
+            | "tick"
+            | "aired"
+            | "gauge"
+            | "calibrate"
+    )
 }
 
 /// What most acts stand on: the job, its summary and the time.

@@ -44,6 +44,15 @@ async fn list<D: Outside>(field: &Field<D>, asked: &Asked<'_>) -> Result<Done, A
         Some(other) => Some(other.to_uppercase()),
         None => asked.filled("species").map(str::to_owned),
     };
+    // Where one stands, of the same species: it may be the tree another crew logged here.
+    let twin = {
+        let state = field.state();
+        let alike = crate::screens::find::near(&state, &ground.summary).find(|t| t.species == species);
+        alike.map(|t| t.tag.clone())
+    };
+    if let Some(tag) = twin.filter(|_| asked.field("another") != "yes") {
+        return Err(ActError::Say(field.words().with("may-be-this", &[("tag", &tag)])));
+    }
     let stems = asked.filled("stems").map_or(Ok(1), |s| s.parse()).map_err(|_| field.say("say-stems"))?;
     let fix = field.state().fix.filter(|f| ground.now.0 - f.at.0 <= crate::place::FRESH_MS);
     let body = Tree {
@@ -97,9 +106,9 @@ async fn measured<D: Outside>(field: &Field<D>, asked: &Asked<'_>) -> Result<Don
     };
     let units = field.state().choices.units;
     let known = ground.summary.tree(tree);
-    let before = known.and_then(|t| t.diameters.get(usize::try_from(stem - 1).ok()?)?.clone());
+    let before = known.and_then(|t| *t.diameters.get(usize::try_from(stem - 1).ok()?)?);
     let mut said = field.words().with("measured", &[("diameter", &figures::trunk(diameter_um, units))]);
-    if let Some(outlier) = before.and_then(|(_, d)| looks_like(d.diameter_um, diameter_um)) {
+    if let Some(outlier) = before.and_then(|(_, d)| looks_like(d, diameter_um)) {
         said = format!("{said} {}", outlier.question());
     }
     let staged = vec![Staged::new(ground.job, body, ground.now)];

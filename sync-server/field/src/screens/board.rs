@@ -58,7 +58,9 @@ fn card(p: &mut Page, scene: &Scene<'_>, stem: &OpenStem) {
             if let Some(at) = stem.on_at {
                 let since = at.0.to_string();
                 let limit = stem.uptake_limit_s.map(|s| (s * 1_000).to_string()).unwrap_or_default();
-                let mut attributes = vec![("class", "timer"), ("data-since", since.as_str())];
+                let aloud = scene.words.with("say-over", &[("tag", &stem.tag)]);
+                let mut attributes =
+                    vec![("class", "timer"), ("data-since", since.as_str()), ("data-say", aloud.as_str())];
                 if !limit.is_empty() {
                     attributes.push(("data-limit", &limit));
                 }

@@ -4,6 +4,7 @@ use bolebook_core::dosing::caution::UNDER_THE_SKIN;
 use bolebook_core::quantity::Ul;
 
 use super::Scene;
+use crate::changed::Change;
 use crate::page::Page;
 use crate::plan;
 use crate::summary::Summary;
@@ -90,6 +91,40 @@ pub(super) fn unsent(p: &mut Page, scene: &Scene<'_>) {
     );
     p.say("hint", &scene.say("bundle-hint"));
     p.button("wide", "go:close", &scene.say("way-close"));
+    if let Ok(summary) = &scene.summary {
+        changed(p, scene, summary);
+    }
+}
+
+/// What the office made of this crew's entries, so that nobody learns it a week later.
+fn changed(p: &mut Page, scene: &Scene<'_>, summary: &Summary) {
+    let crew = plan::crew(scene.state, summary);
+    let own: Vec<_> = summary.changed.iter().filter(|c| Some(c.crew) == crew).take(12).collect();
+    if own.is_empty() {
+        return;
+    }
+    p.card("", &scene.say("office-changed"), |p| {
+        p.tag("ul", &[], |p| {
+            for line in own {
+                let (kind, tag) = line.entry.clone().unwrap_or_default();
+                let what = if kind.is_empty() { String::new() } else { scene.say(&kind) };
+                let mut texts = vec![("what", what.as_str()), ("tag", tag.as_str())];
+                let day;
+                let said = match &line.change {
+                    Change::Struck(reason) => {
+                        texts.push(("reason", reason));
+                        scene.words.with("office-struck", &texts)
+                    }
+                    Change::Amended => scene.words.with("office-amended", &texts),
+                    Change::SignedOff(of) => {
+                        day = of.to_string();
+                        scene.words.with("office-signed", &[("day", &day)])
+                    }
+                };
+                p.line("li", &[], &format!("{} · {said}", scene.time(line.at)));
+            }
+        });
+    });
 }
 
 pub(super) fn incident(p: &mut Page, scene: &Scene<'_>, _: &Summary) {

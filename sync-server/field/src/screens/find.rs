@@ -6,6 +6,7 @@ use bolebook_core::view::TreeState;
 use super::Scene;
 use crate::figures;
 use crate::page::Page;
+use crate::state::State;
 use crate::summary::{Summary, TreeLine};
 
 /// Most trees drawn at once: layout costs more than the search.
@@ -34,6 +35,10 @@ pub(super) fn find(p: &mut Page, scene: &Scene<'_>, summary: &Summary, text: &st
                 ("value", text),
             ],
         );
+    });
+    p.tag("div", &[("class", "grid")], |p| {
+        p.scan("text", &scene.say("scan-tag"), &scene.say("scan-none"));
+        p.button("wide", "go:map", &scene.say("title-map"));
     });
     p.button("big", "go:new", &scene.say("new-tree"));
     p.tag("div", &[("id", "part-results")], |p| results(p, scene, summary, text));
@@ -100,7 +105,7 @@ fn row(p: &mut Page, scene: &Scene<'_>, tree: &TreeLine, metres: Option<f64>) {
         let diameter = tree.diameters.first().and_then(Option::as_ref);
         let mut about: Vec<String> = vec![];
         about.extend(tree.species.clone());
-        about.extend(diameter.map(|(_, d)| figures::trunk(d.diameter_um, scene.units())));
+        about.extend(diameter.map(|(_, d)| figures::trunk(*d, scene.units())));
         if open {
             about.push(scene.say("state-open"));
         } else if tree.state != TreeState::Left {
@@ -145,12 +150,18 @@ fn next_tag(summary: &Summary) -> String {
     }
 }
 
-pub(super) fn new_tree(p: &mut Page, scene: &Scene<'_>, summary: &Summary) {
-    let near = |t: &&TreeLine| {
-        let accuracy = scene.state.fix.and_then(|f| f.position.accuracy_um).map_or(0.0, |a| a.0 as f64 / 1e6);
-        away(scene, t).is_some_and(|m| m <= NEAR_M + accuracy.min(15.0))
+/// Trees listed where the device stands.
+pub(crate) fn near<'s>(state: &'s State, summary: &'s Summary) -> impl Iterator<Item = &'s TreeLine> {
+    let accuracy = state.fix.and_then(|f| f.position.accuracy_um).map_or(0.0, |a| a.0 as f64 / 1e6);
+    let within = move |t: &&TreeLine| {
+        let metres = state.fix.zip(t.position).map(|(here, there)| geo::distance_m(&here.position, &there));
+        metres.is_some_and(|m| m <= NEAR_M + accuracy.min(15.0))
     };
-    let known: Vec<&TreeLine> = summary.trees.iter().filter(near).take(3).collect();
+    summary.trees.iter().filter(within)
+}
+
+pub(super) fn new_tree(p: &mut Page, scene: &Scene<'_>, summary: &Summary) {
+    let known: Vec<&TreeLine> = near(scene.state, summary).take(3).collect();
     if !known.is_empty() {
         p.card("caution", &scene.say("may-be-listed"), |p| {
             p.tag("ul", &[("class", "rows")], |p| {
@@ -158,6 +169,8 @@ pub(super) fn new_tree(p: &mut Page, scene: &Scene<'_>, summary: &Summary) {
                     p.tag("li", &[], |p| row(p, scene, tree, away(scene, tree)));
                 }
             });
+            // Nothing is made twice unseen: another tree has to be said to be one.
+            p.choices("another", &scene.say("which-is-it"), &[("yes", scene.say("another-tree"))], None);
         });
     }
     let options: Vec<(String, String)> =
@@ -165,6 +178,7 @@ pub(super) fn new_tree(p: &mut Page, scene: &Scene<'_>, summary: &Summary) {
     let options: Vec<(&str, String)> = options.iter().map(|(v, l)| (v.as_str(), l.clone())).collect();
     p.choices("species", &scene.say("species"), &options, None);
     p.field("tag", &scene.say("tag"), &next_tag(summary), "text", &scene.say("tag-hint"));
+    p.scan("tag", &scene.say("scan-tag"), &scene.say("scan-none"));
     p.button("big", "list", &scene.say("list-tree"));
     p.tag("details", &[], |p| {
         p.line("summary", &[], &scene.say("more"));

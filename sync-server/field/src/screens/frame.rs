@@ -11,7 +11,8 @@ pub(super) fn around(p: &mut Page, scene: &Scene<'_>, inside: impl FnOnce(&mut P
         Look::Sun => "sun",
     };
     let language = scene.words.language().tag();
-    p.tag("div", &[("class", "app"), ("data-look", look), ("lang", language)], |p| {
+    let speak = if scene.state.choices.speak { "yes" } else { "no" };
+    p.tag("div", &[("class", "app"), ("data-look", look), ("data-speak", speak), ("lang", language)], |p| {
         header(p, scene);
         p.tag("main", &[("id", "main")], |p| {
             message(p, scene);
@@ -33,6 +34,9 @@ fn title(scene: &Scene<'_>) -> String {
         Screen::Who => "title-who",
         Screen::Today => "title-today",
         Screen::Find { .. } => "title-find",
+        Screen::Map => "title-map",
+        Screen::Amend(_) => "title-amend",
+        Screen::Calibrate => "title-calibrate",
         Screen::NewTree => "title-new",
         Screen::Tree(t) => return scene.words.with("title-tree", &[("tag", &tag(*t))]),
         Screen::Measure(t, _) => return scene.words.with("title-measure", &[("tag", &tag(*t))]),
@@ -100,6 +104,8 @@ fn message(p: &mut Page, scene: &Scene<'_>) {
 fn ways(p: &mut Page, scene: &Scene<'_>) {
     let here = match scene.state.screen {
         Screen::Find { .. }
+        | Screen::Map
+        | Screen::Amend(_)
         | Screen::NewTree
         | Screen::Tree(_)
         | Screen::Measure(..)
@@ -107,7 +113,7 @@ fn ways(p: &mut Page, scene: &Scene<'_>) {
         | Screen::NotTreated(_)
         | Screen::Plan(..) => "find",
         Screen::Board | Screen::Finish(..) | Screen::Hole(..) => "board",
-        Screen::Kit | Screen::Fill | Screen::Move | Screen::Label => "kit",
+        Screen::Kit | Screen::Fill | Screen::Move | Screen::Label | Screen::Calibrate => "kit",
         Screen::Close => "close",
         _ => "today",
     };

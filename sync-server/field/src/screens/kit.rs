@@ -7,6 +7,7 @@ use super::Scene;
 use crate::figures;
 use crate::page::Page;
 use crate::plan;
+use crate::state::Units;
 use crate::summary::{KitLine, Summary};
 
 /// Steps before the first tree, each with the act whose cautions belong to it. The order is common
@@ -41,6 +42,7 @@ pub(super) fn kit(p: &mut Page, scene: &Scene<'_>, summary: &Summary) {
         p.button("wide", "go:move", &scene.say("log-movement"));
         p.button("wide", "go:label", &scene.say("first-aid"));
     });
+    gauge(p, scene, line);
     purposes(p, scene, summary);
     list(p, scene, summary, "list-morning", &MORNING);
     list(p, scene, summary, "list-evening", &EVENING);
@@ -68,6 +70,45 @@ fn facts(p: &mut Page, scene: &Scene<'_>, summary: &Summary, line: &KitLine) {
             pair("relief-due", kit.reservoir.relief_due.to_string());
         });
     });
+}
+
+/// The gauge: charges until air is needed, and the second look that shows a leak.
+fn gauge(p: &mut Page, scene: &Scene<'_>, line: &KitLine) {
+    let choices = &scene.state.choices;
+    let unit = if scene.units() == Units::Us { "psi" } else { "bar" };
+    let degrees = if scene.units() == Units::Us { "°F" } else { "°C" };
+    p.tag("details", &[], |p| {
+        p.line("summary", &[], &scene.say("gauge"));
+        if let Some(at) = choices.aired_at {
+            p.say("hint", &scene.words.with("air-on-at", &[("at", &scene.time(at))]));
+        }
+        if let Some(first) = choices.gauge {
+            let (at, pressure) = (scene.time(first.at), figures::gauge(first.pa, scene.units()));
+            p.say("hint", &scene.words.with("gauge-first", &[("at", &at), ("gauge", &pressure)]));
+        }
+        p.button("wide", "aired", &scene.say("air-put-on"));
+        p.field("gauge", &format!("{} ({unit})", scene.say("gauge")), "", "decimal", "");
+        p.field("air", &format!("{} ({degrees})", scene.say("air")), "", "decimal", "");
+        p.button("wide", "gauge", &scene.say("gauge-look"));
+        p.say("hint", &scene.say("gauge-hint"));
+        if !line.kit.containers.is_empty() {
+            p.button("wide", "calibrate", &scene.say("title-calibrate"));
+        }
+    });
+}
+
+pub(super) fn calibrate(p: &mut Page, scene: &Scene<'_>, summary: &Summary) {
+    let Some(line) = plan::kit(scene.state, summary).and_then(|k| summary.kit(k)) else {
+        return p.say("stopped", &scene.say("missing-kit"));
+    };
+    p.say("lead", &scene.say("calibrate-lead"));
+    let options: Vec<(&str, String)> =
+        line.kit.containers.iter().map(|c| (c.name.as_str(), c.name.clone())).collect();
+    p.choices("container", &scene.say("container"), &options, None);
+    p.field("charges", &scene.say("charges-found"), "", "text", &scene.say("charges-found-hint"));
+    let unit = if scene.units() == Units::Us { "psi" } else { "bar" };
+    p.field("gauge", &format!("{} ({unit})", scene.say("pressure")), "", "decimal", "");
+    p.button("big", "calibrated", &scene.say("log-it"));
 }
 
 fn purposes(p: &mut Page, scene: &Scene<'_>, summary: &Summary) {
@@ -142,6 +183,7 @@ pub(super) fn fill(p: &mut Page, scene: &Scene<'_>, summary: &Summary) {
     }
     // Typed off the container each time, never offered: that is the check.
     p.field("lot", &scene.say("lot-read"), "", "text", &scene.say("read-off-hint"));
+    p.scan("lot", &scene.say("scan-lot"), &scene.say("scan-none"));
     p.field("registration", &scene.say("registration-read"), "", "text", "");
     p.field("amount", &scene.say("fill-amount"), "", "decimal", "");
     p.button("big", "fill", &scene.say("log-fill"));

@@ -1,11 +1,13 @@
 //! The screens, as pages. What they show is the state's; what they say is in [`Words`]; what can be
 //! done is an act on a button. Each part of the day is a file.
 
+mod amend;
 mod board;
 mod day;
-mod find;
+pub(crate) mod find;
 mod frame;
 mod kit;
+mod map;
 mod plan;
 mod settings;
 mod today;
@@ -49,6 +51,11 @@ impl Scene<'_> {
         if day == self.today(summary) { hour.to_owned() } else { format!("{day} {hour}") }
     }
 
+    /// Whether a moment lies in this day.
+    fn is_today(&self, summary: &Summary, at: UtcMs) -> bool {
+        Day::of(at, &summary.zone) == self.today(summary)
+    }
+
     fn today(&self, summary: &Summary) -> Day {
         Day::of(self.now, &summary.zone)
     }
@@ -82,7 +89,9 @@ fn screen(p: &mut Page, scene: &Scene<'_>) {
         (Screen::Who, Err(NoView::NoJob)) => return settings::no_books(p, scene),
         (_, Ok(summary)) => summary.clone(),
         (_, Err(error)) => {
-            p.say("alert", &error.to_string());
+            if !matches!(error, NoView::NoJob) || scene.state.jobs().is_empty() {
+                p.say("alert", &error.to_string());
+            }
             return settings::no_books(p, scene);
         }
     };
@@ -90,6 +99,8 @@ fn screen(p: &mut Page, scene: &Scene<'_>) {
         Screen::Who => settings::who(p, scene, &summary),
         Screen::Today => today::today(p, scene, &summary),
         Screen::Find { text } => find::find(p, scene, &summary, text),
+        Screen::Map => map::map(p, scene, &summary),
+        Screen::Amend(record) => amend::amend(p, scene, *record),
         Screen::NewTree => find::new_tree(p, scene, &summary),
         Screen::Tree(tree) => tree::tree(p, scene, &summary, *tree),
         Screen::Measure(tree, stem) => tree::measure(p, scene, &summary, *tree, *stem),
@@ -100,6 +111,7 @@ fn screen(p: &mut Page, scene: &Scene<'_>) {
         Screen::Finish(tree, stem) => board::finish(p, scene, *tree, *stem),
         Screen::Hole(tree, stem, hole) => board::hole(p, scene, *tree, *stem, *hole),
         Screen::Kit => kit::kit(p, scene, &summary),
+        Screen::Calibrate => kit::calibrate(p, scene, &summary),
         Screen::Fill => kit::fill(p, scene, &summary),
         Screen::Move => kit::moved(p, scene, &summary),
         Screen::Label => kit::label(p, scene, &summary),

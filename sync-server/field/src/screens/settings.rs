@@ -27,6 +27,7 @@ pub(super) fn join(p: &mut Page, scene: &Scene<'_>) {
     let digits = CODE_DIGITS.to_string();
     let hint = scene.words.with("join-hint", &[("digits", &digits)]);
     p.field("code", &scene.say("join-code"), "", "numeric", &hint);
+    p.scan("code", &scene.say("scan-code"), &scene.say("scan-none"));
     p.button("big", "join", &scene.say("join-button"));
     p.tag("details", &[], |p| {
         p.line("summary", &[], &scene.say("join-other-server"));
@@ -48,8 +49,26 @@ fn languages(p: &mut Page, scene: &Scene<'_>) {
 }
 
 pub(super) fn no_books(p: &mut Page, scene: &Scene<'_>) {
+    // A second job came and neither was chosen: the books are here.
+    if scene.state.jobs().len() > 1 {
+        return jobs(p, scene);
+    }
     p.say("lead", &scene.say("no-books"));
     p.button("big", "exchange", &scene.say("exchange-now"));
+}
+
+fn jobs(p: &mut Page, scene: &Scene<'_>) {
+    let jobs = scene.state.jobs();
+    if jobs.len() < 2 {
+        return;
+    }
+    p.card("", &scene.say("which-job"), |p| {
+        p.tag("div", &[("class", "options")], |p| {
+            for (id, title) in &jobs {
+                option(p, &format!("job:{id}"), title, scene.state.job() == Some(*id));
+            }
+        });
+    });
 }
 
 pub(super) fn who(p: &mut Page, scene: &Scene<'_>, summary: &Summary) {
@@ -60,16 +79,7 @@ pub(super) fn who(p: &mut Page, scene: &Scene<'_>, summary: &Summary) {
         let print = fingerprint(&member.root);
         p.say("hint", &scene.words.with("root-key", &[("print", &print)]));
     }
-    let jobs = state.jobs();
-    if jobs.len() > 1 {
-        p.card("", &scene.say("which-job"), |p| {
-            p.tag("div", &[("class", "options")], |p| {
-                for (id, title) in &jobs {
-                    option(p, &format!("job:{id}"), title, state.job() == Some(*id));
-                }
-            });
-        });
-    }
+    jobs(p, scene);
     let crew = plan::crew(state, summary);
     let kits: Vec<_> = summary
         .kits
@@ -141,9 +151,19 @@ pub(super) fn settings(p: &mut Page, scene: &Scene<'_>) {
         });
         p.say("hint", &scene.say("units-hint"));
     });
+    p.card("", &scene.say("speech"), |p| {
+        p.tag("div", &[("class", "options")], |p| {
+            option(p, "speak:no", &scene.say("speech-off"), !choices.speak);
+            option(p, "speak:yes", &scene.say("speech-on"), choices.speak);
+        });
+        p.say("hint", &scene.say("speech-hint"));
+    });
     languages(p, scene);
     if scene.state.member.is_some() {
         p.button("wide", "go:who", &scene.say("change-who"));
     }
+    p.tag("p", &[("class", "hint"), ("id", "update"), ("hidden", "")], |p| {
+        p.text(&scene.say("update-waits"))
+    });
     p.tag("p", &[("class", "hint"), ("id", "storage")], |p| p.text(&scene.say("storage-asking")));
 }

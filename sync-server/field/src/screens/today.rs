@@ -4,6 +4,7 @@ use bolebook_core::view::TreeState;
 
 use super::Scene;
 use super::find::away;
+use super::tree;
 use crate::field::clock;
 use crate::figures;
 use crate::page::Page;
@@ -57,7 +58,9 @@ fn next(p: &mut Page, scene: &Scene<'_>, summary: &Summary) {
     } else if let Some((tree, metres)) = nearest_left(scene, summary) {
         let line = &summary.trees[tree];
         let text = scene.words.with("next-tree", &[("tag", &line.tag)]);
-        let far = metres.map(|m| figures::distance(m, scene.units())).unwrap_or_default();
+        let block = line.block.and_then(|b| summary.blocks.get(&b).cloned());
+        let far = metres.map(|m| figures::distance(m, scene.units()));
+        let far = [block, far].into_iter().flatten().collect::<Vec<_>>().join(" · ");
         (format!("tree:{}", line.id), text, far, "next")
     } else if summary.trees.is_empty() {
         ("go:new".to_owned(), scene.say("next-list"), String::new(), "next")
@@ -96,6 +99,13 @@ fn counts(p: &mut Page, scene: &Scene<'_>, summary: &Summary) {
         pair("count-treated", counts.treated.to_string());
         pair("count-left", counts.left.to_string());
         pair("count-not", counts.not_treated.to_string());
+        if let Some(air) = tree::of_today(scene, summary).and_then(|c| c.air_mc) {
+            let units = scene.units();
+            pair("air", format!("{} {}", tree::degrees(air, units), tree::degree_sign(units)));
+        }
+        if let Some(read) = scene.state.choices.gauge.filter(|r| scene.is_today(summary, r.at)) {
+            pair("gauge", format!("{} · {}", figures::gauge(read.pa, scene.units()), scene.time(read.at)));
+        }
         if let Some(line) = plan::kit(scene.state, summary).and_then(|k| summary.kit(k)) {
             pair("in-kit", format!("{} mL", bolebook_core::quantity::Ul(line.content_ul).ml()));
             let charge = line.kit.containers.iter().map(|c| c.charge_ul.0).max().unwrap_or(0);

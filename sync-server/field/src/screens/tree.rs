@@ -31,7 +31,7 @@ pub(super) fn tree(p: &mut Page, scene: &Scene<'_>, summary: &Summary, tree: Tre
     for (index, measured) in line.diameters.iter().enumerate() {
         let stem = index + 1;
         let number = stem.to_string();
-        let diameter = measured.as_ref().map(|(_, d)| figures::trunk(d.diameter_um, scene.units()));
+        let diameter = measured.as_ref().map(|(_, d)| figures::trunk(*d, scene.units()));
         let text = diameter.clone().unwrap_or_else(|| scene.say("not-measured"));
         let name = if line.stems > 1 {
             scene.words.with("stem-is", &[("stem", &number)])
@@ -102,8 +102,7 @@ fn correct(p: &mut Page, scene: &Scene<'_>, line: &TreeLine) {
         records.push((done.record.to_string(), text));
     }
     for (id, diameter) in line.diameters.iter().flatten() {
-        let text =
-            format!("{} {}", scene.say("diameter"), figures::trunk(diameter.diameter_um, scene.units()));
+        let text = format!("{} {}", scene.say("diameter"), figures::trunk(*diameter, scene.units()));
         records.push((id.to_string(), text));
     }
     if records.is_empty() {
@@ -111,6 +110,9 @@ fn correct(p: &mut Page, scene: &Scene<'_>, line: &TreeLine) {
     }
     p.tag("details", &[], |p| {
         p.line("summary", &[], &scene.say("correct"));
+        for (id, text) in &records {
+            p.button("wide", &format!("amend:{id}"), &scene.words.with("amend-this", &[("what", text)]));
+        }
         p.say("hint", &scene.say("correct-hint"));
         let options: Vec<(&str, String)> =
             records.iter().map(|(id, text)| (id.as_str(), text.clone())).collect();
@@ -177,21 +179,29 @@ pub(super) fn measure(p: &mut Page, scene: &Scene<'_>, summary: &Summary, tree: 
 }
 
 /// The last look of today at any tree: air and soil are the day's, not the tree's.
-fn of_today<'s>(scene: &Scene<'_>, summary: &'s Summary) -> Option<&'s Condition> {
+pub(super) fn of_today<'s>(scene: &Scene<'_>, summary: &'s Summary) -> Option<&'s Condition> {
     let today = scene.today(summary);
     let looks = summary.trees.iter().filter_map(|t| t.condition.as_ref());
     let looks = looks.filter(|(at, _)| bolebook_core::day::Day::of(*at, &summary.zone) == today);
     looks.max_by_key(|(at, _)| *at).map(|(_, c)| c)
 }
 
+/// A temperature in the crew's scale, to the degree.
+pub(super) fn degrees(t: bolebook_core::quantity::MilliCelsius, units: Units) -> String {
+    match units {
+        Units::Metric => bolebook_core::quantity::decimal(t.0, 1_000, 0),
+        Units::Us => bolebook_core::quantity::decimal(t.0 * 9 + 160_000, 5_000, 0),
+    }
+}
+
+pub(super) fn degree_sign(units: Units) -> &'static str {
+    if units == Units::Us { "°F" } else { "°C" }
+}
+
 pub(super) fn condition(p: &mut Page, scene: &Scene<'_>, summary: &Summary, tree: TreeId) {
     let Some(line) = known(p, scene, summary, tree) else { return };
     let day = of_today(scene, summary);
-    let celsius = |t: bolebook_core::quantity::MilliCelsius| match scene.units() {
-        Units::Metric => bolebook_core::quantity::decimal(t.0, 1_000, 0),
-        Units::Us => bolebook_core::quantity::decimal(t.0 * 9 + 160_000, 5_000, 0),
-    };
-    let degrees = if scene.units() == Units::Us { "°F" } else { "°C" };
+    let degrees = degree_sign(scene.units());
     p.field("canopy", &scene.say("canopy"), "", "decimal", &scene.say("canopy-hint"));
     let options = ["none", "before", "in", "after"].map(|w| (w, scene.say(&format!("bloom-{w}"))));
     p.choices("bloom", &scene.say("bloom"), &options, None);
@@ -200,7 +210,7 @@ pub(super) fn condition(p: &mut Page, scene: &Scene<'_>, summary: &Summary, tree
     let soil = day.and_then(|d| d.soil).and_then(|s| serde_json::to_value(s).ok());
     let options = ["dry", "moist", "saturated"].map(|w| (w, scene.say(&format!("soil-{w}"))));
     p.choices("soil", &scene.say("soil"), &options, soil.as_ref().and_then(|s| s.as_str()));
-    let air = day.and_then(|d| d.air_mc).map(celsius).unwrap_or_default();
+    let air = day.and_then(|d| d.air_mc).map(|t| self::degrees(t, scene.units())).unwrap_or_default();
     let hint = if air.is_empty() { String::new() } else { scene.say("as-earlier-today") };
     p.field("air", &format!("{} ({degrees})", scene.say("air")), &air, "decimal", &hint);
     p.button("big", &format!("seen:{tree}"), &scene.say("log-condition"));
