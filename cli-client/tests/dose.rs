@@ -145,6 +145,7 @@ fn a_new_season_knows_the_trees_and_the_holes_of_the_last() {
         "Ash Park",
     ]);
     assert_eq!(opened["carried"]["trees"], 4);
+    device.run(&["authorise", "every listed tree"]).ok();
     assert_eq!(device.json(&["stand", "carry"])["trees"], 0, "once");
     assert!(device.json(&["tree", "show", "M-1"]).to_string().contains(&tree));
     fill(&device);

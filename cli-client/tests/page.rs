@@ -57,6 +57,7 @@ fn every_example_of_the_command_line_page_is_what_the_command_says() {
     found(&device);
     drop(device.run(&["use", "--crew", "North", "--person", "Ben Invented"]).ok());
     twenty(&device);
+    drop(device.run(&["authorise", "every listed tree"]).ok());
     drop(device.run(&["tree", "add", "C-1", "--species", "FRXPE"]).ok());
     fill(&device);
     two_days(&mut device, false);

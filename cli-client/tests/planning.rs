@@ -287,6 +287,7 @@ fn a_label_is_entered_with_the_units_of_the_paper() {
         ("\"6\"", "rates 1, usual: '6' has no unit"),
         ("6", "rates 1, usual: write figure and unit in quotes"),
         ("\"6 mL/in girth\"", "per inch of girth is π times one per inch of diameter"),
+        ("\"6 mL/in\", \"usual\": \"7 mL/in\"", "'usual' stands there twice"),
         ("\"16 mL/in\"", "the usual rate must not be more than the most"),
     ] {
         let error = device.refused(4, &["label", "check", &with(usual)]);

@@ -112,6 +112,7 @@ fn scaling(c: &mut Criterion) {
                 arc_um: Um(i * 7_919_317 % 4_700_000),
                 height_um: Um(200_000),
                 past: true,
+                girth_um: None,
             })
             .collect();
         let rules = HoleRules { spacing_um: Um(100_000), ..ash_label().holes };

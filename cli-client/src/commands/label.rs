@@ -9,6 +9,7 @@ use bolebook_core::ids::RecordId;
 use bolebook_core::record::label::{Label, LabelConfirmation};
 use bolebook_core::record::{Body, Kind};
 
+use super::once::Once;
 use crate::app::{App, Need};
 use crate::desk::Desk;
 use crate::error::CliError;
@@ -31,8 +32,24 @@ pub enum LabelCommand {
 #[derive(Debug, clap::Args)]
 pub struct Template {
     /// Filled in with an example whose figures are INVENTED: NOT FOR USE.
-    #[arg(long)]
-    invented: bool,
+    #[arg(long, value_name = "WHICH", num_args = 0..=1, default_missing_value = "ash", require_equals = true)]
+    invented: Option<Example>,
+}
+
+/// An invented label.
+#[derive(Clone, Copy, Debug, clap::ValueEnum)]
+enum Example {
+    Ash,
+    Hemlock,
+}
+
+impl Template {
+    fn label(&self) -> Option<Label> {
+        Some(match self.invented? {
+            Example::Ash => invented::ash_label(),
+            Example::Hemlock => invented::hemlock_label(),
+        })
+    }
 }
 
 /// Checks a label file without entering it.
@@ -75,15 +92,10 @@ impl LabelCommand {
     /// Runs it.
     pub fn run(self, app: &App) -> Result<Answer, CliError> {
         match self {
-            Self::Template(template) => {
-                form(&if template.invented { invented::ash_label() } else { invented::template() })
-            }
+            Self::Template(template) => form(&template.label().unwrap_or_else(invented::template)),
             Self::ConfirmTemplate(template) => {
-                let label = if template.invented {
-                    invented::ash_label()
-                } else {
-                    Label { rates: vec![], ..invented::template() }
-                };
+                let empty = || Label { rates: vec![], ..invented::template() };
+                let label = template.label().unwrap_or_else(empty);
                 let again = invented::confirmation_of(&label, RecordId::new(0, [0; 10]));
                 form(&Again { rates: again.rates, worked: again.worked })
             }
@@ -127,7 +139,7 @@ fn passes(label: &Label) -> Result<Vec<String>, CliError> {
 
 /// A label file, its figures as integers or as the paper has them.
 fn paper_file<T: serde::de::DeserializeOwned>(path: &Path) -> Result<(T, Vec<Taken>), CliError> {
-    let form: serde_json::Value = super::json_file(path)?;
+    let Once(form) = super::json_file(path)?;
     let (form, taken) = from_paper(form)
         .map_err(|wrong| CliError::Refused(wrong.iter().map(ToString::to_string).collect()))?;
     match serde_json::from_value(form) {
@@ -148,6 +160,9 @@ fn echo(answer: &mut Answer, label: &Label, taken: &[Taken]) {
             answer.say(format!("  {}, {}: {trap}.", one.place, one.written));
             shown.push(trap);
         }
+    }
+    if label.holes.earlier_spacing_um.is_none() {
+        answer.say("  holes, earlier_spacing: not given, so the spacing is kept from earlier seasons' holes too; a stem drilled all around has no place left the next season.");
     }
     answer.json.insert("rates".into(), rates_in_both(label).into());
 }

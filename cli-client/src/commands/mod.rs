@@ -16,6 +16,7 @@ pub mod label;
 pub mod list;
 pub mod log;
 pub mod office;
+mod once;
 pub mod people;
 pub mod product;
 pub mod recover;

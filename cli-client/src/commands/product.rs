@@ -1,6 +1,8 @@
 //! `lot`, `move`, `fill`: product, as it comes, goes and is measured. Volumes are of product, never of mix.
 
-use bolebook_core::quantity::Mg;
+use bolebook_core::check::fill::{content_ul, over_limit};
+use bolebook_core::day::Day;
+use bolebook_core::quantity::{Mg, Ul};
 use bolebook_core::record::product::{Fill, Found, Lot, Movement, MovementKind};
 use bolebook_core::record::{Body, Kind};
 
@@ -270,8 +272,34 @@ impl Entry for FillEntry {
                 self.registration_read, label.name, label.registration
             )]));
         }
+        let amount = figures::volume(self.amount.text(), "volume")?;
+        if amount <= Ul::ZERO {
+            return Err(CliError::Refused(vec![
+                "a fill of nothing is no fill: write what was put in".into(),
+            ]));
+        }
+        let at = desk.moment(self.at.as_ref())?;
+        if let Some(entered) = desk.yard.lot(lot) {
+            let today = Day::of(at, &desk.zone());
+            if let Some(why) = &entered.recalled {
+                desk.answer.warnings.push(format!("lot {} was taken out of use: {why}", entered.number));
+            }
+            if entered.expires < today {
+                let line = format!("lot {} could be used until {}", entered.number, entered.expires);
+                desk.answer.warnings.push(line);
+            }
+        }
         if let Some(limit) = desk.yard.kit(kit).map(|k| k.reservoir.fill_limit_ul) {
-            let amount = figures::volume(self.amount.text(), "volume")?;
+            // What is in it is reckoned, from this job and the yard: the gauge and the eye decide.
+            let present = desk.view_if_any().map_or(Ul::ZERO, |view| content_ul(view, kit));
+            if amount <= limit && over_limit(present.0.saturating_add(amount.0), limit) {
+                desk.answer.warnings.push(format!(
+                    "{} mL should still be in the kit: with {} mL more it is over its fill limit of {} mL, and no dose is given until that is settled. Never fill above the limit: the head space is what keeps a warm vessel from bursting",
+                    present.ml(),
+                    amount.ml(),
+                    limit.ml()
+                ));
+            }
             if amount > limit {
                 return Err(CliError::Refused(vec![format!(
                     "{} mL are more than the {} mL this reservoir may be filled with",
@@ -284,12 +312,11 @@ impl Entry for FillEntry {
             kit,
             lot,
             crew,
-            amount_ul: figures::volume(self.amount.text(), "volume")?,
+            amount_ul: amount,
             registration_read: self.registration_read.text().to_owned(),
             lot_read: self.lot_read.text().to_owned(),
         };
         let line = format!("{} mL filled, lot {}", fill.amount_ul.ml(), desk.yard.lot_number(lot));
-        let at = desk.moment(self.at.as_ref())?;
         let id = desk.log_in_yard(fill, at)?;
         desk.logged(line, id);
         Ok(())

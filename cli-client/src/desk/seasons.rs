@@ -70,6 +70,7 @@ impl Desk<'_> {
                     arc_um: h.arc_um,
                     height_um: h.height_um,
                     past: false,
+                    girth_um: None,
                 }));
             }
         }

@@ -79,7 +79,7 @@ pub fn layout(dice: &mut Dice) -> (Value, Value) {
         })
         .collect();
     let earlier: Vec<EarlierHole> = (0..dice.from(0, 4))
-        .map(|_| EarlierHole { arc_um: place(dice), height_um: Um(200_000), past: true })
+        .map(|_| EarlierHole { arc_um: place(dice), height_um: Um(200_000), past: true, girth_um: None })
         .collect();
     let clearance = dice.from(6, 40);
     let wanted = dice.from(1, 30);

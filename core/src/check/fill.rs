@@ -21,9 +21,14 @@ use content::{Content, Drawn, Event, Happened, happened};
 const RECKONED_PART: i64 = 50;
 
 /// Whether more should be in a reservoir than its fill limit and what reckoning may be off.
-pub(crate) fn over_limit(content_ul: i64, limit: Ul) -> bool {
+pub fn over_limit(content_ul: i64, limit: Ul) -> bool {
     content_ul > limit.0.saturating_add(limit.0 / RECKONED_PART)
 }
+/// What should be in a kit, as far as this job and the yard know, in microlitres.
+pub fn content_ul(view: &View<'_>, kit: KitId) -> Ul {
+    Ul(content::in_kit(view, kit).sum_ul)
+}
+
 /// Findings of this rule.
 pub fn check(view: &View<'_>, work: &Work<'_>, balance: &Balance, findings: &mut Vec<Finding>) {
     let ours: BTreeSet<LotId> =

@@ -393,7 +393,14 @@ pub fn confirmation_problems(label: &Label, confirmation: &LabelConfirmation) ->
 
 fn differs(label: &Label, worked: &WorkedDose) -> Option<ConfirmationProblem> {
     let found = match dose_for(label, &worked.purpose, worked.diameter_um) {
-        Ok(dose) if dose.target_ul == worked.dose_ul => return None,
+        // The entry's rate is rounded down by less than 1 µL per metre: a dose worked by hand from the
+        // paper's own figure may be more by what that comes to, and the rounding of the dose itself.
+        Ok(dose)
+            if (0..=1 + worked.diameter_um.0.max(0) / 1_000_000 + 1)
+                .contains(&(worked.dose_ul.0.saturating_sub(dose.target_ul.0))) =>
+        {
+            return None;
+        }
         Ok(dose) => format!("{} mL by the entry", decimal(dose.target_ul.0, 1_000, 3)),
         Err(error) => format!("none by the entry ({error})"),
     };

@@ -15,7 +15,7 @@ use crate::dosing::charges::MOST_CHARGES;
 use crate::dosing::stem::girth_of_diameter;
 use crate::quantity::{Um, decimal};
 use crate::record::label::HoleRules;
-use crate::record::stand::{Damage, DamageKind, ReferenceMark};
+use crate::record::stand::{Damage, DamageKind, Diameter, ReferenceMark};
 
 mod circle;
 pub mod text;
@@ -59,6 +59,9 @@ pub struct EarlierHole {
     pub height_um: Um,
     /// Whether it was made in an earlier season.
     pub past: bool,
+    /// The girth at its height when its arc was measured; none when that is today's. Wounds keep their
+    /// place around the trunk while it grows, so that the arc has grown with the girth.
+    pub girth_um: Option<Um>,
 }
 
 /// Where one hole goes.
@@ -360,6 +363,20 @@ impl Band {
     }
 }
 
+/// The girth of a stem at a height, in a straight line between those measured at the band's ends;
+/// breast height's where none was.
+pub fn girth_at(rules: &HoleRules, diameter: &Diameter, height: Um) -> Um {
+    let breast = girth_of_diameter(diameter.diameter_um);
+    let low = diameter.band_low_girth_um.unwrap_or(breast).0;
+    let high = diameter.band_high_girth_um.unwrap_or(breast).0;
+    let run = rules.band_high_um.0.saturating_sub(rules.band_low_um.0);
+    if run <= 0 {
+        return Um(low.min(high));
+    }
+    let up = height.0.clamp(rules.band_low_um.0, rules.band_high_um.0) - rules.band_low_um.0;
+    Um(low.saturating_add(scale(high.saturating_sub(low), up, run)))
+}
+
 /// `value × part ÷ whole`, to the nearest, without overflow for lengths on a trunk.
 fn scale(value: i64, part: i64, whole: i64) -> i64 {
     let (product, whole) = (i128::from(value) * i128::from(part), i128::from(whole.max(1)));
@@ -393,7 +410,7 @@ fn excluded(request: &LayoutRequest<'_>, band: &Band) -> Result<Vec<ExcludedArc>
     for hole in request.earlier {
         let clearance = if hole.past { request.past_clearance_um } else { request.clearance_um };
         let clearance = clearance.0.clamp(least, MAX_DIAMETER_UM * 4);
-        let girth = band.girth_at(hole.height_um.0);
+        let girth = hole.girth_um.filter(|g| g.0 > 0).map_or(band.girth_at(hole.height_um.0), |g| g.0);
         if !(0..=girth).contains(&hole.arc_um.0) {
             return Err(LayoutError::Arc { what: "an earlier hole", arc: hole.arc_um, girth: Um(girth) });
         }

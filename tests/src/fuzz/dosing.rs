@@ -131,7 +131,7 @@ pub fn plan(bytes: &[u8]) -> Ended {
     let earlier: Vec<EarlierHole> = case
         .earlier
         .iter()
-        .map(|[arc, height]| EarlierHole { arc_um: *arc, height_um: *height, past: true })
+        .map(|[arc, height]| EarlierHole { arc_um: *arc, height_um: *height, past: true, girth_um: None })
         .collect();
     let mut class = "no dose";
     let doses = tree_dose(label, &case.purpose, &case.stems, case.already_ul);

@@ -3,14 +3,17 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
+use crate::check::Treatment;
 use crate::check::treatments;
 use crate::day::Day;
-use crate::dosing::advice::{earlier_holes, tree::damage};
-use crate::dosing::layout::EarlierHole;
+use crate::dosing::advice::tree::damage;
+use crate::dosing::layout::{EarlierHole, girth_at};
+use crate::dosing::stem::girth_of_diameter;
 use crate::ids::{LabelId, RecordId, TreeId};
-use crate::quantity::Ul;
+use crate::quantity::{Ul, Um};
+use crate::record::Body;
 use crate::record::stand::{Damage, ReferenceMark};
-use crate::view::View;
+use crate::view::{TreeView, View};
 
 /// A treatment of an earlier season, from that season's book or the client's papers.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -29,6 +32,8 @@ pub struct PastTreatment {
     pub discharged_ul: Ul,
     /// What its arcs are measured from.
     pub mark: Option<ReferenceMark>,
+    /// How many stems the tree had then: another number now may have changed which stem is which.
+    pub of_stems: i64,
     /// Its holes, from that mark.
     pub holes: Vec<EarlierHole>,
 }
@@ -38,8 +43,25 @@ pub struct PastTreatment {
 pub struct PastDamage {
     /// What its arc is measured from.
     pub mark: Option<ReferenceMark>,
+    /// The stem's girth at breast height then, when it was measured.
+    pub girth_um: Option<Um>,
     /// The damage.
     pub damage: Damage,
+}
+
+impl PastDamage {
+    /// The damage where it is on today's girth at breast height: it keeps its place around the trunk
+    /// while that grows. Ends are rounded outward.
+    pub(super) fn grown_to(&self, girth: Um) -> Damage {
+        let Some(then) = self.girth_um.filter(|g| g.0 > 0) else { return self.damage.clone() };
+        let grown = |arc: Um, up: i128| {
+            let product = i128::from(arc.0) * i128::from(girth.0) + up * (i128::from(then.0) - 1);
+            let arc = i64::try_from(product.div_euclid(i128::from(then.0))).unwrap_or(arc.0);
+            Um(arc.clamp(0, girth.0.max(0)))
+        };
+        let (from_um, to_um) = (grown(self.damage.from_um, 0), grown(self.damage.to_um, 1));
+        Damage { from_um, to_um, ..self.damage.clone() }
+    }
 }
 
 /// All that is known of a tree's earlier seasons.
@@ -79,6 +101,28 @@ struct Known {
     tree: PastTree,
 }
 
+/// The holes of an earlier treatment, each with the girth its arc was measured on, as far as known.
+fn holes(season: &View<'_>, listed: &TreeView, treatment: &Treatment<'_>) -> Vec<EarlierHole> {
+    let mut found = vec![];
+    for (_, _, application) in &treatment.parts {
+        let measured = season.dosed_from(listed, application).and_then(|(id, _)| {
+            match &season.facts.shown(season.facts.fact_of(id)?).record.body {
+                Body::Diameter(diameter) => Some(diameter),
+                _ => None,
+            }
+        });
+        let rules = season.yard.label(application.label).map(|label| &label.holes);
+        let girth = |height: Um| Some(girth_at(rules?, measured?, height));
+        found.extend(application.holes.iter().map(|hole| EarlierHole {
+            arc_um: hole.arc_um,
+            height_um: hole.height_um,
+            past: true,
+            girth_um: girth(hole.height_um),
+        }));
+    }
+    found
+}
+
 /// The earlier seasons of a job, tree by tree.
 #[derive(Clone, Debug, Default)]
 pub struct Past(BTreeMap<TreeId, Known>);
@@ -94,7 +138,6 @@ impl Past {
             let past = &mut known.tree;
             for treatment in treatments(season, listed) {
                 let Some(day) = treatment.days(season).map(|d| d.day).max() else { continue };
-                let holes = earlier_holes(std::slice::from_ref(&treatment), treatment.stem, &[]);
                 past.treatments.push(PastTreatment {
                     stem: treatment.stem,
                     day,
@@ -103,12 +146,14 @@ impl Past {
                     records: treatment.records(),
                     discharged_ul: Ul(treatment.discharged_ul().1),
                     mark: tree.mark,
-                    holes: holes.into_iter().map(|hole| EarlierHole { past: true, ..hole }).collect(),
+                    of_stems: tree.stems,
+                    holes: holes(season, listed, &treatment),
                 });
             }
             for stem in 1..=tree.stems.clamp(1, 64) {
                 let seen = damage(season, listed, stem).into_iter();
-                past.damage.extend(seen.map(|damage| PastDamage { mark: tree.mark, damage }));
+                let girth_um = season.diameter(listed, stem).map(girth_of_diameter);
+                past.damage.extend(seen.map(|damage| PastDamage { mark: tree.mark, girth_um, damage }));
             }
         }
     }

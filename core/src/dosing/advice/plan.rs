@@ -7,14 +7,16 @@ use crate::dosing::charges::{choose_within, pack};
 use crate::dosing::conditions::Weight;
 use crate::dosing::dose::{StemDose, season_limit_ul};
 use crate::dosing::layout::{EarlierHole, LayoutRequest, plan as lay_out, room};
+use crate::dosing::stem::girth_of_diameter;
 use crate::dosing::tree_dose::tree_dose;
 use crate::dosing::uncertainty::{Tape, of_diameter, of_plan, of_target};
-use crate::facts::Standing;
+use crate::facts::{Fact, Standing, Version};
 use crate::geo::area_m2;
 use crate::ids::TreeId;
 use crate::quantity::{Ul, Um};
 use crate::record::kit::Kit;
 use crate::record::label::{ActiveIngredient, Label};
+use crate::record::work::Application;
 use crate::record::{Body, Kind};
 use crate::view::{TreeView, View};
 
@@ -40,11 +42,20 @@ pub(super) fn plan(
     let mut wounds = damage(case.view, tree, case.ask.stem);
     let nothing = PastTree::default();
     let past = case.ask.past.unwrap_or(&nothing);
-    let seen = past.damage.iter().map(|d| &d.damage).filter(|d| d.stem == case.ask.stem);
-    for damage in seen {
-        if !wounds.contains(damage) {
-            wounds.push(damage.clone());
+    let girth = girth_of_diameter(measured.record.diameter_um);
+    for damage in past.damage.iter().filter(|d| d.damage.stem == case.ask.stem) {
+        let damage = damage.grown_to(girth);
+        if !wounds.contains(&damage) {
+            wounds.push(damage);
         }
+    }
+    let stems = case.view.tree(case.id).map_or(1, |t| t.stems);
+    if let Some(other) = past.treatments.iter().find(|p| p.of_stems != stems) {
+        let text = format!(
+            "The tree was listed with {} stems when it was treated on {}, and has {stems} now: find out which stem is which, and when this one was last treated.",
+            other.of_stems, other.day
+        );
+        case.stop("past.other_stems", text, DESIGN);
     }
     let earlier = earlier_holes(&before.all, case.ask.stem, &past.treatments);
     let mark = case.view.tree(case.id).and_then(|t| t.mark);
@@ -257,12 +268,11 @@ fn limits(
 ) -> Vec<Result<Limit, String>> {
     let view = case.view;
     let mut limits = vec![];
-    let held = held(view, |id| id == case.id);
-    let given = || before.all.iter().chain(&held);
+    let given = with_held(view, &before.all, |id| id == case.id);
     let known: Vec<Um> = measured.stems.iter().flatten().copied().collect();
     if let Some(limit) = season_limit_ul(label, &known) {
         let past = case.ask.past.map_or(0, |past| past_ul(view, label, past));
-        let used = product_ul(view, label, given()).saturating_add(past);
+        let used = product_ul(view, label, given.iter()).saturating_add(past);
         let of = "The label's limit per tree and season".to_owned();
         limits.push(Ok(Limit { left_ul: limit.0.saturating_sub(used), of }));
     }
@@ -276,7 +286,7 @@ fn limits(
             limits.push(Err(text));
             continue;
         }
-        limits.push(left_of(view, ingredient, limit, of, given()));
+        limits.push(left_of(view, ingredient, limit, of, given.iter()));
     }
     let per_area = label.area_season_max_ul_per_ha.is_some()
         || label.active_ingredients.iter().any(|a| a.area_season_max_ug_per_ha.is_some());
@@ -304,8 +314,8 @@ fn area_limits(case: &Case<'_, '_>, label: &Label, limits: &mut Vec<Result<Limit
         return;
     };
     let in_block = view.trees.iter().filter(|(id, _)| view.tree(**id).is_some_and(|t| t.block == block));
-    let mut all: Vec<Treatment<'_>> = in_block.flat_map(|(_, t)| crate::check::treatments(view, t)).collect();
-    all.extend(held(view, |id| view.tree(id).is_some_and(|t| t.block == block)));
+    let all: Vec<Treatment<'_>> = in_block.flat_map(|(_, t)| crate::check::treatments(view, t)).collect();
+    let all = with_held(view, &all, |id| view.tree(id).is_some_and(|t| t.block == block));
     // Whole square metres, rounded down: the area never gives more than it has.
     let per_area = |limit: i64| {
         i64::try_from(i128::from(limit) * (libm::floor(area) as i128) / 10_000).unwrap_or(i64::MAX)
@@ -322,17 +332,36 @@ fn area_limits(case: &Case<'_, '_>, label: &Label, limits: &mut Vec<Result<Limit
     }
 }
 
-/// Applications to some trees that are held until the office admits them: they may be true, so they
-/// count toward every limit as if they were.
-fn held<'v>(view: &'v View<'_>, trees: impl Fn(TreeId) -> bool) -> Vec<Treatment<'v>> {
+/// Treatments with everything of some trees that is held until the office admits it: it may be true,
+/// so it counts toward every limit, a held amendment where it says more than what is in force.
+fn with_held<'v>(
+    view: &'v View<'_>,
+    given: &[Treatment<'v>],
+    trees: impl Fn(TreeId) -> bool,
+) -> Vec<Treatment<'v>> {
+    let held = |fact: &'v Fact| -> Vec<(&'v Fact, &'v Version, &'v Application)> {
+        let versions = fact.history.iter().filter_map(|v| view.facts.versions.get(*v));
+        let held = versions.filter(|v| matches!(v.standing, Standing::Held(_)));
+        let parts = held.filter_map(|version| match &version.record.body {
+            Body::Application(body) if trees(view.stays(body.tree)) => Some((fact, version, &**body)),
+            _ => None,
+        });
+        parts.collect()
+    };
+    let mut all: Vec<Treatment<'v>> = vec![];
+    for treatment in given {
+        let mut parts = treatment.parts.clone();
+        let facts: Vec<&'v Fact> = treatment.parts.iter().map(|(fact, ..)| *fact).collect();
+        facts.into_iter().for_each(|fact| parts.extend(held(fact)));
+        all.push(Treatment { stem: treatment.stem, parts });
+    }
     let facts = view.facts.of_kind(Kind::Application).filter(|f| !f.in_force() && f.struck_by.is_none());
-    let held = facts.filter_map(|fact| {
-        let version = fact.history.iter().filter_map(|v| view.facts.versions.get(*v)).next_back()?;
-        let Body::Application(body) = &version.record.body else { return None };
-        let held = matches!(version.standing, Standing::Held(_)) && trees(view.stays(body.tree));
-        held.then(|| Treatment { stem: body.stem, parts: vec![(fact, version, &**body)] })
-    });
-    held.collect()
+    for parts in facts.map(held) {
+        if let Some((_, _, body)) = parts.first() {
+            all.push(Treatment { stem: body.stem, parts });
+        }
+    }
+    all
 }
 
 /// What was discharged of the label's product, under whatever version of its label.
@@ -394,6 +423,7 @@ pub fn earlier_holes(treatments: &[Treatment<'_>], stem: i64, past: &[PastTreatm
         arc_um: h.arc_um,
         height_um: h.height_um,
         past: false,
+        girth_um: None,
     });
     let past = past.iter().filter(|p| p.stem == stem);
     let mut holes: Vec<EarlierHole> = ours.chain(past.flat_map(|p| p.holes.iter().copied())).collect();

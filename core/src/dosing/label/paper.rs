@@ -24,10 +24,15 @@ enum Of {
     PerArea,
     Pressure,
     Temperature,
+    Strength,
+    IngredientMass,
 }
 
 /// Where a figure may stand: the object around it, its name on paper, its name in the record.
 type Place = (&'static str, &'static str, &'static str, Of, Rounding);
+
+/// The objects and lists of a label file that hold figures.
+const AROUND: [&str; 6] = ["active_ingredients", "rates", "worked", "holes", "charges", "conditions"];
 
 const PLACES: &[Place] = &[
     ("", "smallest_diameter", "smallest_diameter_um", Of::Length, Rounding::Up),
@@ -35,6 +40,15 @@ const PLACES: &[Place] = &[
     ("", "tree_season_max_by_diameter", "tree_season_max_ul_per_m", Of::Rate, Rounding::Down),
     ("", "area_season_max", "area_season_max_ul_per_ha", Of::PerArea, Rounding::Down),
     ("", "pressure_max", "pressure_max_pa", Of::Pressure, Rounding::Down),
+    ("active_ingredients", "strength", "ug_per_ml", Of::Strength, Rounding::Up),
+    ("active_ingredients", "tree_season_max", "tree_season_max_ug", Of::IngredientMass, Rounding::Down),
+    (
+        "active_ingredients",
+        "area_season_max_per_ha",
+        "area_season_max_ug_per_ha",
+        Of::IngredientMass,
+        Rounding::Down,
+    ),
     ("rates", "from", "from_um", Of::Length, Rounding::Nearest),
     ("rates", "below", "below_um", Of::Length, Rounding::Nearest),
     ("rates", "min", "min_ul_per_m", Of::Rate, Rounding::Down),
@@ -88,7 +102,7 @@ pub fn from_paper(mut form: Value) -> Result<(Value, Vec<Taken>), Vec<PaperError
     let (mut taken, mut wrong) = (vec![], vec![]);
     if let Value::Object(object) = &mut form {
         take(object, "", "", &mut taken, &mut wrong);
-        for around in ["rates", "worked", "holes", "charges", "conditions"] {
+        for around in AROUND {
             match object.get_mut(around) {
                 Some(Value::Object(inner)) => take(inner, around, around, &mut taken, &mut wrong),
                 Some(Value::Array(rows)) => {
@@ -141,16 +155,25 @@ fn example(of: Of) -> &'static str {
         Of::PerArea => "\"500 mL/ha\"",
         Of::Pressure => "\"400 kPa\"",
         Of::Temperature => "\"5 °C\"",
+        Of::Strength => "\"40 mg/mL\"",
+        Of::IngredientMass => "\"400 mg\"",
     }
 }
 
 /// A figure and its unit as the record's integer, with the unit's trap.
 fn figure(written: &str, of: Of, rounding: Rounding) -> Result<(i64, Option<&'static str>), String> {
-    let Some((figure, unit)) = written.trim().split_once(char::is_whitespace) else {
+    let written = written.trim();
+    // `4 1/2 in` has a space within its figure.
+    let cut = match written.rsplit_once(char::is_whitespace) {
+        Some((figure, "in")) if figure.contains('/') => Some((figure, "in")),
+        _ => written.split_once(char::is_whitespace),
+    };
+    let Some((figure, unit)) = cut else {
         return Err(format!("'{}' has no unit: write it such as {}", short(written), example(of)));
     };
     let unit = unit.trim();
     let read = match of {
+        Of::Length if unit == "in" && figure.contains('/') => fraction_of_inch(figure, rounding),
         Of::Length => typed::<LengthUnit>(figure, unit, rounding),
         Of::Volume => typed::<VolumeUnit>(figure, unit, rounding),
         Of::Rate => typed::<RateUnit>(figure, unit, rounding),
@@ -164,8 +187,40 @@ fn figure(written: &str, of: Of, rounding: Rounding) -> Result<(i64, Option<&'st
             };
             parse_temperature(figure, scale).map(|t| (t.0, None)).map_err(|e| e.to_string())
         }
+        // A strength rounds up, so that a limit in mass never allows more.
+        Of::Strength if ["mg/mL", "g/L"].contains(&unit) => micrograms(figure, 1_000),
+        Of::Strength => {
+            return Err(format!("'{}' is not a unit of strength: write mg/mL or g/L", short(unit)));
+        }
+        Of::IngredientMass => match unit {
+            "µg" => micrograms(figure, 1),
+            "mg" => micrograms(figure, 1_000),
+            "g" => micrograms(figure, 1_000_000),
+            _ => return Err(format!("'{}' is not a unit of mass: write mg or g", short(unit))),
+        },
     };
     read.map_err(|why| format!("'{}': {why}", short(written)))
+}
+
+/// `1/2` or `4 1/2` inches: read in 128ths, which are whole numbers of 1/640 mm.
+fn fraction_of_inch(figure: &str, rounding: Rounding) -> Result<(i64, Option<&'static str>), String> {
+    let (whole, fraction) = figure.trim().rsplit_once(' ').unwrap_or(("0", figure));
+    let number = |text: &str| text.trim().parse::<i64>().ok().filter(|n| (0..1_000).contains(n));
+    let read = fraction.split_once('/').and_then(|(a, b)| Some((number(whole)?, number(a)?, number(b)?)));
+    let Some((whole, above, below)) = read.filter(|(_, a, b)| a < b && *b <= 128) else {
+        return Err(format!("'{}' is no figure in inches: write it such as \"4 1/2 in\"", short(figure)));
+    };
+    let (exact, rest) = (above * 25_400 / below, above * 25_400 % below);
+    let up = match rounding {
+        Rounding::Up => rest > 0,
+        Rounding::Nearest => rest * 2 >= below,
+        Rounding::Down => false,
+    };
+    Ok((whole * 25_400 + exact + i64::from(up), None))
+}
+
+fn micrograms(figure: &str, each: i64) -> Result<(i64, Option<&'static str>), String> {
+    crate::quantity::parse_decimal(figure, each, "mass").map(|v| (v, None)).map_err(|e| e.to_string())
 }
 
 fn typed<U: Unit>(
@@ -186,7 +241,7 @@ fn short(text: &str) -> String {
 pub fn to_paper(mut form: Value) -> Value {
     if let Value::Object(object) = &mut form {
         write(object, "");
-        for around in ["rates", "worked", "holes", "charges", "conditions"] {
+        for around in AROUND {
             match object.get_mut(around) {
                 Some(Value::Object(inner)) => write(inner, around),
                 Some(Value::Array(rows)) => {
@@ -211,6 +266,8 @@ fn write(object: &mut Map<String, Value>, around: &str) {
             Of::PerArea => ("mL/ha", 1_000, 3),
             Of::Pressure => ("kPa", 1_000, 3),
             Of::Temperature => ("°C", 1_000, 3),
+            Of::Strength => ("mg/mL", 1_000, 3),
+            Of::IngredientMass => ("mg", 1_000, 3),
         };
         let text = crate::quantity::decimal(integer, below, places);
         let text = if text.contains('.') { text.trim_end_matches('0').trim_end_matches('.') } else { &text };
@@ -254,13 +311,17 @@ mod tests {
     #[test]
     fn a_rate_per_inch_is_read_as_one() {
         let form = json!({"rates": [{"purpose": "p", "from": "4 in", "usual": "6 mL/in", "max": "2.4 mL/cm"}],
-            "holes": {"spacing": "4 in", "bit": "15 64ths in"}, "conditions": {"air_min": "41 °F"}});
+            "active_ingredients": [{"strength": "40 g/L", "tree_season_max": "0.4 g"}],
+            "holes": {"spacing": "4 in", "bit": "15 64ths in", "depth_min": "1/2 in", "band_low": "4 1/2 in"},
+            "conditions": {"air_min": "41 °F"}});
         let (read, taken) = from_paper(form).unwrap();
         assert_eq!(
             read,
             json!({"rates": [{"purpose": "p", "from_um": 101_600, "usual_ul_per_m": 236_220,
                 "max_ul_per_m": 240_000}],
-                "holes": {"spacing_um": 101_600, "bit_um": 5_953}, "conditions": {"air_min_mc": 5_000}})
+                "active_ingredients": [{"ug_per_ml": 40_000, "tree_season_max_ug": 400_000}],
+                "holes": {"spacing_um": 101_600, "bit_um": 5_953, "depth_min_um": 12_700, "band_low_um": 114_300},
+                "conditions": {"air_min_mc": 5_000}})
         );
         let of_usual = taken.iter().find(|t| t.place == "rates 1, usual").unwrap();
         assert!(of_usual.trap.unwrap().contains("2.54"), "{of_usual:?}");
@@ -304,7 +365,7 @@ mod tests {
 
     proptest::proptest! {
         #[test]
-        fn nothing_panics(text in ".{0,24}", key in 0usize..25) {
+        fn nothing_panics(text in ".{0,24}", key in 0usize..PLACES.len()) {
             let (around, paper, ..) = PLACES[key];
             let inner = json!({ paper: text });
             let form = if around.is_empty() { inner } else { json!({ around: [inner] }) };

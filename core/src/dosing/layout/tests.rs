@@ -82,8 +82,9 @@ fn a_wound_is_left_out_with_half_a_bit_to_either_side() {
 #[test]
 fn earlier_holes_keep_the_spacing_to_either_side() {
     let rules = rules();
-    let earlier: Vec<EarlierHole> =
-        (0..8).map(|i| EarlierHole { arc_um: Um(i * 125_000), height_um: Um(200_000), past: true }).collect();
+    let earlier: Vec<EarlierHole> = (0..8)
+        .map(|i| EarlierHole { arc_um: Um(i * 125_000), height_um: Um(200_000), past: true, girth_um: None })
+        .collect();
     let at = |clearance: i64| {
         plan(&LayoutRequest {
             earlier: &earlier,
@@ -100,7 +101,8 @@ fn earlier_holes_keep_the_spacing_to_either_side() {
         assert!((hole.arc_um.0 % 125_000 - 62_500).abs() <= 501, "{hole:?}");
     }
     // A label's lesser offset is for holes of earlier seasons, never for this season's.
-    let ours: Vec<EarlierHole> = earlier.iter().map(|h| EarlierHole { past: false, ..*h }).collect();
+    let ours: Vec<EarlierHole> =
+        earlier.iter().map(|h| EarlierHole { past: false, girth_um: None, ..*h }).collect();
     let near = LayoutRequest { earlier: &ours, past_clearance_um: Um(62_000), ..request(&rules, 318_310, 8) };
     assert_eq!(plan(&near), Err(LayoutError::AllExcluded));
 }
@@ -187,7 +189,7 @@ prop_compose! {
             damage(DamageKind::Wound, from, (from + least / 1_000 * width).rem_euclid(least))
         }).collect();
         let earlier = earlier.into_iter().map(|(at, height)| EarlierHole {
-            arc_um: Um(least / 1_000 * at), height_um: Um(height), past: true,
+            arc_um: Um(least / 1_000 * at), height_um: Um(height), past: true, girth_um: None,
         }).collect();
         let rules = HoleRules { spacing_um: Um(spacing), depth_min_um: Um(5_000), ..rules() };
         (rules, diameter, holes, taper, damage, earlier, clearance)
@@ -277,7 +279,7 @@ proptest! {
             band_high_um: n(5), earlier_spacing_um: None, most_holes: Some(numbers[6]), sealing: crate::record::label::Sealing::Optional,
         };
         let damage = [damage(DamageKind::EarlierHole, numbers[7], numbers[8])];
-        let earlier = [EarlierHole { arc_um: n(9), height_um: n(10), past: holes % 2 == 0 }];
+        let earlier = [EarlierHole { arc_um: n(9), height_um: n(10), past: holes % 2 == 0, girth_um: None }];
         let hostile = LayoutRequest {
             band_low_girth_um: Some(n(11)), bark_um: Some(n(12)), clearance_um: n(13), past_clearance_um: n(13),
             damage: &damage, earlier: &earlier, ..request(&rules, numbers[12], holes)
