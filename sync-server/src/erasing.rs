@@ -32,7 +32,7 @@ pub fn put(app: &Inner, entries: &[RegisterEntry]) -> Result<(), ApiError> {
     forget_in_links(app, entries)?;
     let erased = app.read(|db| {
         write_note(&app.config.data, db)?;
-        Ok(store::erased_photos(db)?)
+        store::erased_photos(db)
     })?;
     for photo in erased {
         photos::remove::remove(app, photo)?;
