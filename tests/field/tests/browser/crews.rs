@@ -167,8 +167,13 @@ fn three_devices_work_thirty_trees_in_flight_mode_and_the_desk_says_what_the_tap
     for crew in &crews {
         crew.browser.flight_mode(false);
         crew.browser.act("go:unsent");
-        crew.browser.press("Exchange now");
-        crew.browser.sees("Everything is at the office's server");
+        // One may have begun by itself when the line came.
+        crew.browser.until(
+            "everything is at the office",
+            "document.querySelector('[data-act=exchange]')?.click();
+             return document.body.innerText.includes(\"Everything is at the office's server\")",
+        );
+        crew.browser.ready();
     }
     office.run(&["exchange", &url]);
 
