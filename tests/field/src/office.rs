@@ -104,8 +104,10 @@ impl Office {
         }
         let output = command.output().unwrap();
         let said = String::from_utf8_lossy(&output.stdout);
+        // A check that finds a stop says so by its exit code.
+        let found = arguments == ["check"] && said.contains("\"findings\"");
         assert!(
-            output.status.success(),
+            output.status.success() || found,
             "bolebook {}: {said}{}",
             arguments.join(" "),
             String::from_utf8_lossy(&output.stderr)
