@@ -34,8 +34,8 @@ pub struct Carrier {
     pub index: usize,
 }
 
-/// A record's text, read when it is first asked for.
-type ReadOnce = OnceLock<Result<Arc<Record>, RecordError>>;
+/// A record as it was read, or why it could not be.
+type ReadRecord = Result<Arc<Record>, RecordError>;
 
 /// A book's commits and signatures on one replica.
 #[derive(Clone, Debug)]
@@ -53,7 +53,7 @@ pub struct Book {
     heads: BTreeSet<CommitHash>,
     records: BTreeMap<RecordId, Vec<Carrier>>,
     /// The records of each commit, as far as they were read ([`Book::record`]).
-    read: Vec<Vec<ReadOnce>>,
+    read: Vec<Vec<OnceLock<ReadRecord>>>,
     signatures: BTreeMap<(ActorId, u64), BTreeSet<HeadSignature>>,
 }
 

@@ -8,7 +8,7 @@ pub enum Tags {
     /// One slip apart: a character more, less or other, or two neighbours swapped (the slips counted
     /// by F. J. Damerau, Commun. ACM 7 (1964) 171–176).
     OneSlip,
-    /// Equal but for their last numbers, which are at most [`NEAR`] apart: as tags of neighbours are, one
+    /// Equal but for their last numbers, which are at most `NEAR` apart: as tags of neighbours are, one
     /// slip apart or not.
     Successive,
     /// Equal but for numbers further apart.

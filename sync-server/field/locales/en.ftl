@@ -440,7 +440,7 @@ speech-on = On
 speech-hint = While the screen is on: what is overdue, and what went wrong.
 say-over = { $tag }: the label's time is over. Take the containers off.
 update-waits = A new version of the app is here. It is taken once every window of this one is closed; nothing has to be done now.
-which-is-it = Is it one of these?
+which-is-it = None of these?
 another-tree = No, another tree
 may-be-this = This may be { $tag }, which stands here and is of the same species. Open it above, or say that it is another tree.
 

@@ -440,7 +440,7 @@ speech-on = Sí
 speech-hint = Con la pantalla encendida: lo que se pasó de tiempo y lo que falló.
 say-over = { $tag }: el tiempo de la etiqueta ha terminado. Retire los recipientes.
 update-waits = Hay una versión nueva de la aplicación. Se toma cuando se cierren todas las ventanas de esta; ahora no hay que hacer nada.
-which-is-it = ¿Es uno de estos?
+which-is-it = ¿Ninguno de estos?
 another-tree = No, es otro árbol
 may-be-this = Puede ser { $tag }, que está aquí y es de la misma especie. Ábralo arriba, o diga que es otro árbol.
 

@@ -440,7 +440,7 @@ speech-on = Oui
 speech-hint = Écran allumé : ce qui est dépassé et ce qui a échoué.
 say-over = { $tag } : le temps de l'étiquette est écoulé. Retirez les récipients.
 update-waits = Une nouvelle version de l'application est là. Elle sera prise quand toutes les fenêtres de celle-ci seront fermées ; rien à faire maintenant.
-which-is-it = Est-ce l'un de ceux-ci ?
+which-is-it = Aucun de ceux-ci ?
 another-tree = Non, un autre arbre
 may-be-this = C'est peut-être { $tag }, qui se trouve ici et est de la même espèce. Ouvrez-le ci-dessus, ou dites que c'est un autre arbre.
 
