@@ -294,3 +294,17 @@ fn a_label_is_entered_with_the_units_of_the_paper() {
         assert!(error.to_string().contains(why), "{usual}: {error}");
     }
 }
+
+/// By hand: stems of 30, 45.5 and 18 cm have π/4 · (0.09 + 0.207025 + 0.0324) = 0.25873 m².
+#[test]
+fn the_stand_table_sums_basal_area() {
+    let base = TempDir::new().unwrap();
+    let device = office(&base);
+    plant(&device);
+    let table = device.json(&["stand", "table"]);
+    let rows = table["stand_table"]["rows"].as_array().unwrap();
+    let area: f64 = rows.iter().map(|r| r["basal_area_m2"].as_f64().unwrap()).sum();
+    assert!((area - 0.258_73).abs() < 0.000_01, "{table}");
+    assert_eq!(rows.iter().map(|r| r["trees"].as_u64().unwrap()).collect::<Vec<_>>(), [1, 1, 1]);
+    assert!(device.run(&["stand", "table"]).ok().out.contains("3 measured trees, 0.2587 m²"));
+}

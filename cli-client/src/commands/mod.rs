@@ -26,6 +26,7 @@ pub mod set_aside;
 pub mod settling;
 pub mod show;
 pub mod stand;
+mod stand_table;
 pub mod treat;
 pub mod use_defaults;
 pub mod work;

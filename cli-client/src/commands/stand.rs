@@ -21,6 +21,7 @@ use crate::output::Answer;
 pub enum StandCommand {
     Import(Box<Import>),
     Carry(super::carry::Carry),
+    Table(super::stand_table::StandTableCommand),
 }
 
 /// Lists the trees of a CSV file, with positions and diameters: all of them, or none.
@@ -87,6 +88,7 @@ impl StandCommand {
         let import = match self {
             Self::Import(import) => *import,
             Self::Carry(carry) => return carry.run(app),
+            Self::Table(table) => return table.run(app),
         };
         let bytes = super::read_file(&import.file)?;
         app.write(Need::Job, |desk| import.stage(desk, &bytes))

@@ -17,6 +17,7 @@ pub mod label;
 pub mod layout;
 pub mod picture;
 pub mod pressurisation;
+pub mod stand_table;
 pub mod stem;
 pub mod supply;
 pub mod trapped_air;
