@@ -393,14 +393,9 @@ pub fn confirmation_problems(label: &Label, confirmation: &LabelConfirmation) ->
 
 fn differs(label: &Label, worked: &WorkedDose) -> Option<ConfirmationProblem> {
     let found = match dose_for(label, &worked.purpose, worked.diameter_um) {
-        // The entry's rate is rounded down by less than 1 µL per metre: a dose worked by hand from the
-        // paper's own figure may be more by what that comes to, and the rounding of the dose itself.
-        Ok(dose)
-            if (0..=1 + worked.diameter_um.0.max(0) / 1_000_000 + 1)
-                .contains(&(worked.dose_ul.0.saturating_sub(dose.target_ul.0))) =>
-        {
-            return None;
-        }
+        // The entry's rate is the paper's, rounded down to 1 µL per metre (6 mL/in is 236 220.47): a dose
+        // worked by hand from the paper lies between those of this rate and of the next.
+        Ok(dose) if (dose.target_ul..=by_next_rate(label, worked)).contains(&worked.dose_ul) => return None,
         Ok(dose) => format!("{} mL by the entry", decimal(dose.target_ul.0, 1_000, 3)),
         Err(error) => format!("none by the entry ({error})"),
     };
@@ -410,6 +405,16 @@ fn differs(label: &Label, worked: &WorkedDose) -> Option<ConfirmationProblem> {
         by_hand_ul: worked.dose_ul,
         found,
     })
+}
+
+/// The dose by a rate one unit of the record higher.
+fn by_next_rate(label: &Label, worked: &WorkedDose) -> Ul {
+    let mut next = label.clone();
+    for row in &mut next.rates {
+        row.usual_ul_per_m.0 = row.usual_ul_per_m.0.saturating_add(1);
+        row.max_ul_per_m = row.max_ul_per_m.max(row.usual_ul_per_m);
+    }
+    dose_for(&next, &worked.purpose, worked.diameter_um).map_or(Ul::ZERO, |dose| dose.target_ul)
 }
 
 fn row_in_words(row: &RateRow) -> String {

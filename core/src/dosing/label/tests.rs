@@ -174,6 +174,24 @@ fn a_second_reading_confirms_only_what_it_finds_the_same() {
             [ConfirmationProblem::DoseDiffers { .. }]
         ));
 
+        // A rate per inch, worked by hand at 12 in: 6 · 12 = 72 mL, 71.999 by the record's rounded rate.
+        let mut inch = label.clone();
+        inch.rates.truncate(1);
+        inch.rates[0] = RateRow {
+            from_um: Um(0),
+            below_um: None,
+            usual_ul_per_m: crate::quantity::UlPerM(236_220),
+            max_ul_per_m: crate::quantity::UlPerM(236_220),
+            ..inch.rates[0].clone()
+        };
+        let by_hand = |dose: i64| WorkedDose {
+            purpose: inch.rates[0].purpose.clone(),
+            diameter_um: Um(304_800),
+            dose_ul: Ul(dose),
+        };
+        let differs = |dose: i64| super::differs(&inch, &by_hand(dose)).is_some();
+        assert_eq!([71_998, 71_999, 72_000, 72_001].map(differs), [true, false, false, true]);
+
         let mut few = good.clone();
         few.worked.retain(|w| w.diameter_um == good.worked[0].diameter_um);
         assert!(confirmation_problems(&label, &few).contains(&ConfirmationProblem::TooFewWorked(1)));
