@@ -122,7 +122,7 @@ fn an_erased_photo_is_gone_and_the_same_bytes_are_refused_from_then_on() {
     assert_eq!(holding(data.path(), "photo of a face"), Vec::<String>::new());
     for answer in [office.get(&path), office.send("PUT", &path, &octets, bytes).unwrap()] {
         let problem = answer.problem();
-        assert_eq!((problem.status, problem.code.as_str()), (410, "erased"));
+        assert_eq!((problem.status, problem.code.as_str()), (410, "photo-removed"));
     }
     assert_eq!(std::fs::read_dir(data.path().join("tmp")).unwrap().count(), 0);
     drop(server);

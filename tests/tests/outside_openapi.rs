@@ -51,6 +51,8 @@ fn every_answer_to_an_outside_testers_requests_is_one_that_the_openapi_page_desc
             .args(["-m", "schemathesis.cli", "--config-file", "settings.toml", "run"])
             .arg(format!("{}/openapi.json", server.url))
             .args(["--header", &token, "--phases", "examples,coverage,fuzzing"])
+            // tus 1.0 answers in its own way (412, a part of its own media type): `tests/uploads.rs`.
+            .args(["--exclude-path-regex", "^/v1/uploads"])
             .args(["--max-examples", "25", "--seed", "20260914", "--generation-database", "none"])
             .args(["--checks", &checks, "--workers", "1", "--no-color", "--request-timeout", "30"])
             .env("SCHEMATHESIS_HOOKS", "openapi_hooks")
@@ -64,7 +66,9 @@ fn every_answer_to_an_outside_testers_requests_is_one_that_the_openapi_page_desc
             format!("{}{}", String::from_utf8_lossy(&done.stdout), String::from_utf8_lossy(&done.stderr));
         assert!(done.status.success(), "{told}");
         // Every operation but the page itself, with hundreds of requests that all passed.
-        let operations = bolebook_server::router::routes().len() - 1;
+        let routes = bolebook_server::router::routes();
+        let uploads = routes.iter().filter(|route| format!("{route:?}").contains("/v1/uploads")).count();
+        let operations = routes.len() - 1 - uploads;
         assert!(told.contains(&format!("Tested: {operations}")), "{told}");
         let cases = told.lines().find_map(|line| line.trim().split_once(" generated, ")).unwrap();
         let (made, passed) = (cases.0, cases.1.split(' ').next().unwrap());

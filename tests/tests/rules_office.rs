@@ -43,7 +43,7 @@ fn work_without_the_clients_leave_is_found() {
     silent(&given("2026-06-01").0, "job.not_authorised");
     let (mut w, id) = given("2026-06-01");
     w.strike(Who::Office, id);
-    assert!(finds(&w, "job.not_authorised").contains("without the client's leave"));
+    assert!(finds(&w, "job.not_authorised").contains("no authorisation of the client"));
 }
 
 #[test]
