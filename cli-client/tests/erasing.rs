@@ -2,28 +2,12 @@
 
 mod common;
 
-use std::path::Path;
-
-use common::{Device, MORNING, fill, found, plant};
+use common::{Device, MORNING, fill, found, holding, plant};
 use serde_json::json;
 use tempfile::TempDir;
 
 const NAME: &str = "Quillon Featherstonehaugh-Invented";
 const YEAR: i64 = 366 * 86_400_000;
-
-/// The files below a folder that hold a text.
-fn holding(folder: &Path, text: &str) -> Vec<String> {
-    let mut found = vec![];
-    for entry in std::fs::read_dir(folder).unwrap() {
-        let path = entry.unwrap().path();
-        if path.is_dir() {
-            found.extend(holding(&path, text));
-        } else if std::fs::read(&path).unwrap().windows(text.len()).any(|w| w == text.as_bytes()) {
-            found.push(path.display().to_string());
-        }
-    }
-    found
-}
 
 fn phone(base: &TempDir, office: &Device) -> Device {
     let file = office.path("phone.json").display().to_string();

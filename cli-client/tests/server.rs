@@ -121,13 +121,7 @@ fn what_the_office_erases_is_gone_at_the_server_and_on_a_phone_after_their_next_
 
 /// How many of these folders hold a text in any file.
 fn named_in(folders: &[std::path::PathBuf], text: &str) -> usize {
-    fn holds(path: &std::path::Path, text: &str) -> bool {
-        if path.is_dir() {
-            return std::fs::read_dir(path).unwrap().any(|entry| holds(&entry.unwrap().path(), text));
-        }
-        std::fs::read(path).unwrap().windows(text.len()).any(|w| w == text.as_bytes())
-    }
-    folders.iter().filter(|folder| holds(folder, text)).count()
+    folders.iter().filter(|folder| !common::holding(folder, text).is_empty()).count()
 }
 
 /// Passes bytes on to the server, and drops the first `cuts` lines after `most` bytes each.

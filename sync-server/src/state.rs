@@ -21,7 +21,7 @@ use crate::findings::Findings;
 use crate::identity::{Identity, IdentityError};
 use crate::limiter::{Limiter, Quota};
 use crate::snapshot::Snapshots;
-use crate::uploads::{self, Desks};
+use crate::uploads::{self, Turns};
 use crate::{photos, store};
 
 /// Tells the time: the system's, or a test's.
@@ -146,7 +146,7 @@ pub struct Inner {
     /// Room for exchanges.
     pub room: Arc<Semaphore>,
     /// Who is at which upload.
-    pub desks: Desks,
+    pub turns: Turns,
     /// Room for decoding pictures.
     pub thumbnails: Arc<Semaphore>,
     /// What is computed from the books.
@@ -227,7 +227,7 @@ impl App {
             request_limit: Limiter::new(config.requests_per_minute),
             quota: Quota::new(config.author_bytes_per_hour),
             room: Arc::new(Semaphore::new(config.exchanges_at_once)),
-            desks: Desks::default(),
+            turns: Turns::default(),
             thumbnails: Arc::new(Semaphore::new(1)),
             findings: Findings::default(),
             web,

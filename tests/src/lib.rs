@@ -2,6 +2,7 @@
 //! types, a crowd of devices at random work, a mapped stand as a book, and a contractor with good and bad days.
 
 pub mod crowd;
+pub mod files;
 pub mod fuzz;
 pub mod generated;
 pub mod planted;

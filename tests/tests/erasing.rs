@@ -10,6 +10,7 @@ use bolebook_core::quantity::UtcMs;
 use bolebook_core::record::people::Role;
 use bolebook_core::service::{Register, RegisterEntry};
 use bolebook_core::signing::SecretKey;
+use bolebook_tests::files::holding;
 use support::{Client, Server, yard};
 
 const NAME: &str = "Quillon Featherstonehaugh-Invented";
@@ -43,20 +44,6 @@ fn put(client: &Client, entries: Vec<RegisterEntry>) -> support::Answer {
 
 fn register(client: &Client) -> Vec<RegisterEntry> {
     client.get("/v1/register").json::<Register>().entries
-}
-
-/// The files below a folder that hold a text.
-fn holding(folder: &Path, text: &str) -> Vec<String> {
-    let mut found = vec![];
-    for entry in std::fs::read_dir(folder).unwrap() {
-        let path = entry.unwrap().path();
-        if path.is_dir() {
-            found.extend(holding(&path, text));
-        } else if std::fs::read(&path).unwrap().windows(text.len()).any(|w| w == text.as_bytes()) {
-            found.push(path.display().to_string());
-        }
-    }
-    found
 }
 
 #[test]

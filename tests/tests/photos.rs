@@ -3,9 +3,6 @@
 
 mod support;
 
-use std::path::Path;
-use std::process::Command;
-
 use bolebook_core::ids::{ActorId, BookId, RecordId, Sha256Hash};
 use bolebook_core::quantity::{Ms, UtcMs};
 use bolebook_core::record::Body;
@@ -13,31 +10,10 @@ use bolebook_core::record::book_kinds::{ChainEnd, PhotoReceived, Receipt};
 use bolebook_core::record::people::Role;
 use bolebook_core::record::work::Photo;
 use bolebook_server::photos::{clean, held, remove, thumbnail};
-use bolebook_tests::root;
 use bolebook_tests::world::{HOUR, Who, World};
 use serde_json::Value;
+use support::camera::{picture, seen};
 use support::{Answer, Client, Server, yard};
-
-fn pillow(arguments: &[&str]) -> Vec<u8> {
-    let mut python = Command::new(xtask::setup::python().unwrap());
-    let output = python.arg(root().join("tests/reference/read_photo.py")).args(arguments).output().unwrap();
-    assert!(output.status.success(), "{}", String::from_utf8_lossy(&output.stderr));
-    output.stdout
-}
-
-/// A picture with EXIF, place, XMP and comments, written by Pillow.
-fn picture(folder: &Path, orientation: u8, kind: &str) -> Vec<u8> {
-    let path = folder.join(format!("{kind}-{orientation}"));
-    pillow(&["--write", &orientation.to_string(), path.to_str().unwrap(), kind]);
-    std::fs::read(path).unwrap()
-}
-
-/// What Pillow reads from these bytes.
-fn seen(folder: &Path, bytes: &[u8]) -> Value {
-    let path = folder.join("seen");
-    std::fs::write(&path, bytes).unwrap();
-    serde_json::from_slice(&pillow(&[path.to_str().unwrap()])).unwrap()
-}
 
 fn holds(bytes: &[u8], text: &str) -> bool {
     bytes.windows(text.len()).any(|w| w == text.as_bytes())

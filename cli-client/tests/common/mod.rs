@@ -235,3 +235,17 @@ pub fn two_days(device: &mut Device, slow: bool) {
 pub fn sealed(text: &str, base: &Path) -> String {
     text.replace(&base.display().to_string(), "$DIR")
 }
+
+/// The files below a folder that hold a text.
+pub fn holding(folder: &Path, text: &str) -> Vec<String> {
+    let mut found = vec![];
+    for entry in std::fs::read_dir(folder).unwrap() {
+        let path = entry.unwrap().path();
+        if path.is_dir() {
+            found.extend(holding(&path, text));
+        } else if std::fs::read(&path).unwrap().windows(text.len()).any(|w| w == text.as_bytes()) {
+            found.push(path.display().to_string());
+        }
+    }
+    found
+}

@@ -41,8 +41,13 @@ const OF_BOOK: f64 = 20.0;
 const CLASS_CM: f64 = 5.0;
 /// Classes of diameters: to 2 m.
 const CLASSES: usize = 40;
-/// Made-up trees among the book's diameters, spread evenly from 5 to 85 cm.
+/// Made-up trees among the book's diameters, about their mean: trees of one place are much of a size, so
+/// that in a small book an equal diameter says little.
 const MADE_UP_TREES: f64 = 20.0;
+/// How far the made-up trees scatter about the mean, in centimetres (common practice, no source).
+const OF_A_SIZE_CM: f64 = 10.0;
+/// Their mean in a book without diameters, in centimetres.
+const MIDDLING_CM: f64 = 30.0;
 
 /// The weights in use.
 #[derive(Clone, Debug, PartialEq)]
@@ -80,8 +85,7 @@ impl Makeup {
     /// Counts a book out.
     pub fn of(listings: &[Listing<'_>]) -> Self {
         let mut species: BTreeMap<&str, f64> = BTreeMap::new();
-        let mut classes = vec![0.0; CLASSES];
-        classes[1..17].fill(MADE_UP_TREES / 16.0);
+        let mut classes = made_up(listings);
         let mut tags: Vec<Cow<'_, str>> = Vec::with_capacity(listings.len());
         for listing in listings {
             if let Some(code) = listing.species {
@@ -133,6 +137,19 @@ impl Makeup {
 /// A tag as tags are compared, whatever its case.
 fn in_capitals(tag: &str) -> Cow<'_, str> {
     if tag.bytes().any(|b| b.is_ascii_lowercase()) { tag.to_ascii_uppercase().into() } else { tag.into() }
+}
+
+/// The made-up trees by class: normal about the mean of the book's diameters.
+fn made_up(listings: &[Listing<'_>]) -> Vec<f64> {
+    let known: Vec<f64> = listings.iter().filter_map(|l| l.diameter).map(|d| d.0 as f64 / 1e4).collect();
+    let mean = if known.is_empty() { MIDDLING_CM } else { known.iter().sum::<f64>() / known.len() as f64 };
+    let weight = |class: usize| {
+        let z = ((class as f64 + 0.5) * CLASS_CM - mean) / OF_A_SIZE_CM;
+        libm::exp(-z * z / 2.0)
+    };
+    let weights: Vec<f64> = (0..CLASSES).map(weight).collect();
+    let all = weights.iter().sum::<f64>().max(f64::MIN_POSITIVE);
+    weights.iter().map(|w| w / all * MADE_UP_TREES).collect()
 }
 
 fn class(cm: f64) -> usize {

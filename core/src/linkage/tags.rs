@@ -6,7 +6,8 @@ pub enum Tags {
     /// The same, but for case.
     Equal,
     /// One slip apart: a character more, less or other, or two neighbours swapped (the slips counted
-    /// by F. J. Damerau, Commun. ACM 7 (1964) 171–176).
+    /// by F. J. Damerau, Commun. ACM 7 (1964) 171–176), with enough left alike: of short tags any two
+    /// are a slip apart.
     OneSlip,
     /// Equal but for their last numbers, which are at most `NEAR` apart: as tags of neighbours are, one
     /// slip apart or not.
@@ -33,6 +34,10 @@ impl Tags {
     }
 }
 
+/// So many letters and digits must a slip leave alike (common practice, no source): `A-1` and `B-1` are
+/// the first trees of two rolls of tags.
+const LEFT_ALIKE: usize = 2;
+
 /// Numbers this near each other are a crew's next trees on its walk.
 const NEAR: u64 = 3;
 
@@ -53,6 +58,8 @@ pub fn tags(a: &str, b: &str) -> Tags {
         let (a, b): (Vec<char>, Vec<char>) = (a.chars().collect(), b.chars().collect());
         one_slip(&a, &b, char::eq_ignore_ascii_case)
     };
+    let signs = |tag: &str| tag.chars().filter(|c| c.is_alphanumeric()).count();
+    let slip = slip && signs(a).min(signs(b)) > LEFT_ALIKE;
     match (slip, scheme(a).eq(scheme(b))) {
         (true, _) => Tags::OneSlip,
         (false, true) => Tags::OneScheme,
@@ -123,6 +130,10 @@ mod tests {
         assert_eq!(tags("L-123", "L-1"), Tags::OneScheme);
         assert_eq!(tags("L-123", "C2-123"), Tags::Different);
         assert_eq!(tags("L-123", "l-123"), Tags::Equal);
+        // Nothing is known of a slip where hardly a sign is left.
+        assert_eq!(tags("A-1", "B-1"), Tags::Different);
+        assert_eq!(tags("A-1", "A-7"), Tags::OneScheme);
+        assert_eq!(tags("A-12", "A-72"), Tags::OneSlip);
         assert_eq!(tags("", "L-123"), Tags::Unknown);
         assert_eq!(tags("Ölberg 17", "Ölberg 77"), Tags::OneSlip);
         assert_eq!(tags("Ölberg 17", "Ölberg 200"), Tags::OneScheme);

@@ -5,6 +5,7 @@ use axum::http::request::Parts;
 use axum::http::{HeaderMap, HeaderName, HeaderValue, StatusCode, header};
 use axum::middleware::Next;
 use axum::response::{IntoResponse as _, Response};
+use bolebook_core::ids::DeviceId;
 
 use crate::auth::Caller;
 use crate::body::Id;
@@ -12,7 +13,7 @@ use crate::error::ApiError;
 use crate::state::App;
 use crate::uploads::headers::{self, HeaderError};
 use crate::uploads::table::Upload;
-use crate::uploads::{ALGORITHMS, EXTENSIONS, VERSION, session, store};
+use crate::uploads::{ALGORITHMS, EXTENSIONS, Held, VERSION, session, store};
 
 const RESUMABLE: HeaderName = HeaderName::from_static("tus-resumable");
 const OFFSET: HeaderName = HeaderName::from_static("upload-offset");
@@ -128,7 +129,7 @@ pub async fn create(
         app.blocking(move |app| store::create(app, caller.device, sha256, length, &metadata)).await?;
     let place = format!("/v1/uploads/{}", upload.id);
     if with_bytes && upload.offset == 0 {
-        let held = app.desks.take(&upload.id).await;
+        let held = app.turns.take(&upload.id).await;
         upload = session::take_in(&app, upload, checksum, held, request.into_body()).await?;
     }
     let mut response = answer(StatusCode::CREATED, &upload);
@@ -136,6 +137,13 @@ pub async fn create(
         response.headers_mut().insert(header::LOCATION, value);
     }
     Ok(response)
+}
+
+/// The turn at an upload, for the device whose it is: nobody else makes its writer stop.
+async fn turn(app: &App, id: &str, device: DeviceId) -> Result<Held, ApiError> {
+    let name = id.to_owned();
+    app.blocking(move |app| store::of(app, &name, device)).await?;
+    Ok(app.turns.take(id).await)
 }
 
 /// How far an upload is.
@@ -148,9 +156,7 @@ pub async fn head(
     _: Tus,
     Id(id): Id<String>,
 ) -> Result<Response, ApiError> {
-    let name = id.clone();
-    app.blocking(move |app| store::of(app, &name, caller.device)).await?;
-    let held = app.desks.take(&id).await;
+    let held = turn(&app, &id, caller.device).await?;
     let upload = app
         .blocking(move |app| {
             let _held = held;
@@ -193,9 +199,7 @@ pub async fn patch(
     store::is_part(headers)?;
     let offset = count(headers, &OFFSET)?;
     let checksum = one(headers, &CHECKSUM)?.map(headers::checksum).transpose().map_err(wrong(&CHECKSUM))?;
-    let name = id.clone();
-    app.blocking(move |app| store::of(app, &name, caller.device)).await?;
-    let held = app.desks.take(&id).await;
+    let held = turn(&app, &id, caller.device).await?;
     let upload = app.blocking(move |app| store::of(app, &id, caller.device)).await?;
     if offset != upload.offset {
         let detail = format!("the upload stands at {}, not at {offset}: go on from there", upload.offset);
@@ -227,9 +231,7 @@ pub async fn give_up(
     _: Tus,
     Id(id): Id<String>,
 ) -> Result<Response, ApiError> {
-    let name = id.clone();
-    app.blocking(move |app| store::of(app, &name, caller.device)).await?;
-    let held = app.desks.take(&id).await;
+    let held = turn(&app, &id, caller.device).await?;
     app.blocking(move |app| {
         let _held = held;
         store::of(app, &id, caller.device)?;

@@ -32,10 +32,10 @@ pub const FOLDER: &str = "uploads";
 /// A phone that lost its line comes back on a new one while the server still waits on the old: the
 /// old request is then told to stop, and keeps what had arrived.
 #[derive(Default)]
-pub struct Desks(Mutex<BTreeMap<String, Arc<Desk>>>);
+pub struct Turns(Mutex<BTreeMap<String, Arc<Turn>>>);
 
 #[derive(Default)]
-struct Desk {
+struct Turn {
     held: Arc<tokio::sync::Mutex<()>>,
     make_way: Notify,
 }
@@ -43,28 +43,28 @@ struct Desk {
 /// The right to write to an upload.
 pub struct Held {
     _guard: OwnedMutexGuard<()>,
-    desk: Arc<Desk>,
+    turn: Arc<Turn>,
 }
 
-impl Desks {
+impl Turns {
     /// Waits for whoever is at an upload, after telling them to stop.
     pub async fn take(&self, id: &str) -> Held {
-        let desk = {
-            let mut desks = self.0.lock().unwrap_or_else(PoisonError::into_inner);
-            // A desk nobody is at is only the map's own.
-            desks.retain(|_, desk| Arc::strong_count(desk) > 1);
-            desks.entry(id.to_owned()).or_default().clone()
+        let turn = {
+            let mut turns = self.0.lock().unwrap_or_else(PoisonError::into_inner);
+            // A turn nobody has is only the map's own.
+            turns.retain(|_, turn| Arc::strong_count(turn) > 1);
+            turns.entry(id.to_owned()).or_default().clone()
         };
-        desk.make_way.notify_waiters();
-        let guard = desk.held.clone().lock_owned().await;
-        Held { _guard: guard, desk }
+        turn.make_way.notify_waiters();
+        let guard = turn.held.clone().lock_owned().await;
+        Held { _guard: guard, turn }
     }
 }
 
 impl Held {
     /// Resolves when somebody else wants the upload.
     pub fn make_way(&self) -> impl Future<Output = ()> + Send + use<> {
-        let desk = self.desk.clone();
-        async move { desk.make_way.notified().await }
+        let turn = self.turn.clone();
+        async move { turn.make_way.notified().await }
     }
 }

@@ -7,6 +7,7 @@ use bolebook_core::service::RegisterEntry;
 use bolebook_core::signing::SecretKey;
 use bolebook_server::erasing;
 use bolebook_server::portal::links;
+use bolebook_tests::files;
 use bolebook_tests::world::World;
 
 use crate::portal::{days, link, sign_off, visible};
@@ -25,11 +26,7 @@ fn short(id: RecordId) -> String {
 }
 
 fn holding(site: &Site, text: &str) -> Vec<String> {
-    let files = std::fs::read_dir(site.data.path()).unwrap().map(|e| e.unwrap().path());
-    let holds = |path: &std::path::PathBuf| {
-        path.is_file() && std::fs::read(path).unwrap().windows(text.len()).any(|w| w == text.as_bytes())
-    };
-    files.filter(holds).map(|path| path.display().to_string()).collect()
+    files::holding(site.data.path(), text)
 }
 
 fn totals(desk: &mut Browser, world: &World) -> [Sha256Hash; 2] {

@@ -1,5 +1,7 @@
 //! The office desk and the client portal over HTTP: the shipped server, real forms, no scripts.
 
+#[path = "../support/camera.rs"]
+mod camera;
 mod commands;
 mod erased;
 mod outside;

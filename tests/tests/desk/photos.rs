@@ -1,41 +1,16 @@
 //! Photos at the desk and in the client's link: what each shows, and what a camera wrote does not leave.
 
-use std::path::Path;
-use std::process::Command;
-
 use bolebook_core::ids::{DeviceId, RecordId, Sha256Hash};
 use bolebook_core::record::work::Photo;
 use bolebook_core::service::PhotoStored;
 use bolebook_server::photos::{self, held, remove};
 use bolebook_tests::world::{Who, World};
-use serde_json::Value;
 
+use crate::camera::{picture, seen};
 use crate::portal::{days, link, sign_off, visible};
 use crate::site::{Browser, Site};
 
 const CAPTION: &str = "gate code 1234, ask for the neighbour";
-
-/// A picture with EXIF of every sort, written by Pillow: 08:30 at −04:00, 40.51° N 75.25° W.
-fn picture(folder: &Path, orientation: u8, kind: &str) -> Vec<u8> {
-    let path = folder.join(format!("{kind}-{orientation}"));
-    pillow(&["--write", &orientation.to_string(), path.to_str().unwrap(), kind]);
-    std::fs::read(path).unwrap()
-}
-
-/// What Pillow reads from these bytes.
-fn seen(folder: &Path, bytes: &[u8]) -> Value {
-    let path = folder.join("seen");
-    std::fs::write(&path, bytes).unwrap();
-    serde_json::from_slice(&pillow(&[path.to_str().unwrap()])).unwrap()
-}
-
-fn pillow(arguments: &[&str]) -> Vec<u8> {
-    let mut python = Command::new(xtask::setup::python().unwrap());
-    let script = bolebook_tests::root().join("tests/reference/read_photo.py");
-    let output = python.arg(script).args(arguments).output().unwrap();
-    assert!(output.status.success(), "{}", String::from_utf8_lossy(&output.stderr));
-    output.stdout
-}
 
 fn take(world: &mut World, crew: usize, about: RecordId, bytes: &[u8], media_type: &str) -> Sha256Hash {
     let sha256 = Sha256Hash::of(bytes);

@@ -3,6 +3,7 @@
 
 #![allow(dead_code, reason = "each test program uses its part")]
 
+pub mod camera;
 pub mod scene;
 
 use std::io::Read as _;

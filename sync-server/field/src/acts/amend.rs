@@ -1,13 +1,12 @@
 //! Amending what was logged: a record of the same kind that names what it replaces, and the reason
 //! as a note about it. The old one stays readable.
 
-use bolebook_core::dosing::stem::diameter_from_reading;
 use bolebook_core::ids::RecordId;
-use bolebook_core::quantity::{AsRead, Measured};
 use bolebook_core::record::Body;
 use bolebook_core::record::stand::Diameter;
 use bolebook_core::record::work::{Application, Note};
 
+use super::trees::reading;
 use super::{ActError, Asked, Done};
 use crate::field::Field;
 use crate::figures;
@@ -59,15 +58,7 @@ async fn amended<D: Outside>(
 
 /// The diameter with the reading as it should have been.
 fn diameter<D: Outside>(field: &Field<D>, asked: &Asked<'_>, old: &Diameter) -> Result<Diameter, ActError> {
-    let of = match asked.field("of") {
-        "girth" => Measured::Girth,
-        "diameter" => Measured::Diameter,
-        _ => return Err(field.say("say-what-measured")),
-    };
-    let unit = figures::read_unit(asked.field("unit")).ok_or_else(|| field.say("say-unit"))?;
-    let text = asked.filled("reading").map(figures::pointed).ok_or_else(|| field.say("say-reading"))?;
-    let as_read = AsRead { text, unit, of };
-    let diameter_um = diameter_from_reading(&as_read).map_err(|e| ActError::Say(e.to_string()))?;
+    let (as_read, diameter_um) = reading(field, asked)?;
     if as_read == old.as_read {
         return Err(field.say("nothing-changed"));
     }

@@ -2,7 +2,7 @@
 
 use bolebook_core::dosing::stem::{diameter_from_reading, looks_like};
 use bolebook_core::ids::TreeId;
-use bolebook_core::quantity::{AsRead, Measured, ReadUnit};
+use bolebook_core::quantity::{AsRead, Measured, ReadUnit, Um};
 use bolebook_core::record::stand::{
     Bloom, Condition, Damage, DamageKind, Diameter, GroundDatum, ReferenceMark, SoilMoisture, Tree,
 };
@@ -71,9 +71,8 @@ async fn list<D: Outside>(field: &Field<D>, asked: &Asked<'_>) -> Result<Done, A
     Ok(Done::to(Screen::Measure(id, 1)).saying(said).undone_by(Some(id)))
 }
 
-async fn measured<D: Outside>(field: &Field<D>, asked: &Asked<'_>) -> Result<Done, ActError> {
-    let (tree, stem) = asked.stem()?;
-    let ground = field.ground()?;
+/// The reading typed, and the diameter it gives.
+pub(super) fn reading<D: Outside>(field: &Field<D>, asked: &Asked<'_>) -> Result<(AsRead, Um), ActError> {
     let of = match asked.field("of") {
         "girth" => Measured::Girth,
         "diameter" => Measured::Diameter,
@@ -83,6 +82,14 @@ async fn measured<D: Outside>(field: &Field<D>, asked: &Asked<'_>) -> Result<Don
     let text = asked.filled("reading").map(figures::pointed).ok_or_else(|| field.say("say-reading"))?;
     let as_read = AsRead { text, unit, of };
     let diameter_um = diameter_from_reading(&as_read).map_err(|e| ActError::Say(e.to_string()))?;
+    Ok((as_read, diameter_um))
+}
+
+async fn measured<D: Outside>(field: &Field<D>, asked: &Asked<'_>) -> Result<Done, ActError> {
+    let (tree, stem) = asked.stem()?;
+    let ground = field.ground()?;
+    let (as_read, diameter_um) = reading(field, asked)?;
+    let (of, unit) = (as_read.of, as_read.unit);
     let length = |name: &str| {
         let small = if unit == ReadUnit::In {
             "in"
