@@ -40,7 +40,7 @@ pub struct Invite {
     /// Its crew, for a crew's device.
     #[arg(long)]
     crew: Option<Typed>,
-    /// The last moment the code can be used; two days from now if not said.
+    /// The last moment the code can be used; 24 hours from now if not said.
     #[arg(long, value_name = "TIME")]
     use_by: Option<Typed>,
     /// Until when the certificate will hold; a year from now if not said.
@@ -156,7 +156,7 @@ impl Invite {
                 role,
                 crew,
                 name: self.name.trim().to_owned(),
-                use_by: after(&self.use_by, 2)?,
+                use_by: after(&self.use_by, 1)?,
                 not_after: after(&self.until, 366)?,
             };
             let code = code(desk)?;

@@ -442,12 +442,16 @@ fn summary_text(summary: &Value, first: &[String], last: &[Value]) -> String {
         ml(&summary["unexplained_ul"])
     ));
     for day in summary["crew_days"].as_array().into_iter().flatten() {
-        let state = if day["signed_off"].is_null() { "open" } else { "signed off" };
+        let signed_off = !day["signed_off"].is_null();
+        let state = match (signed_off, day["blocking_findings"].as_i64().unwrap_or(0)) {
+            (true, _) => "signed off".to_owned(),
+            (false, 1) => "open, one finding keeps it so".to_owned(),
+            (false, n) => format!("open, {n} findings keep it so"),
+        };
         text.push_str(&format!(
-            "  crew {:<6} {}: {state}, {} findings keep it open\n",
+            "  crew {:<6} {}: {state}\n",
             day["crew"].as_str().unwrap_or("?"),
-            day["day"].as_str().unwrap_or("?"),
-            day["blocking_findings"]
+            day["day"].as_str().unwrap_or("?")
         ));
     }
     text.push_str("\nPlanted and found when the books met, and nothing else:\n");
