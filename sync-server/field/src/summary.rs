@@ -332,6 +332,14 @@ impl Summary {
         self.kits.iter().find(|k| k.id == id)
     }
 
+    /// The liquid in a kit's reservoir: more than its product, where the label has it mixed.
+    pub fn liquid_ul(&self, line: &KitLine) -> Ul {
+        let product = Ul(line.content_ul.max(0));
+        let lot = line.filled.and_then(|(_, lot)| self.lot(lot));
+        let mix = lot.and_then(|lot| self.label(lot.label)).and_then(|label| label.mix.as_ref());
+        mix.map_or(product, |mix| mix.volume_of(product))
+    }
+
     /// A lot by its id.
     pub fn lot(&self, id: LotId) -> Option<&LotLine> {
         self.lots.iter().find(|l| l.id == id)
