@@ -110,7 +110,9 @@ fn asking(c: &mut Criterion) {
     for trees in [1_000, 10_000, 100_000] {
         let job_book = job(&grid(trees), 2, |n| format!("T-{n:06}"));
         let view = View::read(&job_book, &yard, &Everyone).expect("a view");
-        let of_kind = |kind| yard.facts.in_force(kind).next().expect("one in the examples").id;
+        let of_kind = |kind| {
+            yard.facts.of_kind(kind).next().unwrap_or_else(|| panic!("no {kind:?} in the examples")).id
+        };
         let tree = *view.trees.keys().nth(1).expect("a tree");
         let ask = AdviceRequest {
             tree,
