@@ -275,15 +275,17 @@ fn a_label_is_entered_with_the_units_of_the_paper() {
     let label = device.run(&["label", "template", "--invented"]).ok().out;
     assert!(label.contains("\"usual\": \"2.4 mL/cm\""), "{label}");
     let with = |usual: &str| {
-        device.file("inch.json", label.replace("\"usual\": \"2.4 mL/cm\"", &format!("\"usual\": {usual}")))
+        let inches = label.replace("1.6 mL/cm", "4 mL/in").replace("2.6 mL/cm", "6.6 mL/in");
+        device.file("inch.json", inches.replace("\"usual\": \"2.4 mL/cm\"", &format!("\"usual\": {usual}")))
     };
     let checked = device.run(&["label", "check", &with("\"6 mL/in\"")]).ok().out;
     assert!(
-        checked.contains("1.600 / 2.362 / 2.600 mL per cm = 4.064 / 6.000 / 6.604 mL per inch"),
+        checked.contains("1.575 / 2.362 / 2.598 mL per cm = 4.000 / 6.000 / 6.600 mL per inch, as printed"),
         "{checked}"
     );
     assert!(checked.contains("taken for mL/cm it doses 2.54 times too much"), "{checked}");
     for (usual, why) in [
+        ("\"2.4 mL/cm\"", "rates 1: its rates are in mL/in and in mL/cm"),
         ("\"6\"", "rates 1, usual: '6' has no unit"),
         ("6", "rates 1, usual: write figure and unit in quotes"),
         ("\"6 mL/in girth\"", "per inch of girth is π times one per inch of diameter"),

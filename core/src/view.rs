@@ -240,7 +240,18 @@ impl Yard {
 
     /// How a lot's product is mixed, by the label it is used under; nothing where it is put in as it is.
     pub fn mix_of(&self, lot: RecordId) -> Option<&Mix> {
-        self.label(self.lot(lot)?.label)?.mix.as_ref()
+        self.label(self.label_now(self.lot(lot)?.label))?.mix.as_ref()
+    }
+
+    /// The version in force of the label that a version is of; the version itself when there is none,
+    /// or several that were made apart.
+    pub fn label_now(&self, id: LabelId) -> LabelId {
+        let Some(fact) = self.facts.standing_fact(id) else { return id };
+        let mut current = self.facts.current(fact).map(Version::id);
+        match (current.next(), current.next()) {
+            (Some(only), None) => only,
+            _ => id,
+        }
     }
 
     /// Every value of a lot in force: several when it was amended two ways; none when it is unknown.

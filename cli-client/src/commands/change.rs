@@ -1,5 +1,6 @@
 //! `strike`, `amend`: corrections. Nothing is deleted: the old stays readable under the new.
 
+use bolebook_core::dosing::label::{LabelProblem, validate};
 use bolebook_core::dosing::stem::{diameter_from_reading, echo};
 use bolebook_core::facts::Fact;
 use bolebook_core::ids::{BookId, RecordId};
@@ -128,6 +129,13 @@ impl Amend {
                 });
             }
             let body = body_of(&value)?;
+            if let Body::Label(label) = &body {
+                let wrong: Vec<String> =
+                    validate(label).iter().filter(|p| p.blocks()).map(LabelProblem::to_string).collect();
+                if !wrong.is_empty() {
+                    return Err(CliError::Refused(wrong));
+                }
+            }
             // All values in force are replaced, which also settles a fact that was amended two ways.
             let replaces = fact.current.iter().map(|v| facts.versions[*v].id()).collect();
             let id = desk.stage(book, body, desk.now, replaces)?;

@@ -87,7 +87,7 @@ impl<'a> Desk<'a> {
     /// [`NameError`].
     pub fn label(&self, name: Option<&Typed>, lot: Option<LotId>) -> Result<(LabelId, Label), CliError> {
         let there = names::labels(self.yard);
-        let assumed = lot.and_then(|lot| self.yard.lot(lot)).map(|lot| lot.label);
+        let assumed = lot.and_then(|lot| self.yard.lot(lot)).map(|lot| self.yard.label_now(lot.label));
         let id = self.one_of("label", "--label", name, assumed, &there)?;
         let missing = || NameError::Unknown { what: "label", name: id.to_string(), there: vec![] };
         let label = self.yard.label(id).ok_or_else(missing)?;

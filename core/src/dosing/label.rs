@@ -8,7 +8,7 @@ use serde::Serialize;
 use crate::check::entry::MAX_DIAMETER_UM;
 use crate::dosing::charges::MOST_CHARGES;
 use crate::dosing::dose::dose_for;
-use crate::dosing::rate::Rate;
+use crate::dosing::rate::{Rate, season_rate};
 use crate::dosing::stem::{diameter_of_girth, girth_of_diameter};
 use crate::quantity::{Ul, Um, decimal};
 use crate::record::label::{HoleRules, Label, LabelConfirmation, RateRow, WorkedDose};
@@ -284,6 +284,9 @@ fn geometry(label: &Label, row: &RateRow, problems: &mut Vec<LabelProblem>) {
     let diameters_um = cannot_hold(holes, most, least, from, below);
     if !diameters_um.is_empty() {
         problems.push(LabelProblem::CannotHold { purpose: row.purpose.clone(), diameters_um });
+    }
+    if season_rate(label).is_some_and(|limit| limit < least) {
+        problems.push(LabelProblem::SeasonLimit { purpose: row.purpose.clone(), above_um: Um(0) });
     }
     if let Some(limit) = label.tree_season_max_ul {
         let above_um = least.most_diameter(limit);

@@ -23,7 +23,7 @@ use crate::planning::no_answer;
 pub struct Charges {
     #[command(flatten)]
     kit: KitArgs,
-    /// Product in the reservoir.
+    /// Product in the reservoir; where the label has it mixed, the whole of the mix.
     #[arg(long, value_name = "ML")]
     product: Typed,
     /// The gauge now, with its unit, if not at the top of the working band.

@@ -24,7 +24,7 @@ use crate::planning::no_answer;
 pub struct Warming {
     #[command(flatten)]
     kit: KitArgs,
-    /// Product in the reservoir, if not up to its fill limit.
+    /// Product in the reservoir, or the whole of the mix, if not up to its fill limit.
     #[arg(long, value_name = "ML")]
     product: Option<Typed>,
     /// The gauge now, with its unit, if not at the top of the working band.

@@ -54,11 +54,11 @@ pub(super) fn label<'v>(case: &mut Case<'v, '_>) -> Option<&'v Label> {
     confirmed(case, id, label);
     if let Some(mix) = &label.mix {
         let text = format!(
-            "Label {} has the product mixed: {}, before it is filled in. Doses, charges and everything logged are product, of which a container of the mix holds less than its size.",
+            "Label {} has the product mixed: {}. No dose is given under it here: a container of the mix holds less product than its size, and what is measured and logged is easily taken for the mix.",
             label.name,
             mix.in_words()
         );
-        case.caution("label.mix", text, "the label's mix");
+        case.stop("label.mix", text, DESIGN);
     }
     if let Some(expires) = label.expires.filter(|day| *day < case.today) {
         let text = format!("Label {} could be used until {expires}.", label.name);

@@ -125,6 +125,7 @@ fn take(
     taken: &mut Vec<Taken>,
     wrong: &mut Vec<PaperError>,
 ) {
+    one_unit(object, around, place, wrong);
     keep_inches(object, around);
     for (_, paper, record, of, rounding) in PLACES.iter().filter(|p| p.0 == around) {
         let Some(value) = object.remove(*paper) else { continue };
@@ -150,6 +151,28 @@ fn take(
 
 /// The rates of a row on paper and in the record's figures per inch.
 const INCHES: [(&str, &str); 3] = [("min", "min_ul"), ("usual", "usual_ul"), ("max", "max_ul")];
+
+/// A row's rates are printed in one unit: two in a row are a slip of 2.54 that nothing else would show.
+fn one_unit(object: &Map<String, Value>, around: &str, place: &str, wrong: &mut Vec<PaperError>) {
+    if around != "rates" {
+        return;
+    }
+    let unit = |name: &str| {
+        let (_, unit) = object.get(name)?.as_str()?.trim().split_once(char::is_whitespace)?;
+        named::<RateUnit>(unit.trim()).ok()
+    };
+    let units: Vec<RateUnit> = INCHES.iter().filter_map(|(paper, _)| unit(paper)).collect();
+    if let [first, rest @ ..] = &units[..]
+        && let Some(other) = rest.iter().find(|u| *u != first)
+    {
+        let why = format!(
+            "its rates are in {} and in {}: enter the row in the one unit the label prints",
+            first.name(),
+            other.name()
+        );
+        wrong.push(PaperError { place: place.to_owned(), why });
+    }
+}
 
 /// Keeps rates printed per inch as they stand, beside the rounded ones per metre: all three of a row,
 /// or none, so that a row is worked in one unit.
@@ -177,7 +200,7 @@ fn keep_inches(object: &mut Map<String, Value>, around: &str) {
 /// Microlitres per inch of a rate written so, if they are whole.
 fn per_inch(written: &str) -> Option<i64> {
     let (figure, unit) = written.trim().split_once(char::is_whitespace)?;
-    if unit.trim() != "mL/in" {
+    if named::<RateUnit>(unit.trim()) != Ok(RateUnit::MillilitrePerInch) {
         return None;
     }
     crate::quantity::parse_decimal(figure, 1_000, "rate").ok()
@@ -340,12 +363,18 @@ fn in_both(row: &RateRow) -> String {
         let rates: [UlPerM; 3] = [row.min_ul_per_m, row.usual_ul_per_m, row.max_ul_per_m];
         rates.map(|rate| shown(rate, unit, 3)).join(" / ")
     };
+    let inches = match row.per_inch {
+        Some(p) => {
+            [p.min_ul, p.usual_ul, p.max_ul].map(|ul| crate::quantity::decimal(ul.0, 1_000, 3)).join(" / ")
+        }
+        None => each(RateUnit::MillilitrePerInch),
+    };
     format!(
-        "'{}' from {} cm of diameter: {} mL per cm = {} mL per inch (least / usual / most)",
+        "'{}' from {} cm of diameter: {} mL per cm = {inches} mL per inch{} (least / usual / most)",
         row.purpose,
         row.from_um.cm(),
         each(RateUnit::MillilitrePerCentimetre),
-        each(RateUnit::MillilitrePerInch)
+        if row.per_inch.is_some() { ", as printed" } else { "" },
     )
 }
 
@@ -364,7 +393,7 @@ mod tests {
     /// NIST SP 811 (2008), appendix B: an inch is 2.54 cm, so 6 mL/in is 2.362 204… mL/cm.
     #[test]
     fn a_rate_per_inch_is_read_as_one() {
-        let form = json!({"rates": [{"purpose": "p", "from": "4 in", "usual": "6 mL/in", "max": "2.4 mL/cm"}],
+        let form = json!({"rates": [{"purpose": "p", "from": "4 in", "usual": "6 mL/in", "max": "6.1 mL/in"}],
             "active_ingredients": [{"strength": "40 g/L", "tree_season_max": "0.4 g"}],
             "holes": {"spacing": "4 in", "bit": "15 64ths in", "depth_min": "1/2 in", "band_low": "4 1/2 in"},
             "conditions": {"air_min": "41 °F"}});
@@ -372,7 +401,7 @@ mod tests {
         assert_eq!(
             read,
             json!({"rates": [{"purpose": "p", "from_um": 101_600, "usual_ul_per_m": 236_220,
-                "max_ul_per_m": 240_000}],
+                "max_ul_per_m": 240_157}],
                 "active_ingredients": [{"ug_per_ml": 40_000, "tree_season_max_ug": 400_000}],
                 "holes": {"spacing_um": 101_600, "bit_um": 5_953, "depth_min_um": 12_700, "band_low_um": 114_300},
                 "conditions": {"air_min_mc": 5_000}})
@@ -408,12 +437,16 @@ mod tests {
         other.rates[0].per_inch.as_mut().unwrap().max_ul = crate::quantity::Ul(15_240);
         assert_eq!(blocking(&other), 1);
         assert!(crate::dosing::dose::dose_for(&other, "p", crate::quantity::Um(254_000)).is_err());
-        // Rates in two units, or finer than a microlitre, are kept per metre alone.
-        for rate in ["2.362 mL/cm", "6.0001 mL/in"] {
+        let with = |max: &str| {
             let mut form = form.clone();
-            form["rates"][0]["max"] = json!(rate);
-            assert!(from_paper(form).unwrap().0["rates"][0].get("per_inch").is_none(), "{rate}");
-        }
+            form["rates"][0]["max"] = json!(max);
+            from_paper(form)
+        };
+        // Finer than a microlitre: kept per metre alone. Spelt otherwise: the same unit.
+        assert!(with("6.0001 mL/in").unwrap().0["rates"][0].get("per_inch").is_none());
+        assert_eq!(with("6 ml/in").unwrap().0["rates"][0]["per_inch"]["max_ul"], json!(6_000));
+        let two = with("2.362 mL/cm").unwrap_err();
+        assert!(two[0].to_string().starts_with("rates 1: its rates are in mL/in and in mL/cm"), "{two:?}");
     }
 
     #[test]
