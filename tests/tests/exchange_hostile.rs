@@ -243,9 +243,9 @@ fn a_short_body_without_its_check_or_not_what_it_checks_is_refused_and_the_whole
         let status = if code == "signature-malformed" { 422 } else { 400 };
         scene.refused(body.as_bytes(), None, (status, code));
     }
-    let taken = scene.crew.post_exchange(short.as_bytes(), None);
+    let taken = scene.crew.post_exchange(short.as_bytes(), None).unwrap();
     assert_eq!(taken.status, 200);
-    let again = scene.crew.post_exchange(long.as_bytes(), None);
+    let again = scene.crew.post_exchange(long.as_bytes(), None).unwrap();
     assert!(String::from_utf8(again.bytes).unwrap().contains(r#""appended":0,"known":1"#));
 }
 

@@ -158,7 +158,8 @@ impl<D: Outside> Field<D> {
         books: BTreeSet<BookId>,
         moved: &mut Moved,
     ) -> Result<(), SyncError> {
-        let mut session = Session::new(link.device, books);
+        let key = self.state().member.as_ref().map(|m| m.key.clone());
+        let mut session = Session::new(link.device, books).with_key(key);
         let (mut renewed, mut whole) = (false, false);
         loop {
             let request = {
