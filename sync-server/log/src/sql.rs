@@ -12,7 +12,6 @@ pub const PRAGMAS: &str = "
     PRAGMA foreign_keys = ON;
     PRAGMA busy_timeout = 10000;
     PRAGMA secure_delete = ON;
-    PRAGMA cache_size = -8192;
 ";
 
 /// The tables of layout 1. `lines` is the truth; the others are found again from it.
