@@ -3,7 +3,7 @@
 use std::io::Read;
 use std::time::Duration;
 
-use bolebook_core::exchange::{MEDIA_TYPE, Problem};
+use bolebook_core::exchange::{MEDIA_TYPE, Problem, code, short};
 use bolebook_core::ids::{DeviceId, Sha256Hash};
 use bolebook_core::quantity::UtcMs;
 use bolebook_core::record::people::{Certificate, Invitation};
@@ -68,6 +68,8 @@ impl TransportError {
     }
 }
 
+/// How hard a request is packed: on a weak line bytes cost more than a moment of work.
+const PACKING: i32 = 9;
 /// How much of an answer is read at most.
 const MAX_ANSWER: u64 = 512 * 1024 * 1024;
 /// How often a busy server is asked again, and how long it may ask to wait.
@@ -142,9 +144,20 @@ impl Server {
         self.json("/v1/books", |url| self.agent.get(url).header("authorization", bearer(token)).call())
     }
 
-    /// One round trip of an exchange; gives the answer's lines, unpacked.
+    /// One round trip of an exchange; gives the answer's lines, unpacked. What is offered goes in the
+    /// short form, and whole to a server that does not know it or got it damaged.
     pub fn exchange(&self, token: &str, body: &str) -> Result<impl Read + use<>, TransportError> {
-        let packed = zstd::encode_all(body.as_bytes(), 3).map_err(|e| self.unreachable(&e))?;
+        if let Some(shorter) = short::shorten(body) {
+            match self.exchange_as(token, &shorter) {
+                Err(TransportError::Refused(p)) if code::SEND_LONG.contains(&p.code.as_str()) => {}
+                other => return other,
+            }
+        }
+        self.exchange_as(token, body)
+    }
+
+    fn exchange_as(&self, token: &str, body: &str) -> Result<Box<dyn Read + Send>, TransportError> {
+        let packed = zstd::encode_all(body.as_bytes(), PACKING).map_err(|e| self.unreachable(&e))?;
         let response = self.call("/v1/exchange", |url| {
             self.agent
                 .post(url)

@@ -6,6 +6,7 @@
 //! after the cursor, those the sender itself just offered named by [`Yours`] instead of echoed.
 
 mod answer;
+pub mod short;
 
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
@@ -20,6 +21,8 @@ pub use answer::{Answer, AnswerError, AnswerReader, Asked, Part};
 
 /// The version spoken here.
 pub const EXCHANGE_VERSION: u64 = 1;
+/// The version of a request whose lines may leave out what follows from them ([`short`]).
+pub const SHORT_VERSION: u64 = 2;
 /// Longest line of a body, in bytes: the longest commit line.
 pub const MAX_LINE_BYTES: usize = crate::commit::MAX_COMMIT_BYTES;
 /// Longest line that opens a body or a book, in bytes.
@@ -404,6 +407,8 @@ pub mod code {
     pub const OTHER_SERVER: &str = "other-server";
     /// The access token is none, or no longer valid: get another.
     pub const TOKEN: &str = "token-invalid";
+    /// The short form was not understood, or was damaged on its way: send the same in version 1.
+    pub const SEND_LONG: &[&str] = &["exchange-version", "lines-mismatch"];
     /// An author has added as much as an hour allows: wait as `Retry-After` says, and send it again.
     pub const QUOTA: &str = "quota";
     /// Too many requests: wait as `Retry-After` says.

@@ -7,9 +7,10 @@ use axum::extract::{FromRequest, FromRequestParts, Path, Request};
 use axum::http::request::Parts;
 use axum::http::{HeaderMap, StatusCode, header};
 use axum::response::{IntoResponse, Response};
+use bolebook_core::exchange::short::{ShortLine, ShortReader};
 use bolebook_core::exchange::{
     BookRequest, EXCHANGE_VERSION, LogLine, MAX_BOOKS, MAX_LINE_BYTES, MAX_LINES, MAX_UNPACKED_BYTES,
-    MEDIA_TYPE, RequestLine, RequestStart,
+    MEDIA_TYPE, RequestLine, RequestStart, SHORT_VERSION,
 };
 use bolebook_core::ids::BookId;
 use http_body_util::BodyExt as _;
@@ -148,6 +149,7 @@ pub fn read_exchange(packed: &[u8], encoding: Encoding) -> Result<ExchangeBody, 
 fn read_lines(mut from: impl BufRead) -> Result<ExchangeBody, ApiError> {
     let mut start = None;
     let mut books: Vec<(BookRequest, Vec<LogLine>)> = vec![];
+    let mut short = Short::default();
     let (mut room, mut count, mut buffer) = (MAX_UNPACKED_BYTES, 0usize, Vec::new());
     loop {
         let place = books.last().map(|(b, lines)| (b.book, lines.len()));
@@ -166,16 +168,27 @@ fn read_lines(mut from: impl BufRead) -> Result<ExchangeBody, ApiError> {
         }
         let text = std::str::from_utf8(&buffer)
             .map_err(|e| here(ApiError::bad("not-utf-8", format!("the line is not UTF-8: {e}"))))?;
+        if short.spoken
+            && let Some((book, lines)) = books.last_mut()
+            && !text.starts_with(r#"{"book":"#)
+        {
+            lines.extend(short.line(text).map_err(|e| e.at(book.book, Some(lines.len())))?);
+            continue;
+        }
         let line = RequestLine::parse(text).map_err(|e| here(ApiError::line(&e)))?;
         match (line, start) {
             (RequestLine::Start(first), None) => {
-                if first.exchange != EXCHANGE_VERSION {
-                    let detail = format!("this server speaks exchange version {EXCHANGE_VERSION}");
+                short.spoken = first.exchange == SHORT_VERSION;
+                if first.exchange != EXCHANGE_VERSION && !short.spoken {
+                    let detail = format!(
+                        "this server speaks exchange versions {EXCHANGE_VERSION} and {SHORT_VERSION}"
+                    );
                     return Err(ApiError::bad("exchange-version", detail));
                 }
                 start = Some(first);
             }
             (RequestLine::Book(book), Some(_)) => {
+                short.end(&books)?;
                 if books.len() == MAX_BOOKS || books.iter().any(|(b, _)| b.book == book.book) {
                     let detail = format!("a request names each book once, at most {MAX_BOOKS} books");
                     return Err(ApiError::bad("books", detail).at(book.book, None));
@@ -190,7 +203,49 @@ fn read_lines(mut from: impl BufRead) -> Result<ExchangeBody, ApiError> {
         }
     }
     let start = start.ok_or_else(out_of_order)?;
+    short.end(&books)?;
     Ok(ExchangeBody { start, books })
+}
+
+/// The book being read of a request in version 2.
+#[derive(Default)]
+struct Short {
+    spoken: bool,
+    reader: ShortReader,
+    checked: bool,
+}
+
+impl Short {
+    fn line(&mut self, text: &str) -> Result<Option<LogLine>, ApiError> {
+        if self.checked {
+            return Err(out_of_order());
+        }
+        match self.reader.read(text).map_err(|e| ApiError::line(&e))? {
+            ShortLine::Log(line) => Ok(Some(line)),
+            ShortLine::Checked(true) => {
+                self.checked = true;
+                Ok(None)
+            }
+            ShortLine::Checked(false) => Err(ApiError::bad(
+                "lines-mismatch",
+                "the lines do not come out as their check says: the body was damaged on its way, send it again in version 1",
+            )),
+        }
+    }
+
+    /// A book's lines are ended by their check; without it the body broke off.
+    fn end(&mut self, books: &[(BookRequest, Vec<LogLine>)]) -> Result<(), ApiError> {
+        if let Some((book, lines)) = books.last()
+            && self.spoken
+            && !self.checked
+            && !lines.is_empty()
+        {
+            let detail = "the check that ends the book's lines is missing: the body broke off";
+            return Err(ApiError::bad("body-cut", detail).at(book.book, None));
+        }
+        *self = Self { spoken: self.spoken, ..Self::default() };
+        Ok(())
+    }
 }
 
 fn out_of_order() -> ApiError {

@@ -12,7 +12,7 @@ use std::collections::BTreeSet;
 use std::io::{BufReader, Read as _};
 use std::time::Duration;
 
-use bolebook_core::exchange::{MEDIA_TYPE, Problem};
+use bolebook_core::exchange::{MEDIA_TYPE, Problem, code, short};
 use bolebook_core::ids::{BookId, DeviceId};
 use bolebook_core::service::{BookList, Health, TokenAnswer, assertion};
 use bolebook_log::client::{ClientError, Session};
@@ -157,6 +157,17 @@ impl Other {
         self.json(self.agent.get(url).header("authorization", &self.token).call())
     }
 
+    /// In the short form, and whole to a server that does not know it or got it damaged.
+    fn exchange(&self, body: &str) -> Result<Response<Body>, RelayError> {
+        if let Some(shorter) = short::shorten(body) {
+            match self.post("/v1/exchange", &shorter) {
+                Err(RelayError::Refused(p)) if code::SEND_LONG.contains(&p.code.as_str()) => {}
+                other => return other,
+            }
+        }
+        self.post("/v1/exchange", body)
+    }
+
     fn post(&self, path: &str, body: &str) -> Result<Response<Body>, RelayError> {
         let packed = zstd::encode_all(body.as_bytes(), 3).map_err(|e| self.unreachable(&e))?;
         let request = self
@@ -201,7 +212,7 @@ fn round(
 ) -> Result<(), RelayError> {
     let mut session = Session::new(other.device, books);
     while let Some(request) = session.request(db, app.now())? {
-        match other.post("/v1/exchange", &request.body) {
+        match other.exchange(&request.body) {
             Ok(answer) => {
                 let reader = answer.into_body().into_with_config().limit(MOST_ANSWER).reader();
                 let outcome = session.apply(db, &request, BufReader::new(reader.take(MOST_ANSWER)))?;

@@ -10,7 +10,7 @@ use std::sync::mpsc;
 use bolebook_core::ids::BookId;
 use bolebook_core::record::people::Role;
 use bolebook_core::service::InvitationFile;
-use bolebook_log::client::peer;
+use bolebook_log::client::{ClientError, peer};
 use bolebook_log::{Page, verify};
 use support::{Client, END, job_content, root, sorted_lines, yard};
 
@@ -28,7 +28,21 @@ struct Process {
 
 impl Process {
     fn start(binary: &Path, data: &Path) -> Self {
-        let mut command = Command::new(binary);
+        Self::start_with(binary, data, None)
+    }
+
+    /// With a limit on the size of every file, in KiB, if there is one.
+    fn start_with(binary: &Path, data: &Path, limit: Option<u64>) -> Self {
+        let mut command = match limit {
+            None => Command::new(binary),
+            Some(kib) => {
+                let mut shell = Command::new("sh");
+                // POSIX: the unit of 'ulimit -f' is 512 bytes.
+                let script = format!("trap '' XFSZ; ulimit -S -f {}; exec \"$0\" \"$@\"", kib * 2);
+                shell.arg("-c").arg(script).arg(binary);
+                shell
+            }
+        };
         command.args(["serve", "--listen", "127.0.0.1:0", "--data"]).arg(data).env("RUST_LOG", "error");
         let mut child = command.stdout(Stdio::piped()).spawn().unwrap();
         let mut line = String::new();
@@ -37,6 +51,12 @@ impl Process {
         let written = std::fs::read_to_string(data.join("address.json")).unwrap();
         assert_eq!(written, line);
         Self { url: address["url"].as_str().unwrap().to_owned(), child }
+    }
+
+    /// Sets the limit on the size of files while it runs.
+    fn limit(&self, bytes: &str) {
+        let args = [format!("--pid={}", self.child.id()), format!("--fsize={bytes}:unlimited")];
+        assert!(Command::new("prlimit").args(args).status().unwrap().success());
     }
 
     /// SIGKILL: no handler runs, no buffer is written.
@@ -219,6 +239,70 @@ fn a_request_cut_off_at_any_byte_leaves_nothing_behind() {
     }
     office.exchange(&[yard()]).unwrap();
     assert!(sorted_lines(&db, yard()).contains(&line));
+}
+
+/// A full disk, as a used-up quota makes one: no file may grow past a limit (POSIX RLIMIT_FSIZE, soft,
+/// its signal ignored so that the write fails). It is raised again while the server runs.
+#[test]
+fn i6_a_server_on_a_full_disk_keeps_what_it_acknowledged_says_so_and_goes_on_when_there_is_room() {
+    let data = tempfile::tempdir().unwrap();
+    let binary = binary();
+    init(&binary, data.path());
+    let server = Process::start(&binary, data.path());
+    let mut office = Client::certified(&server.url, 1, Role::Office);
+    let mut crew = Client::certified(&server.url, 2, Role::Crew);
+    office.open_yard();
+    let job = support::job(1);
+    office.open(job, job_content(yard()));
+    let books = [yard(), job];
+    office.exchange(&books).unwrap();
+    crew.exchange(&books).unwrap();
+    server.kill();
+    let size = std::fs::metadata(data.path().join("bolebook.sqlite")).unwrap().len() / 1_024;
+    let (mut full, mut acknowledged) = (0, 0);
+    for room in [160, 400, 700] {
+        let server = Process::start_with(&binary, data.path(), Some(size + room));
+        crew.url.clone_from(&server.url);
+        office.url.clone_from(&server.url);
+        if !crew.sign_in_unless_gone() || !office.sign_in_unless_gone() {
+            panic!("a server that has room to start lets devices in");
+        }
+        let mut refusals = 0;
+        for round in 0..400 {
+            for note in 0..8 {
+                crew.note(job, &format!("{room} KiB, {round}, {note}: {}", "x".repeat(2_000)));
+            }
+            match crew.exchange(&books) {
+                Ok(_) => acknowledged += 1,
+                Err(ClientError::Refused(problem)) => {
+                    assert_eq!((problem.status, problem.code.as_str()), (507, "no-room"), "{problem:?}");
+                    refusals += 1;
+                }
+                Err(other) => panic!("not an answer: {other}"),
+            }
+            if refusals == 3 {
+                break;
+            }
+        }
+        assert_eq!(refusals, 3, "{room} KiB are never used up");
+        full += refusals;
+        nothing_acknowledged_is_lost(data.path(), std::slice::from_ref(&crew), &books);
+        // What is there can still be read.
+        assert_eq!(office.get("/health").status, 200);
+        office.exchange(&books).unwrap();
+        // Room again, without a restart: the same lines go through, and nothing is there twice.
+        server.limit("unlimited");
+        crew.exchange(&books).unwrap();
+        office.exchange(&books).unwrap();
+        let db = bolebook_log::open(&data.path().join("bolebook.sqlite")).unwrap();
+        assert_eq!(sorted_lines(&db, job), sorted_lines(&crew.db, job));
+        assert_eq!(sorted_lines(&db, job), sorted_lines(&office.db, job));
+        verify(&db, job).unwrap();
+        drop(db);
+        server.kill();
+        nothing_acknowledged_is_lost(data.path(), &[], &books);
+    }
+    assert!(full == 9 && acknowledged >= 3, "{full} refused, {acknowledged} acknowledged");
 }
 
 /// tus 1.0.0: the offset a server names is what it has; here, what it has after SIGKILL in mid-PATCH.

@@ -9,6 +9,7 @@ use std::sync::Arc;
 use std::sync::atomic::{AtomicUsize, Ordering};
 
 use bolebook_core::commit::{Commit, Draft};
+use bolebook_core::exchange::short::shorten;
 use bolebook_core::ids::{ActorId, RecordId, Sha256Hash};
 use bolebook_core::quantity::UtcMs;
 use bolebook_core::record::{Body, Envelope, Record};
@@ -96,19 +97,26 @@ fn a_crews_day_goes_up_in_one_request_and_in_little_more_than_its_records_alone(
         let job = scene.job;
         let mut session = Session::new(scene.crew.server.unwrap(), [yard(), job]);
         let request = session.request(&scene.crew.db, NOW).unwrap().unwrap();
-        let size = |text: &str| zstd::encode_all(text.as_bytes(), 3).unwrap().len();
-        let (up, alone) = (size(&request.body), size(&texts.join("\n")));
-        println!(
-            "signed at every commit: {sign_each}; {up} bytes up, {alone} of records: {:.3}",
-            up as f64 / alone as f64
-        );
+        let size = |text: &str, level| zstd::encode_all(text.as_bytes(), level).unwrap().len();
+        let short = shorten(&request.body).unwrap();
+        let alone = texts.join("\n");
+        // Level 3, and the level at which the command packs.
+        for level in [3, 9] {
+            let (up, whole, alone) = (size(&short, level), size(&request.body, level), size(&alone, level));
+            let times = |bytes: usize| bytes as f64 / alone as f64;
+            println!(
+                "signed at every commit: {sign_each}; level {level}: {up} bytes up, {alone} of records: {:.3}; in version 1 {:.3}",
+                times(up),
+                times(whole)
+            );
+            // Signed at the chain's end the wish of 1.3 is met with room. Signed at every commit it is
+            // not: four hundred signatures of 64 bytes are more than half as much as the records.
+            let most = if sign_each { 180 } else { 110 };
+            assert!(up * 100 <= alone * most, "{up} bytes up for {alone} of records");
+        }
         let outcomes = scene.crew.exchange(&[yard(), job]).unwrap();
         assert_eq!(outcomes.len(), 1, "one round trip");
         assert!(outcomes[0].books[&job].pushed as usize > TREES);
-        // The wish is 1.3 times. Not met: a commit carries its hash, a signature 64 bytes more, and no
-        // packing makes those smaller. What is held here is that it gets no worse.
-        let most = if sign_each { 21 } else { 15 };
-        assert!(up * 10 <= alone * most, "{up} bytes up for {alone} of records");
     }
 }
 

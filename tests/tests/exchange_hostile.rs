@@ -212,10 +212,41 @@ fn lines_that_are_none_are_refused() {
         (format!("{start}\n{start}\n"), "line-order"),
         (format!("{start}\n{book}{book}"), "books"),
         (format!("{opening}{good}"), "body-cut"),
-        ("{\"exchange\":2,\"now\":1}\n".to_owned(), "exchange-version"),
+        ("{\"exchange\":3,\"now\":1}\n".to_owned(), "exchange-version"),
     ] {
         scene.refused(body.as_bytes(), None, (400, code));
     }
+}
+
+/// Version 2 leaves hashes out: what was damaged on its way must still never be taken for a commit.
+#[test]
+fn a_short_body_without_its_check_or_not_what_it_checks_is_refused_and_the_whole_one_taken() {
+    let mut scene = Scene::new();
+    let good = scene.commit(|_| {});
+    let long = format!("{}{good}\n", scene.opening());
+    let short = bolebook_core::exchange::short::shorten(&long).unwrap();
+    assert!(!short.contains("\"hash\""), "{short}");
+    let (lines, check) = short.trim_end().rsplit_once('\n').unwrap();
+    let short_line = lines.lines().last().unwrap();
+    // Reads well, and is another commit.
+    let time = short_line.rsplit_once(r#""time":"#).unwrap().1.trim_end_matches('}');
+    let other = short.replace(&format!(r#""time":{time}}}"#), r#""time":77}"#);
+    assert_ne!(other, short);
+    for (body, code) in [
+        (format!("{lines}\n"), "body-cut"),
+        (other, "lines-mismatch"),
+        (format!("{short}{check}\n"), "line-order"),
+        (format!("{short}{good}\n"), "line-order"),
+        (format!("{lines}\n{{\"signature\":\"\"}}\n"), "signature-malformed"),
+        (short.replace("\"exchange\":2", "\"exchange\":1"), "line-malformed"),
+    ] {
+        let status = if code == "signature-malformed" { 422 } else { 400 };
+        scene.refused(body.as_bytes(), None, (status, code));
+    }
+    let taken = scene.crew.post_exchange(short.as_bytes(), None).unwrap();
+    assert_eq!(taken.status, 200);
+    let again = scene.crew.post_exchange(long.as_bytes(), None).unwrap();
+    assert!(String::from_utf8(again.bytes).unwrap().contains(r#""appended":0,"known":1"#));
 }
 
 #[test]

@@ -4,11 +4,12 @@
 use std::collections::{BTreeMap, BTreeSet};
 
 use bolebook_core::exchange::{
-    Answer, AnswerError, AnswerReader, Asked, BookRequest, CHAIN_START, Cursor, EXCHANGE_VERSION, LogLine,
-    Part, Problem, RequestStart, code,
+    Answer, AnswerError, AnswerReader, Asked, BookRequest, CHAIN_START, Cursor, EXCHANGE_VERSION, Entry,
+    LogLine, Part, Problem, RequestStart, code,
 };
-use bolebook_core::ids::{BookId, DeviceId, Sha256Hash};
+use bolebook_core::ids::{ActorId, BookId, DeviceId, Sha256Hash};
 use bolebook_core::quantity::UtcMs;
+use bolebook_core::signing::PublicKey;
 use serde::{Deserialize, Serialize};
 
 use crate::log::{Log, Refused};
@@ -16,6 +17,8 @@ use crate::log::{Log, Refused};
 /// Most lines and bytes offered in one request; well under every server's limits.
 const MOST_LINES: usize = 5_000;
 const MOST_BYTES: usize = 4 << 20;
+/// Longer than any signature's line, in bytes.
+const MOST_OF_SIGNATURE: usize = 400;
 
 /// How far the exchange of a book with the server has come.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
@@ -92,6 +95,28 @@ pub struct Taken {
 pub struct Session {
     server: DeviceId,
     books: BTreeMap<BookId, BookState>,
+    key: Option<PublicKey>,
+}
+
+/// Which of the lines offered are signatures of this device on the way of a chain whose later end,
+/// offered with them, it has signed as well. A chain counts up to its last signature that holds, so
+/// the earlier ones say nothing more; each is 64 bytes that nothing packs. They stay here. The later
+/// one is checked first: one damaged in storage takes no other's place.
+fn superseded(book: BookId, offers: &[(Sha256Hash, String)], key: &PublicKey) -> BTreeSet<Sha256Hash> {
+    let mut signed: BTreeMap<ActorId, u64> = BTreeMap::new();
+    let mut over = BTreeSet::new();
+    for (hash, text) in offers.iter().rev().filter(|(_, text)| text.len() < MOST_OF_SIGNATURE) {
+        let Ok(Entry::Signature(head)) = LogLine::parse_stored(text).map(LogLine::into_entry) else {
+            continue;
+        };
+        match signed.get(&head.actor) {
+            Some(later) if head.seq < *later => drop(over.insert(*hash)),
+            Some(_) => {}
+            None if head.verify(book, key).is_ok() => drop(signed.insert(head.actor, head.seq)),
+            None => {}
+        }
+    }
+    over
 }
 
 fn json_line(value: &impl Serialize) -> String {
@@ -104,7 +129,13 @@ impl Session {
     /// A session about these books.
     pub fn new(server: DeviceId, books: impl IntoIterator<Item = BookId>) -> Self {
         let state = BookState { more: true, ..BookState::default() };
-        Self { server, books: books.into_iter().map(|book| (book, state.clone())).collect() }
+        Self { server, books: books.into_iter().map(|book| (book, state.clone())).collect(), key: None }
+    }
+
+    /// Says whose signatures need not all go up: this device's own, of which the last of a chain counts.
+    pub fn with_key(mut self, key: Option<PublicKey>) -> Self {
+        self.key = key;
+        self
     }
 
     /// The next request, or nothing when both sides have the same lines.
@@ -128,6 +159,10 @@ impl Session {
                         offers.push((hash, text));
                     }
                 }
+            }
+            if let Some(key) = &self.key {
+                let over = superseded(*book, &offers, key);
+                offers.retain(|(hash, _)| !over.contains(hash));
             }
             if offers.is_empty() && !state.more {
                 continue;
@@ -236,3 +271,6 @@ fn parse(body: &str, server: DeviceId, request: &Request) -> Result<Answer, Sess
     }
     Ok(reader.end()?)
 }
+
+#[cfg(test)]
+mod tests;

@@ -3,7 +3,7 @@
 
 use std::collections::BTreeSet;
 
-use bolebook_core::exchange::{Problem, code};
+use bolebook_core::exchange::{Problem, code, short};
 use bolebook_core::ids::{BookId, DeviceId};
 use bolebook_core::quantity::UtcMs;
 use bolebook_core::record::Body;
@@ -158,20 +158,26 @@ impl<D: Outside> Field<D> {
         books: BTreeSet<BookId>,
         moved: &mut Moved,
     ) -> Result<(), SyncError> {
-        let mut session = Session::new(link.device, books);
-        let mut renewed = false;
+        let key = self.state().member.as_ref().map(|m| m.key.clone());
+        let mut session = Session::new(link.device, books).with_key(key);
+        let (mut renewed, mut whole) = (false, false);
         loop {
             let request = {
                 let state = self.state();
                 session.request(&state.logs, &state.peers, self.outside.now())
             };
             let Some(request) = request else { break };
-            let asked = http::exchange(&link.url, &link.token, request.body.clone());
+            let shorter = if whole { None } else { short::shorten(&request.body) };
+            let body = shorter.unwrap_or_else(|| request.body.clone());
+            let asked = http::exchange(&link.url, &link.token, body);
             match http::ask(&self.outside, &asked).await {
                 Ok(body) => self.take_in(&mut session, &request, &body, moved).await?,
                 Err(AskError::Refused(problem)) if problem.code == code::TOKEN && !renewed => {
                     renewed = true;
                     *link = self.link(true).await?;
+                }
+                Err(AskError::Refused(p)) if code::SEND_LONG.contains(&p.code.as_str()) && !whole => {
+                    whole = true;
                 }
                 Err(AskError::Refused(problem)) => self.start_again(&mut session, &request, problem).await?,
                 Err(other) => return Err(other.into()),

@@ -428,7 +428,9 @@ impl Client {
         let mut session = Session::new(self.server.unwrap(), books.iter().copied());
         let mut outcomes = vec![];
         while let Some(request) = session.request(&self.db, UtcMs(self.now))? {
-            let packed = zstd::encode_all(request.body.as_bytes(), 3)?;
+            // In the short form, as the shipped clients send it.
+            let short = bolebook_core::exchange::short::shorten(&request.body);
+            let packed = zstd::encode_all(short.as_ref().unwrap_or(&request.body).as_bytes(), 3)?;
             let answer = self.post_exchange(&packed, Some("zstd")).map_err(std::io::Error::other)?;
             if answer.status == 200 {
                 outcomes.push(session.apply(&mut self.db, &request, answer.bytes.as_slice())?);
