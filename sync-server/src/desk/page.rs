@@ -9,6 +9,7 @@ use axum::response::{Html, IntoResponse as _, Redirect, Response};
 use bolebook_core::ids::{BookId, Sha256Hash};
 use bolebook_core::quantity::UtcMs;
 use bolebook_core::view::View;
+pub use bolebook_report::clean;
 use maud::{DOCTYPE, Markup, html};
 
 use crate::desk::accounts::{self, User};
@@ -265,12 +266,6 @@ fn read_only(desk: &Desk, why: &str) -> Markup {
 /// Text from outside, alone in its direction, with signs that steer text made visible.
 pub fn text(text: &str) -> Markup {
     html! { bdi { (clean(text)) } }
-}
-
-/// Replaces control signs and the marks that turn text around (Unicode TR 36 §2.5.1) by a visible sign.
-pub fn clean(text: &str) -> String {
-    let steers = |c: char| matches!(c, '\u{61c}' | '\u{200e}' | '\u{200f}' | '\u{202a}'..='\u{202e}' | '\u{2066}'..='\u{2069}' | '\u{feff}');
-    text.chars().map(|c| if steers(c) || (c.is_control() && c != '\n') { '\u{fffd}' } else { c }).collect()
 }
 
 /// A moment in a job's own time: `2026-06-01 08:30`.
