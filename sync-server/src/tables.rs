@@ -37,8 +37,9 @@ pub fn application_records(
 /// Columns that hold figures, so that a spreadsheet can add them up. Everything else is written as
 /// text, which no spreadsheet runs.
 fn is_figure(column: &str) -> bool {
-    ["_cm", "_ml", "_pct", "_kpa"].iter().any(|end| column.ends_with(end))
-        || ["stems", "holes", "applications", "lat", "lon", "stem"].contains(&column)
+    column.starts_with("amount")
+        || ["_cm", "_ml", "_pct", "_kpa"].iter().any(|end| column.ends_with(end))
+        || ["stems", "stems_without_diameter", "trees", "hours", "holes", "applications", "lat", "lon", "stem"].contains(&column)
 }
 
 fn sheet(book: &mut Workbook, name: &str, csv_text: &str) -> Result<(), ApiError> {
@@ -68,7 +69,7 @@ fn sheet(book: &mut Workbook, name: &str, csv_text: &str) -> Result<(), ApiError
 }
 
 /// Records of a text this program wrote itself (RFC 4180).
-fn read_csv(text: &str) -> Vec<Vec<String>> {
+pub fn read_csv(text: &str) -> Vec<Vec<String>> {
     let (mut rows, mut row, mut cell, mut quoted) = (vec![], vec![], String::new(), false);
     let mut signs = text.chars().peekable();
     while let Some(c) = signs.next() {
@@ -90,14 +91,9 @@ fn read_csv(text: &str) -> Vec<Vec<String>> {
     rows
 }
 
-/// A workbook of trees, applications and findings. The same state gives the same bytes.
-///
-/// # Errors
-/// An internal error when it cannot be written.
-pub fn workbook(snapshot: &Snapshot, job: &JobState) -> Result<Vec<u8>, ApiError> {
-    let view = &job.view;
+/// A workbook that says which state it shows, dated by the state.
+fn dated(view: &View<'_>) -> Result<Workbook, ApiError> {
     let failed = |e: XlsxError| ApiError::internal(&e);
-    let internal = |e: &dyn std::fmt::Display| ApiError::internal(e);
     let mut book = Workbook::new();
     let made = view.local_time(newest(view));
     let made =
@@ -106,6 +102,41 @@ pub fn workbook(snapshot: &Snapshot, job: &JobState) -> Result<Vec<u8>, ApiError
     book.set_properties(
         &DocProperties::new().set_title(&view.title).set_comment(&about).set_creation_datetime(&made),
     );
+    Ok(book)
+}
+
+/// The sheet that names the state.
+fn state_sheet(book: &mut Workbook, view: &View<'_>) -> Result<(), ApiError> {
+    let mut heads = String::from("what,value\n");
+    heads.push_str(&format!("state,{}\n", view.state_digest()));
+    for (name, all) in [("job head", &view.heads), ("yard head", &view.yard.heads)] {
+        for head in all {
+            heads.push_str(&format!("{name},{head}\n"));
+        }
+    }
+    sheet(book, "State", &heads)
+}
+
+/// A table as a workbook of its own. The same table gives the same bytes.
+///
+/// # Errors
+/// An internal error when it cannot be written.
+pub fn one_sheet(job: &JobState, name: &str, csv_text: &str) -> Result<Vec<u8>, ApiError> {
+    let mut book = dated(&job.view)?;
+    sheet(&mut book, name, csv_text)?;
+    state_sheet(&mut book, &job.view)?;
+    book.save_to_buffer().map_err(|e| ApiError::internal(&e))
+}
+
+/// A workbook of trees, applications and findings. The same state gives the same bytes.
+///
+/// # Errors
+/// An internal error when it cannot be written.
+pub fn workbook(snapshot: &Snapshot, job: &JobState) -> Result<Vec<u8>, ApiError> {
+    let view = &job.view;
+    let failed = |e: XlsxError| ApiError::internal(&e);
+    let internal = |e: &dyn std::fmt::Display| ApiError::internal(e);
+    let mut book = dated(view)?;
     sheet(&mut book, "Trees", &trees_csv(view, &snapshot.findings(job)).map_err(|e| internal(&e))?)?;
     let applications = applications_csv(view, &snapshot.findings(job), &snapshot.names);
     sheet(&mut book, "Applications", &applications.map_err(|e| internal(&e))?)?;
@@ -123,14 +154,7 @@ pub fn workbook(snapshot: &Snapshot, job: &JobState) -> Result<Vec<u8>, ApiError
         findings.push_str(&format!("{},{:?},{},{cells}\n", f.id, f.severity, f.code.name()));
     }
     sheet(&mut book, "Findings", &findings)?;
-    let mut heads = String::from("what,value\n");
-    heads.push_str(&format!("state,{}\n", view.state_digest()));
-    for (name, all) in [("job head", &view.heads), ("yard head", &view.yard.heads)] {
-        for head in all {
-            heads.push_str(&format!("{name},{head}\n"));
-        }
-    }
-    sheet(&mut book, "State", &heads)?;
+    state_sheet(&mut book, view)?;
     book.save_to_buffer().map_err(failed)
 }
 

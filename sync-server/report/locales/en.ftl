@@ -39,6 +39,7 @@ report-cut = { $shown } of { $all } are shown here. The data package holds them 
 report-none = None.
 report-kept = Kept whatever became of it
 report-violations = Violations the office confirmed
+report-violation = VIOLATION, see below
 report-ruled = Why: { $reason }. Done: { $done }. Reported: { $reported }.
 report-struck = Applications struck or held
 report-struck-text = What was struck or is held counts in no sum and stays readable.

@@ -39,6 +39,7 @@ report-cut = Aquí figuran { $shown } de { $all }. El paquete de datos los conti
 report-none = Ninguno.
 report-kept = Conservado en todo caso
 report-violations = Infracciones confirmadas por la oficina
+report-violation = INFRACCIÓN, véase abajo
 report-ruled = Por qué: { $reason }. Hecho: { $done }. Comunicado: { $reported }.
 report-struck = Aplicaciones tachadas o retenidas
 report-struck-text = Lo tachado o retenido no cuenta en ninguna suma y sigue siendo legible.

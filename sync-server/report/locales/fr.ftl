@@ -39,6 +39,7 @@ report-cut = { $shown } sur { $all } figurent ici. Le paquet de données les con
 report-none = Aucun.
 report-kept = Conservé quoi qu'il en soit
 report-violations = Infractions confirmées par le bureau
+report-violation = INFRACTION, voir plus bas
 report-ruled = Pourquoi : { $reason }. Fait : { $done }. Signalé : { $reported }.
 report-struck = Applications rayées ou retenues
 report-struck-text = Ce qui est rayé ou retenu ne compte dans aucune somme et reste lisible.

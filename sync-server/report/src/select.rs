@@ -84,11 +84,6 @@ impl<'v> Selected<'v> {
     pub fn in_force(&self) -> impl Iterator<Item = &Shown<'v>> {
         self.all.iter().filter(|s| s.fact.in_force())
     }
-
-    /// Applications that were struck or never came into force.
-    pub fn not_in_force(&self) -> impl Iterator<Item = &Shown<'v>> {
-        self.all.iter().filter(|s| !s.fact.in_force())
-    }
 }
 
 /// Reads it.

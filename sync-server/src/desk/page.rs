@@ -145,7 +145,7 @@ pub async fn shown(
     .await
 }
 
-const TABS: [(&str, &str); 10] = [
+const TABS: [(&str, &str); 12] = [
     ("", "Overview"),
     ("findings", "Findings"),
     ("pairs", "Pairs"),
@@ -155,6 +155,8 @@ const TABS: [(&str, &str); 10] = [
     ("rulings", "Rulings"),
     ("seasons", "Seasons"),
     ("exports", "Exports"),
+    ("billing", "Billing"),
+    ("copies", "Client copies"),
     ("links", "Client links"),
 ];
 
@@ -239,6 +241,8 @@ fn done(code: &str) -> Option<&'static str> {
         "signed" => "The day is signed off.",
         "reopened" => "The day is open again.",
         "amended" => "Amended. The old version stays readable.",
+        "kept" => "The rates are kept.",
+        "given" => "Noted that the copy was given.",
         "withdrawn" => "The link is withdrawn.",
         "password" => "The password is changed; other sessions are ended.",
         "code-on" => "Signing in now asks for a code too.",

@@ -85,6 +85,10 @@ fn rows(w: &mut Writer<'_, '_, '_>, of: &[usize]) {
         if let Some(number) = w.asked.names.licence_number(a.supervisor.unwrap_or(a.applicator)) {
             by = format!("{by}, {}", w.with("licence", &[("number", number)]));
         }
+        let mut day_state = w.day_state(s.day_state);
+        if !s.violations.is_empty() {
+            day_state = format!("{day_state}; {}", w.say("report-violation"));
+        }
         let stem = if a.stem == 1 { String::new() } else { format!(" / {}", a.stem) };
         let cells = [
             format!("{}{stem}", view.tag(a.tree)),
@@ -97,7 +101,7 @@ fn rows(w: &mut Writer<'_, '_, '_>, of: &[usize]) {
             a.holes.len().to_string(),
             ml(a.put_in_ul()),
             ml(a.leaked_ul()),
-            w.day_state(s.day_state),
+            day_state,
         ];
         table.row(&mut w.flow, &cells);
     }
