@@ -5,7 +5,7 @@ use bolebook_core::facts::{Fact, Version};
 use bolebook_core::finding::Finding;
 use bolebook_core::ids::Sha256Hash;
 use bolebook_report::words::Words;
-use bolebook_report::{Asked, PDF, Reader, ZIP, data_package, report};
+use bolebook_report::{Asked, PDF, Reader, ZIP, data_package, one_sheet, report};
 
 use crate::error::ApiError;
 use crate::findings::{EXPORTS, export, media_type};
@@ -82,11 +82,10 @@ pub fn file(
     let csv = "text/csv; charset=utf-8; header=present";
     Ok(match name {
         "book.xlsx" => (tables::XLSX, tables::workbook(snapshot, job)?),
-        "trees.gpkg" => (tables::GPKG, tables::geopackage(app, snapshot, job)?),
+        "trees.gpkg" => (tables::GPKG, tables::geopackage(snapshot, job)?),
         "report.pdf" => (PDF, whole_report(app, snapshot, job, choices.words)?),
         "data-package.zip" => {
-            let packed = data_package(view, &findings(), &snapshot.names);
-            (ZIP, packed.map_err(|e| ApiError::internal(&e))?)
+            (ZIP, data_package(view, &findings(), &snapshot.names)?)
         }
         "application-records.csv" => {
             (csv, tables::application_records(snapshot, job, |_, _| true)?.into_bytes())
@@ -94,7 +93,7 @@ pub fn file(
         "application-records-eu.csv" => (csv, text(eu_records_csv(view, &findings(), |_, _| true))?),
         "application-records-office.csv" => (csv, text(office_records_csv(view, |_, _| true))?),
         "billing.csv" => (csv, billing(job, choices)?.into_bytes()),
-        "billing.xlsx" => (tables::XLSX, tables::one_sheet(job, "Billing", &billing(job, choices)?)?),
+        "billing.xlsx" => (tables::XLSX, one_sheet(view, "Billing", &billing(job, choices)?)?),
         _ if EXPORTS.contains(&name) => {
             (media_type(name), export(snapshot, job, name)?.as_bytes().to_vec())
         }
@@ -147,5 +146,5 @@ pub fn report_for(
         takes,
         photos: Some(&photos),
     };
-    report(&asked).map_err(|e| ApiError::internal(&e))
+    Ok(report(&asked)?)
 }

@@ -8,12 +8,14 @@
 
 mod content;
 mod emit;
+mod geopackage;
 mod layout;
 mod package;
 mod select;
 mod table;
 mod text;
 pub mod words;
+mod workbook;
 
 use bolebook_core::export::Names;
 use bolebook_core::facts::{Fact, Version};
@@ -22,7 +24,9 @@ use bolebook_core::ids::Sha256Hash;
 use bolebook_core::view::View;
 
 pub use content::{MOST_PHOTOS, MOST_PICTURES, MOST_ROWS};
+pub use geopackage::{GPKG, geopackage};
 pub use package::data_package;
+pub use workbook::{XLSX, one_sheet, read_csv, workbook};
 use words::Words;
 
 /// Media type of the report (ISO 32000).
@@ -42,6 +46,12 @@ pub enum ReportError {
     /// A table could not be written.
     #[error(transparent)]
     Table(#[from] bolebook_core::export::ExportError),
+    /// The library that writes workbooks refused it.
+    #[error("the workbook could not be written: {0}")]
+    Workbook(String),
+    /// The library that writes GeoPackages refused it.
+    #[error("the GeoPackage could not be written: {0}")]
+    Geopackage(#[from] rusqlite::Error),
     /// The archive could not be written.
     #[error("the data package could not be written: {0}")]
     Archive(String),

@@ -44,6 +44,11 @@ impl Words {
         LANGUAGES.iter().position(|(c, _)| *c == code).map(Self)
     }
 
+    /// English, which stands in for every other.
+    pub fn english() -> Self {
+        Self(0)
+    }
+
     /// Its code.
     pub fn code(self) -> &'static str {
         LANGUAGES[self.0].0
