@@ -55,7 +55,10 @@ impl Choices {
     pub fn of(app: &Inner, job: &JobState, language: Option<&str>) -> Result<Self, ApiError> {
         let code = language.unwrap_or("en");
         let words = Words::of(code).ok_or_else(|| {
-            ApiError::not_found(format!("there is no language '{}'; there are en, fr, es", bolebook_report::clean(code)))
+            ApiError::not_found(format!(
+                "there is no language '{}'; there are en, fr, es",
+                bolebook_report::clean(code)
+            ))
         })?;
         let rates = app.read(|db| crate::desk::billing::rates(db, job.view.book))?;
         Ok(Self { words, rates })
@@ -84,9 +87,7 @@ pub fn file(
         "book.xlsx" => (tables::XLSX, tables::workbook(snapshot, job)?),
         "trees.gpkg" => (tables::GPKG, tables::geopackage(snapshot, job)?),
         "report.pdf" => (PDF, whole_report(app, snapshot, job, choices.words)?),
-        "data-package.zip" => {
-            (ZIP, data_package(view, &findings(), &snapshot.names)?)
-        }
+        "data-package.zip" => (ZIP, data_package(view, &findings(), &snapshot.names)?),
         "application-records.csv" => {
             (csv, tables::application_records(snapshot, job, |_, _| true)?.into_bytes())
         }
@@ -94,9 +95,7 @@ pub fn file(
         "application-records-office.csv" => (csv, text(office_records_csv(view, |_, _| true))?),
         "billing.csv" => (csv, billing(job, choices)?.into_bytes()),
         "billing.xlsx" => (tables::XLSX, one_sheet(view, "Billing", &billing(job, choices)?)?),
-        _ if EXPORTS.contains(&name) => {
-            (media_type(name), export(snapshot, job, name)?.as_bytes().to_vec())
-        }
+        _ if EXPORTS.contains(&name) => (media_type(name), export(snapshot, job, name)?.as_bytes().to_vec()),
         _ => {
             let all: Vec<&str> = EXPORTS.into_iter().chain(FILES.map(|(name, _)| name)).collect();
             return Err(ApiError::not_found(format!("no such export; there are {}", all.join(", "))));

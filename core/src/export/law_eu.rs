@@ -38,7 +38,11 @@ pub const EU_RECORDS: &[Field] = &[
     figure("diameter_cm", "cm", "the stem's diameter at breast height"),
     field("crop_eppo", Type::Text, "the tree's species as an EPPO code"),
     field("species_as_logged", Type::Text, "the species as the crew logged it"),
-    field("stage", Type::Text, "bloom as logged, with the BBCH principal stage where it says one (6 is flowering)"),
+    field(
+        "stage",
+        Type::Text,
+        "bloom as logged, with the BBCH principal stage where it says one (6 is flowering)",
+    ),
     STANDING,
     DAY_STATE,
     VIOLATIONS,
@@ -126,7 +130,8 @@ pub fn eu_records_csv(
                 state.clone(),
             ];
             let first = std::iter::once(fact.id.to_string());
-            out.write_record(first.chain(cells.iter().map(|c| inert(c))).chain(ends))?;
+            let cells = cells.iter().zip(EU_RECORDS.iter().skip(1)).map(|(c, field)| field.cell(c));
+            out.write_record(first.chain(cells).chain(ends))?;
         }
     }
     finish(out)
@@ -211,8 +216,7 @@ pub fn office_records_csv(
             let photos = tree.map_or(0, |t| t.photos.len());
             let own = own(view, tree, a);
             let lacking = |e: &&Element| own.iter().any(|(of, text)| of == *e && text.is_empty());
-            let mut missing: Vec<&str> =
-                asks.elements.iter().filter(lacking).map(|e| own_name(*e)).collect();
+            let mut missing: Vec<&str> = asks.elements.iter().filter(lacking).map(|e| own_name(*e)).collect();
             if asks.photo && photos == 0 {
                 missing.push("a photo");
             }

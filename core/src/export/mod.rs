@@ -77,7 +77,9 @@ fn short(state: Sha256Hash) -> String {
 /// Text that a spreadsheet would run as a formula gets a leading apostrophe (OWASP, CSV injection).
 pub fn inert(text: &str) -> String {
     match text.chars().next() {
-        Some('=' | '+' | '-' | '@' | '\t' | '\r' | '\n' | '＝' | '＋' | '－' | '＠') => format!("'{text}"),
+        Some('=' | '+' | '-' | '@' | '\t' | '\r' | '\n' | '＝' | '＋' | '－' | '＠') => {
+            format!("'{text}")
+        }
         _ => text.to_owned(),
     }
 }

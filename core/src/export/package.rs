@@ -49,7 +49,10 @@ const RESOURCES: [Resource; 8] = [
     },
     Resource { refers: OF_APPLICATION, ..resource("holes", "One row a hole", HOLES) },
     resource("days", "One row a crew-day", DAYS),
-    Resource { key: Some("finding"), ..resource("findings", "What the checks found, settled or not", FINDINGS) },
+    Resource {
+        key: Some("finding"),
+        ..resource("findings", "What the checks found, settled or not", FINDINGS)
+    },
     Resource {
         refers: OF_APPLICATION,
         ..resource("application-records", "Elements of 40 CFR 171.303(b)(7)(vi)", US_RECORDS)
@@ -177,7 +180,8 @@ mod tests {
 
     #[test]
     fn every_figure_in_a_unit_says_so_in_its_name_and_its_schema() {
-        let units = [("_ml", "mL"), ("_cm", "cm"), ("_mm", "mm"), ("_kpa", "kPa"), ("_pct", "%"), ("_c", "°C")];
+        let units =
+            [("_ml", "mL"), ("_cm", "cm"), ("_mm", "mm"), ("_kpa", "kPa"), ("_pct", "%"), ("_c", "°C")];
         for field in RESOURCES.iter().flat_map(|r| r.fields) {
             let ends = |(end, _): &&(&str, &str)| field.name.ends_with(end);
             if let Some((_, unit)) = units.iter().find(ends) {

@@ -49,6 +49,11 @@ pub(super) const fn figure(name: &'static str, unit: &'static str, about: &'stat
 }
 
 impl Field {
+    /// A cell's text: a figure as it is, for a longitude may begin with a minus; all else inert.
+    pub(super) fn cell(&self, text: &str) -> String {
+        if self.kind == Type::Number { text.to_owned() } else { super::inert(text) }
+    }
+
     /// The field's descriptor.
     pub fn descriptor(&self) -> Value {
         let (kind, format) = match self.kind {
@@ -79,7 +84,8 @@ impl Field {
 }
 
 /// How an application stands, in every table that shows one.
-pub(super) const STANDING: Field = field("standing", Type::Text, "in force, contested (every value is a row), struck or held");
+pub(super) const STANDING: Field =
+    field("standing", Type::Text, "in force, contested (every value is a row), struck or held");
 /// Whether the sign-off covers it.
 pub(super) const DAY_STATE: Field =
     field("day_state", Type::Text, "provisional, signed off, or arrived after sign-off");
@@ -129,7 +135,11 @@ pub const APPLICATIONS: &[Field] = &[
     field("started_at", Type::Time, "the first hole, in the job's local time"),
     field("ended_at", Type::Time, "the last container off, in the job's local time"),
     field("applicator", Type::Text, "who applied: the name, else the id"),
-    field("applicator_licence", Type::Text, "licence number of who answers for it: the supervisor, else the applicator"),
+    field(
+        "applicator_licence",
+        Type::Text,
+        "licence number of who answers for it: the supervisor, else the applicator",
+    ),
     field("supervisor", Type::Text, "the certified applicator in charge, when another person"),
     field("product", Type::Text, "the product's name on the label"),
     field("registration", Type::Text, "the product's registration or authorisation number"),
@@ -190,7 +200,11 @@ pub const DAYS: &[Field] = &[
     field("day_state", Type::Text, "provisional or signed off"),
     field("sign_off", Type::Text, "the sign-off's id"),
     field("blocking_findings", Type::Integer, "findings that keep the day from being signed off"),
-    field("copy_due", Type::Date, "the day by which the client is to have a copy: 30 days after the application (7 U.S.C. 136i-1(a)); empty on a day without one"),
+    field(
+        "copy_due",
+        Type::Date,
+        "the day by which the client is to have a copy: 30 days after the application (7 U.S.C. 136i-1(a)); empty on a day without one",
+    ),
     STATE,
 ];
 

@@ -14,11 +14,11 @@ use krilla::outline::{Outline, OutlineNode};
 use krilla::page::PageSettings;
 use krilla::paint::{Fill, Stroke, StrokeDash};
 use krilla::surface::Surface;
+use krilla::tagging::{Artifact, Node as Tagged};
 use krilla::tagging::{
     ArtifactType, ContentTag, Identifier, ListNumbering, SpanTag, TableHeaderScope, Tag, TagGroup, TagKind,
     TagTree,
 };
-use krilla::tagging::{Artifact, Node as Tagged};
 use krilla::{Document, SerializeSettings};
 
 use crate::layout::{Flow, MARGIN, Mark, Node, Op, PAGE, Rgb, Role, Seg};
@@ -29,7 +29,8 @@ use crate::{Asked, ReportError};
 /// # Errors
 /// [`ReportError::Document`].
 pub fn document(asked: &Asked<'_>, flow: &Flow<'_>, held: bool) -> Result<Vec<u8>, ReportError> {
-    let mut settings = SerializeSettings { enable_tagging: true, xmp_metadata: true, ..SerializeSettings::default() };
+    let mut settings =
+        SerializeSettings { enable_tagging: true, xmp_metadata: true, ..SerializeSettings::default() };
     settings.no_device_cs = true;
     if held {
         let built = ConfigurationBuilder::new()
@@ -144,11 +145,9 @@ fn running(asked: &Asked<'_>, flow: &Flow<'_>, surface: &mut Surface<'_>, number
     let state: String = asked.view.state_digest().to_string().chars().take(16).collect();
     let state = asked.words.plain("report-foot-state", &[("state", state)]);
     let head = crate::content::mark(asked);
-    for (text, y, right, bold) in [
-        (head, 34.0, false, true),
-        (said, PAGE.1 - 30.0, true, false),
-        (state, PAGE.1 - 30.0, false, false),
-    ] {
+    for (text, y, right, bold) in
+        [(head, 34.0, false, true), (said, PAGE.1 - 30.0, true, false), (state, PAGE.1 - 30.0, false, false)]
+    {
         let kind = if y < 100.0 { ArtifactType::Header } else { ArtifactType::Footer };
         surface.start_tagged(ContentTag::Artifact(Artifact::with_kind(kind)));
         let line = flow.fonts.line(&text, bold);

@@ -145,4 +145,3 @@ pub fn geopackage(view: &View<'_>, findings: &[Finding]) -> Result<Vec<u8>, Repo
     tx.commit()?;
     Ok(db.serialize("main")?.to_vec())
 }
-

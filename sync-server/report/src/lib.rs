@@ -26,8 +26,8 @@ use bolebook_core::view::View;
 pub use content::{MOST_PHOTOS, MOST_PICTURES, MOST_ROWS};
 pub use geopackage::{GPKG, geopackage};
 pub use package::data_package;
-pub use workbook::{XLSX, one_sheet, read_csv, workbook};
 use words::Words;
+pub use workbook::{XLSX, one_sheet, read_csv, workbook};
 
 /// Media type of the report (ISO 32000).
 pub const PDF: &str = "application/pdf";

@@ -92,8 +92,11 @@ pub fn select<'v>(asked: &Asked<'v>) -> Selected<'v> {
     let (days, violations) = (DayStates::of(view), Violations::of(view, asked.findings));
     let mut all = vec![];
     for fact in view.facts.of_kind(Kind::Application) {
-        let versions: Vec<&Version> =
-            if fact.current.is_empty() { vec![view.facts.shown(fact)] } else { view.facts.current(fact).collect() };
+        let versions: Vec<&Version> = if fact.current.is_empty() {
+            vec![view.facts.shown(fact)]
+        } else {
+            view.facts.current(fact).collect()
+        };
         for version in versions.into_iter().filter(|v| (asked.takes)(fact, v)) {
             let Body::Application(body) = &version.record.body else { continue };
             all.push(Shown {

@@ -105,10 +105,8 @@ impl Table {
 
     fn draw(&self, flow: &mut Flow<'_>, lines: &[Vec<Line>], height: f32, colour: Rgb) -> Vec<Vec<Node>> {
         let cells = self.ops(flow, lines, colour);
-        let leaves = cells
-            .into_iter()
-            .map(|ops| ops.into_iter().map(|op| flow.mark(vec![op])).collect())
-            .collect();
+        let leaves =
+            cells.into_iter().map(|ops| ops.into_iter().map(|op| flow.mark(vec![op])).collect()).collect();
         flow.y += height;
         leaves
     }

@@ -173,7 +173,8 @@ impl Fonts {
             if run + glyph.x_advance > most && !blank && at > from {
                 // Back to the last space; a word wider than the line is cut where it must be.
                 let cut = space.unwrap_or(at);
-                let cut = if shaped.ends[cut - 1] == End::Never && space.is_none() { at.max(cut) } else { cut };
+                let cut =
+                    if shaped.ends[cut - 1] == End::Never && space.is_none() { at.max(cut) } else { cut };
                 lines.push(line(&shaped, from..cut));
                 from = cut;
                 at = cut;
@@ -247,7 +248,13 @@ mod tests {
     fn what_the_font_lacks_or_what_steers_text_is_shown_as_a_replacement() {
         let fonts = Fonts::load().unwrap();
         assert_eq!(fonts.shape("a\u{202e}b\u{0}樹\n", false).text, "a\u{fffd}b\u{fffd}\u{fffd} ");
-        assert!(fonts.shape("Ürgroßmutters Eiche, chêne, encina, עץ, شجرة", false).glyphs.iter().all(|g| g.glyph_id.to_u32() != 0));
+        assert!(
+            fonts
+                .shape("Ürgroßmutters Eiche, chêne, encina, עץ, شجرة", false)
+                .glyphs
+                .iter()
+                .all(|g| g.glyph_id.to_u32() != 0)
+        );
         let long = fonts.shape(&"x".repeat(100_000), false);
         assert!(long.text.ends_with('…') && long.text.chars().count() == LONGEST + 1);
     }

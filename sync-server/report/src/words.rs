@@ -105,7 +105,8 @@ mod tests {
 
     #[test]
     fn every_language_is_whole_and_has_the_same_messages_and_values() {
-        for (language, part) in TEXTS.iter().flat_map(|texts| texts.iter().enumerate().map(|(i, t)| (*t, i))) {
+        for (language, part) in TEXTS.iter().flat_map(|texts| texts.iter().enumerate().map(|(i, t)| (*t, i)))
+        {
             assert!(FluentResource::try_new(language.to_owned()).is_ok());
             assert_eq!(ids(language), ids(TEXTS[0][part]));
             assert_eq!(variables(language), variables(TEXTS[0][part]));

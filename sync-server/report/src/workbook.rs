@@ -15,7 +15,18 @@ pub const XLSX: &str = "application/vnd.openxmlformats-officedocument.spreadshee
 fn is_figure(column: &str) -> bool {
     column.starts_with("amount")
         || ["_cm", "_ml", "_pct", "_kpa"].iter().any(|end| column.ends_with(end))
-        || ["stems", "stems_without_diameter", "trees", "hours", "holes", "applications", "lat", "lon", "stem"].contains(&column)
+        || [
+            "stems",
+            "stems_without_diameter",
+            "trees",
+            "hours",
+            "holes",
+            "applications",
+            "lat",
+            "lon",
+            "stem",
+        ]
+        .contains(&column)
 }
 
 fn sheet(book: &mut Workbook, name: &str, csv_text: &str) -> Result<(), ReportError> {
@@ -108,11 +119,7 @@ pub fn one_sheet(view: &View<'_>, name: &str, csv_text: &str) -> Result<Vec<u8>,
 ///
 /// # Errors
 /// [`ReportError`] when it cannot be written.
-pub fn workbook(
-    view: &View<'_>,
-    all: &[Finding],
-    names: &impl Names,
-) -> Result<Vec<u8>, ReportError> {
+pub fn workbook(view: &View<'_>, all: &[Finding], names: &impl Names) -> Result<Vec<u8>, ReportError> {
     let failed = |e: XlsxError| ReportError::Workbook(e.to_string());
     let mut book = dated(view)?;
     sheet(&mut book, "Trees", &trees_csv(view, all)?)?;
@@ -140,4 +147,3 @@ pub fn workbook(
 pub(crate) fn newest(view: &View<'_>) -> bolebook_core::quantity::UtcMs {
     view.facts.versions.iter().map(|v| v.record.envelope.at).max().unwrap_or_default()
 }
-

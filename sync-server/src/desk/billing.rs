@@ -68,7 +68,12 @@ fn form(desk: &Desk, book: BookId, rates: Option<&BillingRates>) -> Markup {
 
 fn basis(csv: &str) -> Markup {
     let rows = read_csv(csv);
-    let figures: Vec<bool> = BILLING.iter().map(|f| f.unit.is_some() || f.name.starts_with("amount") || f.name.contains("stems") || f.name == "trees").collect();
+    let figures: Vec<bool> = BILLING
+        .iter()
+        .map(|f| {
+            f.unit.is_some() || f.name.starts_with("amount") || f.name.contains("stems") || f.name == "trees"
+        })
+        .collect();
     let shown = BILLING.len() - 1;
     let head = |name: &str| name.replace('_', " ");
     html! {
@@ -112,7 +117,9 @@ fn read(fields: &Fields) -> Result<BillingRates, ApiError> {
             return Ok(0);
         }
         text.parse::<i64>().map_err(|_| {
-            unwritable(format!("{name} is not a whole number of the currency's smallest unit: go back and correct it"))
+            unwritable(format!(
+                "{name} is not a whole number of the currency's smallest unit: go back and correct it"
+            ))
         })
     };
     let decimals = u32::try_from(number("decimals")?)

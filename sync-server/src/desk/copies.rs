@@ -57,8 +57,7 @@ pub fn pressing(desk: &Desk, view: &View<'_>) -> Result<usize, ApiError> {
     let given = desk.app.read(|db| given(db, view.book))?;
     let today = Day::of(desk.now(), &view.job.zone);
     let open = copy_due(view).into_iter().filter(|(day, due)| {
-        !given.contains_key(&(day.crew.to_string(), day.day.to_string()))
-            && today.days_until(*due) <= SOON
+        !given.contains_key(&(day.crew.to_string(), day.day.to_string())) && today.days_until(*due) <= SOON
     });
     Ok(open.count())
 }
@@ -120,7 +119,8 @@ pub async fn give(Id(book): Id<BookId>, Posted { desk, fields }: Posted) -> Resu
     app.blocking(move |app| {
         let view = &desk.job(book)?.view;
         let crew: CrewId = fields.id("crew")?;
-        let day = copy_due(view).into_keys().find(|d| d.crew == crew && d.day.to_string() == fields.text("day"));
+        let day =
+            copy_due(view).into_keys().find(|d| d.crew == crew && d.day.to_string() == fields.text("day"));
         let Some(day) = day else {
             return Err(unwritable("no product was applied by that crew on that day: load the page again"));
         };

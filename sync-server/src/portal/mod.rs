@@ -193,7 +193,8 @@ pub fn eu_records_text(snapshot: &Snapshot, job: &JobState) -> Result<String, Ap
 
 fn file(name: &str, media: &str, text: impl Into<axum::body::Body>) -> Response {
     let named = format!("attachment; filename=\"{name}\"");
-    ([(header::CONTENT_TYPE, media.to_owned()), (header::CONTENT_DISPOSITION, named)], text.into()).into_response()
+    ([(header::CONTENT_TYPE, media.to_owned()), (header::CONTENT_DISPOSITION, named)], text.into())
+        .into_response()
 }
 
 async fn records(visit: Visit) -> Result<Response, ApiError> {

@@ -340,7 +340,11 @@ fn data(visit: &Visit, job: &JobState, company: &str) -> Result<Markup, ApiError
     let digest = |text: &str| Sha256Hash::of(text.as_bytes()).to_string();
     let files = [
         ("/application-records.csv", w.say("file-records"), digest(&records_text(&visit.snapshot, job)?)),
-        ("/application-records-eu.csv", w.say("file-records-eu"), digest(&eu_records_text(&visit.snapshot, job)?)),
+        (
+            "/application-records-eu.csv",
+            w.say("file-records-eu"),
+            digest(&eu_records_text(&visit.snapshot, job)?),
+        ),
         ("/trees.geojson", w.say("file-map"), digest(&trees_text(&visit.snapshot, job)?)),
         ("/map.svg", w.say("file-picture"), digest(&drawn(visit, view).0.into_string())),
     ];

@@ -25,8 +25,13 @@ struct Picture {
 pub fn section(w: &mut Writer<'_, '_, '_>) {
     w.section("report-holes-drilled");
     w.flow.paragraph(&w.say("report-holes-text"), SMALL);
-    let all: Vec<Picture> =
-        w.seen.in_force().filter(|s| !s.body.holes.is_empty()).take(MOST_PICTURES).map(|s| picture(w, s)).collect();
+    let all: Vec<Picture> = w
+        .seen
+        .in_force()
+        .filter(|s| !s.body.holes.is_empty())
+        .take(MOST_PICTURES)
+        .map(|s| picture(w, s))
+        .collect();
     let width = (w.flow.width() - GAP * (ACROSS - 1) as f32) / ACROSS as f32;
     for row in all.chunks(ACROSS) {
         let height = TALL + 34.0;
@@ -95,7 +100,8 @@ fn draw(flow: &mut Flow<'_>, picture: &Picture, left: f32, width: f32) {
         let line = flow.fonts.line(&(at + 1).to_string(), false);
         ops.push(Op::Text { line, x: x + 2.6, y: y + 2.2, size: 5.0, colour: BLACK });
     }
-    let title = flow.text(&picture.title, crate::layout::Style { size: 7.5, bold: true, colour: BLACK }, left, width);
+    let title =
+        flow.text(&picture.title, crate::layout::Style { size: 7.5, bold: true, colour: BLACK }, left, width);
     let leaf = flow.mark(ops);
     flow.y = top + TALL + 1.0;
     let small = crate::layout::Style { size: 6.2, bold: false, colour: (40, 40, 40) };

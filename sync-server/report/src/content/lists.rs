@@ -25,12 +25,13 @@ pub fn trees(w: &mut Writer<'_, '_, '_>) {
     for at in 0..w.seen.trees.len().min(MOST_ROWS) {
         let shown = &w.seen.trees[at];
         let listed = view.tree(shown.id);
-        let block = listed.and_then(|t| t.block).and_then(|b| view.facts.standing_fact(b)).map(|f| {
-            match &view.facts.shown(f).record.body {
-                bolebook_core::record::Body::Block(b) => b.name.clone(),
-                _ => String::new(),
-            }
-        });
+        let block =
+            listed.and_then(|t| t.block).and_then(|b| view.facts.standing_fact(b)).map(|f| {
+                match &view.facts.shown(f).record.body {
+                    bolebook_core::record::Body::Block(b) => b.name.clone(),
+                    _ => String::new(),
+                }
+            });
         let cells = [
             view.tag(shown.id),
             listed.and_then(|t| t.species.clone()).unwrap_or_default(),
@@ -95,7 +96,12 @@ fn rows(w: &mut Writer<'_, '_, '_>, of: &[usize]) {
             view.local_time(a.started_at).get(..16).unwrap_or_default().replace('T', " "),
             w.crew(a.crew),
             by,
-            w.seen.labels.get(&a.label).copied().or_else(|| view.yard.label(a.label)).map_or_else(|| w.say("unknown"), |l| l.name.clone()),
+            w.seen
+                .labels
+                .get(&a.label)
+                .copied()
+                .or_else(|| view.yard.label(a.label))
+                .map_or_else(|| w.say("unknown"), |l| l.name.clone()),
             view.yard.lot_number(a.lot),
             tree.and_then(|t| view.dosed_from(t, a)).map(|(_, d)| d.cm()).unwrap_or_default(),
             a.holes.len().to_string(),
@@ -154,11 +160,11 @@ fn confirms(finding: &Finding) -> bool {
 /// Whether a finding is about an application or a treated tree that the client sees.
 fn concerns_shown(w: &Writer<'_, '_, '_>, finding: &Finding) -> bool {
     let view = w.asked.view;
-    let of_record = w.seen.in_force().any(|s| {
-        finding.records.contains(&s.fact.id) || finding.records.contains(&s.version.id())
-    });
-    let of_tree = finding.tree.is_some_and(|t| {
-        w.seen.in_force().any(|s| view.stays(s.body.tree) == view.stays(t))
-    });
+    let of_record = w
+        .seen
+        .in_force()
+        .any(|s| finding.records.contains(&s.fact.id) || finding.records.contains(&s.version.id()));
+    let of_tree =
+        finding.tree.is_some_and(|t| w.seen.in_force().any(|s| view.stays(s.body.tree) == view.stays(t)));
     of_record || of_tree
 }

@@ -116,7 +116,13 @@ pub fn section(w: &mut Writer<'_, '_, '_>) {
     }
     ops.extend(bar(w, f64::from(width) / scale, scale, (MARGIN + 8.0, top + HEIGHT - 8.0)));
     let (nx, ny) = (MARGIN + width - 16.0, top + 12.0);
-    let arrow = vec![Seg::Move(nx, ny), Seg::Line(nx - 5.0, ny + 14.0), Seg::Line(nx, ny + 10.0), Seg::Line(nx + 5.0, ny + 14.0), Seg::Close];
+    let arrow = vec![
+        Seg::Move(nx, ny),
+        Seg::Line(nx - 5.0, ny + 14.0),
+        Seg::Line(nx, ny + 10.0),
+        Seg::Line(nx + 5.0, ny + 14.0),
+        Seg::Close,
+    ];
     ops.push(Op::Shape { segs: arrow, fill: Some(BLACK), pen: None });
     let line = w.flow.fonts.line("N", true);
     ops.push(Op::Text { line, x: nx - 3.0, y: ny + 24.0, size: 9.0, colour: BLACK });

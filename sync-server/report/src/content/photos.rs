@@ -23,7 +23,8 @@ fn size(bytes: &[u8]) -> Option<(f32, f32)> {
         }
         // Frames are C0 to CF, but for tables (C4), arithmetic conditioning (CC) and a reserved one (C8).
         if (0xc0..=0xcf).contains(&kind) && !matches!(kind, 0xc4 | 0xc8 | 0xcc) {
-            let two = |from: usize| Some(f32::from(u16::from_be_bytes([*bytes.get(from)?, *bytes.get(from + 1)?])));
+            let two =
+                |from: usize| Some(f32::from(u16::from_be_bytes([*bytes.get(from)?, *bytes.get(from + 1)?])));
             return Some((two(at + 7)?, two(at + 5)?));
         }
         at += 2 + length;

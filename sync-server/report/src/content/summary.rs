@@ -52,7 +52,8 @@ pub fn cover(w: &mut Writer<'_, '_, '_>) {
 /// How many trees, how much product, day by day and lot by lot.
 pub fn sums(w: &mut Writer<'_, '_, '_>) {
     w.section("report-summary");
-    let of = |state: fn(&TreeState) -> bool| w.seen.trees.iter().filter(|t| state(&t.state)).count().to_string();
+    let of =
+        |state: fn(&TreeState) -> bool| w.seen.trees.iter().filter(|t| state(&t.state)).count().to_string();
     let all = w.seen.sums;
     let holes: usize = w.seen.in_force().map(|s| s.body.holes.len()).sum();
     let rows = vec![
@@ -115,12 +116,28 @@ fn days(w: &mut Writer<'_, '_, '_>) {
         let signed = w.asked.view.signed_off.contains_key(&day);
         let state = w.say(if signed { "report-signed" } else { "report-provisional" });
         let crew = w.crew(day.crew);
-        let cells = [day.day.to_string(), crew, applications.to_string(), trees.to_string(), ml(sums.put_in), ml(sums.leaked), state];
+        let cells = [
+            day.day.to_string(),
+            crew,
+            applications.to_string(),
+            trees.to_string(),
+            ml(sums.put_in),
+            ml(sums.leaked),
+            state,
+        ];
         table.row(&mut w.flow, &cells);
     }
     let (applications, trees, _) = add(w, w.seen.in_force());
     let sums = w.seen.sums;
-    let cells = [w.say("report-sum"), String::new(), applications.to_string(), trees.to_string(), ml(sums.put_in), ml(sums.leaked), String::new()];
+    let cells = [
+        w.say("report-sum"),
+        String::new(),
+        applications.to_string(),
+        trees.to_string(),
+        ml(sums.put_in),
+        ml(sums.leaked),
+        String::new(),
+    ];
     table.sum(&mut w.flow, &cells);
     table.end(&mut w.flow);
 }
