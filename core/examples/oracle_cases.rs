@@ -17,7 +17,7 @@ use bolebook_core::quantity::{
     AbsPa, AsRead, Measured, Mg, MilliCelsius, Pa, ReadUnit, UgPerMl, Ul, UlPerM, Um, decimal,
 };
 use bolebook_core::record::kit::{ContainerKind, Kit};
-use bolebook_core::record::label::{Label, RateRow};
+use bolebook_core::record::label::{Label, PerInch, RateRow};
 use bolebook_core::record::stand::{Corner, Position, PositionSource};
 use bolebook_core::record::{Body, Record};
 use serde_json::{Value, json};
@@ -187,20 +187,24 @@ fn stem_dose(dice: &mut Dice) -> (Value, Value) {
     let [min, usual, max] = rates;
     let diameter = dice.from(50_000, 2_500_000);
     let mut label = label();
+    let inch = dice.one_of(&[false, true]);
+    let per_metre = |rate: i64| UlPerM(if inch { rate * 1_000_000 / 25_400 } else { rate });
+    let per_inch = PerInch { min_ul: Ul(min), usual_ul: Ul(usual), max_ul: Ul(max) };
     label.smallest_diameter_um = Um(50_000);
     label.rates = vec![RateRow {
         purpose: "any".into(),
         from_um: Um(0),
         below_um: None,
-        min_ul_per_m: UlPerM(min),
-        usual_ul_per_m: UlPerM(usual),
-        max_ul_per_m: UlPerM(max),
+        min_ul_per_m: per_metre(min),
+        usual_ul_per_m: per_metre(usual),
+        max_ul_per_m: per_metre(max),
+        per_inch: inch.then_some(per_inch),
     }];
     let found = result(
         dose::dose_for(&label, "any", Um(diameter)),
         |d| json!({"min": d.min_ul.0, "target": d.target_ul.0, "max": d.max_ul.0}),
     );
-    (json!({"min": min, "usual": usual, "max": max, "diameter": diameter}), found)
+    (json!({"min": min, "usual": usual, "max": max, "inch": inch, "diameter": diameter}), found)
 }
 
 /// The invented label with random limits of one ingredient.
@@ -220,10 +224,13 @@ fn season(dice: &mut Dice) -> (Value, Value) {
     let (tree, rate) = (dice.from(1, 500_000), dice.from(1, 900_000));
     let stems: Vec<i64> = (0..dice.from(1, 6)).map(|_| dice.from(10_000, 2_000_000)).collect();
     label.tree_season_max_ul = Some(Ul(tree));
-    label.tree_season_max_ul_per_m = Some(UlPerM(rate));
+    let inch = dice.one_of(&[false, true]);
+    label.tree_season_max_ul_per_m = Some(UlPerM(if inch { rate * 1_000_000 / 25_400 } else { rate }));
+    label.tree_season_max_ul_per_inch = inch.then_some(Ul(rate));
     let diameters: Vec<Um> = stems.iter().copied().map(Um).collect();
     let found = dose::season_limit_ul(&label, &diameters).map(|ul| ul.0);
-    let given = json!({"tree": tree, "rate": rate, "stems": stems, "strength": strength, "most": most});
+    let given =
+        json!({"tree": tree, "rate": rate, "inch": inch, "stems": stems, "strength": strength, "most": most});
     (given, json!(found))
 }
 

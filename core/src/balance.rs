@@ -235,8 +235,7 @@ impl Collected {
             add_stock(lots.entry(lot).or_insert_with(|| LotBalance::new(lot)), stock);
         }
         for (kit, history) in self.kits {
-            let uncertainty = charge_uncertainty(yard, kit);
-            add_kit(&mut lots, &mut kits, (kit, history), uncertainty, jobs);
+            add_kit(&mut lots, &mut kits, (kit, history), yard, jobs);
         }
         for row in &kits {
             add_crew_day(&mut rows, row, jobs);
@@ -274,19 +273,24 @@ fn add_stock(balance: &mut LotBalance, stock: StockHistory) {
     balance.drawn_ul = received.minus(balance.on_hand_ul);
 }
 
-/// (independent, shared) standard uncertainty of one charge of a kit: that of its worst container.
-fn charge_uncertainty(yard: &Yard, kit: KitId) -> (i64, i64) {
+/// (independent, shared) standard uncertainty of one charge of a lot out of a kit, in product: that of
+/// its worst container.
+fn charge_uncertainty(yard: &Yard, kit: KitId, lot: LotId) -> (i64, i64) {
     let containers = yard.kit(kit).map(|k| k.containers.as_slice()).unwrap_or_default();
     let worst =
         |u: fn(&crate::record::kit::ContainerKind) -> i64| containers.iter().map(u).max().unwrap_or(0);
-    (worst(|c| c.charge_u_ul.0.clamp(0, 1_000_000)), worst(|c| c.shared_u_ul.0.clamp(0, 1_000_000)))
+    let product = |u: i64| yard.mix_of(lot).map_or(u, |mix| mix.product_in(Ul(u)).0);
+    (
+        product(worst(|c| c.charge_u_ul.0.clamp(0, 1_000_000))),
+        product(worst(|c| c.shared_u_ul.0.clamp(0, 1_000_000))),
+    )
 }
 
 fn add_kit(
     lots: &mut BTreeMap<LotId, LotBalance>,
     rows: &mut Vec<KitBalance>,
     (kit, mut history): (KitId, KitHistory),
-    (independent, shared): (i64, i64),
+    yard: &Yard,
     jobs: &[&View<'_>],
 ) {
     history.events.sort_by_key(|(at, lot, _)| (*at, *lot));
@@ -298,6 +302,7 @@ fn add_kit(
         .chain(history.counts.iter().flat_map(|c| c.contents.keys().copied()))
         .collect();
     for lot in all_lots {
+        let (independent, shared) = charge_uncertainty(yard, kit, lot);
         let mut events = history.events.iter().filter(|(_, of, _)| *of == lot).peekable();
         let mut opening = Span::default();
         let balance = lots.entry(lot).or_insert_with(|| LotBalance::new(lot));

@@ -14,7 +14,7 @@ use crate::ids::{BookId, CommitHash, CrewId, DeviceId, LabelId, PersonId, Record
 use crate::quantity::{Ul, Um, UtcMs};
 use crate::record::book_kinds::{BookContent, Job, Zone};
 use crate::record::kit::Kit;
-use crate::record::label::Label;
+use crate::record::label::{Label, Mix};
 use crate::record::office::SignOff;
 use crate::record::people::Crew;
 use crate::record::product::Lot;
@@ -236,6 +236,11 @@ impl Yard {
     pub fn lot(&self, id: RecordId) -> Option<&Lot> {
         let fact = self.facts.standing_fact(id)?;
         if let Body::Lot(lot) = &self.facts.shown(fact).record.body { Some(lot) } else { None }
+    }
+
+    /// How a lot's product is mixed, by the label it is used under; nothing where it is put in as it is.
+    pub fn mix_of(&self, lot: RecordId) -> Option<&Mix> {
+        self.label(self.lot(lot)?.label)?.mix.as_ref()
     }
 
     /// Every value of a lot in force: several when it was amended two ways; none when it is unknown.

@@ -8,12 +8,14 @@ use bolebook_core::balance::balance;
 use bolebook_core::book::Book;
 use bolebook_core::check::check;
 use bolebook_core::commit::Commit;
+use bolebook_core::dosing::advice::{AdviceRequest, advise};
+use bolebook_core::dosing::conditions::Circumstances;
 use bolebook_core::export::{NoNames, applications_csv, trees_csv, trees_geojson};
-use bolebook_core::quantity::Um;
-use bolebook_core::record::Record;
+use bolebook_core::quantity::{Um, UtcMs};
+use bolebook_core::record::{Kind, Record};
 use bolebook_core::view::{View, Yard};
 use bolebook_probe::Everyone;
-use bolebook_tests::stand::{Mapped, job, yard};
+use bolebook_tests::stand::{Mapped, job, label, yard};
 use criterion::{BenchmarkId, Criterion, Throughput, criterion_group, criterion_main};
 use xtask::stand::{Parameters, generate};
 
@@ -98,5 +100,41 @@ fn growth(c: &mut Criterion) {
     group.finish();
 }
 
-criterion_group!(benches, core, growth);
+/// What 'may I treat this stem now?' takes as the job grows: it looks at the tree, but also at the
+/// species' other diameters, the kit's fills and everything drawn from it.
+fn asking(c: &mut Criterion) {
+    let yard_book = yard();
+    let yard = Yard::read(&yard_book, &Everyone).expect("a yard");
+    let mut group = c.benchmark_group("advice by trees");
+    group.sample_size(20);
+    for trees in [1_000, 10_000, 100_000] {
+        let job_book = job(&grid(trees), 2, |n| format!("T-{n:06}"));
+        let view = View::read(&job_book, &yard, &Everyone).expect("a view");
+        let of_kind = |kind| {
+            yard.facts.of_kind(kind).next().unwrap_or_else(|| panic!("no {kind:?} in the examples")).id
+        };
+        let tree = *view.trees.keys().nth(1).expect("a tree");
+        let ask = AdviceRequest {
+            tree,
+            stem: 1,
+            label: label().0,
+            purpose: "preventive",
+            kit: of_kind(Kind::Kit),
+            lot: Some(of_kind(Kind::Lot)),
+            applicator: Some(of_kind(Kind::Person)),
+            supervisor: None,
+            now: UtcMs(1_789_387_200_000),
+            seen: Circumstances::default(),
+            findings: &[],
+            past: None,
+            continues: None,
+        };
+        group.bench_function(BenchmarkId::from_parameter(trees), |b| {
+            b.iter(|| advise(&view, black_box(&ask)))
+        });
+    }
+    group.finish();
+}
+
+criterion_group!(benches, core, growth, asking);
 criterion_main!(benches);

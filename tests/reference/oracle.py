@@ -91,8 +91,14 @@ def basal_area(given, found):
     return abs(found / exact - 1), 1e-15 * 4
 
 
+def per_length(given):
+    """The micrometres a rate is for: an inch or a metre of diameter."""
+    unit = "inch" if given["inch"] else "meter"
+    return Fraction(registry.Quantity(Decimal(1), unit).to("micrometer").magnitude)
+
+
 def stem_dose(given, found):
-    product = {k: Fraction(given[k] * given["diameter"], 1_000_000) for k in ("min", "usual", "max")}
+    product = {k: Fraction(given[k] * given["diameter"]) / per_length(given) for k in ("min", "usual", "max")}
     least, most = math.ceil(product["min"]), math.floor(product["max"])
     if least > most:
         return (0 if "error" in found else 1), EXACT
@@ -101,7 +107,7 @@ def stem_dose(given, found):
 
 
 def season(given, found):
-    by_diameter = math.floor(Fraction(given["rate"] * sum(given["stems"]), 1_000_000))
+    by_diameter = math.floor(Fraction(given["rate"] * sum(given["stems"])) / per_length(given))
     by_ingredient = math.floor(Fraction(given["most"] * 1000, given["strength"]))
     return abs(found - min(given["tree"], by_diameter, by_ingredient)), EXACT
 

@@ -416,12 +416,37 @@ fn leave_licence_category_and_a_lot_under_a_later_fill_stop_before_the_hole() {
         }
     });
     assert_eq!(over, ["fill.over_limit"]);
+    // Mixed one to three, what was filled in makes four times its volume, and is over the limit.
     let mixed = Ready::stops(|r| {
         relabel(r, |l| {
             l.mix = Some(Mix { diluent: "water".into(), product_parts: 1, diluent_parts: 3 });
         });
     });
-    assert_eq!(mixed, ["label.mix"]);
+    assert_eq!(mixed, ["fill.over_limit"]);
+}
+
+/// Arithmetic: mixed one to one, a container of 10 mL holds 5 mL of product, so that twice as many
+/// are needed for the same dose, and half as many microlitres stand at each hole.
+#[test]
+fn a_mix_takes_more_containers_for_the_same_dose() {
+    let plain = ready().advise(|_| {});
+    let mut mixed = ready();
+    relabel(&mut mixed, |l| {
+        l.mix = Some(Mix { diluent: "water".into(), product_parts: 1, diluent_parts: 1 });
+        l.holes.spacing_um = Um(40_000);
+    });
+    let mixed = mixed.advise(|_| {});
+    assert_eq!(stops_of(&mixed), Vec::<&str>::new(), "{mixed:#?}");
+    let said = mixed.cautions.iter().find(|c| c.code == "label.mix").unwrap();
+    assert!(said.text.contains("1 part of product with 1 part of water"), "{}", said.text);
+    let (plain, mixed) = (plain.plan.unwrap(), mixed.plan.unwrap());
+    assert_eq!(plain.dose, mixed.dose);
+    let fill = &mixed.charges.fills[0];
+    assert_eq!((fill.charge_ul, fill.mix_ul, fill.part), (Ul(5_000), Some(Ul(10_000)), false));
+    assert_eq!(mixed.charges.total_ul.0, 5_000 * i64::try_from(mixed.charges.charges_ul.len()).unwrap());
+    assert!(mixed.charges.charges_ul.len() >= 2 * plain.charges.charges_ul.len() - 1);
+    assert!(mixed.charges.total_ul <= mixed.dose.max_ul && mixed.charges.total_ul >= mixed.dose.min_ul);
+    assert!(mixed.by_hole_ul.iter().all(|hole| *hole == [Ul(5_000)]), "{:?}", mixed.by_hole_ul);
 }
 
 /// By hand: a hole 40 cm around a girth of 80 cm lies half way; on today's 94.2 cm that is 47.1 cm.

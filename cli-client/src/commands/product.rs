@@ -292,18 +292,31 @@ impl Entry for FillEntry {
         if let Some(limit) = desk.yard.kit(kit).map(|k| k.reservoir.fill_limit_ul) {
             // What is in it is reckoned, from this job and the yard: the gauge and the eye decide.
             let present = desk.view_if_any().map_or(Ul::ZERO, |view| content_ul(view, kit));
-            if amount <= limit && over_limit(present.0.saturating_add(amount.0), limit) {
+            // The vessel holds the mix, where the label has one.
+            let mix = desk.yard.mix_of(lot).cloned();
+            let adding = mix.as_ref().map_or(amount, |mix| mix.volume_of(amount));
+            if let Some(mix) = mix {
+                desk.answer.warnings.push(format!(
+                    "mixed as the label says, {}: {} mL of product need {} mL of {} and make {} mL",
+                    mix.in_words(),
+                    amount.ml_exact(),
+                    mix.diluent_for(amount).ml_exact(),
+                    mix.diluent,
+                    adding.ml_exact()
+                ));
+            }
+            if adding <= limit && over_limit(present.0.saturating_add(adding.0), limit) {
                 desk.answer.warnings.push(format!(
                     "{} mL should still be in the kit: with {} mL more it is over its fill limit of {} mL, and no dose is given until that is settled. Never fill above the limit: the head space is what keeps a warm vessel from bursting",
                     present.ml(),
-                    amount.ml(),
+                    adding.ml(),
                     limit.ml()
                 ));
             }
-            if amount > limit {
+            if adding > limit {
                 return Err(CliError::Refused(vec![format!(
                     "{} mL are more than the {} mL this reservoir may be filled with",
-                    amount.ml(),
+                    adding.ml(),
                     limit.ml()
                 )]));
             }

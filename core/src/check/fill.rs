@@ -15,7 +15,7 @@ use crate::view::{CrewDay, View};
 
 pub(crate) mod content;
 
-use content::{Content, Drawn, Event, Happened, happened};
+use content::{Content, Drawn, Event, Happened, happened, in_vessel};
 
 /// What is in a kit is reckoned from charges: 2 % of the fill limit may be off (common practice, no source).
 const RECKONED_PART: i64 = 50;
@@ -24,9 +24,10 @@ const RECKONED_PART: i64 = 50;
 pub fn over_limit(content_ul: i64, limit: Ul) -> bool {
     content_ul > limit.0.saturating_add(limit.0 / RECKONED_PART)
 }
-/// What should be in a kit, as far as this job and the yard know, in microlitres.
+/// The liquid that should be in a kit, as far as this job and the yard know: more than the product
+/// where a label has it mixed.
 pub fn content_ul(view: &View<'_>, kit: KitId) -> Ul {
-    Ul(content::in_kit(view, kit).sum_ul)
+    Ul(content::in_kit(view, kit).volume_ul)
 }
 
 /// Findings of this rule.
@@ -130,15 +131,16 @@ fn follow(
             };
             // Product used on another job too left the kit unseen from here: what is in it is not known.
             let seen = !elsewhere.contains(&fill.lot) && content.lots().all(|l| !elsewhere.contains(&l));
-            let before = content.sum_ul();
-            let after = before.saturating_add(fill.amount_ul.0);
+            let before = content.volume_ul(view);
+            let adding = in_vessel(view, fill.lot, fill.amount_ul);
+            let after = before.saturating_add(adding.0);
             if let Some(limit) = limit {
-                if fill.amount_ul > limit {
+                if adding > limit {
                     let message = format!(
                         "Kit {}, filled on {}: {} mL, over its fill limit of {} mL.",
                         Named(kit),
                         day.day,
-                        fill.amount_ul.ml(),
+                        adding.ml(),
                         limit.ml()
                     );
                     add(Code::FillOverLimit, message, vec![]);
@@ -147,7 +149,7 @@ fn follow(
                         "Kit {}, filled on {}: {} mL onto {} mL that should have been in it, over its fill limit of {} mL.",
                         Named(kit),
                         day.day,
-                        fill.amount_ul.ml(),
+                        adding.ml(),
                         Ul(before).ml(),
                         limit.ml()
                     );

@@ -32,12 +32,15 @@ pub struct ChargePlan {
 pub struct Fill {
     /// The container kind's name.
     pub container: String,
-    /// What goes into each.
+    /// What goes into each, in product.
     pub charge_ul: Ul,
     /// How many.
     pub count: usize,
     /// Whether each is filled in part, to its scale.
     pub part: bool,
+    /// How much of the mix goes into each, where the label has the product mixed.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub mix_ul: Option<Ul>,
 }
 
 /// Why no charges fit. Each of these stops the treatment.
@@ -401,7 +404,7 @@ fn fills(charges: &[Ul], choices: &BTreeMap<i64, Choice>, kinds: &[ContainerKind
         let choice = choices.get(&charge.0);
         let container = choice.and_then(|c| kinds.get(c.kind)).map(|k| k.name.clone()).unwrap_or_default();
         let part = choice.is_some_and(|c| c.part);
-        fills.push(Fill { container, charge_ul: *charge, count: 1, part });
+        fills.push(Fill { container, charge_ul: *charge, count: 1, part, mix_ul: None });
     }
     fills
 }
@@ -504,7 +507,7 @@ mod tests {
         );
         assert_eq!(
             plan.fills[1],
-            Fill { container: "5 mL".into(), charge_ul: Ul(5_000), count: 1, part: false }
+            Fill { container: "5 mL".into(), charge_ul: Ul(5_000), count: 1, part: false, mix_ul: None }
         );
     }
 

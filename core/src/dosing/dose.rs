@@ -2,7 +2,8 @@
 
 use serde::Serialize;
 
-use crate::quantity::{Ul, UlPerM, Um};
+use crate::dosing::rate::season_rate;
+use crate::quantity::{Ul, Um};
 use crate::record::label::{Label, RateRow};
 
 /// What a label allows for one stem.
@@ -52,7 +53,7 @@ pub enum DoseError {
     NotADiameter(Um),
 }
 
-/// The dose of one stem: rate × diameter (µL/m × µm ÷ 10⁶), in product.
+/// The dose of one stem: rate × diameter ([`Rate::times`](crate::dosing::rate::Rate::times)), in product.
 ///
 /// # Errors
 /// [`DoseError`] for a diameter the label has no clear rate for.
@@ -70,33 +71,20 @@ pub fn dose_for(label: &Label, purpose: &str, diameter: Um) -> Result<StemDose, 
     let Some(row) = rows.next() else {
         return Err(DoseError::NoRate { purpose: purpose.into(), diameter_um: diameter });
     };
-    let ordered = 0 < row.min_ul_per_m.0
-        && row.min_ul_per_m <= row.usual_ul_per_m
-        && row.usual_ul_per_m <= row.max_ul_per_m;
-    let max_ul = rate_times(row.max_ul_per_m, diameter);
+    let [least, usual, most] = row.rates();
+    let ordered = least.is_positive() && least <= usual && usual <= most && row.inches_agree();
+    let max_ul = most.times(diameter);
     // With one rate for least and most, rounding apart must not leave a microlitre between them.
-    let min_ul = match row.min_ul_per_m == row.max_ul_per_m {
-        true => max_ul,
-        false => rate_times_up(row.min_ul_per_m, diameter),
-    };
+    let min_ul = if least == most { max_ul } else { least.times_up(diameter) };
     if rows.next().is_some() || !ordered || min_ul > max_ul {
         return Err(DoseError::Contradiction { purpose: purpose.into(), diameter_um: diameter });
     }
-    let target_ul = rate_times(row.usual_ul_per_m, diameter).max(min_ul);
+    let target_ul = usual.times(diameter).max(min_ul);
     Ok(StemDose { purpose: purpose.into(), diameter_um: diameter, min_ul, target_ul, max_ul })
 }
 
 fn holds(row: &RateRow, diameter: Um) -> bool {
     row.from_um <= diameter && row.below_um.is_none_or(|below| diameter < below)
-}
-
-fn rate_times(rate: UlPerM, diameter: Um) -> Ul {
-    Ul(i64::try_from(i128::from(rate.0) * i128::from(diameter.0) / 1_000_000).unwrap_or(i64::MAX))
-}
-
-fn rate_times_up(rate: UlPerM, diameter: Um) -> Ul {
-    let product = i128::from(rate.0) * i128::from(diameter.0);
-    Ul(i64::try_from((product + 999_999) / 1_000_000).unwrap_or(i64::MAX))
 }
 
 /// The label's limit for a tree and season in product, rounded down: the least of the limit per tree,
@@ -107,7 +95,7 @@ fn rate_times_up(rate: UlPerM, diameter: Um) -> Ul {
 /// taken off by whoever knows it.
 pub fn season_limit_ul(label: &Label, stems: &[Um]) -> Option<Ul> {
     let all = stems.iter().copied().sum();
-    let by_diameter = label.tree_season_max_ul_per_m.map(|rate| rate_times(rate, all));
+    let by_diameter = season_rate(label).map(|rate| rate.times(all));
     let by_ingredient = label
         .active_ingredients
         .iter()
@@ -157,6 +145,7 @@ pub fn covers_species(code: &str, species: &str) -> bool {
 mod tests {
     use super::*;
     use crate::dosing::invented::ash_label;
+    use crate::quantity::UlPerM;
 
     /// 400 mg at 3 mg/mL are 133.333… mL, 2 g per hectare on 5 000 m² at 3 mg/mL 333.333… mL (arithmetic).
     #[test]

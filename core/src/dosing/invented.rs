@@ -34,6 +34,7 @@ pub fn template() -> Label {
         forked: ForkedRule::Silent,
         tree_season_max_ul: None,
         tree_season_max_ul_per_m: None,
+        tree_season_max_ul_per_inch: None,
         area_season_max_ul_per_ha: None,
         pressure_max_pa: None,
         interval_days: None,
@@ -147,6 +148,7 @@ pub fn hemlock_label() -> Label {
         ],
         smallest_diameter_um: Um(150_000),
         tree_season_max_ul_per_m: Some(UlPerM(150_000)),
+        tree_season_max_ul_per_inch: None,
         pressure_max_pa: Some(Pa(700_000)),
         interval_days: Some(300),
         holes: HoleRules {
@@ -206,5 +208,6 @@ fn row(purpose: &str, from: i64, below: Option<i64>, rates: [i64; 3]) -> RateRow
         min_ul_per_m: min,
         usual_ul_per_m: usual,
         max_ul_per_m: max,
+        per_inch: None,
     }
 }

@@ -8,6 +8,7 @@ use serde::Serialize;
 use crate::check::entry::MAX_DIAMETER_UM;
 use crate::dosing::charges::MOST_CHARGES;
 use crate::dosing::dose::dose_for;
+use crate::dosing::rate::Rate;
 use crate::dosing::stem::{diameter_of_girth, girth_of_diameter};
 use crate::quantity::{Ul, Um, decimal};
 use crate::record::label::{HoleRules, Label, LabelConfirmation, RateRow, WorkedDose};
@@ -148,6 +149,14 @@ pub enum LabelProblem {
         /// The class.
         from_um: Um,
     },
+    /// Rates per inch that are not the rates per metre before rounding.
+    #[error(
+        "{field}: the figures per inch and per metre differ: enter the figure the label prints, with its unit, and nothing beside it"
+    )]
+    TwoRates {
+        /// Which field.
+        field: String,
+    },
     /// A part charge's least without leave for part charges.
     #[error("a least part charge is entered, but part charges are not allowed: one of them is wrong")]
     PartNotAllowed,
@@ -257,8 +266,8 @@ pub fn holes_in_a_turn(girth: Um, rules: &HoleRules) -> i64 {
 fn geometry(label: &Label, row: &RateRow, problems: &mut Vec<LabelProblem>) {
     let (holes, most) = (&label.holes, label.charges.most_per_hole_ul);
     // Dividing by π by way of a diameter keeps to integers: spacing ÷ π is the diameter of that girth.
-    let needed = i128::from(row.usual_ul_per_m.0) * i128::from(diameter_of_girth(holes.spacing_um).0);
-    let needed_ul = Ul(i64::try_from(needed / 1_000_000).unwrap_or(i64::MAX));
+    let [least, usual, most_of_all] = row.rates();
+    let needed_ul = usual.times(diameter_of_girth(holes.spacing_um));
     if needed_ul > most {
         problems.push(LabelProblem::TurnTooSmall {
             purpose: row.purpose.clone(),
@@ -267,17 +276,17 @@ fn geometry(label: &Label, row: &RateRow, problems: &mut Vec<LabelProblem>) {
             most_ul: most,
         });
     }
-    if row.min_ul_per_m == row.max_ul_per_m {
+    if least == most_of_all {
         problems.push(LabelProblem::OneRate { purpose: row.purpose.clone(), from_um: row.from_um });
     }
     let from = row.from_um.max(label.smallest_diameter_um);
     let below = row.below_um.unwrap_or(Um(MAX_DIAMETER_UM + 1)).min(Um(MAX_DIAMETER_UM + 1));
-    let diameters_um = cannot_hold(holes, most, row.min_ul_per_m.0, from, below);
+    let diameters_um = cannot_hold(holes, most, least, from, below);
     if !diameters_um.is_empty() {
         problems.push(LabelProblem::CannotHold { purpose: row.purpose.clone(), diameters_um });
     }
     if let Some(limit) = label.tree_season_max_ul {
-        let above_um = most_diameter(limit.0, row.min_ul_per_m.0);
+        let above_um = least.most_diameter(limit);
         if above_um < below.saturating_sub(Um(1)) {
             problems.push(LabelProblem::SeasonLimit {
                 purpose: row.purpose.clone(),
@@ -287,15 +296,8 @@ fn geometry(label: &Label, row: &RateRow, problems: &mut Vec<LabelProblem>) {
     }
 }
 
-/// The largest diameter whose least dose is at most `volume`: rounding the dose up to a microlitre
-/// keeps it at most a whole volume exactly when the unrounded dose is.
-fn most_diameter(volume_ul: i64, rate: i64) -> Um {
-    let most = i128::from(volume_ul) * 1_000_000 / i128::from(rate.max(1));
-    Um(i64::try_from(most).unwrap_or(i64::MAX))
-}
-
 /// The diameters of `[from, below)` whose least dose is more than one turn of holes may hold.
-fn cannot_hold(holes: &HoleRules, most: Ul, rate: i64, from: Um, below: Um) -> Vec<(Um, Um)> {
+fn cannot_hold(holes: &HoleRules, most: Ul, rate: Rate, from: Um, below: Um) -> Vec<(Um, Um)> {
     let mut found: Vec<(Um, Um)> = vec![];
     let turn = |d: Um| (girth_of_diameter(d).0 / holes.spacing_um.0.max(1)).clamp(1, MOST_CHARGES);
     let mut start = from;
@@ -303,7 +305,7 @@ fn cannot_hold(holes: &HoleRules, most: Ul, rate: i64, from: Um, below: Um) -> V
         let n = turn(start);
         let end = if n >= MOST_CHARGES { below } else { first_with(n + 1, holes.spacing_um).min(below) };
         let held = holes.most_holes.map_or(n, |m| n.min(m)).saturating_mul(most.0);
-        let first = Um(most_diameter(held, rate).0.saturating_add(1)).max(start);
+        let first = Um(rate.most_diameter(Ul(held)).0.saturating_add(1)).max(start);
         if first < end {
             let full = found.len() >= 8;
             match found.last_mut() {
@@ -367,7 +369,7 @@ pub fn confirmation_problems(label: &Label, confirmation: &LabelConfirmation) ->
     let mut problems = vec![];
     let mut left: Vec<&RateRow> = confirmation.rates.iter().collect();
     for row in &label.rates {
-        match left.iter().position(|r| *r == row) {
+        match left.iter().position(|r| r.says_the_same(row)) {
             Some(at) => drop(left.swap_remove(at)),
             None => problems.push(ConfirmationProblem::NotReentered { row: row_in_words(row) }),
         }
@@ -393,8 +395,8 @@ pub fn confirmation_problems(label: &Label, confirmation: &LabelConfirmation) ->
 
 fn differs(label: &Label, worked: &WorkedDose) -> Option<ConfirmationProblem> {
     let found = match dose_for(label, &worked.purpose, worked.diameter_um) {
-        // The entry's rate is the paper's, rounded down to 1 µL per metre (6 mL/in is 236 220.47): a dose
-        // worked by hand from the paper lies between those of this rate and of the next.
+        // A rate entered per metre may be the paper's, rounded down to 1 µL per metre: a dose worked by
+        // hand from the paper lies between those of this rate and of the next.
         Ok(dose) if (dose.target_ul..=by_next_rate(label, worked)).contains(&worked.dose_ul) => return None,
         Ok(dose) => format!("{} mL by the entry", decimal(dose.target_ul.0, 1_000, 3)),
         Err(error) => format!("none by the entry ({error})"),
@@ -411,6 +413,9 @@ fn differs(label: &Label, worked: &WorkedDose) -> Option<ConfirmationProblem> {
 fn by_next_rate(label: &Label, worked: &WorkedDose) -> Ul {
     let mut next = label.clone();
     for row in &mut next.rates {
+        if row.per_inch.is_some() {
+            continue;
+        }
         row.usual_ul_per_m.0 = row.usual_ul_per_m.0.saturating_add(1);
         row.max_ul_per_m = row.max_ul_per_m.max(row.usual_ul_per_m);
     }

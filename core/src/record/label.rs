@@ -38,6 +38,9 @@ pub struct Label {
     /// The most product per tree and season, per metre of diameter.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub tree_season_max_ul_per_m: Option<UlPerM>,
+    /// The same limit as a paper in inches prints it, per inch of diameter.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub tree_season_max_ul_per_inch: Option<Ul>,
     /// The most product per hectare and season.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub area_season_max_ul_per_ha: Option<Ul>,
@@ -98,6 +101,22 @@ pub struct RateRow {
     pub usual_ul_per_m: UlPerM,
     /// Most the label allows.
     pub max_ul_per_m: UlPerM,
+    /// The same three rates as a paper in inches prints them. Where they stand, doses are worked from
+    /// them, and the rates per metre are theirs rounded down.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub per_inch: Option<PerInch>,
+}
+
+/// Rates per inch of diameter, as printed.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct PerInch {
+    /// Least rate that is still a treatment.
+    pub min_ul: Ul,
+    /// Usual rate.
+    pub usual_ul: Ul,
+    /// Most the label allows.
+    pub max_ul: Ul,
 }
 
 /// What a label says of stems forking below breast height.

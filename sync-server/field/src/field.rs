@@ -58,7 +58,7 @@ impl<D: Outside> Field<D> {
             (Some(_), Some(_)) => Screen::Today,
         };
         state.photos = outside.photos().await?.len();
-        let words = RefCell::new(Words::new(state.choices.language));
+        let words = RefCell::new(words(&outside, state.choices.language));
         let ready = state.take_ready(&kept);
         let field = Self {
             outside,
@@ -106,7 +106,7 @@ impl<D: Outside> Field<D> {
         let outcome = acts::perform(self, act, fields).await;
         let language = self.state().choices.language;
         if self.words().language() != language {
-            *self.words.borrow_mut() = Words::new(language);
+            *self.words.borrow_mut() = words(&self.outside, language);
         }
         let mut state = self.state_mut();
         match outcome {
@@ -148,6 +148,10 @@ impl<D: Outside> Field<D> {
     pub fn bundle(&self) -> Option<Vec<u8>> {
         crate::bundle::bundle(&self.state())
     }
+}
+
+fn words<D: Outside>(outside: &D, language: Language) -> Words {
+    Words::read(language, outside.messages(language))
 }
 
 /// A length of time as clocks show it: `4:05`, `1:04:05`.

@@ -5,6 +5,8 @@ use bolebook_core::ids::{BookId, Sha256Hash};
 use bolebook_core::quantity::UtcMs;
 use bolebook_core::signing::{PublicKey, Signature};
 
+use crate::words::Language;
+
 /// The device did not do what was asked.
 #[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
 pub enum Trouble {
@@ -97,6 +99,11 @@ pub struct Answer {
 pub trait Outside {
     /// The device's clock.
     fn now(&self) -> UtcMs;
+
+    /// A language's messages (Fluent).
+    fn messages(&self, language: Language) -> String {
+        language.source().to_owned()
+    }
 
     /// Fresh random bytes.
     ///

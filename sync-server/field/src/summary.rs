@@ -42,7 +42,7 @@ pub struct TreeLine {
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub treated: Vec<TreatedLine>,
     /// The last look at it, with its time.
-    #[serde(default, skip_serializing_if = "Option::is_none", deserialize_with = "by_value")]
+    #[serde(default, skip_serializing_if = "Option::is_none", with = "by_value")]
     pub condition: Option<(UtcMs, Condition)>,
 }
 
@@ -73,7 +73,7 @@ pub struct KitLine {
     /// The kit.
     pub id: KitId,
     /// Its record.
-    #[serde(deserialize_with = "by_value")]
+    #[serde(with = "by_value")]
     pub kit: bolebook_core::record::kit::Kit,
     /// The lot last filled into it, and when.
     pub filled: Option<(UtcMs, LotId)>,
@@ -155,7 +155,7 @@ pub struct Summary {
     /// Lots.
     pub lots: Vec<LotLine>,
     /// Labels' newest versions.
-    #[serde(deserialize_with = "by_value")]
+    #[serde(with = "by_value")]
     pub labels: Vec<(LabelId, Label)>,
     /// The version in force now, by every version there was.
     pub labels_now: BTreeMap<LabelId, LabelId>,
@@ -332,6 +332,14 @@ impl Summary {
         self.kits.iter().find(|k| k.id == id)
     }
 
+    /// The liquid in a kit's reservoir: more than its product, where the label has it mixed.
+    pub fn liquid_ul(&self, line: &KitLine) -> Ul {
+        let product = Ul(line.content_ul.max(0));
+        let lot = line.filled.and_then(|(_, lot)| self.lot(lot));
+        let mix = lot.and_then(|lot| self.label(lot.label)).and_then(|label| label.mix.as_ref());
+        mix.map_or(product, |mix| mix.volume_of(product))
+    }
+
     /// A lot by its id.
     pub fn lot(&self, id: LotId) -> Option<&LotLine> {
         self.lots.iter().find(|l| l.id == id)
@@ -431,12 +439,23 @@ fn kits(view: &View<'_>) -> Vec<KitLine> {
     kits.collect()
 }
 
-/// Reads by way of a JSON value, as the core reads records: reading them straight off the text as
-/// well would put a second reader of each into the app.
-fn by_value<'de, T: serde::de::DeserializeOwned, D: serde::Deserializer<'de>>(
-    from: D,
-) -> Result<T, D::Error> {
-    serde_json::from_value(serde_json::Value::deserialize(from)?).map_err(serde::de::Error::custom)
+/// By way of a JSON value both ways, as the core reads and writes records: straight off the text as
+/// well would put a second reader and a second writer of each into the app.
+mod by_value {
+    use serde::de::{DeserializeOwned, Error as _};
+    use serde::ser::Error as _;
+    use serde::{Deserialize as _, Deserializer, Serialize, Serializer};
+    use serde_json::Value;
+
+    pub(super) fn serialize<T: Serialize, S: Serializer>(what: &T, to: S) -> Result<S::Ok, S::Error> {
+        serde_json::to_value(what).map_err(S::Error::custom)?.serialize(to)
+    }
+
+    pub(super) fn deserialize<'de, T: DeserializeOwned, D: Deserializer<'de>>(
+        from: D,
+    ) -> Result<T, D::Error> {
+        T::deserialize(&Value::deserialize(from)?).map_err(D::Error::custom)
+    }
 }
 
 /// Maps whose keys are no text, as lists of pairs.

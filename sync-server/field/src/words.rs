@@ -46,7 +46,7 @@ impl Language {
         Self::ALL.into_iter().find(|l| l.tag().eq_ignore_ascii_case(first))
     }
 
-    /// Its messages.
+    /// Its messages. The page has them as files beside the program, for a phone needs one language.
     pub const fn source(self) -> &'static str {
         match self {
             Self::En => include_str!("../locales/en.ftl"),
@@ -71,13 +71,18 @@ pub struct Words {
 }
 
 impl Words {
-    /// Loads a language.
+    /// Loads a language from its own source.
     pub fn new(language: Language) -> Self {
+        Self::read(language, language.source().to_owned())
+    }
+
+    /// Loads a language from messages kept elsewhere.
+    pub fn read(language: Language, messages: String) -> Self {
         let mut bundle = FluentBundle::new(vec![language.id()]);
         // No right-to-left language is here, and the marks would stand in what tests compare.
         bundle.set_use_isolating(false);
         // What cannot be parsed is left out, and shows as its name; a test reads every file.
-        let resource = match FluentResource::try_new(language.source().to_owned()) {
+        let resource = match FluentResource::try_new(messages) {
             Ok(resource) | Err((resource, _)) => resource,
         };
         let _ = bundle.add_resource(resource);

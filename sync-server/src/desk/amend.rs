@@ -22,7 +22,7 @@ use crate::snapshot::JobState;
 const MOST_FIELDS: usize = 1_500;
 
 /// How a field whose name ends so is shown: unit, integer units in one, decimals.
-const UNITS: [(&str, &str, i64, u32); 8] = [
+const UNITS: [(&str, &str, i64, u32); 9] = [
     ("_um", "cm", 10_000, 4),
     ("_ul", "mL", 1_000, 3),
     ("_pa", "kPa", 1_000, 3),
@@ -31,6 +31,7 @@ const UNITS: [(&str, &str, i64, u32); 8] = [
     ("_ndeg", "degrees", 1_000_000_000, 9),
     ("canopy_loss", "%", 10, 1),
     ("_ul_per_m", "mL per cm", 100_000, 5),
+    ("_ul_per_inch", "mL per inch", 1_000, 3),
 ];
 
 fn unit(path: &str) -> Option<(&'static str, i64, u32)> {

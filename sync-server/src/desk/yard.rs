@@ -116,6 +116,10 @@ pub async fn label(desk: Desk, Id(id): Id<RecordId>) -> Result<Html<String>, Api
                         td.num { (rate(r.min_ul_per_m)) } td.num { (rate(r.usual_ul_per_m)) } td.num { (rate(r.max_ul_per_m)) }
                     } } }
                 }
+                @if label.rates.iter().any(|r| r.per_inch.is_some()) {
+                    p { "Entered in inches; doses are worked from these figures, per inch of diameter:" }
+                    ul { @for r in &label.rates { @if let Some(p) = &r.per_inch { li { (text(&r.purpose)) " from " (r.from_um.cm()) " cm: " (p.min_ul.ml_exact()) " / " (p.usual_ul.ml_exact()) " / " (p.max_ul.ml_exact()) " mL (least / usual / most)" } } } }
+                }
             }
             section aria-labelledby="worked" {
                 h2 id="worked" { "Doses worked from it" }

@@ -10,6 +10,7 @@ use bolebook_core::quantity::UtcMs;
 use bolebook_core::signing::{Alg, PublicKey, Signature};
 use bolebook_field_core::field::{Field, clock};
 use bolebook_field_core::outside::{Answer, Kept, Outside, Put, Request, Trouble};
+use bolebook_field_core::words::Language;
 use js_sys::{Array, Date, JsString, Object, Promise, Reflect, Uint8Array};
 use wasm_bindgen::prelude::*;
 use wasm_bindgen_futures::JsFuture;
@@ -22,6 +23,8 @@ extern "C" {
 
     #[wasm_bindgen(method, catch)]
     fn random(this: &Device, count: u32) -> Result<Uint8Array, JsValue>;
+    #[wasm_bindgen(method)]
+    fn messages(this: &Device, language: &str) -> String;
     #[wasm_bindgen(method)]
     fn key(this: &Device) -> Promise;
     #[wasm_bindgen(method)]
@@ -79,6 +82,10 @@ impl Outside for Browser {
     fn random(&self) -> Result<[u8; 32], Trouble> {
         let bytes = self.0.random(32).map_err(|e| Trouble::Key(said(&e)))?;
         bytes.to_vec().try_into().map_err(|_| Trouble::Key("the browser gives no random numbers".into()))
+    }
+
+    fn messages(&self, language: Language) -> String {
+        self.0.messages(language.tag())
     }
 
     async fn key(&self) -> Result<PublicKey, Trouble> {

@@ -4,6 +4,16 @@ import init, { App, clock_text } from "./field.js";
 import { Device } from "./device.js";
 
 const root = document.getElementById("app");
+
+// What the app says lies beside the program, and is fetched while that is made ready.
+const message = async (language) => {
+  const answer = await fetch(new URL(`./${language}.ftl`, import.meta.url));
+  if (!answer.ok) throw new Error(`The app is not whole: ${language}.ftl is missing (${answer.status}). Load it again.`);
+  return [language, await answer.text()];
+};
+const texts = Promise.all(["en", "fr", "es"].map(message)).then(Object.fromEntries);
+// A failure is said where the texts are waited for.
+texts.catch(() => {});
 let app = null;
 let device = null;
 let busy = Promise.resolve();
@@ -333,7 +343,7 @@ function keepReadySoon() {
 
 async function start(steal) {
   try {
-    device ??= await Device.open();
+    device ??= await Device.open(await texts);
     if (!(await device.take(steal))) {
       say("Bolebook is open in another window. One window writes, so that nothing is lost.", "Use this window");
       return;

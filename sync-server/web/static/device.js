@@ -44,18 +44,24 @@ async function newKey() {
 }
 
 export class Device {
-  constructor(db) {
+  constructor(db, texts) {
     this.db = db;
+    this.texts = texts;
     this.writer = 0;
     this.lost = null;
     db.onversionchange = () => db.close();
   }
 
-  static async open() {
+  // `texts` are the messages of each language, by its tag.
+  static async open(texts) {
     if (!globalThis.isSecureContext || !crypto.subtle) {
       throw failed("Insecure", "The app needs a secure address (https).");
     }
-    return new Device(await database());
+    return new Device(await database(), texts);
+  }
+
+  messages(language) {
+    return this.texts[language] ?? "";
   }
 
   // Takes the right to write: at once when no other window has it, else only when asked to.

@@ -2,16 +2,17 @@
 
 use std::sync::LazyLock;
 
-use bolebook_core::dosing::charges::{choose_within, hole_count, pack};
+use bolebook_core::dosing::charges::{ChargePlan, choose_within, hole_count, pack};
 use bolebook_core::dosing::dose::{StemDose, dose_for, season_limit_ul};
 use bolebook_core::dosing::invented::{ash_label, confirmation_of, hemlock_label};
 use bolebook_core::dosing::label::{confirmation_problems, validate};
 use bolebook_core::dosing::layout::{self, EarlierHole, LayoutRequest};
+use bolebook_core::dosing::mix::{in_product, say_mix};
 use bolebook_core::dosing::tree_dose::tree_dose;
 use bolebook_core::ids::RecordId;
 use bolebook_core::quantity::{Ul, Um};
 use bolebook_core::record::kit::ContainerKind;
-use bolebook_core::record::label::{Label, LabelConfirmation};
+use bolebook_core::record::label::{Label, LabelConfirmation, Mix};
 use bolebook_core::record::stand::Damage;
 use serde::Deserialize;
 use serde_json::{Value, json};
@@ -29,6 +30,20 @@ static CONFIRMATION: LazyLock<LabelConfirmation> =
 
 fn changed_label(dice: &mut Dice, often: usize) -> Value {
     let mut label = LABELS[dice.below(LABELS.len())].clone();
+    if dice.chance(300) {
+        let inches: Vec<i64> = (0..3).map(|n| dice.between(2_000 + n * 2_000, 4_000 + n * 2_000)).collect();
+        let row = &mut label["rates"][0];
+        for (at, name) in ["min", "usual", "max"].iter().enumerate() {
+            row["per_inch"][format!("{name}_ul")] = json!(inches[at]);
+            row[format!("{name}_ul_per_m")] = json!(inches[at] * 1_000_000 / 25_400);
+        }
+    }
+    if dice.chance(300) {
+        label["holes"]["earlier_spacing_um"] = json!(dice.between(6_000, 150_000));
+    }
+    if dice.chance(200) {
+        label["mix"] = json!({ "diluent": "water", "product_parts": dice.between(1, 5), "diluent_parts": dice.between(1, 9) });
+    }
     if dice.chance(often) {
         mutate::value(dice, &mut label);
     }
@@ -70,7 +85,13 @@ fn within_rates(label: &Label, dose: &StemDose) {
         .rates
         .iter()
         .filter(|row| row.purpose == dose.purpose && row.from_um <= dose.diameter_um)
-        .map(|row| i128::from(row.max_ul_per_m.0) * i128::from(dose.diameter_um.0) / 1_000_000)
+        .map(|row| {
+            let (volume, length) = match &row.per_inch {
+                Some(inches) => (inches.max_ul.0, 25_400),
+                None => (row.max_ul_per_m.0, 1_000_000),
+            };
+            i128::from(volume) * i128::from(dose.diameter_um.0) / length
+        })
         .max();
     assert!(highest.is_some_and(|most| i128::from(dose.max_ul.0) <= most), "over the label: {dose:?}");
 }
@@ -153,13 +174,18 @@ pub fn plan(bytes: &[u8]) -> Ended {
             damage: &case.damage,
             earlier: &earlier,
             clearance_um: case.clearance,
-            past_clearance_um: case.clearance,
+            past_clearance_um: label.holes.past_clearance_um(),
         };
         let Ok(room) = layout::room(&request) else {
             class = "no room";
             continue;
         };
-        let Ok(charges) = choose_within(dose, &label.charges, &case.containers, room) else { continue };
+        let containers = in_product(&case.containers, label);
+        let Ok(mut charges) = choose_within(dose, &label.charges, &containers, room) else { continue };
+        say_mix(&mut charges, &case.containers, label);
+        if let Some(mix) = &label.mix {
+            product_of_mix(&charges, mix, dose);
+        }
         let total: i128 = charges.charges_ul.iter().map(|c| i128::from(c.0)).sum();
         assert_eq!(total, i128::from(charges.total_ul.0), "charges do not add up");
         assert!(
@@ -175,8 +201,46 @@ pub fn plan(bytes: &[u8]) -> Ended {
         class = "planned";
         assert!(layout.holes.len() <= layout.fits && layout.holes.len() <= layout.wanted, "{layout:?}");
         spaced(&layout);
+        if case.girths == [None, None] {
+            clear_of(&layout, &case.earlier, label.holes.past_clearance_um());
+        }
     }
     Ended::passed(class)
+}
+
+/// The product in the containers of mix, worked here from the parts, is within the label and what
+/// each counts with.
+fn product_of_mix(charges: &ChargePlan, mix: &Mix, dose: &StemDose) {
+    let (product, diluent) = (i128::from(mix.product_parts), i128::from(mix.diluent_parts));
+    let sound = |n: i128| (1..=1_000_000).contains(&n);
+    if !sound(product) || !sound(diluent) {
+        return;
+    }
+    let mut in_all = 0;
+    for fill in &charges.fills {
+        let held = i128::from(fill.mix_ul.expect("a fill of mix says how much").0) * product;
+        assert!(
+            held <= i128::from(fill.charge_ul.0) * (product + diluent),
+            "understated: {fill:?} of {mix:?}"
+        );
+        in_all += held * fill.count as i128;
+    }
+    assert!(in_all <= i128::from(dose.max_ul.0) * (product + diluent), "{charges:?} for {dose:?}");
+}
+
+/// Offsets from earlier seasons' holes on a trunk as thick everywhere in the band.
+fn clear_of(layout: &layout::Layout, earlier: &[[Um; 2]], clearance: Um) {
+    let girth = i128::from(layout.girth_um.0);
+    for hole in &layout.holes {
+        for [arc, _] in earlier {
+            let place = i128::from(hole.angle_mdeg) * girth / 360_000;
+            let apart = (place - i128::from(arc.0)).rem_euclid(girth);
+            // A thousandth of a degree each way.
+            let slack = girth / 180_000 + 2;
+            let apart = apart.min(girth - apart) + slack;
+            assert!(apart >= i128::from(clearance.0), "{apart} µm from an earlier hole: {layout:?}");
+        }
+    }
 }
 
 /// Around the trunk where it is thinnest, no two holes are nearer than the label's spacing, whatever

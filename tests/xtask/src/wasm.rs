@@ -61,7 +61,7 @@ impl Toolchain {
     pub(crate) const fn small(&self) -> &'static str {
         match self {
             Self::InUse => "",
-            Self::Debian => " -Zunstable-options -Cpanic=immediate-abort",
+            Self::Debian => " -Zunstable-options -Cpanic=immediate-abort -Zlocation-detail=none",
         }
     }
 

@@ -71,8 +71,9 @@ fn finish(module: &Path, name: &str, draft: &Path) -> Result<(), TaskError> {
 }
 
 fn add_static(draft: &Path) -> Result<(), TaskError> {
-    let from = crate::root().join("sync-server/web/static");
-    for path in files(&from)? {
+    let from = ["sync-server/web/static", "sync-server/field/locales"].map(|f| crate::root().join(f));
+    let all = [files(&from[0])?, files(&from[1])?].concat();
+    for path in all {
         let error = |source| TaskError::File { path: path.clone(), source };
         let Some(name) = path.file_name() else { continue };
         std::fs::copy(&path, draft.join(name)).map_err(error)?;

@@ -122,7 +122,13 @@ impl Content {
         self.0.keys().copied()
     }
 
-    /// All of it.
+    /// The liquid it makes in the vessel: with the diluent, where a lot's label has it mixed.
+    pub(crate) fn volume_ul(&self, view: &View<'_>) -> i64 {
+        let each = self.0.iter().map(|(lot, left)| in_vessel(view, *lot, Ul(*left)).0);
+        each.fold(0, i64::saturating_add)
+    }
+
+    /// All of it, in product.
     pub(crate) fn sum_ul(&self) -> i64 {
         self.0.values().copied().fold(0, i64::saturating_add)
     }
@@ -137,6 +143,11 @@ impl Content {
     }
 }
 
+/// The liquid a volume of a lot's product makes in a vessel, by the lot's label.
+pub(crate) fn in_vessel(view: &View<'_>, lot: LotId, product: Ul) -> Ul {
+    view.yard.mix_of(lot).map_or(product, |mix| mix.volume_of(product))
+}
+
 /// The product of a lot: its label, whatever version.
 fn label_of_lot(view: &View<'_>, lot: LotId) -> Option<LabelId> {
     let label = view.yard.lot(lot)?.label;
@@ -146,8 +157,8 @@ fn label_of_lot(view: &View<'_>, lot: LotId) -> Option<LabelId> {
 /// What a kit should hold now, as far as this job and the yard know.
 #[derive(Default)]
 pub(crate) struct InKit {
-    /// All of it, in microlitres.
-    pub(crate) sum_ul: i64,
+    /// The liquid in the vessel, in microlitres: more than the product where a label has it mixed.
+    pub(crate) volume_ul: i64,
     /// Each lot of which more than what clings should be in it.
     pub(crate) lots: Vec<(LotId, Ul)>,
     /// A fill onto another product, with that product's lot and how much of it there should have
@@ -180,7 +191,7 @@ pub(crate) fn in_kit(view: &View<'_>, kit: KitId) -> InKit {
             now.onto_other = None;
         }
     }
-    now.sum_ul = content.sum_ul();
+    now.volume_ul = content.volume_ul(view);
     let left = content.0.iter().filter(|(_, left)| **left > CLINGS_UL);
     now.lots = left.map(|(lot, left)| (*lot, Ul(*left))).collect();
     now

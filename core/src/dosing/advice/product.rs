@@ -54,10 +54,11 @@ pub(super) fn label<'v>(case: &mut Case<'v, '_>) -> Option<&'v Label> {
     confirmed(case, id, label);
     if let Some(mix) = &label.mix {
         let text = format!(
-            "Label {} has {} parts of product mixed with {} of {}: charges of a mix are not reckoned here, and a container of mix holds less product than its size.",
-            label.name, mix.product_parts, mix.diluent_parts, mix.diluent
+            "Label {} has the product mixed: {}, before it is filled in. Doses, charges and everything logged are product, of which a container of the mix holds less than its size.",
+            label.name,
+            mix.in_words()
         );
-        case.stop("label.mix", text, DESIGN);
+        case.caution("label.mix", text, "the label's mix");
     }
     if let Some(expires) = label.expires.filter(|day| *day < case.today) {
         let text = format!("Label {} could be used until {expires}.", label.name);
@@ -206,10 +207,10 @@ fn content(case: &mut Case<'_, '_>, lot: Option<LotId>) {
         }
     }
     let limit = view.yard.kit(case.ask.kit).map(|k| k.reservoir.fill_limit_ul).filter(|l| l.0 > 0);
-    if let Some(limit) = limit.filter(|limit| over_limit(now.sum_ul, *limit)) {
+    if let Some(limit) = limit.filter(|limit| over_limit(now.volume_ul, *limit)) {
         let text = format!(
             "{} mL should be in the kit, over its fill limit of {} mL: release the pressure, measure what is in it, take the surplus out, and log both.",
-            Ul(now.sum_ul).ml(),
+            Ul(now.volume_ul).ml(),
             limit.ml()
         );
         case.stop("fill.over_limit", text, Code::FillOverLimit.source());

@@ -12,11 +12,12 @@ pub use print::COLUMNS;
 use crate::day::Day;
 use crate::dosing::charges::{ChargeError, ChargePlan, choose_within, hole_count};
 use crate::dosing::dose::{DoseError, StemDose, dose_for, season_limit_ul};
+use crate::dosing::mix::{in_product, say_mix};
 use crate::dosing::supply::{LabelLine, holes_that_fit};
 use crate::ids::LabelId;
 use crate::quantity::{ReadUnit, Ul, Um, decimal};
 use crate::record::kit::ContainerKind;
-use crate::record::label::Label;
+use crate::record::label::{Label, Mix};
 
 /// What a dose table covers.
 #[derive(Clone, Copy, Debug)]
@@ -50,6 +51,9 @@ pub struct DoseTable {
     pub purpose: String,
     /// The containers, by name.
     pub containers: Vec<String>,
+    /// How the product is mixed before it is filled in; volumes of fills are then of the mix.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub mix: Option<String>,
     /// The unit of the printed diameters.
     pub unit: ReadUnit,
     /// The day it was printed.
@@ -144,17 +148,23 @@ pub fn dose_table(request: &Request<'_>) -> Result<DoseTable, DoseTableError> {
         return Err(DoseTableError::NoPurpose(request.purpose.chars().take(80).collect()));
     }
     let starts = starts(request)?;
+    let containers = in_product(request.containers, label);
+    let mixed = Request { containers: &containers, ..*request };
     let end = starts.last().map_or(request.to_um, |s| s.saturating_add(request.step_um));
     let ends = starts.iter().skip(1).copied().chain([end]);
     let rows = starts.iter().zip(ends).map(|(from, below)| Row {
         from_um: *from,
         below_um: below,
-        entry: entry(request, *from, Um(below.0 - 1)),
+        entry: entry(&mixed, *from, Um(below.0 - 1)).map(|mut entry| {
+            say_mix(&mut entry.plan, request.containers, label);
+            entry
+        }),
     });
     Ok(DoseTable {
         label: LabelLine::of(label, request.label_id),
         purpose: request.purpose.to_owned(),
         containers: request.containers.iter().map(|c| c.name.clone()).collect(),
+        mix: label.mix.as_ref().map(Mix::in_words),
         unit: request.unit,
         printed: request.printed,
         rows: rows.collect(),
@@ -319,6 +329,7 @@ mod tests {
             min_ul_per_m: UlPerM(100_000),
             usual_ul_per_m: UlPerM(120_000),
             max_ul_per_m: UlPerM(120_000),
+            per_inch: None,
         });
         let table = dose_table(&request(&label, &containers)).unwrap();
         let edges: Vec<i64> = table.rows.iter().map(|r| r.from_um.0 / 1_000).collect();

@@ -2,6 +2,7 @@
 
 use std::fmt::{self, Write as _};
 
+use crate::dosing::charges::Fill;
 use crate::dosing::dose_table::{DoseTable, DoseTableError, Entry, Row, length};
 use crate::dosing::picture::wrapped;
 use crate::dosing::supply::line;
@@ -121,7 +122,11 @@ impl DoseTable {
 
     fn containers_line(&self) -> String {
         let names: Vec<String> = self.containers.iter().map(|c| line(c)).collect();
-        format!("Containers: {}.", names.join(", "))
+        let mix = self
+            .mix
+            .as_ref()
+            .map(|mix| format!(" Filled with a mix of {}; total, usual and most are of product.", line(mix)));
+        format!("Containers: {}.{}", names.join(", "), mix.unwrap_or_default())
     }
 }
 
@@ -180,8 +185,11 @@ fn cells(row: &Row) -> [String; 7] {
 
 /// `7 × 10.0 mL, 1 × 4.0 mL`.
 fn fills(entry: &Entry) -> String {
-    let fill = |count: usize, ml: String| format!("{count} × {ml} mL");
-    entry.plan.fills.iter().map(|f| fill(f.count, f.charge_ul.ml_exact())).collect::<Vec<_>>().join(", ")
+    let fill = |f: &Fill| match f.mix_ul {
+        Some(mix) => format!("{} × {} mL mix", f.count, mix.ml_exact()),
+        None => format!("{} × {} mL", f.count, f.charge_ul.ml_exact()),
+    };
+    entry.plan.fills.iter().map(fill).collect::<Vec<_>>().join(", ")
 }
 
 fn unit(unit: ReadUnit) -> &'static str {

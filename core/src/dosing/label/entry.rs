@@ -1,6 +1,7 @@
 //! A label's fields one by one: present, possible, in order.
 
 use crate::dosing::label::LabelProblem;
+use crate::dosing::rate::Rate;
 use crate::quantity::{MilliCelsius, Ul, UlPerM, Um, decimal};
 use crate::record::label::{ChargeRules, ConditionRules, HoleRules, Label, RateRow};
 
@@ -29,6 +30,11 @@ pub(super) fn check(label: &Label, problems: &mut Vec<LabelProblem>) {
     }
     if let Some(limit) = label.tree_season_max_ul_per_m {
         range_rate(p, "the season's limit per cm of diameter", limit);
+    }
+    if let Some(limit) = label.tree_season_max_ul_per_inch
+        && label.tree_season_max_ul_per_m != Some(Rate::per_inch(limit).rounded())
+    {
+        p.push(LabelProblem::TwoRates { field: "the season's limit by diameter".into() });
     }
     if let Some(limit) = label.pressure_max_pa {
         range(p, "the highest pressure", limit.0, 1_000, 10_000_000, |v| {
@@ -94,6 +100,13 @@ fn rate(p: &mut Vec<LabelProblem>, number: usize, row: &RateRow) {
     }
     order(p, row.min_ul_per_m.0, row.usual_ul_per_m.0, &of("the least rate"), "the usual rate");
     order(p, row.usual_ul_per_m.0, row.max_ul_per_m.0, &of("the usual rate"), "the most");
+    if let Some(inches) = row.per_inch {
+        order(p, inches.min_ul.0, inches.usual_ul.0, &of("the least rate"), "the usual rate");
+        order(p, inches.usual_ul.0, inches.max_ul.0, &of("the usual rate"), "the most");
+        if !row.inches_agree() {
+            p.push(LabelProblem::TwoRates { field: format!("rate row {number}") });
+        }
+    }
 }
 
 /// Bits from 1 to 25 mm, depths to 15 cm and spacings to 1 m: bounds that catch a wrong unit.

@@ -125,6 +125,7 @@ fn take(
     taken: &mut Vec<Taken>,
     wrong: &mut Vec<PaperError>,
 ) {
+    keep_inches(object, around);
     for (_, paper, record, of, rounding) in PLACES.iter().filter(|p| p.0 == around) {
         let Some(value) = object.remove(*paper) else { continue };
         let place = if place.is_empty() { (*paper).to_owned() } else { format!("{place}, {paper}") };
@@ -145,6 +146,41 @@ fn take(
             Err(why) => refuse(why),
         }
     }
+}
+
+/// The rates of a row on paper and in the record's figures per inch.
+const INCHES: [(&str, &str); 3] = [("min", "min_ul"), ("usual", "usual_ul"), ("max", "max_ul")];
+
+/// Keeps rates printed per inch as they stand, beside the rounded ones per metre: all three of a row,
+/// or none, so that a row is worked in one unit.
+fn keep_inches(object: &mut Map<String, Value>, around: &str) {
+    let printed = |name: &str| object.get(name).and_then(Value::as_str).and_then(per_inch);
+    match around {
+        "rates" => {
+            let all: Option<Map<String, Value>> = INCHES
+                .iter()
+                .map(|(paper, record)| Some(((*record).into(), printed(paper)?.into())))
+                .collect();
+            if let Some(all) = all {
+                object.entry("per_inch").or_insert(all.into());
+            }
+        }
+        "" => {
+            if let Some(limit) = printed("tree_season_max_by_diameter") {
+                object.entry("tree_season_max_ul_per_inch").or_insert(limit.into());
+            }
+        }
+        _ => {}
+    }
+}
+
+/// Microlitres per inch of a rate written so, if they are whole.
+fn per_inch(written: &str) -> Option<i64> {
+    let (figure, unit) = written.trim().split_once(char::is_whitespace)?;
+    if unit.trim() != "mL/in" {
+        return None;
+    }
+    crate::quantity::parse_decimal(figure, 1_000, "rate").ok()
 }
 
 fn example(of: Of) -> &'static str {
@@ -255,6 +291,21 @@ pub fn to_paper(mut form: Value) -> Value {
 }
 
 fn write(object: &mut Map<String, Value>, around: &str) {
+    let each = |ul: i64| Value::from(format!("{} mL/in", trimmed(&crate::quantity::decimal(ul, 1_000, 3))));
+    if let Some(Value::Object(inches)) = object.get("per_inch").cloned()
+        && around == "rates"
+    {
+        object.remove("per_inch");
+        for (paper, record) in INCHES {
+            let Some(ul) = inches.get(record).and_then(Value::as_i64) else { continue };
+            object.insert(paper.into(), each(ul));
+            object.remove(&format!("{record}_per_m"));
+        }
+    }
+    if let Some(ul) = object.remove("tree_season_max_ul_per_inch").and_then(|v| v.as_i64()) {
+        object.insert("tree_season_max_by_diameter".into(), each(ul));
+        object.remove("tree_season_max_ul_per_m");
+    }
     for (_, paper, record, of, _) in PLACES.iter().filter(|p| p.0 == around) {
         let Some(integer) = object.get(*record).and_then(Value::as_i64) else { continue };
         // Millimetres for what is drilled, centimetres for what is measured around and along a trunk.
@@ -270,10 +321,13 @@ fn write(object: &mut Map<String, Value>, around: &str) {
             Of::IngredientMass => ("mg", 1_000, 3),
         };
         let text = crate::quantity::decimal(integer, below, places);
-        let text = if text.contains('.') { text.trim_end_matches('0').trim_end_matches('.') } else { &text };
-        object.insert((*paper).to_owned(), format!("{text} {unit}").into());
+        object.insert((*paper).to_owned(), format!("{} {unit}", trimmed(&text)).into());
         object.remove(*record);
     }
+}
+
+fn trimmed(text: &str) -> &str {
+    if text.contains('.') { text.trim_end_matches('0').trim_end_matches('.') } else { text }
 }
 
 /// A label's rates per centimetre and per inch of diameter, to be held against the paper by eye.
@@ -325,6 +379,41 @@ mod tests {
         );
         let of_usual = taken.iter().find(|t| t.place == "rates 1, usual").unwrap();
         assert!(of_usual.trap.unwrap().contains("2.54"), "{of_usual:?}");
+    }
+
+    /// A whole label in inches: the paper's figures stand beside the rounded ones, doses are worked from
+    /// them (10 in at 6 mL/in are 60 mL, arithmetic), and it is shown again as it was printed.
+    #[test]
+    fn a_label_in_inches_keeps_its_figures() {
+        let mut form = to_paper(serde_json::to_value(ash_label()).unwrap());
+        form["rates"] =
+            json!([{"purpose": "p", "from": "4 in", "min": "5 mL/in", "usual": "6 mL/in", "max": "6 mL/in"}]);
+        form["tree_season_max_by_diameter"] = json!("6.125 mL/in");
+        let read = from_paper(form.clone()).unwrap().0;
+        let label: Label = serde_json::from_value(read.clone()).unwrap();
+        assert_eq!(label.tree_season_max_ul_per_inch, Some(crate::quantity::Ul(6_125)));
+        let dose = crate::dosing::dose::dose_for(&label, "p", crate::quantity::Um(254_000)).unwrap();
+        assert_eq!((dose.target_ul.0, dose.max_ul.0, dose.min_ul.0), (60_000, 60_000, 50_000));
+        let blocking =
+            |label: &Label| crate::dosing::label::validate(label).iter().filter(|p| p.blocks()).count();
+        assert_eq!(blocking(&label), 0);
+        let again = to_paper(read.clone());
+        assert_eq!(
+            (&again["rates"][0]["max"], &again["tree_season_max_by_diameter"]),
+            (&json!("6 mL/in"), &json!("6.125 mL/in"))
+        );
+        assert_eq!(from_paper(again).unwrap().0, read);
+        // Tampered with, the two no longer agree, and there is no dose.
+        let mut other = label.clone();
+        other.rates[0].per_inch.as_mut().unwrap().max_ul = crate::quantity::Ul(15_240);
+        assert_eq!(blocking(&other), 1);
+        assert!(crate::dosing::dose::dose_for(&other, "p", crate::quantity::Um(254_000)).is_err());
+        // Rates in two units, or finer than a microlitre, are kept per metre alone.
+        for rate in ["2.362 mL/cm", "6.0001 mL/in"] {
+            let mut form = form.clone();
+            form["rates"][0]["max"] = json!(rate);
+            assert!(from_paper(form).unwrap().0["rates"][0].get("per_inch").is_none(), "{rate}");
+        }
     }
 
     #[test]

@@ -5,7 +5,7 @@ use proptest::prelude::*;
 use super::*;
 use crate::dosing::invented::{ash_label, confirmation_of, hemlock_label, template};
 use crate::quantity::UlPerM;
-use crate::record::label::ClosedSeason;
+use crate::record::label::{ClosedSeason, PerInch};
 
 fn problems_of(change: impl FnOnce(&mut Label)) -> Vec<LabelProblem> {
     let mut label = ash_label();
@@ -182,6 +182,7 @@ fn a_second_reading_confirms_only_what_it_finds_the_same() {
             below_um: None,
             usual_ul_per_m: crate::quantity::UlPerM(236_220),
             max_ul_per_m: crate::quantity::UlPerM(236_220),
+            per_inch: None,
             ..inch.rates[0].clone()
         };
         let by_hand = |dose: i64| WorkedDose {
@@ -199,6 +200,19 @@ fn a_second_reading_confirms_only_what_it_finds_the_same() {
         let mut order = good.clone();
         order.rates.reverse();
         assert_eq!(confirmation_problems(&label, &order), vec![]);
+
+        // Kept as printed, per inch: 72 mL and nothing else; a re-entry per metre says the same.
+        let mut printed = inch.clone();
+        let per_inch = |ul| PerInch { min_ul: Ul(4_100), usual_ul: Ul(ul), max_ul: Ul(ul) };
+        printed.rates[0].per_inch = Some(per_inch(6_000));
+        printed.rates[0].min_ul_per_m = printed.rates[0].rates()[0].rounded();
+        let differs = |dose: i64| super::differs(&printed, &by_hand(dose)).is_some();
+        assert_eq!([71_999, 72_000, 72_001].map(differs), [true, false, true]);
+        let mut rounded = printed.rates[0].clone();
+        rounded.per_inch = None;
+        assert!(printed.rates[0].says_the_same(&rounded) && rounded.says_the_same(&printed.rates[0]));
+        let other = RateRow { per_inch: Some(per_inch(6_001)), ..rounded };
+        assert!(!other.says_the_same(&printed.rates[0]));
     }
 }
 
@@ -220,6 +234,7 @@ proptest! {
             min_ul_per_m: UlPerM(n(2)),
             usual_ul_per_m: UlPerM(n(3)),
             max_ul_per_m: UlPerM(n(4)),
+            per_inch: None,
         });
         label.smallest_diameter_um = Um(n(5));
         label.holes.spacing_um = Um(n(6));

@@ -15,6 +15,7 @@ use crate::day::Day;
 use crate::dosing::charges::{ChargeError, ChargePlan, choose_within, hole_count};
 use crate::dosing::dose::{StemDose, allows_species};
 use crate::dosing::label::holes_in_a_turn;
+use crate::dosing::mix::in_product;
 use crate::dosing::stem::girth_of_diameter;
 use crate::dosing::tree_dose::{TreeDoseError, tree_dose};
 use crate::ids::{BlockId, LabelId, TreeId};
@@ -224,6 +225,8 @@ pub enum SupplyError {
 /// it stands in [`SupplyPlan::left_out`].
 pub fn plan(trees: &[Listed], request: &Request<'_>) -> Result<SupplyPlan, SupplyError> {
     check(trees, request)?;
+    let containers = in_product(request.containers, request.label);
+    let request = &Request { containers: &containers, ..*request };
     let mut groups: BTreeMap<&str, Need> = BTreeMap::new();
     let mut total = Need::default();
     let (mut left_out, mut held_by_limit) = (vec![], vec![]);

@@ -96,11 +96,7 @@ impl Need {
         let (label, stores) = (request.label, request.stores);
         self.interval = self.known_to(request.containers);
         self.product_to_carry_ul = Ul(raised(self.product_ul.0, stores.allowance)).saturating_add(priming);
-        self.diluent_ul =
-            label.mix.as_ref().filter(|m| m.product_parts > 0 && m.diluent_parts >= 0).map(|m| {
-                let diluent = i128::from(self.product_to_carry_ul.0) * i128::from(m.diluent_parts);
-                Ul(up(diluent, i128::from(m.product_parts)))
-            });
+        self.diluent_ul = label.mix.as_ref().map(|mix| mix.diluent_for(self.product_to_carry_ul));
         let holes = raised(i64::try_from(self.holes).unwrap_or(i64::MAX), stores.allowance);
         self.bits = up(i128::from(holes), i128::from(stores.holes_per_bit));
         let closed = if label.holes.sealing == Sealing::Forbidden { 0 } else { holes };

@@ -67,7 +67,7 @@ async fn gauge<D: Outside>(field: &Field<D>, asked: &Asked<'_>) -> Result<Done, 
         let charge_ul = kit.containers.iter().map(|c| c.charge_ul).max().unwrap_or(Ul::ZERO);
         let charged = Charged {
             volume_ul: kit.reservoir.volume_ul,
-            product_ul: Ul(line.content_ul.max(0)),
+            product_ul: field.ground()?.summary.liquid_ul(&line),
             charge_ul,
             gauge_pa: pa,
             low_pa: kit.work_low_pa,

@@ -45,7 +45,9 @@ async fn fill<D: Outside>(field: &Field<D>, asked: &Asked<'_>) -> Result<Done, A
     };
     let line = ground.summary.kit(kit).ok_or_else(|| field.say("missing-kit"))?;
     let limit = line.kit.reservoir.fill_limit_ul;
-    if amount_ul > limit {
+    // The vessel holds the mix, where the label has one.
+    let mix = ground.summary.label(lot.label).and_then(|label| label.mix.as_ref());
+    if mix.map_or(amount_ul, |mix| mix.volume_of(amount_ul)) > limit {
         let texts = [("most", limit.ml())];
         let texts: Vec<(&str, &str)> = texts.iter().map(|(k, v)| (*k, v.as_str())).collect();
         return Err(ActError::Say(field.words().with("over-fill-limit", &texts)));

@@ -110,7 +110,7 @@ fn counts(p: &mut Page, scene: &Scene<'_>, summary: &Summary) {
             pair("in-kit", format!("{} mL", bolebook_core::quantity::Ul(line.content_ul).ml()));
             let charge = line.kit.containers.iter().map(|c| c.charge_ul.0).max().unwrap_or(0);
             if charge > 0 {
-                pair("charges-left", (line.content_ul.max(0) / charge).to_string());
+                pair("charges-left", (summary.liquid_ul(line).0 / charge).to_string());
             }
         }
     });

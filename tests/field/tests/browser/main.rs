@@ -13,6 +13,7 @@ use bolebook_core::quantity::UtcMs;
 use bolebook_field_tests::browser::Browser;
 use bolebook_field_tests::office::{CREWS, LEADS, LOT, ORIGIN, Office, REGISTRATION};
 use serde_json::{Value, json};
+use xtask::wasm::Toolchain;
 
 /// The app, built once for all tests of this process.
 fn web() -> PathBuf {
@@ -24,6 +25,18 @@ fn web() -> PathBuf {
 fn now() -> UtcMs {
     let since = SystemTime::now().duration_since(UNIX_EPOCH).unwrap();
     UtcMs(i64::try_from(since.as_millis()).unwrap())
+}
+
+/// A phone at the edge of a field loads the app on one bar of signal. With a library that comes
+/// ready-made the module is larger than with one built along, which Debian's toolchain does.
+#[test]
+fn the_module_is_within_its_bound() {
+    let most = match Toolchain::find().unwrap() {
+        Toolchain::Debian => 700_000,
+        Toolchain::InUse => 800_000,
+    };
+    let packed = std::fs::metadata(web().join("field_bg.wasm.br")).unwrap().len();
+    assert!(packed <= most, "{packed} bytes packed with Brotli, {most} allowed");
 }
 
 /// What a gloved hand and a reader of large text need of every screen: nothing runs off the edge,
@@ -192,6 +205,18 @@ fn a_day_in_flight_mode_survives_a_killed_browser_and_reaches_the_office_as_tapp
     browser.choose_file("[data-scan=lot]", &data.join("code128.png"));
     browser
         .until("the lot was read", &format!("return document.querySelector('[name=lot]').value === '{LOT}'"));
+    keep(&browser, "22-fill", false);
+    for (from, act, name) in [
+        ("go:kit", "go:move", "22-move"),
+        ("go:kit", "calibrate", "22-calibrate"),
+        ("go:today", "go:incident", "22-incident"),
+        ("go:today", "go:settings", "22-settings"),
+        ("go:today", "go:who", "22-who"),
+    ] {
+        browser.act(from);
+        browser.act(act);
+        keep(&browser, name, false);
+    }
 
     // One tree treated as planned.
     find(&browser, "P-1");
@@ -286,6 +311,7 @@ fn a_day_in_flight_mode_survives_a_killed_browser_and_reaches_the_office_as_tapp
 
     find(&browser, "P-3");
     browser.press("Not treat");
+    keep(&browser, "22-not-treated", false);
     browser.fill("reason", "refused");
     browser.press("Log it");
 
