@@ -12,7 +12,7 @@ use crate::state::State;
 use crate::summary::Summary;
 
 /// Raised whenever [`Summary`] changes what it holds or means.
-const FORMAT: u32 = 1;
+const FORMAT: u32 = 2;
 
 /// What stands beside the books.
 #[derive(Debug, Serialize, Deserialize)]

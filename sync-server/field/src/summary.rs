@@ -9,7 +9,7 @@ use bolebook_core::quantity::{Ul, Um, UtcMs};
 use bolebook_core::record::book_kinds::Zone;
 use bolebook_core::record::label::Label;
 use bolebook_core::record::product::MovementKind;
-use bolebook_core::record::stand::{Condition, Position};
+use bolebook_core::record::stand::{Condition, Corner, Position};
 use bolebook_core::record::{Body, Kind};
 use bolebook_core::view::{TreeCounts, TreeState, TreeView, View, Yard};
 use serde::{Deserialize, Serialize};
@@ -144,6 +144,8 @@ pub struct Summary {
     pub by_id: BTreeMap<TreeId, usize>,
     /// Blocks by id.
     pub blocks: BTreeMap<BlockId, String>,
+    /// Boundaries of the blocks that have one.
+    pub boundaries: BTreeMap<BlockId, Vec<Corner>>,
     /// Crews by id.
     pub crews: BTreeMap<CrewId, String>,
     /// Who works in each crew.
@@ -221,6 +223,7 @@ impl Summary {
             trees,
             by_id: BTreeMap::new(),
             blocks: BTreeMap::new(),
+            boundaries: BTreeMap::new(),
             crews: BTreeMap::new(),
             members: BTreeMap::new(),
             people: vec![],
@@ -261,6 +264,9 @@ impl Summary {
         for (id, _, body) in shown(&view.facts, Kind::Block) {
             if let Body::Block(block) = body {
                 self.blocks.insert(id, block.name.clone());
+                if block.boundary.len() > 2 {
+                    self.boundaries.insert(id, block.boundary.clone());
+                }
             }
         }
         for (_, _, body) in shown(&view.facts, Kind::DayClosing) {

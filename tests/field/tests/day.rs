@@ -5,7 +5,7 @@ use bolebook_field_core::field::Field;
 use bolebook_field_core::outside::Trouble;
 use bolebook_field_core::state::Screen;
 use bolebook_field_tests::memory::{Memory, block_on, tap};
-use bolebook_field_tests::office::{CREWS, JOB, LEADS, LOT, Office, REGISTRATION};
+use bolebook_field_tests::office::{CREWS, JOB, LEADS, LOT, ORIGIN, Office, REGISTRATION};
 use serde_json::Value;
 
 /// 2026-09-14T07:00:00Z.
@@ -230,14 +230,22 @@ fn two_crews_meet_and_the_second_is_warned_before_the_first_hole() {
 #[test]
 fn the_ready_made_view_shows_what_the_books_show_and_only_when_it_is_of_their_lines() {
     let mut office = Office::found(Some(MORNING), SEVEN, 6);
+    let corner = |north: f64, east: f64| format!("{},{}", ORIGIN.0 + north, ORIGIN.1 + east);
+    let corners =
+        [corner(-0.001, -0.001), corner(-0.001, 0.001), corner(0.001, 0.001), corner(0.001, -0.001)];
+    let [a, b, c, d] = &corners;
+    office.run(&["block", "add", "Mill <Lot>", "--corner", a, "--corner", b, "--corner", c, "--corner", d]);
     let url = office.serve(None);
+    office.run(&["exchange", &url]);
     let (device, field) = joined(&office, &url, 25, 0);
     good(&tap(&field, "fill", &[("lot", LOT), ("registration", REGISTRATION), ("amount", "800")]));
     let first = tree_of(&field, "P-1");
     treat(&device, &field, &first);
+    let map = tap(&field, "go:map", &[]);
+    assert!(map.contains("<polygon class=\"block\"") && map.contains("Mill &lt;Lot&gt;"), "{map}");
     let screens = |field: &Field<Memory>| {
         // The clock ticks at each look; nothing on these screens shows it so finely.
-        ["go:today", "go:find", "go:kit", "go:close", &format!("tree:{first}")]
+        ["go:today", "go:find", "go:map", "go:kit", "go:close", &format!("tree:{first}")]
             .map(|act| tap(field, act, &[]))
     };
     let open = screens(&field);

@@ -58,6 +58,7 @@ pub(super) fn map(p: &mut Page, scene: &Scene<'_>, summary: &Summary) {
         "svg",
         &[("class", "map"), ("viewBox", "0 0 360 360"), ("role", "img"), ("aria-label", &title)],
         |p| {
+            blocks(p, summary, &middle, &at);
             // What is left is drawn last, so that it lies on top.
             for left in [false, true] {
                 for (tree, east, north) in
@@ -84,6 +85,30 @@ pub(super) fn map(p: &mut Page, scene: &Scene<'_>, summary: &Summary) {
         }
     });
     p.button("big", "go:find", &scene.say("as-list"));
+}
+
+/// The blocks' boundaries; the picture's edge cuts off what lies beyond.
+fn blocks(p: &mut Page, summary: &Summary, middle: &Position, at: &impl Fn(f64, f64) -> (f64, f64)) {
+    for (id, boundary) in &summary.boundaries {
+        let corners: Vec<(f64, f64)> = boundary
+            .iter()
+            .map(|c| {
+                let place = Position { lat_ndeg: c.lat_ndeg, lon_ndeg: c.lon_ndeg, ..*middle };
+                let (east, north) = offset(middle, &place);
+                at(east, north)
+            })
+            .collect();
+        let points: Vec<String> = corners.iter().map(|(x, y)| format!("{x:.0},{y:.0}")).collect();
+        p.tag("polygon", &[("class", "block"), ("points", &points.join(" "))], |_| {});
+        // Its name stands at the part of its north edge that is in the picture.
+        let inside = |v: f64| v.clamp(EDGE, SIDE - EDGE);
+        let Some((x, y)) = corners.iter().copied().min_by(|a, b| a.1.total_cmp(&b.1)) else { continue };
+        let (x, y) = (format!("{:.0}", inside(x)), format!("{:.0}", inside(y + 12.0)));
+        let name = summary.blocks.get(id).map_or("", String::as_str);
+        p.tag("text", &[("class", "block"), ("x", &x), ("y", &y), ("text-anchor", "middle")], |p| {
+            p.text(name)
+        });
+    }
 }
 
 /// A tree: a ring when it is left, filled when treated, a cross when decided against; colour repeats it.
