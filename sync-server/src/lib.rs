@@ -14,6 +14,7 @@ pub mod desk;
 pub mod erasing;
 pub mod error;
 pub mod field;
+pub mod files;
 pub mod findings;
 pub mod handlers;
 pub mod identity;

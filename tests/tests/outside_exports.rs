@@ -1,12 +1,14 @@
-//! Exports read by programs that are not ours: GDAL and Python.
+//! Exports read by programs that are not ours: GDAL, Python, frictionless, qpdf and Poppler.
 
 use std::path::Path;
 use std::process::Command;
 
 use bolebook_core::book::Book;
-use bolebook_core::export::{NoNames, applications_csv, trees_csv, trees_geojson};
+use bolebook_core::export::{NoNames, applications_csv, package_files, trees_csv, trees_geojson};
 use bolebook_core::view::{View, Yard};
 use bolebook_probe::Everyone;
+use bolebook_report::words::Words;
+use bolebook_report::{Asked, Reader, data_package, report, report_held_to_archive_rules};
 use bolebook_tests::root;
 use bolebook_tests::stand::{job, longleaf, yard};
 
@@ -136,4 +138,130 @@ fn gdal(program: &str, arguments: &[&str], file: &Path) -> String {
     let said = String::from_utf8_lossy(&output.stdout).into_owned();
     assert!(output.status.success(), "{said}{}", String::from_utf8_lossy(&output.stderr));
     said
+}
+
+/// frictionless (PyPI) validates the package: types, constraints, keys, references, digests, sizes.
+/// Among the tags are a formula, quotes, line ends and a tag of another script.
+#[test]
+fn frictionless_finds_the_data_package_valid_and_reads_every_row() {
+    let folder = tempfile::tempdir().unwrap();
+    let (files, packed, again) = with_view(|view| {
+        let packed = || data_package(view, &[], &NoNames).unwrap();
+        (package_files(view, &[], &NoNames).unwrap(), packed(), packed())
+    });
+    assert_eq!(packed, again, "the same state, the same bytes");
+    for (name, text) in &files {
+        written(folder.path(), name, text);
+    }
+    let archive = folder.path().join("package.zip");
+    std::fs::write(&archive, &packed).unwrap();
+    let check = |folder: &Path| -> serde_json::Value {
+        let output = Command::new(xtask::setup::python().unwrap())
+            .arg(root().join("tests/reference/check_package.py"))
+            .arg(folder)
+            .output()
+            .unwrap();
+        assert!(output.status.success(), "{}", String::from_utf8_lossy(&output.stderr));
+        serde_json::from_slice(&output.stdout).unwrap()
+    };
+    let found = check(folder.path());
+    assert_eq!(found["valid"], true, "{found}");
+    assert_eq!(found["rows"]["trees"], 584);
+    assert_eq!(found["rows"]["applications"], found["rows"]["application-records-eu"]);
+    assert_eq!((&found["keys"]["applications"], &found["keys"]["holes"]), (&1.into(), &1.into()));
+    let about: serde_json::Value = serde_json::from_str(&files[0].1).unwrap();
+    assert_eq!(about["bolebook"]["job_heads"].as_array().unwrap().len(), 1);
+
+    // Python's zipfile finds the same files in the archive, all dated alike.
+    let unpacked = folder.path().join("unpacked");
+    let script = "import sys,zipfile; z=zipfile.ZipFile(sys.argv[1]); assert z.testzip() is None; \
+        assert {i.date_time for i in z.infolist()} == {(1980,1,1,0,0,0)}; z.extractall(sys.argv[2])";
+    let python = xtask::setup::python().unwrap();
+    let output = Command::new(python).args(["-c", script]).arg(&archive).arg(&unpacked).output().unwrap();
+    assert!(output.status.success(), "{}", String::from_utf8_lossy(&output.stderr));
+    for (name, text) in &files {
+        assert_eq!(&std::fs::read_to_string(unpacked.join(name)).unwrap(), text, "{name}");
+    }
+
+    // A reference that does not hold is found: the check can fail.
+    let broken = files.iter().find(|(name, _)| name == "trees.csv").unwrap().1.replacen("\r\n0", "\r\nf", 3);
+    written(folder.path(), "trees.csv", &broken);
+    assert_eq!(check(folder.path())["valid"], false);
+}
+
+fn asked<'a>(view: &'a View<'a>, language: &str) -> Asked<'a> {
+    let words = Words::of(language).unwrap();
+    let (reader, takes) = (Reader::Office, &|_: &_, _: &_| true);
+    Asked { view, findings: &[], names: &NoNames, words, reader, takes, photos: None }
+}
+
+/// The figure that stands behind a label of the report's tables.
+fn figure(text: &str, label: &str) -> f64 {
+    let line =
+        text.lines().find(|l| l.trim_start().starts_with(label)).unwrap_or_else(|| panic!("no {label}"));
+    line.split_whitespace().last().unwrap().parse().unwrap()
+}
+
+/// qpdf finds nothing wrong, Poppler reads the text, and its sums are those of the tables.
+#[test]
+fn qpdf_and_pdftotext_read_the_report_and_its_sums_are_those_of_the_tables() {
+    let folder = tempfile::tempdir().unwrap();
+    let (made, trees, applications) = with_view(|view| {
+        let made = report(&asked(view, "en")).unwrap();
+        assert_eq!(made, report(&asked(view, "en")).unwrap(), "the same state, the same bytes");
+        (made, trees_csv(view, &[]).unwrap(), applications_csv(view, &[], &NoNames).unwrap())
+    });
+    let path = folder.path().join("report.pdf");
+    std::fs::write(&path, &made).unwrap();
+    let checked = gdal("qpdf", &["--check"], &path);
+    assert!(checked.contains("No syntax or stream encoding errors found"), "{checked}");
+    let info = gdal("pdfinfo", &[], &path);
+    assert!(info.contains("Tagged:          yes") && info.contains("JavaScript:      no"), "{info}");
+    // Every font is in the file, with a map back to the text.
+    let fonts = gdal("pdffonts", &[], &path);
+    assert!(fonts.contains("DejaVuSansCondensed"), "{fonts}");
+    for line in fonts.lines().skip(2) {
+        assert!(line.contains("yes yes yes"), "{fonts}");
+    }
+    let structure = gdal("pdfinfo", &["-struct"], &path);
+    for tag in ["H1", "Table", "TH", "TD", "Figure", "LI"] {
+        assert!(structure.contains(tag), "no {tag}");
+    }
+    let text = {
+        let output = Command::new("pdftotext").arg("-layout").arg(&path).arg("-").output().unwrap();
+        assert!(output.status.success());
+        String::from_utf8(output.stdout).unwrap()
+    };
+    assert!(text.contains("PROVISIONAL"), "{}", &text[..2_000]);
+    let (trees, applications) = (rows(&trees), rows(&applications));
+    let sum = |table: &[Vec<String>], name: &str| -> f64 {
+        column(table, name).iter().map(|v| v.parse::<f64>().unwrap()).sum()
+    };
+    assert_eq!(figure(&text, "Trees listed"), (trees.len() - 1) as f64);
+    assert_eq!(figure(&text, "Applications"), (applications.len() - 1) as f64);
+    for (label, name) in [("Taken up (mL)", "put_in_ml"), ("Discharged (mL)", "discharged_ml")] {
+        let (said, of_trees, of_applications) =
+            (figure(&text, label), sum(&trees, name), sum(&applications, name));
+        assert!((said - of_trees).abs() < 5e-4 && (said - of_applications).abs() < 5e-4, "{label}: {said}");
+    }
+    // A tag is shown as it is on the tree: nothing runs in a page.
+    assert!(text.contains("=1+1") && text.contains("Ürgroßmutters") && text.contains("L-583"));
+}
+
+/// The library that writes the document checks it by the rules of PDF/A-2a and PDF/UA-1 as it knows
+/// them. It is no validator of its own: the report that is served claims neither.
+#[test]
+fn the_report_keeps_the_archive_rules_its_writer_checks_and_claims_nothing_in_every_language() {
+    with_view(|view| {
+        for language in ["en", "fr", "es"] {
+            let held = report_held_to_archive_rules(&asked(view, language)).unwrap_or_else(|e| panic!("{e}"));
+            let claims = |bytes: &[u8]| bytes.windows(6).any(|w| w == b"pdfaid" || w == b"pdfuai");
+            let plain = report(&asked(view, language)).unwrap();
+            assert!(claims(&held) && !claims(&plain), "{language}");
+            let lang = format!("/Lang({language})");
+            let lang_spaced = format!("/Lang ({language})");
+            let text = String::from_utf8_lossy(&plain);
+            assert!(text.contains(&lang) || text.contains(&lang_spaced), "{language}");
+        }
+    });
 }

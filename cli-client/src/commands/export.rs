@@ -5,12 +5,15 @@ use std::path::{Path, PathBuf};
 use bolebook_core::balance::Balance;
 use bolebook_core::check;
 use bolebook_core::export::{
-    Names, application_records_csv, applications_csv, balance_json, findings_json, summary_json, trees_csv,
-    trees_geojson,
+    BillingRates, Names, application_records_csv, applications_csv, balance_json, billing_csv,
+    eu_records_csv, findings_json, office_records_csv, summary_json, trees_csv, trees_geojson,
 };
+use bolebook_core::finding::Finding;
 use bolebook_core::ids::{ClientId, PersonId};
 use bolebook_core::service::RegisterEntry;
 use bolebook_core::view::View;
+use bolebook_report::words::Words;
+use bolebook_report::{Asked, Reader, ReportError};
 
 use crate::app::{App, Need};
 use crate::error::CliError;
@@ -19,29 +22,51 @@ use crate::output::Answer;
 
 /// Writes the job's exports into a folder, or one of them to standard output.
 ///
-/// What was exported cannot be called back: copies outlive what is later erased here.
+/// The billing basis needs your rates: a JSON file such as {"currency":"XTS","decimals":2,"per_cm":0,
+/// "per_ml":0,"per_tree":0,"per_hour":0}, whole numbers of the currency's smallest unit. The report is
+/// made without photos, which are kept on the server. What was exported cannot be called back: copies
+/// outlive what is later erased here.
 #[derive(Debug, clap::Args)]
 pub struct Export {
     /// The folder; made if it is not there.
     #[arg(required_unless_present = "what")]
     folder: Option<PathBuf>,
-    /// Only this one.
+    /// Only this one. A file that is no text needs a folder.
     #[arg(long, value_parser = NAMES)]
     what: Option<String>,
     /// Leaves people's names and licence numbers out.
     #[arg(long)]
     no_names: bool,
+    /// The report's language.
+    #[arg(long, value_parser = ["en", "fr", "es"], default_value = "en")]
+    lang: String,
+    /// Your rates, for the billing basis: a JSON file.
+    #[arg(long)]
+    rates: Option<PathBuf>,
 }
 
-const NAMES: [&str; 7] = [
+const NAMES: [&str; 15] = [
     "trees.csv",
     "applications.csv",
     "application-records.csv",
+    "application-records-eu.csv",
+    "application-records-office.csv",
     "trees.geojson",
     "findings.json",
     "balance.json",
     "summary.json",
+    "data-package.zip",
+    "report.pdf",
+    "book.xlsx",
+    "trees.gpkg",
+    "billing.csv",
+    "billing.xlsx",
 ];
+
+/// Whether an export is text that a terminal can show.
+fn is_text(name: &str) -> bool {
+    [".csv", ".json", ".geojson"].iter().any(|end| name.ends_with(end))
+}
 
 /// People as this store's register names them.
 pub struct FromRegister<'r>(pub &'r [RegisterEntry]);
@@ -63,31 +88,39 @@ impl Names for FromRegister<'_> {
 impl Export {
     /// Runs it.
     pub fn run(self, app: &App) -> Result<Answer, CliError> {
+        let rates = self.rates()?;
+        if let (None, Some(name)) = (&self.folder, &self.what)
+            && !is_text(name)
+        {
+            return Err(CliError::Usage {
+                message: format!("{name} is no text: a terminal cannot show it"),
+                hint: format!("name a folder to write it into: bolebook export FOLDER --what {name}"),
+            });
+        }
         let (files, state, provisional) = app.read_all(Need::Job, |desk, views, balance| {
             let Some(view) = views.first() else {
                 return Err(CliError::Unexpected("no job was read".into()));
             };
             let register: &[RegisterEntry] = if self.no_names { &[] } else { &desk.register };
             let provisional = view.crew_days.iter().filter(|d| !view.signed_off.contains_key(d)).count();
-            Ok((
-                self.texts(view, &views.iter().collect::<Vec<_>>(), balance, &FromRegister(register))?,
-                view.state_digest(),
-                provisional,
-            ))
+            let all: Vec<&View<'_>> = views.iter().collect();
+            let files = self.files(view, &all, balance, &FromRegister(register), rates.as_ref())?;
+            Ok((files, view.state_digest(), provisional))
         })?;
         let Some(folder) = &self.folder else {
-            let [(name, text)] = &files[..] else {
+            let [(name, bytes)] = &files[..] else {
                 return Err(CliError::Unexpected("not one export".into()));
             };
+            let text = String::from_utf8_lossy(bytes).into_owned();
             return Ok(Answer::line(text.trim_end()).with("name", *name).with("text", text.clone()));
         };
         let mut answer = Answer::default().with("state", state.to_string());
         let mut written = vec![];
-        for (name, text) in &files {
+        for (name, bytes) in &files {
             let path = folder.join(name);
-            write_whole(&path, text)?;
+            write_whole(&path, bytes)?;
             answer.say(path.display().to_string());
-            written.push(serde_json::json!({ "name": name, "path": path, "bytes": text.len() }));
+            written.push(serde_json::json!({ "name": name, "path": path, "bytes": bytes.len() }));
         }
         answer.say(format!("State {state}"));
         if provisional > 0 {
@@ -96,29 +129,84 @@ impl Export {
         Ok(answer.with("files", written).with("provisional_days", provisional))
     }
 
-    fn texts(
+    /// The rates of the file named; none without one.
+    fn rates(&self) -> Result<Option<BillingRates>, CliError> {
+        let Some(path) = &self.rates else {
+            let billing = self.what.as_deref().filter(|name| name.starts_with("billing."));
+            return match billing {
+                None => Ok(None),
+                Some(name) => Err(CliError::Usage {
+                    message: format!("{name} needs your rates: none come with the program"),
+                    hint: "name a file of them: --rates rates.json ('bolebook export --help' shows its form)"
+                        .into(),
+                }),
+            };
+        };
+        let wrong = |why: String| CliError::File { doing: "reading", path: path.clone(), why };
+        let text = std::fs::read_to_string(path).map_err(|e| wrong(e.to_string()))?;
+        let rates: BillingRates = serde_json::from_str(&text).map_err(|e| wrong(e.to_string()))?;
+        rates.check().map_err(|e| wrong(e.to_string()))?;
+        Ok(Some(rates))
+    }
+
+    fn files(
         &self,
         view: &View<'_>,
         all: &[&View<'_>],
         balance: &Balance,
-        names: &impl Names,
-    ) -> Result<Vec<(&'static str, String)>, CliError> {
+        names: &FromRegister<'_>,
+        rates: Option<&BillingRates>,
+    ) -> Result<Vec<(&'static str, Vec<u8>)>, CliError> {
         let findings = check::check_among(view, all, balance);
         let wanted = NAMES.iter().filter(|n| self.what.as_deref().is_none_or(|w| w == **n));
         wanted
+            .filter(|name| rates.is_some() || !name.starts_with("billing."))
             .map(|name| {
-                let text = match *name {
-                    "trees.csv" => trees_csv(view, &findings),
-                    "applications.csv" => applications_csv(view, &findings, names),
-                    "application-records.csv" => application_records_csv(view, &findings, names, |_, _| true),
-                    "trees.geojson" => trees_geojson(view, &findings),
-                    "findings.json" => findings_json(view, &findings),
-                    "balance.json" => balance_json(view, balance),
-                    _ => summary_json(view, &findings, balance),
-                };
-                Ok((*name, text.map_err(|e| CliError::Unexpected(e.to_string()))?))
+                let made = self.file(name, view, &findings, balance, names, rates);
+                Ok((*name, made.map_err(|e| CliError::Unexpected(e.to_string()))?))
             })
             .collect()
+    }
+
+    fn file(
+        &self,
+        name: &str,
+        view: &View<'_>,
+        findings: &[Finding],
+        balance: &Balance,
+        names: &FromRegister<'_>,
+        rates: Option<&BillingRates>,
+    ) -> Result<Vec<u8>, ReportError> {
+        let billing = || rates.map_or_else(|| Ok(String::new()), |rates| billing_csv(view, rates));
+        let text = match name {
+            "trees.csv" => trees_csv(view, findings),
+            "applications.csv" => applications_csv(view, findings, names),
+            "application-records.csv" => application_records_csv(view, findings, names, |_, _| true),
+            "application-records-eu.csv" => eu_records_csv(view, findings, |_, _| true),
+            "application-records-office.csv" => office_records_csv(view, |_, _| true),
+            "trees.geojson" => trees_geojson(view, findings),
+            "findings.json" => findings_json(view, findings),
+            "balance.json" => balance_json(view, balance),
+            "billing.csv" => billing(),
+            "data-package.zip" => return bolebook_report::data_package(view, findings, names),
+            "book.xlsx" => return bolebook_report::workbook(view, findings, names),
+            "billing.xlsx" => return bolebook_report::one_sheet(view, "Billing", &billing()?),
+            "trees.gpkg" => return bolebook_report::geopackage(view, findings),
+            "report.pdf" => return self.report(view, findings, names),
+            _ => summary_json(view, findings, balance),
+        };
+        Ok(text?.into_bytes())
+    }
+
+    fn report(
+        &self,
+        view: &View<'_>,
+        findings: &[Finding],
+        names: &FromRegister<'_>,
+    ) -> Result<Vec<u8>, ReportError> {
+        let words = Words::of(&self.lang).unwrap_or_else(Words::english);
+        let (reader, takes) = (Reader::Office, &|_: &_, _: &_| true);
+        bolebook_report::report(&Asked { view, findings, names, words, reader, takes, photos: None })
     }
 }
 

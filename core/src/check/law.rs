@@ -163,7 +163,7 @@ const fn scheme(scheme: Scheme) -> &'static str {
     }
 }
 
-const fn own_name(element: Element) -> &'static str {
+pub(crate) const fn own_name(element: Element) -> &'static str {
     match element {
         Element::Pest => "the pest",
         Element::CrewPosition => "where the crew stood",

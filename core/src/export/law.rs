@@ -6,6 +6,7 @@
 //! certified applicator's name and certification number, and any noncertified applicator's name.
 //! A State may ask for more. Where the regulation says area, a tree has none: its diameter is given.
 
+use crate::export::schema::US_RECORDS;
 use crate::export::standing::{DayStates, Violations, standing, versions};
 use crate::export::table::{finish, ml, writer};
 use crate::export::{ExportError, Names, inert, short};
@@ -86,7 +87,7 @@ pub fn application_records_csv(
                 .map(|(n, _)| *n)
                 .collect();
             let missing = missing.join("; ");
-            let cells = cells.iter().map(|(_, text)| inert(text));
+            let cells = cells.iter().zip(US_RECORDS).map(|((_, text), field)| field.cell(text));
             let ends = [
                 standing(fact).to_owned(),
                 days.state(version).to_owned(),

@@ -3,21 +3,32 @@
 //! The same state gives the same bytes. Names of people are not in the books; whoever exports
 //! resolves them through [`Names`]. Each export names the state it shows.
 
+mod billing;
 mod day_sheet;
+mod due;
 mod geojson;
 mod json;
 mod law;
+mod law_eu;
+mod more;
+mod package;
+pub mod schema;
 mod standing;
 mod table;
 
 use crate::ids::{ClientId, PersonId, Sha256Hash};
 
+pub use billing::{BILLING, BillingRates, RatesError, billing_csv};
 pub use day_sheet::{DaySheet, SheetRow, day_sheet};
+pub use due::{COPY_DAYS, copy_due};
 pub use geojson::trees_geojson;
 pub use json::{balance_json, findings_json, summary_json};
 pub use law::{RECORD_COLUMNS, application_records_csv};
+pub use law_eu::{EU_RECORDS, OFFICE_RECORDS, eu_records_csv, office_records_csv};
+pub use more::{days_csv, findings_csv, holes_csv};
+pub use package::{TABLES_VERSION, package_files, state_time, utc_text};
 pub use standing::{DayStates, Violations};
-pub use table::{applications_csv, trees_csv};
+pub use table::{APPLICATION_COLUMNS, TREE_COLUMNS, applications_csv, trees_csv};
 
 /// Resolves people to what the register says of them.
 pub trait Names {
@@ -66,7 +77,9 @@ fn short(state: Sha256Hash) -> String {
 /// Text that a spreadsheet would run as a formula gets a leading apostrophe (OWASP, CSV injection).
 pub fn inert(text: &str) -> String {
     match text.chars().next() {
-        Some('=' | '+' | '-' | '@' | '\t' | '\r') => format!("'{text}"),
+        Some('=' | '+' | '-' | '@' | '\t' | '\r' | '\n' | '＝' | '＋' | '－' | '＠') => {
+            format!("'{text}")
+        }
         _ => text.to_owned(),
     }
 }

@@ -153,6 +153,7 @@ pub async fn overview(desk: Desk, Id(book): Id<BookId>) -> Result<Html<String>, 
         let view = &job.view;
         let (stops, other) = open(desk, job);
         let sums = day_sums(view);
+        let copies = super::copies::pressing(desk, view)?;
         let mut days: Vec<CrewDay> = view.crew_days.iter().copied().collect();
         days.sort_by_cached_key(|d| (std::cmp::Reverse(d.day), view.yard.crew_name(d.crew), d.crew));
         let body = html! {
@@ -163,6 +164,7 @@ pub async fn overview(desk: Desk, Id(book): Id<BookId>) -> Result<Html<String>, 
                 div { h2 { "Findings" } p.big { (finding_counts(book, stops, other)) } }
                 div { h2 { "Product put in" } p.big { (decimal(put_in(view).0, 1_000_000, 2)) " L" } p.small { a href=(format!("/jobs/{book}/balance")) { "where it went" } } }
             }
+            @if copies > 0 { p { span.tag.open { "due" } " " a href=(format!("/jobs/{book}/copies")) { (copies) " client " @if copies == 1 { "copy is" } @else { "copies are" } " due within a week or overdue" } } }
             section aria-labelledby="days" {
                 h2 id="days" { "Crew-days" }
                 @if view.crew_days.is_empty() { p { "No work has arrived yet." } }

@@ -10,6 +10,8 @@ pub mod accounts;
 mod amend;
 mod assets;
 mod balance;
+pub mod billing;
+mod copies;
 mod days;
 mod devices;
 mod evidence;
@@ -126,6 +128,8 @@ impl DeskState {
 pub fn prepare(db: &Connection) -> rusqlite::Result<()> {
     db.execute_batch("PRAGMA foreign_keys = ON")?;
     db.execute_batch(accounts::CREATE)?;
+    db.execute_batch(billing::CREATE)?;
+    db.execute_batch(copies::CREATE)?;
     db.execute_batch(portal::links::CREATE)
 }
 
@@ -179,6 +183,8 @@ fn routes() -> Vec<(&'static str, MethodRouter<App>)> {
         ("/jobs/{book}/seasons", get(seasons::page)),
         ("/jobs/{book}/exports", get(exports::list)),
         ("/jobs/{book}/exports/{name}", get(exports::one)),
+        ("/jobs/{book}/billing", get(billing::page).post(billing::keep)),
+        ("/jobs/{book}/copies", get(copies::page).post(copies::give)),
         ("/jobs/{book}/links", get(links::list).post(links::issue)),
         ("/jobs/{book}/links/{link}/withdraw", post(links::withdraw)),
         ("/balance", get(balance::of_yard)),

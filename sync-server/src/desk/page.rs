@@ -9,6 +9,7 @@ use axum::response::{Html, IntoResponse as _, Redirect, Response};
 use bolebook_core::ids::{BookId, Sha256Hash};
 use bolebook_core::quantity::UtcMs;
 use bolebook_core::view::View;
+pub use bolebook_report::clean;
 use maud::{DOCTYPE, Markup, html};
 
 use crate::desk::accounts::{self, User};
@@ -144,7 +145,7 @@ pub async fn shown(
     .await
 }
 
-const TABS: [(&str, &str); 10] = [
+const TABS: [(&str, &str); 12] = [
     ("", "Overview"),
     ("findings", "Findings"),
     ("pairs", "Pairs"),
@@ -154,6 +155,8 @@ const TABS: [(&str, &str); 10] = [
     ("rulings", "Rulings"),
     ("seasons", "Seasons"),
     ("exports", "Exports"),
+    ("billing", "Billing"),
+    ("copies", "Client copies"),
     ("links", "Client links"),
 ];
 
@@ -238,6 +241,8 @@ fn done(code: &str) -> Option<&'static str> {
         "signed" => "The day is signed off.",
         "reopened" => "The day is open again.",
         "amended" => "Amended. The old version stays readable.",
+        "kept" => "The rates are kept.",
+        "given" => "Noted that the copy was given.",
         "withdrawn" => "The link is withdrawn.",
         "password" => "The password is changed; other sessions are ended.",
         "code-on" => "Signing in now asks for a code too.",
@@ -265,12 +270,6 @@ fn read_only(desk: &Desk, why: &str) -> Markup {
 /// Text from outside, alone in its direction, with signs that steer text made visible.
 pub fn text(text: &str) -> Markup {
     html! { bdi { (clean(text)) } }
-}
-
-/// Replaces control signs and the marks that turn text around (Unicode TR 36 §2.5.1) by a visible sign.
-pub fn clean(text: &str) -> String {
-    let steers = |c: char| matches!(c, '\u{61c}' | '\u{200e}' | '\u{200f}' | '\u{202a}'..='\u{202e}' | '\u{2066}'..='\u{2069}' | '\u{feff}');
-    text.chars().map(|c| if steers(c) || (c.is_control() && c != '\n') { '\u{fffd}' } else { c }).collect()
 }
 
 /// A moment in a job's own time: `2026-06-01 08:30`.

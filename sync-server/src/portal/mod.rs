@@ -19,12 +19,14 @@ use axum::http::request::Parts;
 use axum::http::{StatusCode, header};
 use axum::response::{Html, IntoResponse as _, Response};
 use axum::routing::{MethodRouter, get};
-use bolebook_core::export::DayStates;
-use bolebook_core::facts::Version;
+use bolebook_core::export::{DayStates, eu_records_csv};
+use bolebook_core::facts::{Fact, Version};
 use bolebook_core::view::View;
+use bolebook_report::Reader;
 
 use crate::desk::web::{Site, Told, layered};
 use crate::error::ApiError;
+use crate::files::report_for;
 use crate::snapshot::{self, JobState, Snapshot};
 use crate::state::App;
 use crate::tables;
@@ -45,6 +47,8 @@ fn routes() -> Vec<(&'static str, MethodRouter<App>)> {
         ("/p/{token}/photos/{sha256}", get(photos::cleaned)),
         ("/p/{token}/photos/{sha256}/thumbnail", get(photos::small)),
         ("/p/{token}/application-records.csv", get(records)),
+        ("/p/{token}/application-records-eu.csv", get(eu_records)),
+        ("/p/{token}/report.pdf", get(report)),
         ("/p/{token}/trees.geojson", get(trees)),
     ]
 }
@@ -177,9 +181,20 @@ pub fn trees_text(snapshot: &Snapshot, job: &JobState) -> Result<String, ApiErro
     tables::treated_geojson(snapshot, job, |v| signed.takes(v))
 }
 
-fn file(name: &str, media: &str, text: String) -> Response {
+/// The text of the client's application records with the elements of (EU) 2023/564.
+///
+/// # Errors
+/// An internal error when they cannot be written.
+pub fn eu_records_text(snapshot: &Snapshot, job: &JobState) -> Result<String, ApiError> {
+    let signed = Signed::of(&job.view);
+    let takes = |fact: &Fact, v: &Version| fact.in_force() && signed.takes(v);
+    eu_records_csv(&job.view, &snapshot.findings(job), takes).map_err(|e| ApiError::internal(&e))
+}
+
+fn file(name: &str, media: &str, text: impl Into<axum::body::Body>) -> Response {
     let named = format!("attachment; filename=\"{name}\"");
-    ([(header::CONTENT_TYPE, media.to_owned()), (header::CONTENT_DISPOSITION, named)], text).into_response()
+    ([(header::CONTENT_TYPE, media.to_owned()), (header::CONTENT_DISPOSITION, named)], text.into())
+        .into_response()
 }
 
 async fn records(visit: Visit) -> Result<Response, ApiError> {
@@ -187,6 +202,28 @@ async fn records(visit: Visit) -> Result<Response, ApiError> {
     app.blocking(move |_| {
         let text = records_text(&visit.snapshot, visit.job()?)?;
         Ok(file("application-records.csv", "text/csv; charset=utf-8; header=present", text))
+    })
+    .await
+}
+
+async fn eu_records(visit: Visit) -> Result<Response, ApiError> {
+    let app = visit.app.clone();
+    app.blocking(move |_| {
+        let text = eu_records_text(&visit.snapshot, visit.job()?)?;
+        Ok(file("application-records-eu.csv", "text/csv; charset=utf-8; header=present", text))
+    })
+    .await
+}
+
+/// The report of what stands on signed-off days, in the reader's language.
+async fn report(visit: Visit) -> Result<Response, ApiError> {
+    let app = visit.app.clone();
+    app.blocking(move |app| {
+        let job = visit.job()?;
+        let signed = Signed::of(&job.view);
+        let takes = |fact: &Fact, v: &Version| fact.in_force() && signed.takes(v);
+        let made = report_for(app, &visit.snapshot, job, visit.words, Reader::Client, &takes)?;
+        Ok(file("report.pdf", bolebook_report::PDF, made))
     })
     .await
 }

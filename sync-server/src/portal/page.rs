@@ -18,7 +18,7 @@ use crate::error::ApiError;
 use crate::portal::canopies;
 use crate::portal::photos;
 use crate::portal::words::{LANGUAGES, Words};
-use crate::portal::{Signed, Visit, records_text, trees_text};
+use crate::portal::{Signed, Visit, eu_records_text, records_text, trees_text};
 use crate::snapshot::{JobState, short};
 
 const PAGE: usize = 200;
@@ -340,6 +340,11 @@ fn data(visit: &Visit, job: &JobState, company: &str) -> Result<Markup, ApiError
     let digest = |text: &str| Sha256Hash::of(text.as_bytes()).to_string();
     let files = [
         ("/application-records.csv", w.say("file-records"), digest(&records_text(&visit.snapshot, job)?)),
+        (
+            "/application-records-eu.csv",
+            w.say("file-records-eu"),
+            digest(&eu_records_text(&visit.snapshot, job)?),
+        ),
         ("/trees.geojson", w.say("file-map"), digest(&trees_text(&visit.snapshot, job)?)),
         ("/map.svg", w.say("file-picture"), digest(&drawn(visit, view).0.into_string())),
     ];
@@ -348,6 +353,7 @@ fn data(visit: &Visit, job: &JobState, company: &str) -> Result<Markup, ApiError
             h2 { (w.say("data")) }
             p { (w.say("data-text")) }
             ul { @for (below, name, digest) in &files { li { a href=(visit.href(below)) { (name) } br; code.digest { "SHA-256 " (digest) } } } }
+            p { a href=(visit.href("/report.pdf")) { (w.say("file-report")) } }
             h3 { (w.say("verify")) }
             p { (w.with("verify-text", &[("company", company.to_owned())])) }
             dl {

@@ -1,4 +1,4 @@
-//! What the outside checks need: GDAL, a Python environment of their own, Node, Chromium and a
+//! What the outside checks need: GDAL, qpdf, Poppler, a Python environment of their own, Node, Chromium and a
 //! toolchain that compiles to WebAssembly. Debian packages are installed when this runs as root on Debian;
 //! otherwise the message says which command to run.
 
@@ -25,6 +25,12 @@ fn missing_packages() -> Vec<&'static str> {
     let mut missing = vec![];
     if !on_path("ogrinfo") {
         missing.push("gdal-bin");
+    }
+    if !on_path("qpdf") {
+        missing.push("qpdf");
+    }
+    if !on_path("pdftotext") {
+        missing.push("poppler-utils");
     }
     if !on_path("node") {
         missing.push("nodejs");

@@ -1,0 +1,149 @@
+//! Workbooks (ECMA-376) for a spreadsheet: every cell is a figure or text, none a formula.
+
+use bolebook_core::export::{Names, applications_csv, inert, trees_csv};
+use bolebook_core::finding::{Finding, State};
+use bolebook_core::view::View;
+use rust_xlsxwriter::{DocProperties, ExcelDateTime, Format, Workbook, XlsxError};
+
+use crate::ReportError;
+
+/// Media type of a workbook.
+pub const XLSX: &str = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet";
+
+/// Columns that hold figures, so that a spreadsheet can add them up. Everything else is written as
+/// text, which no spreadsheet runs.
+fn is_figure(column: &str) -> bool {
+    column.starts_with("amount")
+        || ["_cm", "_ml", "_pct", "_kpa"].iter().any(|end| column.ends_with(end))
+        || [
+            "stems",
+            "stems_without_diameter",
+            "trees",
+            "hours",
+            "holes",
+            "applications",
+            "lat",
+            "lon",
+            "stem",
+        ]
+        .contains(&column)
+}
+
+fn sheet(book: &mut Workbook, name: &str, csv_text: &str) -> Result<(), ReportError> {
+    let failed = |e: XlsxError| ReportError::Workbook(e.to_string());
+    let head = Format::new().set_bold();
+    let sheet = book.add_worksheet().set_name(name).map_err(failed)?;
+    let mut columns: Vec<String> = vec![];
+    for (row, record) in read_csv(csv_text).into_iter().enumerate() {
+        let row_number = u32::try_from(row).map_err(|e| ReportError::Workbook(e.to_string()))?;
+        for (i, cell) in record.iter().enumerate() {
+            let column = u16::try_from(i).map_err(|e| ReportError::Workbook(e.to_string()))?;
+            let figure =
+                columns.get(i).is_some_and(|c| is_figure(c)).then(|| cell.parse::<f64>().ok()).flatten();
+            match (row, figure) {
+                (0, _) => sheet.write_string_with_format(row_number, column, cell, &head),
+                (_, Some(figure)) => sheet.write_number(row_number, column, figure),
+                _ => sheet.write_string(row_number, column, cell),
+            }
+            .map_err(failed)?;
+        }
+        if row == 0 {
+            columns = record;
+        }
+    }
+    sheet.set_freeze_panes(1, 0).map_err(failed)?;
+    Ok(())
+}
+
+/// Records of a text this program wrote itself (RFC 4180).
+pub fn read_csv(text: &str) -> Vec<Vec<String>> {
+    let (mut rows, mut row, mut cell, mut quoted) = (vec![], vec![], String::new(), false);
+    let mut signs = text.chars().peekable();
+    while let Some(c) = signs.next() {
+        match (c, quoted) {
+            ('"', true) if signs.peek() == Some(&'"') => {
+                signs.next();
+                cell.push('"');
+            }
+            ('"', _) => quoted = !quoted,
+            (',', false) => row.push(std::mem::take(&mut cell)),
+            ('\r', false) => {}
+            ('\n', false) => {
+                row.push(std::mem::take(&mut cell));
+                rows.push(std::mem::take(&mut row));
+            }
+            (c, _) => cell.push(c),
+        }
+    }
+    rows
+}
+
+/// A workbook that says which state it shows, dated by the state.
+fn dated(view: &View<'_>) -> Result<Workbook, ReportError> {
+    let failed = |e: XlsxError| ReportError::Workbook(e.to_string());
+    let mut book = Workbook::new();
+    let made = view.local_time(newest(view));
+    let made =
+        ExcelDateTime::parse_from_str(made.get(..19).unwrap_or("2020-01-01T00:00:00")).map_err(failed)?;
+    let about = format!("State {}", view.state_digest());
+    book.set_properties(
+        &DocProperties::new().set_title(&view.title).set_comment(&about).set_creation_datetime(&made),
+    );
+    Ok(book)
+}
+
+/// The sheet that names the state.
+fn state_sheet(book: &mut Workbook, view: &View<'_>) -> Result<(), ReportError> {
+    let mut heads = String::from("what,value\n");
+    heads.push_str(&format!("state,{}\n", view.state_digest()));
+    for (name, all) in [("job head", &view.heads), ("yard head", &view.yard.heads)] {
+        for head in all {
+            heads.push_str(&format!("{name},{head}\n"));
+        }
+    }
+    sheet(book, "State", &heads)
+}
+
+/// A table as a workbook of its own. The same table gives the same bytes.
+///
+/// # Errors
+/// [`ReportError`] when it cannot be written.
+pub fn one_sheet(view: &View<'_>, name: &str, csv_text: &str) -> Result<Vec<u8>, ReportError> {
+    let mut book = dated(view)?;
+    sheet(&mut book, name, csv_text)?;
+    state_sheet(&mut book, view)?;
+    book.save_to_buffer().map_err(|e| ReportError::Workbook(e.to_string()))
+}
+
+/// A workbook of trees, applications and findings. The same state gives the same bytes.
+///
+/// # Errors
+/// [`ReportError`] when it cannot be written.
+pub fn workbook(view: &View<'_>, all: &[Finding], names: &impl Names) -> Result<Vec<u8>, ReportError> {
+    let failed = |e: XlsxError| ReportError::Workbook(e.to_string());
+    let mut book = dated(view)?;
+    sheet(&mut book, "Trees", &trees_csv(view, all)?)?;
+    let applications = applications_csv(view, all, names)?;
+    sheet(&mut book, "Applications", &applications)?;
+    let mut findings = String::from("finding,severity,kind,message,state,reason,done,reported\n");
+    for f in all {
+        let quote = |t: &str| format!("\"{}\"", inert(t).replace('"', "\"\""));
+        let (state, reason, done, reported) = match &f.state {
+            State::Settled { decision, reason, done, reported, .. } => {
+                let text = |t: &Option<String>| t.clone().unwrap_or_default();
+                (decision.replace('_', " "), reason.clone(), text(done), text(reported))
+            }
+            _ => ("open".into(), String::new(), String::new(), String::new()),
+        };
+        let cells = [&f.message, &state, &reason, &done, &reported].map(|t| quote(t)).join(",");
+        findings.push_str(&format!("{},{:?},{},{cells}\n", f.id, f.severity, f.code.name()));
+    }
+    sheet(&mut book, "Findings", &findings)?;
+    state_sheet(&mut book, view)?;
+    book.save_to_buffer().map_err(failed)
+}
+
+/// The time of the newest record: what a file made from this state is dated by.
+pub(crate) fn newest(view: &View<'_>) -> bolebook_core::quantity::UtcMs {
+    view.facts.versions.iter().map(|v| v.record.envelope.at).max().unwrap_or_default()
+}
