@@ -4,7 +4,7 @@ use std::path::{Path, PathBuf};
 
 use bolebook_core::dosing::invented;
 use bolebook_core::dosing::label::paper::{Taken, from_paper, rates_in_both, to_paper};
-use bolebook_core::dosing::label::{LabelProblem, confirmation_problems, validate};
+use bolebook_core::dosing::label::{LabelProblem, confirmation_problems, not_stated, validate};
 use bolebook_core::ids::RecordId;
 use bolebook_core::record::label::{Label, LabelConfirmation};
 use bolebook_core::record::{Body, Kind};
@@ -161,10 +161,22 @@ fn echo(answer: &mut Answer, label: &Label, taken: &[Taken]) {
             shown.push(trap);
         }
     }
+    if let Some(mix) = &label.mix {
+        answer.say(format!(
+            "  mixed: {}. Every rate and limit here is of product, never of the mix; no dose is given under a label that is mixed.",
+            mix.in_words()
+        ));
+    }
+    let missing = not_stated(label);
+    if !missing.is_empty() {
+        answer.say("Taken as NOT STATED on the label. Look for each on the paper, and enter what it states under this name:");
+        answer.say(format!("  {}.", missing.join("; ")));
+    }
     if label.holes.earlier_spacing_um.is_none() {
         answer.say("  holes, earlier_spacing: not given, so the spacing is kept from earlier seasons' holes too; a stem drilled all around has no place left the next season.");
     }
     answer.json.insert("rates".into(), rates_in_both(label).into());
+    answer.json.insert("not_stated".into(), missing.into());
 }
 
 /// A form as JSON, its figures as the paper has them.

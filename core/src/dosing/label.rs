@@ -15,9 +15,11 @@ use crate::record::label::{HoleRules, Label, LabelConfirmation, RateRow, WorkedD
 
 mod entry;
 pub mod paper;
+mod stated;
 
 pub(crate) use entry::day_of_year;
 pub use entry::{pest_code, plant_code};
+pub use stated::not_stated;
 
 /// What is wrong or worth knowing about a label's entry.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, thiserror::Error)]
