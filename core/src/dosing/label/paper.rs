@@ -353,12 +353,6 @@ fn trimmed(text: &str) -> &str {
     if text.contains('.') { text.trim_end_matches('0').trim_end_matches('.') } else { text }
 }
 
-/// Whether a figure is entered under this name.
-#[cfg(test)]
-pub(super) fn is_name(name: &str) -> bool {
-    PLACES.iter().any(|(_, paper, ..)| *paper == name)
-}
-
 /// A label's rates per centimetre and per inch of diameter, to be held against the paper by eye.
 pub fn rates_in_both(label: &Label) -> Vec<String> {
     label.rates.iter().map(in_both).collect()

@@ -58,7 +58,10 @@ mod tests {
         let schema = serde_json::to_string(&schemars::schema_for!(Label)).unwrap();
         for name in missing {
             let name = name.rsplit(' ').next().unwrap();
-            let of_paper = crate::dosing::label::paper::is_name(name);
+            // A figure of the paper that is given bare is refused wherever it may stand.
+            let form = serde_json::json!({ name: 1, "holes": { name: 1 }, "charges": { name: 1 },
+                "conditions": { name: 1 }, "active_ingredients": [{ name: 1 }] });
+            let of_paper = crate::dosing::label::paper::from_paper(form).is_err();
             assert!(of_paper || schema.contains(&format!("\"{name}\"")), "{name}");
         }
     }
