@@ -47,7 +47,10 @@ const PLAN: &str = "
     const [stored, now, asked] = arguments;
     Date.now = () => now;
     const { App } = await import(new URL('field.js', location.href));
+    const texts = {};
+    for (const language of ['en', 'fr', 'es']) texts[language] = await (await fetch(new URL(`${language}.ftl`, location.href))).text();
     const device = {
+        messages: (language) => texts[language],
         random: (count) => new Uint8Array(count), settings: async () => ({ settings: stored.settings, lines: stored.lines.length }),
         lines: async () => stored.lines, pause: async () => {}, store: async () => {},
         key: async () => ({}), sign: async () => '', ask: async () => { throw new Error('no signal'); },
