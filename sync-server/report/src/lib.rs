@@ -2,7 +2,7 @@
 //!
 //! Both are functions of the state, the register, the language and, for the report, the photos at
 //! hand: the same state gives the same bytes. The report is laid out twice: once on paper
-//! ([`layout`](crate::layout)), once as a document ([`emit`](crate::emit)), because a page says of how
+//! (`layout`), once as a document (`emit`), because a page says of how
 //! many it is one. It is built to the rules of PDF/A-2a and PDF/UA-1, which the writing library checks
 //! in a test; the file claims neither, as no validator independent of the writer was at hand.
 
