@@ -3,7 +3,7 @@
 use std::io::Read;
 use std::time::Duration;
 
-use bolebook_core::exchange::{MEDIA_TYPE, Problem, code, short};
+use bolebook_core::exchange::{MEDIA_TYPE, Problem, short};
 use bolebook_core::ids::{DeviceId, Sha256Hash};
 use bolebook_core::quantity::UtcMs;
 use bolebook_core::record::people::{Certificate, Invitation};
@@ -46,6 +46,11 @@ pub enum TransportError {
 }
 
 impl TransportError {
+    /// The code of a refusal.
+    fn code(&self) -> Option<&str> {
+        if let Self::Refused(problem) = self { Some(&problem.code) } else { None }
+    }
+
     /// What to do.
     pub fn hint(&self) -> String {
         match self {
@@ -147,13 +152,7 @@ impl Server {
     /// One round trip of an exchange; gives the answer's lines, unpacked. What is offered goes in the
     /// short form, and whole to a server that does not know it or got it damaged.
     pub fn exchange(&self, token: &str, body: &str) -> Result<impl Read + use<>, TransportError> {
-        if let Some(shorter) = short::shorten(body) {
-            match self.exchange_as(token, &shorter) {
-                Err(TransportError::Refused(p)) if code::SEND_LONG.contains(&p.code.as_str()) => {}
-                other => return other,
-            }
-        }
-        self.exchange_as(token, body)
+        short::send(body, |body| self.exchange_as(token, body), TransportError::code)
     }
 
     fn exchange_as(&self, token: &str, body: &str) -> Result<Box<dyn Read + Send>, TransportError> {

@@ -68,9 +68,10 @@ impl Day {
         (found.ymd() == (year, month, day)).then_some(found)
     }
 
-    /// The day after, unless the calendar is over.
-    pub fn next(self) -> Option<Self> {
-        (self.0 < LAST).then(|| Self(self.0 + 1))
+    /// The day so many days later, unless the calendar is over.
+    pub fn after(self, days: u32) -> Option<Self> {
+        let number = self.0.checked_add(i32::try_from(days).ok()?)?;
+        (number <= LAST).then_some(Self(number))
     }
 }
 

@@ -271,7 +271,7 @@ impl Scheme {
         let year = year.checked_add(self.years())?;
         // 29 February has no anniversary in most years: 1 March then.
         let anniversary = Day::from_ymd(year, month, day).or_else(|| Day::from_ymd(year, month + 1, 1))?;
-        anniversary.next()
+        anniversary.after(1)
     }
 }
 

@@ -1,43 +1,20 @@
 //! Every file a job can be exported as, by name: the same for the desk and the API.
 
-use bolebook_core::export::{BillingRates, billing_csv, eu_records_csv, office_records_csv};
+use bolebook_core::export::BillingRates;
 use bolebook_core::facts::{Fact, Version};
 use bolebook_core::finding::Finding;
 use bolebook_core::ids::Sha256Hash;
+use bolebook_report::files::{self, REPORT, Sources};
 use bolebook_report::words::Words;
-use bolebook_report::{Asked, PDF, Reader, ZIP, data_package, one_sheet, report};
+use bolebook_report::{Asked, GPKG, PDF, Reader, XLSX, ZIP, report};
+
+pub use bolebook_report::files::FILES;
 
 use crate::error::ApiError;
 use crate::findings::{EXPORTS, export, media_type};
 use crate::photos::thumbnail;
 use crate::snapshot::{JobState, Snapshot};
 use crate::state::Inner;
-use crate::tables;
-
-/// The files beside the plain texts of [`EXPORTS`]: name and what it is.
-pub const FILES: [(&str, &str); 9] = [
-    ("report.pdf", "The report of the job: sums, cautions, map, trees, applications, holes, photos"),
-    (
-        "data-package.zip",
-        "Every table with what its columns mean (Frictionless Data Package with Table Schema)",
-    ),
-    ("book.xlsx", "A workbook: trees, applications, findings"),
-    ("trees.gpkg", "Trees and blocks for a geographic information system (OGC GeoPackage)"),
-    (
-        "application-records.csv",
-        "Application records with the elements of 40 CFR 171.303(b)(7)(vi), and what each lacks; struck and provisional ones marked",
-    ),
-    (
-        "application-records-eu.csv",
-        "Application records with the elements of Implementing Regulation (EU) 2023/564, and what each lacks",
-    ),
-    (
-        "application-records-office.csv",
-        "Application records with the elements of the office's own list, and what this job asks for and lacks",
-    ),
-    ("billing.csv", "The billing basis at the rates entered for this job"),
-    ("billing.xlsx", "The billing basis as a workbook"),
-];
 
 /// What an export may turn on beside the state.
 pub struct Choices {
@@ -65,10 +42,6 @@ impl Choices {
     }
 }
 
-fn text(made: Result<String, bolebook_core::export::ExportError>) -> Result<Vec<u8>, ApiError> {
-    made.map(String::into_bytes).map_err(|e| ApiError::internal(&e))
-}
-
 /// One export of a job: its media type and its bytes.
 ///
 /// # Errors
@@ -80,38 +53,32 @@ pub fn file(
     name: &str,
     choices: &Choices,
 ) -> Result<(&'static str, Vec<u8>), ApiError> {
-    let view = &job.view;
-    let findings = || snapshot.findings(job);
-    let csv = "text/csv; charset=utf-8; header=present";
-    Ok(match name {
-        "book.xlsx" => (tables::XLSX, tables::workbook(snapshot, job)?),
-        "trees.gpkg" => (tables::GPKG, tables::geopackage(snapshot, job)?),
-        "report.pdf" => (PDF, whole_report(app, snapshot, job, choices.words)?),
-        "data-package.zip" => (ZIP, data_package(view, &findings(), &snapshot.names)?),
-        "application-records.csv" => {
-            (csv, tables::application_records(snapshot, job, |_, _| true)?.into_bytes())
-        }
-        "application-records-eu.csv" => (csv, text(eu_records_csv(view, &findings(), |_, _| true))?),
-        "application-records-office.csv" => (csv, text(office_records_csv(view, |_, _| true))?),
-        "billing.csv" => (csv, billing(job, choices)?.into_bytes()),
-        "billing.xlsx" => (tables::XLSX, one_sheet(view, "Billing", &billing(job, choices)?)?),
-        _ if EXPORTS.contains(&name) => (media_type(name), export(snapshot, job, name)?.as_bytes().to_vec()),
-        _ => {
-            let all: Vec<&str> = EXPORTS.into_iter().chain(FILES.map(|(name, _)| name)).collect();
-            return Err(ApiError::not_found(format!("no such export; there are {}", all.join(", "))));
-        }
-    })
-}
-
-fn billing(job: &JobState, choices: &Choices) -> Result<String, ApiError> {
-    let Some(rates) = &choices.rates else {
+    if EXPORTS.contains(&name) {
+        return Ok((media_type(name), export(snapshot, job, name)?.as_bytes().to_vec()));
+    }
+    if name == REPORT {
+        return Ok((PDF, whole_report(app, snapshot, job, choices.words)?));
+    }
+    let (findings, rates) = (snapshot.findings(job), choices.rates.as_ref());
+    let from = Sources { view: &job.view, findings: &findings, names: &snapshot.names, rates };
+    if let Some(bytes) = files::file(name, &from)? {
+        let media = match name.rsplit_once('.').map(|(_, ending)| ending) {
+            Some("zip") => ZIP,
+            Some("xlsx") => XLSX,
+            Some("gpkg") => GPKG,
+            _ => media_type(name),
+        };
+        return Ok((media, bytes));
+    }
+    if FILES.iter().any(|(known, _)| *known == name) {
         return Err(ApiError::new(
             axum::http::StatusCode::CONFLICT,
             "no-rates",
             "no rates were entered for this job: the office enters them on the desk's page Billing",
         ));
-    };
-    billing_csv(&job.view, rates).map_err(|e| ApiError::internal(&e))
+    }
+    let all: Vec<&str> = EXPORTS.into_iter().chain(FILES.map(|(name, _)| name)).collect();
+    Err(ApiError::not_found(format!("no such export; there are {}", all.join(", "))))
 }
 
 /// The office's report: every day, provisional ones marked.

@@ -12,7 +12,7 @@ use std::collections::BTreeSet;
 use std::io::{BufReader, Read as _};
 use std::time::Duration;
 
-use bolebook_core::exchange::{MEDIA_TYPE, Problem, code, short};
+use bolebook_core::exchange::{MEDIA_TYPE, Problem, short};
 use bolebook_core::ids::{BookId, DeviceId};
 use bolebook_core::service::{BookList, Health, TokenAnswer, assertion};
 use bolebook_log::client::{ClientError, Session};
@@ -53,6 +53,13 @@ pub enum RelayError {
     /// The log here failed.
     #[error("{0}")]
     Here(String),
+}
+
+impl RelayError {
+    /// The code of a refusal.
+    fn code(&self) -> Option<&str> {
+        if let Self::Refused(problem) = self { Some(&problem.code) } else { None }
+    }
 }
 
 impl From<ApiError> for RelayError {
@@ -159,13 +166,7 @@ impl Other {
 
     /// In the short form, and whole to a server that does not know it or got it damaged.
     fn exchange(&self, body: &str) -> Result<Response<Body>, RelayError> {
-        if let Some(shorter) = short::shorten(body) {
-            match self.post("/v1/exchange", &shorter) {
-                Err(RelayError::Refused(p)) if code::SEND_LONG.contains(&p.code.as_str()) => {}
-                other => return other,
-            }
-        }
-        self.post("/v1/exchange", body)
+        short::send(body, |body| self.post("/v1/exchange", body), RelayError::code)
     }
 
     fn post(&self, path: &str, body: &str) -> Result<Response<Body>, RelayError> {

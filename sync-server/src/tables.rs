@@ -9,7 +9,7 @@ use bolebook_report::ReportError;
 use crate::error::ApiError;
 use crate::snapshot::{JobState, Snapshot};
 
-pub use bolebook_report::{GPKG, XLSX, read_csv};
+pub use bolebook_report::read_csv;
 
 /// Application records with the elements of 40 CFR 171.303, of the versions taken.
 ///
@@ -22,22 +22,6 @@ pub fn application_records(
 ) -> Result<String, ApiError> {
     let findings = snapshot.findings(job);
     application_records_csv(&job.view, &findings, &snapshot.names, takes).map_err(|e| ApiError::internal(&e))
-}
-
-/// A workbook of trees, applications and findings. The same state gives the same bytes.
-///
-/// # Errors
-/// An internal error when it cannot be written.
-pub fn workbook(snapshot: &Snapshot, job: &JobState) -> Result<Vec<u8>, ApiError> {
-    bolebook_report::workbook(&job.view, &snapshot.findings(job), &snapshot.names).map_err(ApiError::from)
-}
-
-/// Trees and blocks as a GeoPackage. The same state gives the same bytes.
-///
-/// # Errors
-/// An internal error when it cannot be written.
-pub fn geopackage(snapshot: &Snapshot, job: &JobState) -> Result<Vec<u8>, ApiError> {
-    bolebook_report::geopackage(&job.view, &snapshot.findings(job)).map_err(ApiError::from)
 }
 
 impl From<ReportError> for ApiError {

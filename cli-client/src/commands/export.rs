@@ -5,13 +5,14 @@ use std::path::{Path, PathBuf};
 use bolebook_core::balance::Balance;
 use bolebook_core::check;
 use bolebook_core::export::{
-    BillingRates, Names, application_records_csv, applications_csv, balance_json, billing_csv,
-    eu_records_csv, findings_json, office_records_csv, summary_json, trees_csv, trees_geojson,
+    BillingRates, Names, applications_csv, balance_json, findings_json, summary_json, trees_csv,
+    trees_geojson,
 };
 use bolebook_core::finding::Finding;
 use bolebook_core::ids::{ClientId, PersonId};
 use bolebook_core::service::RegisterEntry;
 use bolebook_core::view::View;
+use bolebook_report::files::{FILES, REPORT, Sources, file};
 use bolebook_report::words::Words;
 use bolebook_report::{Asked, Reader, ReportError};
 
@@ -32,7 +33,7 @@ pub struct Export {
     #[arg(required_unless_present = "what")]
     folder: Option<PathBuf>,
     /// Only this one. A file that is no text needs a folder.
-    #[arg(long, value_parser = NAMES)]
+    #[arg(long, value_parser = clap::builder::PossibleValuesParser::new(all_names()))]
     what: Option<String>,
     /// Leaves people's names and licence numbers out.
     #[arg(long)]
@@ -45,23 +46,14 @@ pub struct Export {
     rates: Option<PathBuf>,
 }
 
-const NAMES: [&str; 15] = [
-    "trees.csv",
-    "applications.csv",
-    "application-records.csv",
-    "application-records-eu.csv",
-    "application-records-office.csv",
-    "trees.geojson",
-    "findings.json",
-    "balance.json",
-    "summary.json",
-    "data-package.zip",
-    "report.pdf",
-    "book.xlsx",
-    "trees.gpkg",
-    "billing.csv",
-    "billing.xlsx",
-];
+/// The texts that the core makes by itself; [`FILES`] stand beside them.
+const TEXTS: [&str; 6] =
+    ["trees.csv", "applications.csv", "trees.geojson", "findings.json", "balance.json", "summary.json"];
+
+/// Every export, by name.
+fn all_names() -> impl Iterator<Item = &'static str> {
+    TEXTS.into_iter().chain(FILES.map(|(name, _)| name))
+}
 
 /// Whether an export is text that a terminal can show.
 fn is_text(name: &str) -> bool {
@@ -158,44 +150,34 @@ impl Export {
         rates: Option<&BillingRates>,
     ) -> Result<Vec<(&'static str, Vec<u8>)>, CliError> {
         let findings = check::check_among(view, all, balance);
-        let wanted = NAMES.iter().filter(|n| self.what.as_deref().is_none_or(|w| w == **n));
-        wanted
-            .filter(|name| rates.is_some() || !name.starts_with("billing."))
-            .map(|name| {
-                let made = self.file(name, view, &findings, balance, names, rates);
-                Ok((*name, made.map_err(|e| CliError::Unexpected(e.to_string()))?))
-            })
-            .collect()
+        let from = Sources { view, findings: &findings, names, rates };
+        let mut made = vec![];
+        for name in all_names().filter(|name| self.what.as_deref().is_none_or(|what| what == *name)) {
+            let bytes = self.file(name, &from, balance).map_err(|e| CliError::Unexpected(e.to_string()))?;
+            // The billing basis is nothing without rates.
+            made.extend(bytes.map(|bytes| (name, bytes)));
+        }
+        Ok(made)
     }
 
     fn file(
         &self,
         name: &str,
-        view: &View<'_>,
-        findings: &[Finding],
+        from: &Sources<'_, FromRegister<'_>>,
         balance: &Balance,
-        names: &FromRegister<'_>,
-        rates: Option<&BillingRates>,
-    ) -> Result<Vec<u8>, ReportError> {
-        let billing = || rates.map_or_else(|| Ok(String::new()), |rates| billing_csv(view, rates));
+    ) -> Result<Option<Vec<u8>>, ReportError> {
+        let Sources { view, findings, names, .. } = *from;
         let text = match name {
             "trees.csv" => trees_csv(view, findings),
             "applications.csv" => applications_csv(view, findings, names),
-            "application-records.csv" => application_records_csv(view, findings, names, |_, _| true),
-            "application-records-eu.csv" => eu_records_csv(view, findings, |_, _| true),
-            "application-records-office.csv" => office_records_csv(view, |_, _| true),
             "trees.geojson" => trees_geojson(view, findings),
             "findings.json" => findings_json(view, findings),
             "balance.json" => balance_json(view, balance),
-            "billing.csv" => billing(),
-            "data-package.zip" => return bolebook_report::data_package(view, findings, names),
-            "book.xlsx" => return bolebook_report::workbook(view, findings, names),
-            "billing.xlsx" => return bolebook_report::one_sheet(view, "Billing", &billing()?),
-            "trees.gpkg" => return bolebook_report::geopackage(view, findings),
-            "report.pdf" => return self.report(view, findings, names),
-            _ => summary_json(view, findings, balance),
+            "summary.json" => summary_json(view, findings, balance),
+            REPORT => return self.report(view, findings, names).map(Some),
+            _ => return file(name, from),
         };
-        Ok(text?.into_bytes())
+        Ok(Some(text?.into_bytes()))
     }
 
     fn report(

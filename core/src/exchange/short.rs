@@ -229,5 +229,24 @@ pub fn shorten(body: &str) -> Option<String> {
     shorter.then_some(text)
 }
 
+/// Sends a request in the short form, and whole to a server that does not know that form or got it
+/// damaged. `send` makes one round trip; `code` is the code of a refusal, where an error is one.
+///
+/// # Errors
+/// Those of `send`.
+pub fn send<T, E>(
+    body: &str,
+    mut send: impl FnMut(&str) -> Result<T, E>,
+    code: impl Fn(&E) -> Option<&str>,
+) -> Result<T, E> {
+    if let Some(shorter) = shorten(body) {
+        match send(&shorter) {
+            Err(error) if code(&error).is_some_and(|c| crate::exchange::code::SEND_LONG.contains(&c)) => {}
+            other => return other,
+        }
+    }
+    send(body)
+}
+
 #[cfg(test)]
 mod tests;

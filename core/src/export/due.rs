@@ -11,14 +11,6 @@ use crate::view::{CrewDay, View};
 /// contract may give less time.
 pub const COPY_DAYS: u32 = 30;
 
-/// The day this many days later.
-fn later(mut day: Day, days: u32) -> Option<Day> {
-    for _ in 0..days {
-        day = day.next()?;
-    }
-    Some(day)
-}
-
 /// Of each crew-day with an application in force, the last day on which the client's copy is in time.
 pub fn copy_due(view: &View<'_>) -> BTreeMap<CrewDay, Day> {
     let mut due = BTreeMap::new();
@@ -26,7 +18,7 @@ pub fn copy_due(view: &View<'_>) -> BTreeMap<CrewDay, Day> {
         let (Some(day), Body::Application(_)) = (view.crew_day(version), &version.record.body) else {
             continue;
         };
-        if let Some(last) = later(day.day, COPY_DAYS) {
+        if let Some(last) = day.day.after(COPY_DAYS) {
             due.insert(day, last);
         }
     }

@@ -7,6 +7,7 @@
 //! Table Schema beside it in the data package. Member states add to it.
 
 use crate::check::law::own_name;
+use crate::dosing::label::plant_code;
 use crate::export::more::table;
 use crate::export::schema::{DAY_STATE, Field, STANDING, STATE, Type, VIOLATIONS, field, figure};
 use crate::export::standing::{DayStates, Violations, standing, versions};
@@ -71,12 +72,6 @@ pub const OFFICE_RECORDS: &[Field] = &[
     field("missing", Type::Text, "what it asks for and is not there, separated by '; '"),
     STATE,
 ];
-
-/// Five or six capital letters and digits: the form of EPPO codes (EPPO Standard PM 1/248, from memory).
-fn eppo(species: &str) -> Option<&str> {
-    let form = |c: char| c.is_ascii_uppercase() || c.is_ascii_digit();
-    ((5..=6).contains(&species.len()) && species.chars().all(form)).then_some(species)
-}
 
 /// What was last seen of a tree when the application ended, of what `has` picks; else the first
 /// that was seen after it.
@@ -146,7 +141,7 @@ fn elements(view: &View<'_>, a: &Application) -> (Vec<String>, Vec<&'static str>
     let label = view.yard.label(a.label);
     let local = view.local_time(a.started_at);
     let species = listed.and_then(|t| t.species.clone()).unwrap_or_default();
-    let code = eppo(&species).unwrap_or_default().to_owned();
+    let code = if plant_code(&species) { species.clone() } else { String::new() };
     let relevant = label.is_some_and(|l| l.conditions.not_in_bloom);
     let stage = match seen(view, tree, a, |c| c.bloom) {
         None => "",
@@ -264,18 +259,4 @@ fn own(view: &View<'_>, tree: Option<&TreeView>, a: &Application) -> Vec<(Elemen
         (Element::ContainerOff, off.map(|at| view.local_time(at)).unwrap_or_default()),
         (Element::Bark, bark.map(|b| b.mm()).unwrap_or_default()),
     ]
-}
-
-#[cfg(test)]
-mod tests {
-    use super::eppo;
-
-    /// PIUPA and AGRLPL are codes of the EPPO Global Database; a binomial is none.
-    #[test]
-    fn an_eppo_code_is_told_from_another_name_of_a_species() {
-        assert_eq!((eppo("PIUPA"), eppo("AGRLPL")), (Some("PIUPA"), Some("AGRLPL")));
-        for other in ["", "Pinus palustris", "piupa", "PIUP", "PIUPALU", "=1+1A"] {
-            assert_eq!(eppo(other), None, "{other}");
-        }
-    }
 }

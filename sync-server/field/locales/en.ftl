@@ -95,7 +95,6 @@ next-find = Find a tree
 count-treated = Treated
 count-left = Left
 count-not = Not treated
-of-the-mix = of the mix
 in-kit = In the kit
 charges-left = Charges left
 first-aid = First aid

@@ -95,7 +95,6 @@ next-find = Buscar un árbol
 count-treated = Tratados
 count-left = Faltan
 count-not = No tratados
-of-the-mix = de la mezcla
 in-kit = En el kit
 charges-left = Cargas que quedan
 first-aid = Primeros auxilios

@@ -95,7 +95,6 @@ next-find = Trouver un arbre
 count-treated = Traités
 count-left = Restants
 count-not = Non traités
-of-the-mix = du mélange
 in-kit = Dans le kit
 charges-left = Charges restantes
 first-aid = Premiers secours

@@ -8,6 +8,7 @@
 
 mod content;
 mod emit;
+pub mod files;
 mod geopackage;
 mod layout;
 mod package;

@@ -117,11 +117,7 @@ fn dose(p: &mut Page, scene: &Scene<'_>, advice: &Advice, found: &Plan) {
                 if index > 0 {
                     p.text(" + ");
                 }
-                let volume = fill.mix_ul.unwrap_or(fill.charge_ul).ml_exact();
-                p.text(&format!("{} × {volume} mL", fill.count));
-                if fill.mix_ul.is_some() {
-                    p.text(&format!(" {}", scene.say("of-the-mix")));
-                }
+                p.text(&format!("{} × {} mL", fill.count, fill.charge_ul.ml_exact()));
             }
         });
         let (total, usual) = (found.charges.total_ul.ml_exact(), found.dose.target_ul.ml_exact());
