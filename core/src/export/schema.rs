@@ -96,7 +96,7 @@ pub(super) const VIOLATIONS: Field = field(
     "violations of label or law that the office confirmed: code, why, what was done, which report",
 );
 /// The state.
-pub(super) const STATE: Field =
+pub const STATE: Field =
     field("book_state", Type::Id, "the first 16 digits of the digest that names the state of both books");
 const TREE: Field = field("tree", Type::Id, "the tree; of trees joined, the one that stays");
 const APPLICATION: Field = field("application", Type::Id, "the application");

@@ -3,6 +3,7 @@
 //! Rates stand in this server's database alone: a book goes out on every crew's device.
 
 use axum::response::{Html, Redirect};
+use bolebook_core::export::schema::{Field, STATE};
 use bolebook_core::export::{BILLING, BillingRates, billing_csv};
 use bolebook_core::ids::BookId;
 use maud::{Markup, html};
@@ -66,23 +67,26 @@ fn form(desk: &Desk, book: BookId, rates: Option<&BillingRates>) -> Markup {
     }
 }
 
-fn basis(csv: &str) -> Markup {
+/// The table as it stands in the file, but for the currency, which is said once, and the state.
+fn basis(csv: &str, currency: &str) -> Markup {
     let rows = read_csv(csv);
-    let figures: Vec<bool> = BILLING
-        .iter()
-        .map(|f| {
-            f.unit.is_some() || f.name.starts_with("amount") || f.name.contains("stems") || f.name == "trees"
-        })
-        .collect();
-    let shown = BILLING.len() - 1;
-    let head = |name: &str| name.replace('_', " ");
+    let shown = |f: &Field| f.name != "currency" && f.name != STATE.name;
+    let columns: Vec<(usize, &Field)> = BILLING.iter().enumerate().filter(|(_, f)| shown(f)).collect();
+    // A figure or a word of the program's own is never broken in two, as a crew's name may be.
+    let own = |f: &Field| f.name != "crew";
+    let figure = |f: &Field| !["day", "crew", "day_state"].contains(&f.name);
+    let head = |f: &Field| f.name.replace("_ml", ", mL").replace("_cm", ", cm").replace('_', " ");
     html! {
-            table.plain tabindex="0" aria-label="Billing basis" {
-                thead { tr { @for (i, name) in rows.first().into_iter().flatten().take(shown).enumerate() { th.num[figures[i]] scope="col" { (head(name)) } } } }
-                tbody { @for row in rows.iter().skip(1) { tr { @for (i, cell) in row.iter().take(shown).enumerate() {
-                    @if i == 0 { th scope="row" { (if cell.is_empty() { "all days" } else { cell }) } } @else { td.num[figures[i]] { (text(cell)) } }
-                } } } }
-            }
+        p { "Amounts in " (currency) "." }
+        table.cards.billing {
+            thead { tr { @for (_, f) in &columns { th.num[figure(f)] scope="col" { (head(f)) } } } }
+            tbody { @for row in rows.iter().skip(1) { tr { @for (at, f) in &columns {
+                @let cell = row.get(*at).map_or("", String::as_str);
+                @if *at == 0 { th scope="row" { (if cell.is_empty() { "all days" } else { cell }) } }
+                @else if own(f) { td.num[figure(f)] data-label=(head(f)) { (cell) } }
+                @else { td data-label=(head(f)) { (text(cell)) } }
+            } } } }
+        }
     }
 }
 
@@ -99,11 +103,11 @@ pub async fn page(desk: Desk, Id(book): Id<BookId>) -> Result<Html<String>, ApiE
             h1 { "Billing basis" }
             p { "What was done each crew-day, times your rates. Struck and held applications do not count; a tree and a stem count once a job. No rate comes with the program, and none stands in the books: they go out on every crew's device." }
             (form(desk, book, kept.as_ref()))
-            @if let Some(csv) = &table {
-                h2 { "At these rates" }
-                (basis(csv))
+            @if let Some(csv) = &table { section aria-labelledby="at" {
+                h2 id="at" { "At these rates" }
+                (basis(csv, kept.as_ref().map_or("", |r| r.currency.as_str())))
                 p { @for name in ["billing.csv", "billing.xlsx"] { a href=(format!("/jobs/{book}/exports/{name}")) download=(name) { (name) } " " } }
-            }
+            } }
         };
         Ok(Page { title: format!("Billing, {}", job.view.title), job: Some((book, "billing")), body })
     })
