@@ -74,16 +74,19 @@ function keepScreen() {
 }
 
 // One act after another: a second tap waits until the first one is durable. A tap on the kept
-// screen waits until the app is open.
+// screen waits until the app is open. Busy is shown until the last of them is done.
+let waiting = 0;
 function act(name, more) {
   const values = { ...fields(), ...more };
+  waiting += 1;
   root.classList.add("busy");
   busy = busy.then(async () => {
     const failedBefore = root.querySelector(".said.bad") !== null;
     try {
       await app?.act(name, values);
     } finally {
-      root.classList.remove("busy");
+      waiting -= 1;
+      if (waiting === 0) root.classList.remove("busy");
     }
     if (!app) return;
     draw();
