@@ -183,3 +183,80 @@ fn a_new_season_knows_the_trees_and_the_holes_of_the_last() {
         }
     }
 }
+
+/// Nine parts with one: a container of 10 mL holds 9 mL of product; seven holes 12 cm apart fit a girth of
+/// 94.2 cm, so that 63 mL go in, between the 48 and 78 mL of a stem of 30 cm (arithmetic). 10 mL logged as
+/// product cannot have been in such a container.
+#[test]
+fn a_mixed_product_is_dosed_in_product_and_every_volume_says_which_it_is() {
+    let base = TempDir::new().unwrap();
+    let device = Device::new(&base, "office");
+    found(&device);
+    plant(&device);
+    let by = "--by=Ben Invented";
+    let with = |form: &str, name: &str, parts: &str| {
+        let text = device.run(&["label", form, "--invented"]).ok().out;
+        let mix = format!("{{\"mix\": {{\"diluent\": \"water\", {parts}}},");
+        device.file(name, text.replacen('{', &mix, 1).replace("INVENTED-0001", "INVENTED-0002"))
+    };
+    let named = |path: &str| {
+        let text = std::fs::read_to_string(path).unwrap();
+        std::fs::write(path, text.replace(common::LABEL, "Mixed Imaginary (INVENTED)")).unwrap();
+    };
+    let nine_to_one = "\"product_parts\": 9, \"diluent_parts\": 1";
+    let label = with("template", "mixed.json", nine_to_one);
+    named(&label);
+    device.run(&["label", "add", &label]).ok();
+    let mixed = "Mixed Imaginary (INVENTED)";
+    // The second person must find the same mix on the paper.
+    for again in [
+        device.file("none.json", device.run(&["label", "confirm-template", "--invented"]).ok().out),
+        with("confirm-template", "other.json", "\"product_parts\": 1, \"diluent_parts\": 9"),
+    ] {
+        let error = device.refused(4, &["label", "confirm", mixed, &again, by]);
+        assert!(error.to_string().contains("9 parts of product with 1 part of water"), "{error}");
+    }
+    let again = with("confirm-template", "again-mixed.json", nine_to_one);
+    device.run(&["label", "confirm", mixed, &again, by]).ok();
+    device.run(&["lot", "add", "L-9", "--label", mixed, "--expires", "2027-12-31"]).ok();
+
+    let fill =
+        ["fill", "500", "--lot-read", "L-9", "--registration-read", "INVENTED-0002", "--crew", "North", by];
+    let unsaid = device.refused(4, &fill);
+    assert!(unsaid.to_string().contains("450.0 mL of product"), "{unsaid}");
+    let filled = device.run(&[&fill[..], &["--of", "mix"]].concat()).ok().out;
+    assert!(filled.contains("450.0 mL of product filled"), "{filled}");
+
+    device.run(&["tree", "add", "M-1", "--species", "FRXAM", "--mark", "tag", by]).ok();
+    device.run(&["diameter", "M-1", "30", by]).ok();
+    device.run(&SEEN).ok();
+    let dose = device.json(&["dose", "M-1", by]);
+    assert_eq!(dose["charges"]["total_ul"], 63_000, "{dose}");
+    assert_eq!(dose["charges"]["fills"][0]["mix_ul"], 10_000, "{dose}");
+    let said = device.run(&["dose", "M-1", by]).ok().out;
+    assert!(said.contains("9 parts of product with 1 part of water"), "{said}");
+    assert!(said.contains("7 × 10.0 mL") && said.contains("mix mL"), "{said}");
+
+    let treat = ["treat", "M-1", "--charges", "7", "--each", "10", "--crew", "North", by];
+    device.refused(4, &treat);
+    let treated = device.run(&[&treat[..], &["--of", "mix"]].concat()).ok().out;
+    assert!(treated.contains("63.0 mL of product into 7 holes"), "{treated}");
+    let close = ["close-day", "--in-kit", "Kit N=430", "--crew", "North", by];
+    device.refused(4, &close);
+    device.run(&[&close[..], &["--of", "mix"]].concat()).ok();
+    // 450 mL less 63 mL are 387 mL of product, in 430 mL of mix: nothing is unexplained.
+    let codes = || {
+        let found = device.run(&["check", "--json"]).out;
+        let found: Value = serde_json::from_str(&found).unwrap();
+        let codes = found["findings"].as_array().unwrap().iter();
+        codes.map(|f| f["code"].as_str().unwrap().to_owned()).collect::<Vec<_>>()
+    };
+    let before = codes();
+    assert!(!before.iter().any(|c| c == "day.unexplained" || c.starts_with("hole.")), "{before:?}");
+
+    device.run(&["tree", "add", "M-2", "--species", "FRXAM", by]).ok();
+    device.run(&["diameter", "M-2", "30", by]).ok();
+    let loud = device.run(&["treat", "M-2", "--charges", "7", "--each", "10", "--of", "product", by]).ok();
+    assert!(format!("{}{}", loud.out, loud.err).contains("9.0 mL of product"), "{} {}", loud.out, loud.err);
+    assert!(codes().iter().any(|c| c == "hole.more_than_containers_hold"));
+}

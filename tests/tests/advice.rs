@@ -6,6 +6,7 @@ use bolebook_core::dosing::advice::{
 };
 use bolebook_core::dosing::conditions::Circumstances;
 use bolebook_core::dosing::invented::confirmation_of;
+use bolebook_core::dosing::label::{ConfirmationProblem, confirmation_problems};
 use bolebook_core::dosing::layout::EarlierHole;
 use bolebook_core::ids::RecordId;
 use bolebook_core::quantity::{AsRead, Measured, MilliCelsius, Pa, PerMille, ReadUnit, Ul, Um, UtcMs};
@@ -422,7 +423,7 @@ fn leave_licence_category_and_a_lot_under_a_later_fill_stop_before_the_hole() {
             l.mix = Some(Mix { diluent: "water".into(), product_parts: 1, diluent_parts: 3 });
         });
     });
-    assert_eq!(mixed, ["label.mix", "fill.over_limit"]);
+    assert_eq!(mixed, ["fill.over_limit"]);
 }
 
 /// By hand: a hole 40 cm around a girth of 80 cm lies half way; on today's 94.2 cm that is 47.1 cm.
@@ -524,6 +525,35 @@ fn a_label_stops_when_it_is_unconfirmed_expired_wrongly_entered_or_superseded() 
         r.world.yard_amend(Who::Office, old, newer);
     });
     assert_eq!(superseded, ["label.superseded"]);
+}
+
+/// Four parts with one: every container of 10 mL holds 8 mL of product (arithmetic).
+#[test]
+fn under_a_mixed_label_the_dose_is_of_product_and_the_containers_are_filled_with_the_mix() {
+    let mut r = ready();
+    let mix = || Some(Mix { diluent: "water".into(), product_parts: 4, diluent_parts: 1 });
+    relabel(&mut r, |l| l.mix = mix());
+    let advice = r.advise(|_| {});
+    assert_eq!(stops_of(&advice), Vec::<&str>::new());
+    let text = advice.text();
+    assert!(text.contains("4 parts of product with 1 part of water") && text.contains("mix mL"), "{text}");
+    let plan = advice.plan.unwrap();
+    assert!(plan.dose.min_ul <= plan.charges.total_ul && plan.charges.total_ul <= plan.dose.max_ul);
+    let held = plan.mix_by_hole_ul.unwrap();
+    let product: i64 = plan.by_hole_ul.iter().flatten().map(|c| c.0).sum();
+    assert_eq!(product, plan.charges.total_ul.0);
+    for (mix, product) in held.iter().flatten().zip(plan.by_hole_ul.iter().flatten()) {
+        assert_eq!(mix.0 * 4, product.0 * 5);
+    }
+    // Re-entered without the mix, or with another, it is not confirmed.
+    for again in [None, Some(Mix { diluent: "water".into(), product_parts: 1, diluent_parts: 4 })] {
+        let mut label = label();
+        label.mix = mix();
+        let id = RecordId::new(0, [0; 10]);
+        let confirmation = LabelConfirmation { mix: again, ..confirmation_of(&label, id) };
+        let problems = confirmation_problems(&label, &confirmation);
+        assert!(matches!(problems[..], [ConfirmationProblem::MixDiffers { .. }]), "{problems:?}");
+    }
 }
 
 #[test]

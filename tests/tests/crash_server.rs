@@ -16,9 +16,7 @@ use support::{Client, END, job_content, root, sorted_lines, yard};
 
 /// The binary, built by the cargo that runs this test.
 fn binary() -> PathBuf {
-    xtask::process::run(xtask::process::cargo().args(["build", "--quiet", "--package", "bolebook-server"]))
-        .unwrap();
-    xtask::target().join("debug/bolebook-server")
+    xtask::process::programs().unwrap().join("bolebook-server")
 }
 
 struct Process {

@@ -22,7 +22,7 @@ use crate::output::Answer;
 pub struct Calibrate {
     /// Which of the kit's containers, by name.
     container: String,
-    /// A charge found: ML, or ML,GRAMS when it was weighed too.
+    /// A charge found: ML of what the container was charged with, or ML,GRAMS when it was weighed too.
     #[arg(long = "charge", value_name = "ML[,G]", required_unless_present = "weighed")]
     #[serde(default)]
     charge: Vec<Typed>,
@@ -30,7 +30,7 @@ pub struct Calibrate {
     #[arg(long, value_name = "MASS", requires = "density")]
     #[serde(default)]
     weighed: Vec<Typed>,
-    /// Density of the product in g/mL, from its safety data sheet.
+    /// Density in g/mL of what was weighed, from its safety data sheet; of the mix, where that was.
     #[arg(long, value_name = "G_PER_ML")]
     density: Option<Typed>,
     /// Reservoir pressure while charging, with its unit.

@@ -71,7 +71,8 @@ pub struct Add {
 pub struct Confirm {
     /// The label.
     label: Typed,
-    /// The file ('-' for standard input) with `rates` and three `worked` doses; see
+    /// The file ('-' for standard input) with `rates`, three `worked` doses and, if the paper
+    /// has the product mixed, the `mix`; see
     /// `bolebook label confirm-template`.
     file: PathBuf,
 }
@@ -86,6 +87,8 @@ pub struct List {}
 struct Again {
     rates: Vec<bolebook_core::record::label::RateRow>,
     worked: Vec<bolebook_core::record::label::WorkedDose>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    mix: Option<bolebook_core::record::label::Mix>,
 }
 
 impl LabelCommand {
@@ -97,7 +100,7 @@ impl LabelCommand {
                 let empty = || Label { rates: vec![], ..invented::template() };
                 let label = template.label().unwrap_or_else(empty);
                 let again = invented::confirmation_of(&label, RecordId::new(0, [0; 10]));
-                form(&Again { rates: again.rates, worked: again.worked })
+                form(&Again { rates: again.rates, worked: again.worked, mix: again.mix })
             }
             Self::Check(check) => {
                 let (label, taken): (Label, _) = paper_file(&check.file)?;
@@ -163,7 +166,7 @@ fn echo(answer: &mut Answer, label: &Label, taken: &[Taken]) {
     }
     if let Some(mix) = &label.mix {
         answer.say(format!(
-            "  mixed: {}. Every rate and limit here is of product, never of the mix; no dose is given under a label that is mixed.",
+            "  mixed: {}. Every rate and limit here is of product, never of the mix; containers and reservoir hold the mix.",
             mix.in_words()
         ));
     }
@@ -197,7 +200,12 @@ impl Confirm {
                 hint: "let a second licensed person do it, with --by NAME".into(),
             });
         }
-        let body = LabelConfirmation { label: id, rates: again.rates.clone(), worked: again.worked.clone() };
+        let body = LabelConfirmation {
+            label: id,
+            rates: again.rates.clone(),
+            worked: again.worked.clone(),
+            mix: again.mix.clone(),
+        };
         let problems = confirmation_problems(&label, &body);
         if !problems.is_empty() {
             return Err(CliError::Refused(problems.iter().map(ToString::to_string).collect()));

@@ -13,6 +13,7 @@ pub mod job;
 pub mod join;
 pub mod kit;
 pub mod label;
+pub mod liquid;
 pub mod list;
 pub mod log;
 pub mod office;

@@ -1,4 +1,4 @@
-//! `lot`, `move`, `fill`: product, as it comes, goes and is measured. Volumes are of product, never of mix.
+//! `lot`, `move`, `fill`: product, as it comes, goes and is measured. What is logged is product, never mix.
 
 use bolebook_core::check::fill::{content_ul, over_limit};
 use bolebook_core::day::Day;
@@ -7,6 +7,7 @@ use bolebook_core::record::product::{Fill, Found, Lot, Movement, MovementKind};
 use bolebook_core::record::{Body, Kind};
 
 use super::Entry;
+use super::liquid::{Of, in_product};
 use crate::app::{App, Need};
 use crate::cautions;
 use crate::desk::Desk;
@@ -128,9 +129,12 @@ pub struct Move {
     /// What happened.
     #[arg(value_parser = WHAT)]
     what: String,
-    /// How much, in mL of product.
+    /// How much, in mL.
     #[arg(allow_hyphen_values = true)]
     amount: Typed,
+    /// What the amount is of, where the label has the product mixed and it is not in its own container.
+    #[arg(long, value_name = "product|mix")]
+    of: Option<Of>,
     /// The lot.
     #[arg(long)]
     lot: Option<Typed>,
@@ -185,13 +189,26 @@ impl Entry for Move {
             desk.kit(None, crew)?;
         }
         let lot = desk.lot(self.lot.as_ref(), kit)?;
-        let amount_ul = figures::volume(self.amount.text(), "volume")?;
-        let found = self.found(amount_ul.0)?;
+        let typed = figures::volume(self.amount.text(), "volume")?;
+        let found = self.found(typed.0)?;
+        // The yard's stock stands unmixed in its own containers.
+        let of = if in_stock { self.of.or(Some(Of::Product)) } else { self.of };
+        let mix = desk.yard.mix_of(lot);
+        if in_stock && of == Some(Of::Mix) {
+            return Err(CliError::Refused(vec!["what is in stock is product, not yet mixed".into()]));
+        }
+        if mix.is_some() && self.mass.is_some() && of == Some(Of::Mix) {
+            return Err(CliError::Refused(vec![
+                "a mass of the mix says nothing sure of the product in it: measure its volume instead".into(),
+            ]));
+        }
+        let amount_ul = in_product(typed, of, mix)?;
         let at = desk.moment(self.at.as_ref())?;
         let body = Movement { lot, what, amount_ul, kit, crew, found, note: self.note.clone() };
         let id = desk.log_in_yard(body, at)?;
+        let of = if mix.is_some() { " of product" } else { "" };
         let line =
-            format!("{} mL {}, lot {}", amount_ul.ml(), super::spelled(what), desk.yard.lot_number(lot));
+            format!("{} mL{of} {}, lot {}", amount_ul.ml(), super::spelled(what), desk.yard.lot_number(lot));
         desk.logged(line, id);
         Ok(())
     }
@@ -230,9 +247,12 @@ impl Move {
 #[derive(Debug, clap::Args, serde::Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct FillEntry {
-    /// How much, in mL of product.
+    /// How much, in mL.
     #[arg(allow_hyphen_values = true)]
     amount: Typed,
+    /// What the amount is of, where the label has the product mixed.
+    #[arg(long, value_name = "product|mix")]
+    of: Option<Of>,
     /// The lot number, read off the container.
     #[arg(long, value_name = "NUMBER")]
     lot_read: Typed,
@@ -272,7 +292,8 @@ impl Entry for FillEntry {
                 self.registration_read, label.name, label.registration
             )]));
         }
-        let amount = figures::volume(self.amount.text(), "volume")?;
+        let typed = figures::volume(self.amount.text(), "volume")?;
+        let amount = in_product(typed, self.of, desk.yard.mix_of(lot))?;
         if amount <= Ul::ZERO {
             return Err(CliError::Refused(vec![
                 "a fill of nothing is no fill: write what was put in".into(),
@@ -329,7 +350,8 @@ impl Entry for FillEntry {
             registration_read: self.registration_read.text().to_owned(),
             lot_read: self.lot_read.text().to_owned(),
         };
-        let line = format!("{} mL filled, lot {}", fill.amount_ul.ml(), desk.yard.lot_number(lot));
+        let of = if desk.yard.mix_of(lot).is_some() { " of product" } else { "" };
+        let line = format!("{} mL{of} filled, lot {}", fill.amount_ul.ml(), desk.yard.lot_number(lot));
         let id = desk.log_in_yard(fill, at)?;
         desk.logged(line, id);
         Ok(())

@@ -12,6 +12,7 @@ use bolebook_core::record::work::{Application, Hole};
 use super::Entry;
 use super::dose::measured;
 use super::field::stem_of;
+use super::liquid::{Of, in_product};
 use crate::app::Need;
 use crate::cautions;
 use crate::desk::Desk;
@@ -42,6 +43,9 @@ pub struct TreatEntry {
     /// What each of --charges put in, in mL.
     #[arg(long, value_name = "ML", requires = "charges")]
     each: Option<Typed>,
+    /// What these volumes are of, where the label has the product mixed: a container's scale shows mix.
+    #[arg(long, value_name = "product|mix")]
+    of: Option<Of>,
     /// Which stem.
     #[arg(long, default_value = "1")]
     #[serde(default = "one")]
@@ -106,7 +110,11 @@ impl Entry for TreatEntry {
         let purpose = desk.purpose(self.purpose.as_ref(), &label)?;
         let sealed = self.sealed.unwrap_or(label.holes.sealing == Sealing::Required);
         let diameter = desk.stand()?.diameter(tree, stem);
-        let holes = self.holes(desk, &label, (tree, stem), sealed)?;
+        let mut holes = self.holes(desk, &label, (tree, stem), sealed)?;
+        for hole in &mut holes {
+            hole.put_in_ul = in_product(hole.put_in_ul, self.of, label.mix.as_ref())?;
+            hole.leaked_ul = in_product(hole.leaked_ul, self.of, label.mix.as_ref())?;
+        }
         if diameter.is_some() {
             let (_, read) = measured(desk, tree, stem)?;
             let band = read.band_low_girth_um.max(read.band_high_girth_um);
@@ -152,7 +160,8 @@ impl Entry for TreatEntry {
             desk.caution(caution);
         }
         let tag = desk.stand()?.tag(tree);
-        let line = format!("Tree {tag}: {} mL into {} holes", body.put_in_ul().ml(), body.holes.len());
+        let of = if label.mix.is_some() { " of product" } else { "" };
+        let line = format!("Tree {tag}: {} mL{of} into {} holes", body.put_in_ul().ml(), body.holes.len());
         let id = desk.log_in_job(body, at)?;
         desk.logged(line, id);
         desk.answer.json.insert("application".into(), id.to_string().into());
@@ -196,7 +205,11 @@ impl TreatEntry {
             return Err(refused(format!("{count} charges in one stem")));
         }
         let each = figures::volume(each.text(), "charge")?;
-        let charges = pack(&vec![each; usize::try_from(count).unwrap_or(0)], &label.charges);
+        let alike = vec![each; usize::try_from(count).unwrap_or(0)];
+        // Which charges share a hole goes by the product in each, as the label's limits do.
+        let product = in_product(each, self.of, label.mix.as_ref())?;
+        let packed = pack(&vec![product; alike.len()], &label.charges);
+        let charges: Vec<Vec<Ul>> = packed.iter().map(|hole| vec![each; hole.len()]).collect();
         let (_, measured) = measured(desk, tree, stem)?;
         let (damage, earlier) = (desk.damage(tree, stem)?, desk.holes_in(tree, stem)?);
         let layout = plan(&LayoutRequest {

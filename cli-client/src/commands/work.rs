@@ -8,6 +8,7 @@ use bolebook_core::record::work::{DayClosing, Incident, KitContent, NotTreated, 
 
 use super::Entry;
 use super::erase::ErasePhoto;
+use super::liquid::{Of, in_product};
 use crate::app::{App, Need};
 use crate::desk::Desk;
 use crate::error::CliError;
@@ -130,6 +131,9 @@ pub struct CloseDay {
     #[arg(long = "in-kit", value_name = "KIT=ML[@LOT]")]
     #[serde(default)]
     in_kit: Vec<Typed>,
+    /// What these volumes are of, where the label has the product mixed: a reservoir holds the mix.
+    #[arg(long, value_name = "product|mix")]
+    of: Option<Of>,
     /// Containers still on a tree; must be none.
     #[arg(long, default_value = "0")]
     #[serde(default = "none")]
@@ -166,7 +170,9 @@ impl Entry for CloseDay {
             let (amount, lot) = rest.split_once('@').map_or((rest, None), |(a, l)| (a, Some(Typed::from(l))));
             let kit = desk.kit(Some(&Typed::from(kit)), Some(crew))?;
             let lot = desk.lot(lot.as_ref(), Some(kit))?;
-            kits.push(KitContent { kit, lot, content_ul: figures::volume(amount, "volume")? });
+            let amount = figures::volume(amount, "volume")?;
+            let content_ul = in_product(amount, self.of, desk.yard.mix_of(lot))?;
+            kits.push(KitContent { kit, lot, content_ul });
         }
         let own = desk.named(Kind::Kit).into_iter().filter(|k| {
             desk.yard.kit(k.id).is_some_and(|kit| kit.crew == Some(crew))

@@ -24,6 +24,7 @@ pub fn check(view: &View<'_>, work: &Work<'_>, findings: &mut Vec<Finding>) {
         if let Some(label) = done.label {
             places(tag, label, done, findings);
             charges(tag, label, done, findings);
+            held(tag, label, done, findings);
             sealing(tag, label, done, findings);
             early(tag, label, done, findings);
         }
@@ -82,6 +83,28 @@ fn charges(tag: &str, label: &Label, done: &Done<'_>, findings: &mut Vec<Finding
             format!("Tree {tag}: {}; the label allows {} mL a hole.", joined(&over), Ul(most).ml_exact());
         findings.push(done.find(Code::HoleCharge, message));
     }
+}
+
+/// What the containers cannot have held was logged wrong, whatever the label allows.
+fn held(tag: &str, label: &Label, done: &Done<'_>, findings: &mut Vec<Finding>) {
+    let Some(kit) = done.kit else { return };
+    let in_product = |charge: Ul| label.mix.as_ref().map_or(charge, |mix| mix.product_in(charge));
+    let Some(largest) = kit.containers.iter().map(|c| in_product(c.charge_ul)).max() else { return };
+    let most = largest.0.saturating_mul(label.charges.per_hole.clamp(1, 1_000));
+    let over = wrong(&done.body.holes, |h| {
+        let discharged = h.discharged_ul();
+        (discharged.0 > most.saturating_add(most / 10)).then(|| format!("took {} mL", discharged.ml_exact()))
+    });
+    if over.is_empty() {
+        return;
+    }
+    let of_mix = if label.mix.is_some() { " of product, mixed as the label says" } else { "" };
+    let message = format!(
+        "Tree {tag}: {}; the kit's containers hold {} mL{of_mix} for one hole.",
+        joined(&over),
+        Ul(most).ml_exact()
+    );
+    findings.push(done.find(Code::HoleOverContainer, message));
 }
 
 fn sealing(tag: &str, label: &Label, done: &Done<'_>, findings: &mut Vec<Finding>) {

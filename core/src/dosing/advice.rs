@@ -90,6 +90,9 @@ pub struct Plan {
     pub charges_interval: Interval,
     /// The charges of each hole, in the layout's order.
     pub by_hole_ul: Vec<Vec<Ul>>,
+    /// How much of the mix goes into the containers of each hole, where the label has one.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub mix_by_hole_ul: Option<Vec<Vec<Ul>>>,
     /// The holes.
     pub layout: Layout,
 }

@@ -186,7 +186,12 @@ pub fn confirmation_of(label: &Label, id: crate::ids::LabelId) -> LabelConfirmat
             dose_ul: Ul(row.usual_ul_per_m.0 / 1_000 * (diameter / 1_000)),
         })
     });
-    LabelConfirmation { label: id, rates: label.rates.clone(), worked: worked.collect() }
+    LabelConfirmation {
+        label: id,
+        rates: label.rates.clone(),
+        worked: worked.collect(),
+        mix: label.mix.clone(),
+    }
 }
 
 fn with_words(label: Label) -> Label {

@@ -11,7 +11,7 @@ use crate::dosing::dose::dose_for;
 use crate::dosing::rate::{Rate, season_rate};
 use crate::dosing::stem::{diameter_of_girth, girth_of_diameter};
 use crate::quantity::{Ul, Um, decimal};
-use crate::record::label::{HoleRules, Label, LabelConfirmation, RateRow, WorkedDose};
+use crate::record::label::{HoleRules, Label, LabelConfirmation, Mix, RateRow, WorkedDose};
 
 mod entry;
 pub mod paper;
@@ -355,6 +355,14 @@ pub enum ConfirmationProblem {
     /// A purpose of the label for which no dose was worked.
     #[error("no dose was worked by hand for '{0}'")]
     PurposeNotWorked(String),
+    /// The mix was re-entered otherwise, or by one of the two not at all.
+    #[error("the label's entry has the product {entry}, the re-entry {again}: compare both with the paper")]
+    MixDiffers {
+        /// As entered.
+        entry: String,
+        /// As re-entered.
+        again: String,
+    },
     /// A dose that does not come out.
     #[error("'{purpose}' at {} cm: {} mL by hand, {found}: work it again, and compare the rate with the paper", .diameter_um.cm(), decimal(.by_hand_ul.0, 1_000, 3))]
     DoseDiffers {
@@ -380,6 +388,13 @@ pub fn confirmation_problems(label: &Label, confirmation: &LabelConfirmation) ->
         }
     }
     problems.extend(left.into_iter().map(|r| ConfirmationProblem::NotInLabel { row: row_in_words(r) }));
+    if label.mix != confirmation.mix {
+        let said = |mix: &Option<Mix>| {
+            mix.as_ref().map_or_else(|| "not mixed".to_owned(), |mix| format!("mixed, {}", mix.in_words()))
+        };
+        let (entry, again) = (said(&label.mix), said(&confirmation.mix));
+        problems.push(ConfirmationProblem::MixDiffers { entry, again });
+    }
     let mut diameters: Vec<Um> = confirmation.worked.iter().map(|w| w.diameter_um).collect();
     diameters.sort_unstable();
     diameters.dedup();

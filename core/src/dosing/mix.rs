@@ -4,6 +4,8 @@
 //! container filled with it gives less product than its size, and a reservoir holds more liquid than
 //! the product put in. Between the two stand these few reckonings, by the label's parts by volume;
 //! that volumes add is common practice, no source (water and alcohols shrink by a few per cent).
+//! Each container is rounded up to a whole microlitre of product, so that a sum is overstated by at most
+//! 1 µL a container and never understated.
 
 use crate::dosing::charges::ChargePlan;
 use crate::quantity::Ul;
@@ -94,6 +96,12 @@ pub fn say_mix(plan: &mut ChargePlan, kinds: &[ContainerKind], label: &Label) {
     plan.note = format!("{} (product; of the mix, {})", plan.note, said.join(" + "));
 }
 
+/// How much of the mix goes into the containers of each hole; nothing where there is no mix.
+pub fn mix_by_hole(plan: &ChargePlan, by_hole: &[Vec<Ul>]) -> Option<Vec<Vec<Ul>>> {
+    let of = |charge: &Ul| plan.fills.iter().find(|f| f.charge_ul == *charge)?.mix_ul;
+    by_hole.iter().map(|charges| charges.iter().map(of).collect()).collect()
+}
+
 #[cfg(test)]
 mod tests {
     use proptest::prelude::*;
@@ -134,6 +142,8 @@ mod tests {
         assert_eq!((plan.fills[0].count, plan.total_ul), (14, Ul(70_000)));
         say_mix(&mut plan, &containers(), &label);
         assert_eq!(plan.fills[0].mix_ul, Some(Ul(10_000)));
+        let by_hole = vec![vec![Ul(5_000)]; 14];
+        assert_eq!(mix_by_hole(&plan, &by_hole), Some(vec![vec![Ul(10_000)]; 14]));
         assert!(plan.note.ends_with("(product; of the mix, 14 × 10.0 mL)"), "{}", plan.note);
     }
 

@@ -109,7 +109,7 @@ pub fn svg(layout: &Layout, title: &str) -> String {
 <rect width="1000" height="{height}" fill="#fff"/>
 "##,
         title = escape(title),
-        desc = escape(&layout.text(&[])),
+        desc = escape(&layout.text(&[], "")),
     );
     text_at(w, 20, 46, 34, "start", title);
     for (i, line) in said.iter().enumerate() {

@@ -271,6 +271,9 @@ pub struct LabelConfirmation {
     pub rates: Vec<RateRow>,
     /// Three doses worked by hand at three diameters; must equal what the core gives.
     pub worked: Vec<WorkedDose>,
+    /// The mix, entered anew from the paper; must equal the label's.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub mix: Option<Mix>,
 }
 
 /// A dose worked by hand.

@@ -18,9 +18,26 @@ pub struct OpenHole {
     pub height_um: Um,
     /// What is to go in.
     pub charge_ul: Ul,
+    /// How much of the mix that is in its containers, where the label has the product mixed.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub mix_ul: Option<Ul>,
     /// What differed; nothing yet when absent.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub differs: Option<Differs>,
+}
+
+impl OpenHole {
+    /// What its containers hold: the charge, or the mix it is in.
+    pub fn held_ul(&self) -> Ul {
+        self.mix_ul.unwrap_or(self.charge_ul)
+    }
+
+    /// The product in a part of what they hold, rounded up.
+    pub fn product_in(&self, part: Ul) -> Ul {
+        let product = i128::from(part.0) * i128::from(self.charge_ul.0);
+        let held = i128::from(self.held_ul().0.max(1));
+        Ul(i64::try_from((product + held - 1) / held).unwrap_or(i64::MAX))
+    }
 }
 
 /// What differed at a hole.
@@ -153,10 +170,12 @@ impl OpenStem {
             diameter,
             continues,
         } = opening;
-        let holes = plan.layout.holes.iter().zip(&plan.by_hole_ul).map(|(place, charges)| OpenHole {
+        let holes = plan.layout.holes.iter().zip(&plan.by_hole_ul).enumerate();
+        let holes = holes.map(|(index, (place, charges))| OpenHole {
             arc_um: place.arc_um,
             height_um: place.height_um,
             charge_ul: charges.iter().copied().sum(),
+            mix_ul: plan.mix_by_hole_ul.as_ref().and_then(|m| Some(m.get(index)?.iter().copied().sum())),
             differs: None,
         });
         Self {

@@ -5,7 +5,6 @@ use std::io::{BufRead as _, BufReader, Write as _};
 use std::net::TcpListener;
 use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Stdio};
-use std::sync::OnceLock;
 use std::sync::atomic::{AtomicU32, Ordering};
 
 use bolebook_core::day::Day;
@@ -30,14 +29,7 @@ const MS_PER_DAY: i64 = 86_400_000;
 
 /// The programs, built once for all tests of this process.
 pub fn programs() -> PathBuf {
-    static BUILT: OnceLock<PathBuf> = OnceLock::new();
-    let build = || {
-        let mut cargo = xtask::process::cargo();
-        cargo.args(["build", "--quiet", "--package", "bolebook-cli", "--package", "bolebook-server"]);
-        xtask::process::run(&mut cargo).unwrap();
-        xtask::target().join("debug")
-    };
-    BUILT.get_or_init(build).clone()
+    xtask::process::programs().unwrap()
 }
 
 /// A port below those that systems hand out by themselves: a server that is stopped and started again
@@ -75,11 +67,20 @@ impl Office {
     /// Founds a yard with two crews, their kits, a confirmed label, a lot, and a job of so many
     /// trees, every one measured. `told` is the time of the story; without it, the machine's.
     pub fn found(told: Option<&str>, now: UtcMs, trees: usize) -> Self {
+        Self::found_with(told, now, trees, None)
+    }
+
+    /// As [`Self::found`], under a label that has the product mixed with water: parts of product, of water.
+    pub fn found_mixed(told: Option<&str>, now: UtcMs, trees: usize, parts: [i64; 2]) -> Self {
+        Self::found_with(told, now, trees, Some(parts))
+    }
+
+    fn found_with(told: Option<&str>, now: UtcMs, trees: usize, mix: Option<[i64; 2]>) -> Self {
         let zone = Zone { name: "UTC".into(), offsets: vec![ZoneOffset { from: UtcMs(0), offset_s: 0 }] };
         let folder = tempfile::tempdir().unwrap();
         let today = Day::of(now, &zone);
         let mut office = Self { folder, told: told.map(str::to_owned), today, port: 0, server: None };
-        office.yard();
+        office.yard(mix);
         office.job(trees);
         office
     }
@@ -127,7 +128,7 @@ impl Office {
         self.told = Some(time.to_owned());
     }
 
-    fn yard(&mut self) {
+    fn yard(&mut self, mix: Option<[i64; 2]>) {
         self.run(&["yard", "new", "Imaginary Tree Care (INVENTED)", "--person", "Olive Invented"]);
         let (from, to) = (self.day(-300), self.day(300));
         let licence = |person: &str, number: &str| {
@@ -156,14 +157,19 @@ impl Office {
             self.run(&["crew", "add", crew, "--lead", lead]);
             self.run(&["kit", "add", &kit, "--name", &format!("Kit {number}"), "--crew", crew]);
         }
-        let (label, rates) = label(&self.day(900));
+        let (mut label, rates) = label(&self.day(900));
+        let mut confirmation = json!({ "rates": rates });
+        if let Some([product, water]) = mix {
+            let mix = json!({ "diluent": "water", "product_parts": product, "diluent_parts": water });
+            (label["mix"], confirmation["mix"]) = (mix.clone(), mix);
+        }
         let name = label["name"].as_str().unwrap().to_owned();
         let worked = [(150_000, 36_000), (300_000, 72_000), (605_000, 145_200)].map(
             |(diameter, dose)| json!({ "purpose": "preventive", "diameter_um": diameter, "dose_ul": dose }),
         );
         let label = self.write("label.json", &label.to_string());
-        let confirmation =
-            self.write("confirmation.json", &json!({ "rates": rates, "worked": worked }).to_string());
+        confirmation["worked"] = json!(worked);
+        let confirmation = self.write("confirmation.json", &confirmation.to_string());
         self.run(&["label", "add", &label]);
         self.run(&["label", "confirm", &name, &confirmation, "--by", "Sam Invented"]);
         self.run(&["lot", "add", LOT, "--expires", &self.day(400)]);

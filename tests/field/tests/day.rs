@@ -341,3 +341,44 @@ fn an_amended_hole_counts_as_amended_and_the_gauge_says_how_many_charges_are_lef
     assert_eq!(find(&balance, "into_trees_ul"), Some(put_in - 1_000), "{balance}");
     assert_eq!(find(&balance, "leaked_ul"), Some(1_000), "{balance}");
 }
+
+/// Four parts with one: 500 mL in the reservoir hold 400 mL of product, a container of 10 mL 8 mL. A stem
+/// of 25 cm (girth 78.5 cm, holes 12 cm apart) has room for six, 48 mL; 5 mL left in one are 4 mL of
+/// product (arithmetic).
+#[test]
+fn under_a_mixed_label_what_vessels_hold_is_typed_and_product_is_logged() {
+    let mut office = Office::found_mixed(Some(MORNING), SEVEN, 2, [4, 1]);
+    let url = office.serve(None);
+    let (device, field) = joined(&office, &url, 29, 0);
+    let asked = tap(&field, "go:fill", &[]);
+    assert!(asked.contains("4 parts of product with 1 part of water"), "{asked}");
+    let filled = tap(&field, "fill", &[("lot", LOT), ("registration", REGISTRATION), ("amount", "500")]);
+    good(&filled);
+    assert!(filled.contains("That is 400.0 mL of product."), "{filled}");
+    let tree = tree_of(&field, "P-1");
+    good(&tap(&field, &format!("seen:{tree}"), LOOK));
+    let plan = field.screen();
+    assert!(plan.contains("6 × 10.0 mL of the mix") && !plan.contains("Do not treat"), "{plan}");
+    assert!(plan.contains("4 parts of product with 1 part of water"), "{plan}");
+    good(&tap(&field, &act_of(&plan, "I have read this"), &[]));
+    good(&tap(&field, &format!("begin:{tree}:1"), &[]));
+    assert!(tap(&field, "go:board", &[]).contains("6 × 10.0 mL of the mix"));
+    device.wait(3);
+    good(&tap(&field, &format!("on:{tree}:1"), &[]));
+    let too_much = [("what", "part"), ("amount", "10.1"), ("sealed", "yes")];
+    assert!(tap(&field, &format!("differs:{tree}:1:0"), &too_much).contains("said bad"));
+    let half = [("what", "part"), ("amount", "5"), ("sealed", "yes")];
+    good(&tap(&field, &format!("differs:{tree}:1:0"), &half));
+    device.wait(9);
+    good(&tap(&field, &format!("done:{tree}:1:sealed"), &[]));
+    let closing = tap(&field, "go:close", &[]);
+    assert!(closing.contains("of the mix, as the scale shows it"), "{closing}");
+    // 400 less 44 mL of product are 356 mL, in 445 mL of the mix.
+    let kit = act_or_field(&closing, "kit-");
+    good(&tap(&field, "close", &[(&kit, "445"), ("none-out", "yes")]));
+    tap(&field, "exchange", &[]);
+    office.run(&["exchange", &url]);
+    let balance = office.run(&["balance"]);
+    assert_eq!(find(&balance, "into_trees_ul"), Some(44_000), "{balance}");
+    assert!(!office.run(&["check"]).to_string().contains("day.unexplained"));
+}

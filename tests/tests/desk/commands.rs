@@ -3,7 +3,6 @@
 use std::io::Write as _;
 use std::path::PathBuf;
 use std::process::{Command, Output, Stdio};
-use std::sync::OnceLock;
 
 use bolebook_core::authority::{Offer, invite};
 use bolebook_core::quantity::UtcMs;
@@ -14,12 +13,7 @@ use bolebook_tests::world::World;
 use crate::site::{Browser, Site, root};
 
 fn program() -> PathBuf {
-    static BUILT: OnceLock<()> = OnceLock::new();
-    BUILT.get_or_init(|| {
-        let mut cargo = xtask::process::cargo();
-        xtask::process::run(cargo.args(["build", "--quiet", "--package", "bolebook-server"])).unwrap();
-    });
-    xtask::target().join("debug/bolebook-server")
+    xtask::process::programs().unwrap().join("bolebook-server")
 }
 
 fn run(site: &Site, arguments: &[&str], input: &str) -> Output {

@@ -4,6 +4,7 @@ use std::ffi::OsStr;
 use std::io::{BufRead as _, BufReader};
 use std::path::PathBuf;
 use std::process::{Command, Stdio};
+use std::sync::Mutex;
 
 /// A task did not come to its end.
 #[derive(Debug, thiserror::Error)]
@@ -48,6 +49,24 @@ pub enum TaskError {
     /// Arguments that cannot be met.
     #[error("{0}")]
     Arguments(String),
+}
+
+/// Says that `cargo xtask test` has built the programs already: with the features of the whole workspace,
+/// where building a package by itself would compile much of what it stands on a second time.
+pub const BUILT: &str = "BOLEBOOK_PROGRAMS_BUILT";
+
+/// The folder of `bolebook` and `bolebook-server`, built now unless they have been.
+///
+/// # Errors
+/// [`TaskError`] when they cannot be built.
+pub fn programs() -> Result<PathBuf, TaskError> {
+    static BUILDING: Mutex<bool> = Mutex::new(false);
+    let mut built = BUILDING.lock().unwrap_or_else(std::sync::PoisonError::into_inner);
+    if !*built && std::env::var_os(BUILT).is_none() {
+        run(cargo().args(["build", "--quiet", "--package", "bolebook-cli", "--package", "bolebook-server"]))?;
+    }
+    *built = true;
+    Ok(crate::target().join("debug"))
 }
 
 /// The cargo that runs this task.

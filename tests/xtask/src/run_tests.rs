@@ -1,6 +1,6 @@
 //! `cargo xtask test`: everything CI checks, in one command.
 
-use crate::process::{TaskError, cargo, run, run_seen};
+use crate::process::{BUILT, TaskError, cargo, run, run_seen};
 use crate::setup;
 
 /// Test totals, summed from cargo test's own closing lines.
@@ -56,8 +56,10 @@ pub fn all() -> Result<(), TaskError> {
     step("set up", &mut setup::all);
     step("formatting", &mut || run(cargo().args(["fmt", "--all", "--check"])));
     step("tests", &mut || {
+        // The same programs for all tests, of the same compilation as the tests themselves.
+        run(cargo().args(["build", "--workspace", "--bins", "--tests"]))?;
         let mut tests = cargo();
-        tests.args(["test", "--workspace", "--no-fail-fast"]);
+        tests.args(["test", "--workspace", "--no-fail-fast"]).env(BUILT, "1");
         run_seen(&mut tests, |line| totals.add_line(line))
     });
     step("lints", &mut || {

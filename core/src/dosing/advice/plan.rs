@@ -7,6 +7,7 @@ use crate::dosing::charges::{choose_within, pack};
 use crate::dosing::conditions::Weight;
 use crate::dosing::dose::{StemDose, season_limit_ul};
 use crate::dosing::layout::{EarlierHole, LayoutRequest, plan as lay_out, room};
+use crate::dosing::mix::{in_product, mix_by_hole, say_mix};
 use crate::dosing::stem::girth_of_diameter;
 use crate::dosing::tree_dose::tree_dose;
 use crate::dosing::uncertainty::{Tape, of_diameter, of_plan, of_target};
@@ -84,11 +85,11 @@ pub(super) fn plan(
         clearance_um: label.holes.spacing_um,
         past_clearance_um: label.holes.past_clearance_um(),
     };
+    let containers = in_product(&kit.containers, label);
     let charges = room(&request).map_err(|e| ("layout.none", e.to_string())).and_then(|fits| {
-        choose_within(&dose, &label.charges, &kit.containers, fits)
-            .map_err(|e| ("charges.none", e.to_string()))
+        choose_within(&dose, &label.charges, &containers, fits).map_err(|e| ("charges.none", e.to_string()))
     });
-    let charges = match charges {
+    let mut charges = match charges {
         Ok(charges) => charges,
         Err((code, why)) => {
             let earlier = if earlier.is_empty() {
@@ -100,7 +101,9 @@ pub(super) fn plan(
             return None;
         }
     };
+    say_mix(&mut charges, &kit.containers, label);
     let by_hole_ul = pack(&charges.charges_ul, &label.charges);
+    let mix_by_hole_ul = mix_by_hole(&charges, &by_hole_ul);
     request.holes = by_hole_ul.len();
     let layout = lay_out(&request).ok()?;
     if layout.short() {
@@ -110,7 +113,7 @@ pub(super) fn plan(
     let record = &measured.record;
     let tape = Tape::of_reading(&record.as_read, record.diameter_um);
     let dose_interval = of_diameter(&tape).and_then(|of| of_target(dose.target_ul, record.diameter_um, of));
-    let known = dose_interval.and_then(|dose| Ok((dose, of_plan(&charges, &kit.containers)?)));
+    let known = dose_interval.and_then(|dose| Ok((dose, of_plan(&charges, &containers)?)));
     let (dose_interval, charges_interval) = match known {
         Ok(known) => known,
         Err(error) => {
@@ -118,7 +121,7 @@ pub(super) fn plan(
             return None;
         }
     };
-    Some(Plan { dose, dose_interval, charges, charges_interval, by_hole_ul, layout })
+    Some(Plan { dose, dose_interval, charges, charges_interval, by_hole_ul, mix_by_hole_ul, layout })
 }
 
 /// What was put in in earlier seasons, as far as it is known.

@@ -54,11 +54,11 @@ pub(super) fn label<'v>(case: &mut Case<'v, '_>) -> Option<&'v Label> {
     confirmed(case, id, label);
     if let Some(mix) = &label.mix {
         let text = format!(
-            "Label {} has the product mixed: {}. No dose is given under it here: a container of the mix holds less product than its size, and what is measured and logged is easily taken for the mix.",
+            "Label {} has the product mixed: {}. Containers and reservoir hold the mix; the dose, its limits and what is logged are of product. Say of each volume which of the two it is.",
             label.name,
             mix.in_words()
         );
-        case.stop("label.mix", text, DESIGN);
+        case.caution("label.mix", text, "the label's mix");
     }
     if let Some(expires) = label.expires.filter(|day| *day < case.today) {
         let text = format!("Label {} could be used until {expires}.", label.name);

@@ -56,7 +56,11 @@ impl Advice {
         let handling: Vec<String> = self.handling.iter().map(|l| (*l).to_owned()).collect();
         words(&mut lines, "At the tree:", &handling);
         if let Some(plan) = &self.plan {
-            lines.push(plan.layout.text(&plan.by_hole_ul));
+            let (charges, of) = match &plan.mix_by_hole_ul {
+                Some(mix) => (mix, "mix mL"),
+                None => (&plan.by_hole_ul, "charge mL"),
+            };
+            lines.push(plan.layout.text(charges, of));
             lines.push(drawing(&plan.layout));
             lines.push(
                 "Label, local law and the licensed applicator decide; this is arithmetic, not permission."

@@ -30,7 +30,8 @@ pub const COLUMNS: &[&str] = &[
 
 /// How to read the table, for whoever holds it in the hand.
 const HOW: &str = "Take the row whose 'from' is at or below the diameter and whose 'below' is above it. \
-Never more than the row says: a stem between two rows belongs to the lower one. Out of date as soon as \
+Never more than the row says: a stem between two rows belongs to the lower one. \
+Where 'usual' is above 'most', the label's limit per tree and season holds the dose down. Out of date as soon as \
 the office enters another label version: the version on the container and the version here must agree. \
 Label, local law and the licensed applicator in charge go before this table.";
 

@@ -19,7 +19,7 @@ pub fn not_stated(label: &Label) -> Vec<&'static str> {
         (label.pressure_max_pa.is_some(), "pressure_max"),
         (label.interval_days.is_some(), "interval_days"),
         (label.expires.is_some(), "expires"),
-        (label.mix.is_some(), "mix"),
+        (label.mix.is_some(), "mix: diluent, product_parts, diluent_parts"),
         (holes.earlier_spacing_um.is_some(), "holes: earlier_spacing"),
         (holes.most_holes.is_some(), "holes: most_holes"),
         (!charges.part_charge || charges.least_part_ul.is_some(), "charges: least_part"),

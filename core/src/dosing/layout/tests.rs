@@ -41,7 +41,7 @@ fn the_plain_instruction_comes_first() {
         layout.depth_text(),
         "6.0 mm bit, 15.0 to 25.0 mm into sapwood: with 8.0 mm of bark, 23.0 to 33.0 mm from the outside"
     );
-    let text = layout.text(&[]);
+    let text = layout.text(&[], "");
     assert!(text.starts_with("15 holes, one every 12.4 cm, from 10 to 28 cm.\n"), "{text}");
     assert!(text.contains("\n   1      0.0       10.0\n"), "{text}");
     assert!(text.ends_with("\n  15    173.9       28.0"), "{text}");
@@ -167,7 +167,7 @@ fn figures_that_no_trunk_or_label_has_are_named() {
 fn charges_stand_beside_their_holes() {
     let rules = rules();
     let layout = plan(&request(&rules, 200_000, 2)).unwrap();
-    let text = layout.text(&[vec![Ul(10_000)], vec![Ul(5_000), Ul(2_500)]]);
+    let text = layout.text(&[vec![Ul(10_000)], vec![Ul(5_000), Ul(2_500)]], "charge mL");
     assert!(text.contains("charge mL"), "{text}");
     assert!(text.ends_with("5.0 + 2.5"), "{text}");
 }
@@ -290,7 +290,7 @@ proptest! {
         let base = self::rules();
         let near = LayoutRequest { rules: &base, ..hostile.clone() };
         if let Ok(layout) = plan(&near) {
-            prop_assert!(!layout.text(&[]).is_empty());
+            prop_assert!(!layout.text(&[], "").is_empty());
         }
     }
 }

@@ -69,7 +69,7 @@ impl Layout {
     }
 
     /// Instruction, depth and table, with each hole's charges where they are given (one entry a hole).
-    pub fn text(&self, charges: &[Vec<Ul>]) -> String {
+    pub fn text(&self, charges: &[Vec<Ul>], of: &str) -> String {
         let mut lines = vec![format!("{}.", self.instruction), format!("{}.", self.depth_text())];
         lines.push(format!(
             "Arcs are clockwise from the {}, seen from above. Drill root flares, not the folds between them.",
@@ -89,7 +89,7 @@ impl Layout {
             "hole",
             "arc cm",
             "height cm",
-            if with_charges { "  charge mL" } else { "" }
+            if with_charges { format!("  {of:>9}") } else { String::new() }
         ));
         for (i, hole) in self.holes.iter().enumerate() {
             let charge = match charges.get(i).filter(|_| with_charges) {

@@ -22,7 +22,7 @@ use crate::ids::{BlockId, LabelId, TreeId};
 use crate::quantity::{PerMille, Ul, Um};
 use crate::record::Body;
 use crate::record::kit::ContainerKind;
-use crate::record::label::{Label, Sealing};
+use crate::record::label::{Label, Mix, Sealing};
 use crate::view::{TreeState, View};
 
 pub use need::{ContainerNeed, Need};
@@ -96,6 +96,9 @@ pub struct SupplyPlan {
     pub label: LabelLine,
     /// The rate row's purpose.
     pub purpose: String,
+    /// The label's mix.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub mix: Option<Mix>,
     /// What the office laid down.
     pub stores: Stores,
     /// For all groups together.
@@ -268,6 +271,7 @@ pub fn plan(trees: &[Listed], request: &Request<'_>) -> Result<SupplyPlan, Suppl
     Ok(SupplyPlan {
         label: LabelLine::of(request.label, request.label_id),
         purpose: request.purpose.to_owned(),
+        mix: request.label.mix.clone(),
         stores: request.stores,
         total,
         groups: groups.collect(),

@@ -101,7 +101,16 @@ impl SupplyPlan {
                 "              the charges will hold {low} to {high} mL, by the kit's stated uncertainty"
             )?;
         }
-        need.diluent_ul.map_or(Ok(()), |d| writeln!(f, "  Diluent     {} mL", up(d)))
+        let mixed = need.diluent_ul.zip(self.mix.as_ref());
+        mixed.map_or(Ok(()), |(volume, mix)| {
+            writeln!(
+                f,
+                "  Diluent     {} mL of {}: {}",
+                up(volume),
+                line(&mix.diluent),
+                line(&mix.in_words())
+            )
+        })
     }
 
     fn table(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {

@@ -1,6 +1,8 @@
 //! Product: filling the kit, what moved otherwise, and the day's end.
 
 use bolebook_core::day::Day;
+use bolebook_core::ids::LotId;
+use bolebook_core::quantity::Ul;
 use bolebook_core::record::product::{Fill, Found, Movement, MovementKind};
 use bolebook_core::record::work::{DayClosing, KitContent};
 
@@ -10,6 +12,7 @@ use crate::figures;
 use crate::outside::Outside;
 use crate::plan;
 use crate::state::Screen;
+use crate::summary::Summary;
 use crate::writer::Staged;
 
 pub(super) async fn perform<D: Outside>(field: &Field<D>, asked: &Asked<'_>) -> Result<Done, ActError> {
@@ -22,13 +25,13 @@ pub(super) async fn perform<D: Outside>(field: &Field<D>, asked: &Asked<'_>) -> 
 
 async fn fill<D: Outside>(field: &Field<D>, asked: &Asked<'_>) -> Result<Done, ActError> {
     let ground = field.ground()?;
-    let amount_ul = figures::volume(asked.filled("amount").ok_or_else(|| field.say("say-amount"))?)?;
+    let in_vessel = figures::volume(asked.filled("amount").ok_or_else(|| field.say("say-amount"))?)?;
     let lot_read = asked.filled("lot").ok_or_else(|| field.say("say-lot"))?.to_owned();
     let registration_read =
         asked.filled("registration").ok_or_else(|| field.say("say-registration"))?.to_owned();
     let lot = ground.summary.lots.iter().find(|l| l.number.eq_ignore_ascii_case(&lot_read));
     let lot = lot.ok_or_else(|| ActError::Say(field.words().with("lot-unknown", &[("lot", &lot_read)])))?;
-    if let Some(label) = ground.summary.label(lot.label)
+    if let Some(label) = ground.summary.label_of(lot.id)
         && !label.registration.eq_ignore_ascii_case(&registration_read)
     {
         let texts = [
@@ -45,16 +48,16 @@ async fn fill<D: Outside>(field: &Field<D>, asked: &Asked<'_>) -> Result<Done, A
     };
     let line = ground.summary.kit(kit).ok_or_else(|| field.say("missing-kit"))?;
     let limit = line.kit.reservoir.fill_limit_ul;
-    // The vessel holds the mix, where the label has one.
-    let mix = ground.summary.label(lot.label).and_then(|label| label.mix.as_ref());
-    if mix.map_or(amount_ul, |mix| mix.volume_of(amount_ul)) > limit {
+    if in_vessel > limit {
         let texts = [("most", limit.ml())];
         let texts: Vec<(&str, &str)> = texts.iter().map(|(k, v)| (*k, v.as_str())).collect();
         return Err(ActError::Say(field.words().with("over-fill-limit", &texts)));
     }
+    let amount_ul = ground.summary.product_in(lot.id, in_vessel);
     let body = Fill { kit, lot: lot.id, crew, amount_ul, registration_read, lot_read };
     let ids = field.write(vec![Staged::new(ground.yard, body, ground.now)], |_, _| {}, &[]).await?;
-    let said = field.words().with("filled", &[("volume", &amount_ul.ml()), ("lot", &lot.number)]);
+    let mut said = field.words().with("filled", &[("volume", &in_vessel.ml()), ("lot", &lot.number)]);
+    said.push_str(&product_said(field, &ground.summary, lot.id, amount_ul));
     Ok(Done::to(Screen::Kit).saying(said).undone_by(ids.first().copied()))
 }
 
@@ -68,7 +71,7 @@ async fn moved<D: Outside>(field: &Field<D>, asked: &Asked<'_>) -> Result<Done, 
         "in_kit" => MovementKind::InKit,
         _ => return Err(field.say("say-what-moved")),
     };
-    let amount_ul = figures::volume(asked.filled("amount").ok_or_else(|| field.say("say-amount"))?)?;
+    let in_vessel = figures::volume(asked.filled("amount").ok_or_else(|| field.say("say-amount"))?)?;
     let (crew, kit) = {
         let state = field.state();
         let kit = plan::kit(&state, &ground.summary).ok_or_else(|| field.say("missing-kit"))?;
@@ -78,10 +81,20 @@ async fn moved<D: Outside>(field: &Field<D>, asked: &Asked<'_>) -> Result<Done, 
     let (_, lot) = filled.ok_or_else(|| field.say("missing-fill"))?;
     let found = if asked.field("found") == "estimated" { Found::Estimated } else { Found::Measured };
     let note = asked.filled("note").map(str::to_owned);
+    let amount_ul = ground.summary.product_in(lot, in_vessel);
     let body = Movement { lot, what, amount_ul, kit: Some(kit), crew: Some(crew), found, note };
     let ids = field.write(vec![Staged::new(ground.yard, body, ground.now)], |_, _| {}, &[]).await?;
-    let said = field.words().with("moved", &[("volume", &amount_ul.ml())]);
+    let mut said = field.words().with("moved", &[("volume", &in_vessel.ml())]);
+    said.push_str(&product_said(field, &ground.summary, lot, amount_ul));
     Ok(Done::to(Screen::Kit).saying(said).undone_by(ids.first().copied()))
+}
+
+/// How much product is in what was typed, where a vessel holds the mix.
+fn product_said<D: Outside>(field: &Field<D>, summary: &Summary, lot: LotId, product: Ul) -> String {
+    match summary.mix_of(lot) {
+        Some(_) => format!(" {}", field.words().with("in-product", &[("volume", &product.ml_exact())])),
+        None => String::new(),
+    }
 }
 
 async fn close<D: Outside>(field: &Field<D>, asked: &Asked<'_>) -> Result<Done, ActError> {
@@ -100,7 +113,8 @@ async fn close<D: Outside>(field: &Field<D>, asked: &Asked<'_>) -> Result<Done, 
         let typed = asked
             .filled(&name)
             .ok_or_else(|| ActError::Say(field.words().with("measure-kit", &[("kit", &line.kit.name)])))?;
-        kits.push(KitContent { kit: line.id, lot, content_ul: figures::volume(typed)? });
+        let content_ul = ground.summary.product_in(lot, figures::volume(typed)?);
+        kits.push(KitContent { kit: line.id, lot, content_ul });
     }
     if asked.field("none-out") != "yes" {
         return Err(field.say("say-none-out"));

@@ -163,10 +163,11 @@ async fn differs<D: Outside>(
     let amount = || -> Result<Ul, ActError> {
         let text = asked.filled("amount").ok_or_else(|| field.say("say-amount"))?;
         let amount = figures::volume(text)?;
-        if amount > charge {
-            return Err(ActError::Say(field.words().with("more-than-charge", &[("most", &charge.ml())])));
+        let held = hole.held_ul();
+        if amount > held {
+            return Err(ActError::Say(field.words().with("more-than-charge", &[("most", &held.ml())])));
         }
-        Ok(amount)
+        Ok(hole.product_in(amount))
     };
     let (put_in_ul, leaked_ul) = match asked.field("what") {
         "full" => (charge, Ul::ZERO),

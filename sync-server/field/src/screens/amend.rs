@@ -75,6 +75,9 @@ fn one_hole(p: &mut Page, scene: &Scene<'_>, old: &Application) {
             }
         });
     });
+    if scene.summary.as_ref().is_ok_and(|s| s.mix_of(old.lot).is_some()) {
+        p.say("mind", &scene.say("volumes-of-product"));
+    }
     p.field("hole", &scene.say("which-hole"), "", "numeric", "");
     p.field("took", &scene.say("took-ml"), "", "decimal", &scene.say("blank-stays"));
     p.field("leaked", &scene.say("leaked-ml"), "", "decimal", "");

@@ -2,8 +2,10 @@
 
 use bolebook_core::dosing::caution::{Act, cautions};
 use bolebook_core::ids::TreeId;
+use bolebook_core::quantity::Ul;
 
 use super::Scene;
+use super::plan::held;
 use crate::field::clock;
 use crate::figures;
 use crate::open_stem::{Differs, OpenStem, SealingRule};
@@ -35,17 +37,15 @@ pub(super) fn board(p: &mut Page, scene: &Scene<'_>) {
 }
 
 /// How many containers of which charge: `14 × 10.0 mL + 1 × 5.0 mL`.
-fn charges(stem: &OpenStem) -> String {
-    let mut counted: Vec<(i64, usize)> = vec![];
+fn charges(scene: &Scene<'_>, stem: &OpenStem) -> String {
+    let mut counted: Vec<(Ul, Option<Ul>, usize)> = vec![];
     for hole in &stem.holes {
-        match counted.iter_mut().find(|(charge, _)| *charge == hole.charge_ul.0) {
-            Some((_, count)) => *count += 1,
-            None => counted.push((hole.charge_ul.0, 1)),
+        match counted.iter_mut().find(|(charge, ..)| *charge == hole.charge_ul) {
+            Some((.., count)) => *count += 1,
+            None => counted.push((hole.charge_ul, hole.mix_ul, 1)),
         }
     }
-    let parts = counted
-        .into_iter()
-        .map(|(charge, count)| format!("{count} × {} mL", bolebook_core::quantity::Ul(charge).ml_exact()));
+    let parts = counted.into_iter().map(|(charge, mix, count)| held(scene, count, charge, mix));
     parts.collect::<Vec<_>>().join(" + ")
 }
 
@@ -67,7 +67,7 @@ fn card(p: &mut Page, scene: &Scene<'_>, stem: &OpenStem) {
                 p.line("span", &attributes, &clock(stem.waiting_ms(scene.now).unwrap_or(0)));
             }
         });
-        p.say("", &charges(stem));
+        p.say("", &charges(scene, stem));
         match stem.on_at {
             None => {
                 let at = scene.time(stem.started_at);
@@ -178,7 +178,7 @@ pub(super) fn hole(p: &mut Page, scene: &Scene<'_>, tree: TreeId, stem: i64, ind
     let Some(open) = open(p, scene, tree, stem) else { return };
     let Some(hole) = open.holes.get(index) else { return };
     let number = (index + 1).to_string();
-    let (charge, arc) = (hole.charge_ul.ml_exact(), figures::trunk(hole.arc_um, scene.units()));
+    let (charge, arc) = (hole.held_ul().ml_exact(), figures::trunk(hole.arc_um, scene.units()));
     let texts = [("hole", number.as_str()), ("charge", charge.as_str()), ("arc", arc.as_str())];
     p.say("lead", &scene.words.with("hole-planned", &texts));
     let options = [
@@ -188,6 +188,9 @@ pub(super) fn hole(p: &mut Page, scene: &Scene<'_>, tree: TreeId, stem: i64, ind
         ("full", scene.say("took-all")),
     ];
     p.choices("what", &scene.say("what-differs"), &options, None);
+    if hole.mix_ul.is_some() {
+        p.say("mind", &scene.say("volumes-of-mix"));
+    }
     p.field("amount", &scene.say("differs-amount"), "", "decimal", &scene.say("differs-hint"));
     let options = [("yes", scene.say("sealed")), ("no", scene.say("left-open"))];
     p.choices("sealed", &scene.say("hole-closed"), &options, None);

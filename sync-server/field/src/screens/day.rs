@@ -4,6 +4,7 @@ use bolebook_core::dosing::caution::UNDER_THE_SKIN;
 use bolebook_core::quantity::Ul;
 
 use super::Scene;
+use super::kit::mixes;
 use crate::changed::Change;
 use crate::page::Page;
 use crate::plan;
@@ -50,6 +51,7 @@ pub(super) fn close(p: &mut Page, scene: &Scene<'_>, summary: &Summary) {
         p.button("big", "go:board", &scene.say("way-board"));
         return;
     }
+    mixes(p, scene, summary);
     for line in summary.kits.iter().filter(|k| k.kit.crew == Some(crew) && k.filled.is_some()) {
         let name = format!("kit-{}", line.id);
         let label = scene.words.with("measured-in-kit", &[("kit", &line.kit.name)]);

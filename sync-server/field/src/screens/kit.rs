@@ -171,6 +171,15 @@ fn list(p: &mut Page, scene: &Scene<'_>, summary: &Summary, heading: &str, steps
     });
 }
 
+/// What is typed of a vessel's content, where labels have the product mixed.
+pub(super) fn mixes(p: &mut Page, scene: &Scene<'_>, summary: &Summary) {
+    for (_, label) in &summary.labels {
+        if let Some(mix) = &label.mix {
+            p.say("mind", &format!("{}: {}. {}", label.name, mix.in_words(), scene.say("volumes-of-mix")));
+        }
+    }
+}
+
 pub(super) fn fill(p: &mut Page, scene: &Scene<'_>, summary: &Summary) {
     let line = plan::kit(scene.state, summary).and_then(|k| summary.kit(k));
     p.tag("ul", &[("class", "cautions")], |p| {
@@ -185,14 +194,16 @@ pub(super) fn fill(p: &mut Page, scene: &Scene<'_>, summary: &Summary) {
     p.field("lot", &scene.say("lot-read"), "", "text", &scene.say("read-off-hint"));
     p.scan("lot", &scene.say("scan-lot"), &scene.say("scan-none"));
     p.field("registration", &scene.say("registration-read"), "", "text", "");
+    mixes(p, scene, summary);
     p.field("amount", &scene.say("fill-amount"), "", "decimal", "");
     p.button("big", "fill", &scene.say("log-fill"));
 }
 
-pub(super) fn moved(p: &mut Page, scene: &Scene<'_>, _: &Summary) {
+pub(super) fn moved(p: &mut Page, scene: &Scene<'_>, summary: &Summary) {
     let options = ["primed_or_tested", "returned", "spilled", "disposed", "in_kit"]
         .map(|w| (w, scene.say(&format!("moved-{}", w.replace('_', "-")))));
     p.choices("what", &scene.say("what-moved"), &options, None);
+    mixes(p, scene, summary);
     p.field("amount", &scene.say("amount-ml"), "", "decimal", "");
     let options = [("measured", scene.say("found-measured")), ("estimated", scene.say("found-estimated"))];
     p.choices("found", &scene.say("how-found"), &options, None);

@@ -3,6 +3,7 @@
 use bolebook_core::dosing::advice::{Advice, Plan};
 use bolebook_core::dosing::conditions::Caution;
 use bolebook_core::ids::{RecordId, TreeId};
+use bolebook_core::quantity::Ul;
 
 use super::Scene;
 use crate::figures;
@@ -117,7 +118,7 @@ fn dose(p: &mut Page, scene: &Scene<'_>, advice: &Advice, found: &Plan) {
                 if index > 0 {
                     p.text(" + ");
                 }
-                p.text(&format!("{} × {} mL", fill.count, fill.charge_ul.ml_exact()));
+                p.text(&held(scene, fill.count, fill.charge_ul, fill.mix_ul));
             }
         });
         let (total, usual) = (found.charges.total_ul.ml_exact(), found.dose.target_ul.ml_exact());
@@ -138,6 +139,16 @@ fn dose(p: &mut Page, scene: &Scene<'_>, advice: &Advice, found: &Plan) {
     p.layout(&found.layout, &title);
 }
 
+/// `14 × 10.0 mL`, and that it is of the mix.
+pub(super) fn held(scene: &Scene<'_>, count: usize, charge: Ul, mix: Option<Ul>) -> String {
+    let mut text = format!("{count} × {} mL", mix.unwrap_or(charge).ml_exact());
+    if mix.is_some() {
+        text.push(' ');
+        text.push_str(&scene.say("of-the-mix"));
+    }
+    text
+}
+
 fn table(p: &mut Page, scene: &Scene<'_>, advice: &Advice) {
     let Some(found) = &advice.plan else { return };
     let unit = figures::unit_name(scene.units());
@@ -156,7 +167,8 @@ fn table(p: &mut Page, scene: &Scene<'_>, advice: &Advice) {
             });
         });
         p.tag("tbody", &[], |p| {
-            for (place, charges) in found.layout.holes.iter().zip(&found.by_hole_ul) {
+            let charges = found.mix_by_hole_ul.as_ref().unwrap_or(&found.by_hole_ul);
+            for (place, charges) in found.layout.holes.iter().zip(charges) {
                 p.tag("tr", &[], |p| {
                     p.line("th", &[("scope", "row")], &place.number.to_string());
                     p.line("td", &[], &figures::bare(place.arc_um, scene.units()));

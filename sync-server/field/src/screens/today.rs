@@ -107,7 +107,12 @@ fn counts(p: &mut Page, scene: &Scene<'_>, summary: &Summary) {
             pair("gauge", format!("{} · {}", figures::gauge(read.pa, scene.units()), scene.time(read.at)));
         }
         if let Some(line) = plan::kit(scene.state, summary).and_then(|k| summary.kit(k)) {
-            pair("in-kit", format!("{} mL", bolebook_core::quantity::Ul(line.content_ul).ml()));
+            let lot = line.filled.map(|(_, lot)| lot);
+            let text = match lot.and_then(|lot| summary.mix_of(lot)) {
+                Some(_) => format!("{} mL {}", summary.liquid_ul(line).ml(), scene.say("of-the-mix")),
+                None => format!("{} mL", bolebook_core::quantity::Ul(line.content_ul).ml()),
+            };
+            pair("in-kit", text);
             let charge = line.kit.containers.iter().map(|c| c.charge_ul.0).max().unwrap_or(0);
             if charge > 0 {
                 pair("charges-left", (summary.liquid_ul(line).0 / charge).to_string());

@@ -55,15 +55,8 @@ impl Drop for Server {
 /// [`TaskError`] when a program fails, or when what the office finds is not what was planted.
 pub fn run(options: &Options) -> Result<(), TaskError> {
     say("Building bolebook and its server (some minutes the first time) …");
-    process::run(process::cargo().args([
-        "build",
-        "--package",
-        "bolebook-cli",
-        "--package",
-        "bolebook-server",
-    ]))?;
+    let binaries = process::programs()?;
     let folder = scratch()?;
-    let binaries = binaries();
     let stage = Stage {
         folder: folder.clone(),
         bolebook: binaries.join("bolebook"),
@@ -131,14 +124,9 @@ fn say(text: &str) {
     println!("{text}");
 }
 
-/// The folder cargo puts programs into.
-fn binaries() -> PathBuf {
-    crate::target().join("debug")
-}
-
 /// A fresh folder of this process's own below the target folder.
 fn scratch() -> Result<PathBuf, TaskError> {
-    let folder = binaries().with_file_name("demo").join(std::process::id().to_string());
+    let folder = crate::target().join("demo").join(std::process::id().to_string());
     let error = |source| TaskError::File { path: folder.clone(), source };
     if folder.exists() {
         std::fs::remove_dir_all(&folder).map_err(error)?;
