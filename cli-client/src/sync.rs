@@ -53,6 +53,9 @@ pub struct Outcome {
     pub requests: u64,
     /// Per book: lines that were new to the server, and here.
     pub books: BTreeMap<BookId, Moved>,
+    /// Books that the office has not opened to this device. What is here of them stays.
+    #[serde(skip_serializing_if = "BTreeSet::is_empty")]
+    pub books_refused: BTreeSet<BookId>,
     /// Register entries sent and taken in.
     pub register: Moved,
     /// Photos sent and fetched.
@@ -132,6 +135,7 @@ pub fn exchange(
     }
     books.remove(&yard);
     books_round(app, store, &mut link, &mut outcome, books.clone(), &split(false))?;
+    books.retain(|book| !outcome.books_refused.contains(book));
     let saved = take_saved(app, store, link.device)?;
     if put_back(app, store, &mut link, &mut outcome)? || saved {
         books.insert(yard);
@@ -180,7 +184,10 @@ fn take_saved(app: &App, store: &Store, server: DeviceId) -> Result<bool, CliErr
 /// device's other good records again. True when something came of it: exchange once more.
 fn put_back(app: &App, store: &mut Store, link: &mut Link, outcome: &mut Outcome) -> Result<bool, CliError> {
     let mut any = false;
-    while let Some(request) = set_aside::rescue_request(store.db(), link.device, app.outside.now())? {
+    loop {
+        let (db, now) = (store.db(), app.outside.now());
+        let request = set_aside::rescue_request_without(db, link.device, now, &outcome.books_refused)?;
+        let Some(request) = request else { break };
         any = true;
         let answer = link.retry(app, store, |s, token| s.rescue(token, &request.body));
         let tx = store.begin()?;
@@ -188,6 +195,12 @@ fn put_back(app: &App, store: &mut Store, link: &mut Link, outcome: &mut Outcome
             Ok(answer) => {
                 set_aside::rescued(&tx, &request)?;
                 outcome.set_aside.rescued += answer.books.iter().map(|b| b.rescued).sum::<u64>();
+            }
+            Err(CliError::Transport(TransportError::Refused(problem)))
+                if problem.code == code::BOOK_REFUSED
+                    && problem.book.is_some_and(|book| !outcome.books_refused.contains(&book)) =>
+            {
+                outcome.books_refused.extend(problem.book);
             }
             Err(CliError::Transport(TransportError::Refused(problem))) => {
                 if !set_aside::rescue_refused(&tx, &request, &problem)? {
@@ -318,6 +331,7 @@ fn books_round(
             Err(other) => return Err(other.into()),
         }
     }
+    outcome.books_refused.extend(session.closed());
     progress.finish_and_clear();
     Ok(())
 }

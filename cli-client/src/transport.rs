@@ -3,7 +3,7 @@
 use std::io::Read;
 use std::time::Duration;
 
-use bolebook_core::exchange::{MEDIA_TYPE, Problem, short};
+use bolebook_core::exchange::{MEDIA_TYPE, Problem, code, short};
 use bolebook_core::ids::{DeviceId, Sha256Hash};
 use bolebook_core::quantity::UtcMs;
 use bolebook_core::record::people::{Certificate, Invitation};
@@ -281,6 +281,8 @@ impl Server {
             self.agent.get(url).header("authorization", bearer(token)).call()
         });
         match asked {
+            // No record of a book that is open to this device names it.
+            Err(TransportError::Refused(problem)) if problem.code == code::BOOK_REFUSED => Ok(None),
             // Not there yet, or removed for good.
             Err(TransportError::Refused(problem)) if matches!(problem.status, 404 | 410) => Ok(None),
             Err(error) => Err(error),

@@ -90,6 +90,55 @@ fn a_revoked_device_is_turned_away_and_keeps_what_it_has() {
 }
 
 #[test]
+fn a_phone_goes_on_with_the_jobs_open_to_it_and_keeps_what_it_has_of_the_others() {
+    let base = TempDir::new().unwrap();
+    let (office, server) = with_server(&base);
+    let phone = join(&base, &office, &server, "phone");
+    office.json(&["exchange"]);
+    let jobs = office.json(&["job", "list"]);
+    let (first, title) = (&jobs["jobs"][0]["id"], jobs["jobs"][0]["title"].as_str().unwrap().to_owned());
+    let more =
+        ["--season", "2026", "--client", "Client Invented", "--site", "Other Grove", "--zone", "Etc/UTC"];
+    office.json(&[&["job", "new", "Other Job"][..], &more[..]].concat());
+    office.json(&["exchange"]);
+    phone.json(&["exchange"]);
+    phone.json(&["note", "waits here", "--job", "Other Job"]);
+    let unknown = office.refused(5, &["device", "access", "nobody", "--books", &title]);
+    assert!(unknown["message"].as_str().unwrap().contains("there is no device 'nobody'"), "{unknown}");
+    let unknown = office.refused(5, &["device", "access", "phone", "--books", "01a09056-not-an-id"]);
+    assert!(
+        unknown["message"].as_str().unwrap().contains("there is no job '01a09056-not-an-id'"),
+        "{unknown}"
+    );
+    let refused = phone.refused(8, &["device", "access", "phone", "--all"]);
+    assert_eq!(refused["kind"], "not_allowed");
+    office.json(&["device", "access", "phone", "--books", &title]);
+    let listed = office.json(&["device", "list"]);
+    let of = |name: &str| {
+        let all = listed["devices"].as_array().unwrap();
+        all.iter().find(|d| d["certificate"]["name"] == name).unwrap()["books"].clone()
+    };
+    assert_eq!((of("phone"), of("hub")), (serde_json::json!([first]), serde_json::Value::Null));
+    office.json(&["exchange"]);
+    phone.json(&["note", "goes", "--job", &title]);
+    let done = phone.json(&["exchange"]);
+    assert_eq!(done["books_refused"].as_array().unwrap().len(), 1, "{done}");
+    assert!(done["warnings"].to_string().contains("Other Job"), "{done}");
+    let there = office.json(&["exchange"]);
+    assert!(there["books"][first.as_str().unwrap()]["received"].as_u64().unwrap() > 0, "{there}");
+    let notes = |device: &Device, job: &str| {
+        device.json(&["list", "note", "--job", job])["records"].as_array().unwrap().len()
+    };
+    assert_eq!((notes(&office, &title), notes(&office, "Other Job"), notes(&phone, "Other Job")), (1, 0, 1));
+    // Opened again, what waited goes.
+    office.json(&["device", "access", "phone", "--all"]);
+    for device in [&office, &phone, &office] {
+        device.json(&["exchange"]);
+    }
+    assert_eq!(notes(&office, "Other Job"), 1);
+}
+
+#[test]
 fn what_the_office_erases_is_gone_at_the_server_and_on_a_phone_after_their_next_exchange() {
     let base = TempDir::new().unwrap();
     let (office, server) = with_server(&base);

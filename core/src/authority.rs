@@ -18,7 +18,7 @@ use crate::record::book_kinds::Genesis;
 use crate::record::people::{Certificate, CertificateProof, Invitation, Role};
 use crate::signing::{HeadSignature, PublicKey, SecretKey, Signature, SigningError, statement};
 
-pub use directory::{BookAuthority, Directory, Unproven, Vouched, may_matter};
+pub use directory::{BookAccess, BookAuthority, Directory, Unproven, Vouched, may_matter};
 
 /// Domain of a certificate's signatures.
 pub const CERTIFICATE_DOMAIN: &str = "bolebook/certificate/1";

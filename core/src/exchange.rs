@@ -409,6 +409,8 @@ pub mod code {
     pub const TOKEN: &str = "token-invalid";
     /// The short form was not understood, or was damaged on its way: send the same in version 1.
     pub const SEND_LONG: &[&str] = &["exchange-version", "lines-mismatch"];
+    /// The office has not opened the book to this device: leave it, and go on with the others.
+    pub const BOOK_REFUSED: &str = "book-refused";
     /// An author has added as much as an hour allows: wait as `Retry-After` says, and send it again.
     pub const QUOTA: &str = "quota";
     /// Too many requests: wait as `Retry-After` says.

@@ -179,12 +179,13 @@ pub struct Facts {
 /// Whether only the office may write a kind.
 pub fn office_only(kind: Kind) -> bool {
     use Kind::{
-        Admission, Authorisation, Block, Crew, Join, Kit, Label, LabelConfirmation, Licence, Lot, Person,
-        Question, Reopening, Requirements, Revocation, Ruling, SignOff,
+        Access, Admission, Authorisation, Block, Crew, Join, Kit, Label, LabelConfirmation, Licence, Lot,
+        Person, Question, Reopening, Requirements, Revocation, Ruling, SignOff,
     };
     matches!(
         kind,
-        Admission
+        Access
+            | Admission
             | Authorisation
             | Block
             | Crew

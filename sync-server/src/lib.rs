@@ -22,6 +22,7 @@ pub mod limiter;
 pub mod openapi;
 pub mod photos;
 pub mod portal;
+pub mod reach;
 pub mod receipt;
 pub mod relay;
 pub mod router;

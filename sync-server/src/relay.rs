@@ -229,6 +229,9 @@ fn round(
             Err(error) => return Err(error),
         }
     }
+    if !session.closed().is_empty() {
+        tracing::warn!(books = ?session.closed(), "the other server refused these; they stay here");
+    }
     Ok(())
 }
 

@@ -3,7 +3,7 @@
 use std::path::PathBuf;
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 
-use bolebook_core::authority::{Directory, may_matter};
+use bolebook_core::authority::{BookAccess, Directory, may_matter};
 use bolebook_core::book::Book;
 use bolebook_core::exchange::{Cursor, Entry, LogLine};
 use bolebook_core::ids::{BookId, DeviceId};
@@ -163,8 +163,24 @@ pub struct Inner {
     directory: Mutex<Option<Known>>,
 }
 
+/// What the yard's book says of devices.
+#[derive(Clone)]
+pub struct YardNow {
+    /// Who they are and what they may do.
+    pub directory: Arc<Directory>,
+    /// Which books crews' devices may have.
+    pub access: Arc<BookAccess>,
+}
+
+impl YardNow {
+    /// Whether any signature that arrives may change it.
+    pub fn waiting(&self) -> bool {
+        self.directory.waiting() || self.access.waiting()
+    }
+}
+
 struct Known {
-    directory: Arc<Directory>,
+    now: YardNow,
     end: Cursor,
 }
 
@@ -356,6 +372,14 @@ impl Inner {
     /// # Errors
     /// The database's; a damaged yard book.
     pub fn directory(&self, db: &Connection) -> Result<Option<Arc<Directory>>, ApiError> {
+        Ok(self.yard_now(db)?.map(|now| now.directory))
+    }
+
+    /// The same with the books that crews' devices may have.
+    ///
+    /// # Errors
+    /// As [`Inner::directory`].
+    pub fn yard_now(&self, db: &Connection) -> Result<Option<YardNow>, ApiError> {
         let yard = self.identity.yard;
         let Some(info) = bolebook_log::book(db, yard)? else { return Ok(None) };
         let mut known = lock(&self.directory);
@@ -365,17 +389,29 @@ impl Inner {
             && bolebook_log::chain_at(db, yard, known.end.position)? == Some(known.end.chain)
         {
             let news = bolebook_log::read(db, yard, known.end.position, Page::ALL)?;
-            let waiting = known.directory.waiting();
-            if !waiting && !news.iter().any(|line| may_matter(&line.text)) {
+            if !known.now.waiting() && !news.iter().any(|line| may_matter(&line.text)) {
                 known.end = info.end;
-                return Ok(Some(known.directory.clone()));
+                return Ok(Some(known.now.clone()));
             }
+        }
+        let Some(now) = self.yard_read(db)? else { return Ok(None) };
+        *known = Some(Known { now: now.clone(), end: info.end });
+        Ok(Some(now))
+    }
+
+    /// The same read from the book itself and kept nowhere: for a transaction that has written into it.
+    ///
+    /// # Errors
+    /// As [`Inner::directory`].
+    pub fn yard_read(&self, db: &Connection) -> Result<Option<YardNow>, ApiError> {
+        let yard = self.identity.yard;
+        if bolebook_log::book(db, yard)?.is_none() {
+            return Ok(None);
         }
         let book = load(db, yard)?;
         let directory = Directory::read(&book, &self.identity.root).map_err(|e| ApiError::internal(&e))?;
-        let directory = Arc::new(directory);
-        *known = Some(Known { directory: directory.clone(), end: info.end });
-        Ok(Some(directory))
+        let access = Arc::new(BookAccess::read(&book, &directory));
+        Ok(Some(YardNow { directory: Arc::new(directory), access }))
     }
 }
 

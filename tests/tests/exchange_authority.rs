@@ -2,6 +2,8 @@
 //! phone that writes what only the office may, a hub that invents devices, one code at two servers.
 //! Nothing of it is refused for want of authority; it is kept, shown and without effect.
 
+#[path = "exchange_authority/access.rs"]
+mod access;
 mod support;
 
 use bolebook_core::authority::{accept, certify, invite};

@@ -1,4 +1,4 @@
-//! `device`: inviting devices, listing them, taking their certificates back.
+//! `device`: inviting devices, listing them, saying what they may have, taking their certificates back.
 
 use std::path::PathBuf;
 
@@ -11,6 +11,7 @@ use bolebook_core::service::InvitationFile;
 use bolebook_core::signing::PublicKey;
 use serde_json::json;
 
+use super::access;
 use crate::app::{App, Need};
 use crate::desk::Desk;
 use crate::error::CliError;
@@ -18,11 +19,12 @@ use crate::figures::{self, Typed};
 use crate::names::NameError;
 use crate::output::{Answer, Table, short};
 
-/// Devices: invite them, list them, take their certificates back.
+/// Devices: invite them, list them, say which jobs they may have, take their certificates back.
 #[derive(Debug, clap::Subcommand)]
 pub enum DeviceCommand {
     Invite(Invite),
     List(List),
+    Access(access::Access),
     Revoke(Revoke),
     Admit(Admit),
 }
@@ -84,6 +86,7 @@ impl DeviceCommand {
         match self {
             Self::Invite(invite) => invite.run(app),
             Self::List(_) => app.read(Need::Yard, list),
+            Self::Access(access) => app.write(Need::Yard, |desk| access.stage(desk)),
             Self::Revoke(revoke) => app.write(Need::MayJob, |desk| revoke.stage(desk)),
             Self::Admit(admit) => app.write(Need::MayJob, |desk| admit.stage(desk)),
         }
@@ -193,7 +196,8 @@ impl Invite {
 
 fn list(desk: &mut Desk<'_>) -> Result<Answer, CliError> {
     let mut table = Table::new(&["device", "role", "crew", "until", "state", "id"]);
-    let mut rows = vec![];
+    let (mut rows, mut lines) = (vec![], vec![]);
+    let access = access::in_force(desk)?;
     for (id, certificate) in desk.devices.devices() {
         let crew = certificate.crew.map(|c| desk.yard.crew_name(c)).unwrap_or_default();
         let until = desk.zone().rfc3339(certificate.not_after);
@@ -203,7 +207,13 @@ fn list(desk: &mut Desk<'_>) -> Result<Answer, CliError> {
             Err(_) if desk.devices.revoked(id) => "revoked",
             Err(_) => "over, or not begun",
         };
-        rows.push(json!({ "id": id, "certificate": certificate, "state": state }));
+        let mut row = json!({ "id": id, "certificate": certificate, "state": state });
+        // Without a list there is no such field: the device may have every job.
+        if let (Some(books), Some(fields)) = (access.books_of(id), row.as_object_mut()) {
+            fields.insert("books".into(), json!(books));
+        }
+        lines.extend(access::line(desk, &access, id, &certificate.name)?);
+        rows.push(row);
         table.row([
             certificate.name.clone(),
             super::spelled(certificate.role),
@@ -215,34 +225,43 @@ fn list(desk: &mut Desk<'_>) -> Result<Answer, CliError> {
     }
     let mut answer = Answer::default().with("devices", rows);
     answer.table(&table);
+    answer.text.extend(lines);
     for unproven in desk.devices.unproven() {
         answer.warnings.push(format!("certificate {} proves nothing: {}", unproven.record, unproven.error));
     }
     Ok(answer)
 }
 
+/// The device a text means: its name, or the end of its id; with its name.
+///
+/// # Errors
+/// [`NameError`].
+pub fn find(desk: &Desk<'_>, text: &str) -> Result<(DeviceId, String), NameError> {
+    let wanted = text.trim().to_lowercase();
+    let hits: Vec<_> = desk
+        .devices
+        .devices()
+        .filter(|(id, c)| {
+            c.name.to_lowercase() == wanted || (wanted.len() >= 6 && id.to_string().ends_with(&wanted))
+        })
+        .map(|(id, c)| (id, c.name.clone()))
+        .collect();
+    match &hits[..] {
+        [one] => Ok(one.clone()),
+        [] => {
+            let there = desk.devices.devices().map(|(_, c)| c.name.clone()).collect();
+            Err(NameError::Unknown { what: "device", name: text.to_owned(), there })
+        }
+        _ => {
+            let there = hits.iter().map(|(id, name)| format!("{name} [{}]", short(id))).collect();
+            Err(NameError::Ambiguous { what: "device", name: text.to_owned(), there })
+        }
+    }
+}
+
 impl Revoke {
     fn stage(&self, desk: &mut Desk<'_>) -> Result<(), CliError> {
-        let wanted = self.device.trim().to_lowercase();
-        let hits: Vec<_> = desk
-            .devices
-            .devices()
-            .filter(|(id, c)| {
-                c.name.to_lowercase() == wanted || (wanted.len() >= 6 && id.to_string().ends_with(&wanted))
-            })
-            .map(|(id, c)| (id, c.name.clone()))
-            .collect();
-        let (device, name) = match &hits[..] {
-            [one] => one.clone(),
-            [] => {
-                let there = desk.devices.devices().map(|(_, c)| c.name.clone()).collect();
-                return Err(NameError::Unknown { what: "device", name: self.device.clone(), there }.into());
-            }
-            _ => {
-                let there = hits.iter().map(|(id, name)| format!("{name} [{}]", short(id))).collect();
-                return Err(NameError::Ambiguous { what: "device", name: self.device.clone(), there }.into());
-            }
-        };
+        let (device, name) = find(desk, &self.device)?;
         if device == desk.device {
             return Err(CliError::NotAllowed {
                 message: "a device cannot revoke itself".into(),

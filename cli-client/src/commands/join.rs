@@ -217,6 +217,12 @@ impl Exchange {
         if outcome.erased > 0 {
             answer.say(format!("Erased here, as the office did: {}.", outcome.erased));
         }
+        if !outcome.books_refused.is_empty() {
+            let titles = super::access::titles(&store, &outcome.books_refused)?;
+            answer.warnings.push(format!(
+                "the office has not opened these to this device, so they were not exchanged: {titles}; what is here of them stays, and what is unsent waits"
+            ));
+        }
         for refused in &outcome.photos_refused {
             answer.warnings.push(format!("the server would not take photo {refused}; it stays here"));
         }

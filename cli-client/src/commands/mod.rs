@@ -1,5 +1,6 @@
 //! One file per command, or per noun with a few verbs. The doc comments are the help texts.
 
+pub mod access;
 pub mod bundle;
 pub mod carry;
 pub mod change;

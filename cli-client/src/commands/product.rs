@@ -280,7 +280,7 @@ impl Entry for FillEntry {
         let crew = desk.crew(self.crew.as_ref())?;
         let kit = desk.kit(self.kit.as_ref(), Some(crew))?;
         let lot = desk.lot(Some(self.lot.as_ref().unwrap_or(&self.lot_read)), None)?;
-        let label = desk.yard.lot(lot).and_then(|l| desk.yard.label(l.label));
+        let label = desk.yard.lot(lot).and_then(|l| desk.yard.label(desk.yard.label_now(l.label)));
         for caution in cautions::filling(label) {
             desk.caution(caution);
         }
@@ -315,13 +315,17 @@ impl Entry for FillEntry {
             let present = desk.view_if_any().map_or(Ul::ZERO, |view| content_ul(view, kit));
             // The vessel holds the mix, where the label has one.
             let mix = desk.yard.mix_of(lot).cloned();
-            let adding = mix.as_ref().map_or(amount, |mix| mix.volume_of(amount));
+            let adding = match (&mix, self.of) {
+                (Some(mix), Some(Of::Product)) => mix.volume_of(amount),
+                // What was typed is what goes in.
+                _ => typed,
+            };
             if let Some(mix) = mix {
                 desk.answer.warnings.push(format!(
                     "mixed as the label says, {}: {} mL of product need {} mL of {} and make {} mL",
                     mix.in_words(),
                     amount.ml_exact(),
-                    mix.diluent_for(amount).ml_exact(),
+                    Ul(adding.0.saturating_sub(amount.0)).ml_exact(),
                     mix.diluent,
                     adding.ml_exact()
                 ));

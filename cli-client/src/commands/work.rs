@@ -171,7 +171,9 @@ impl Entry for CloseDay {
             let kit = desk.kit(Some(&Typed::from(kit)), Some(crew))?;
             let lot = desk.lot(lot.as_ref(), Some(kit))?;
             let amount = figures::volume(amount, "volume")?;
-            let content_ul = in_product(amount, self.of, desk.yard.mix_of(lot))?;
+            // One answer for several kits: of a product that is not mixed the two are the same.
+            let mix = desk.yard.mix_of(lot);
+            let content_ul = in_product(amount, self.of.filter(|_| mix.is_some()), mix)?;
             kits.push(KitContent { kit, lot, content_ul });
         }
         let own = desk.named(Kind::Kit).into_iter().filter(|k| {

@@ -1,5 +1,7 @@
 //! A yard's devices as its book says: certificates, revocations, and what signatures cover.
 
+mod access;
+
 use std::collections::{BTreeMap, BTreeSet};
 
 use super::revocations::{Claim, in_force};
@@ -13,6 +15,8 @@ use crate::record::book_kinds::BookContent;
 use crate::record::people::{Certificate, CertificateProof, Revocation, Role};
 use crate::record::{Body, Kind, Record};
 use crate::signing::{HeadSignature, PublicKey};
+
+pub use access::BookAccess;
 
 /// A certificate record that proves nothing.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -96,11 +100,7 @@ impl Directory {
         for (carrier, body) in revocations {
             let Some(commit) = yard.carrying(*carrier) else { continue };
             let author = commit.actor().device();
-            let then = self.certificate_at(author, commit.time()).map(|c| c.role);
-            let office = author == self.root_device || then == Some(Role::Office);
-            let held = self.hold_with(&vouched, yard.id(), commit).is_some()
-                || self.written_after_end(yard, &arrivals, commit);
-            if office && !held {
+            if self.of_office(yard, &vouched, &arrivals, commit) {
                 let (at, by_root) = ((commit.actor(), commit.seq()), author == self.root_device);
                 claims.push((*carrier, Claim { author, at, commit: claims.len(), by_root, body }));
             } else {
@@ -116,6 +116,22 @@ impl Directory {
         for (claim, _) in claims.iter().zip(holds).filter(|(_, holds)| *holds) {
             self.revoke(claim.body);
         }
+    }
+
+    /// Whether a commit of the yard book is the office's and in force.
+    fn of_office(
+        &self,
+        yard: &Book,
+        vouched: &Vouched,
+        arrivals: &[(UtcMs, Carrier)],
+        commit: &Commit,
+    ) -> bool {
+        let author = commit.actor().device();
+        let then = self.certificate_at(author, commit.time()).map(|c| c.role);
+        let office = author == self.root_device || then == Some(Role::Office);
+        office
+            && self.hold_with(vouched, yard.id(), commit).is_none()
+            && !self.written_after_end(yard, arrivals, commit)
     }
 
     /// A code used for several devices proves none of them; the root's own certificates stand.
@@ -382,10 +398,10 @@ impl Directory {
     }
 }
 
-/// Whether a record's or commit's text may change a directory: a cheap look before reading it
+/// Whether a record's or commit's text may change a directory, or who may have which book: a cheap look before reading it
 /// whole, for canonical text has one spelling of a kind.
 pub fn may_matter(text: &str) -> bool {
-    [Kind::Certificate, Kind::Revocation, Kind::Rescue]
+    [Kind::Certificate, Kind::Revocation, Kind::Rescue, Kind::Access]
         .iter()
         .any(|k| text.contains(&format!(r#""kind":"{}""#, k.name())))
 }

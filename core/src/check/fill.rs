@@ -10,6 +10,7 @@ use crate::facts::{Fact, Version};
 use crate::finding::{Code, Finding, Named};
 use crate::ids::{KitId, LotId, RecordId};
 use crate::quantity::Ul;
+use crate::record::Body;
 use crate::record::product::Fill;
 use crate::view::{CrewDay, View};
 
@@ -95,8 +96,14 @@ fn read(
         if plain(&lot.number) != plain(&fill.lot_read) {
             wrong.push(format!("lot '{}' was read, the lot entered is {}", fill.lot_read, lot.number));
         }
-        if let Some(label) = view.yard.label(lot.label)
-            && plain(&label.registration) != plain(&fill.registration_read)
+        let facts = &view.yard.facts;
+        let versions = facts.fact_of(lot.label).map_or(&[][..], |fact| &fact.history);
+        let of_a_version = versions.iter().any(|v| {
+            let body = &facts.versions[*v].record.body;
+            matches!(body, Body::Label(l) if plain(&l.registration) == plain(&fill.registration_read))
+        });
+        if let Some(label) = view.yard.label(view.yard.label_now(lot.label))
+            && !of_a_version
         {
             records.push(lot.label);
             wrong.push(format!(

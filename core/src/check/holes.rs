@@ -24,7 +24,7 @@ pub fn check(view: &View<'_>, work: &Work<'_>, findings: &mut Vec<Finding>) {
         if let Some(label) = done.label {
             places(tag, label, done, findings);
             charges(tag, label, done, findings);
-            held(tag, label, done, findings);
+            held(view, label, done, findings);
             sealing(tag, label, done, findings);
             early(tag, label, done, findings);
         }
@@ -86,10 +86,16 @@ fn charges(tag: &str, label: &Label, done: &Done<'_>, findings: &mut Vec<Finding
 }
 
 /// What the containers cannot have held was logged wrong, whatever the label allows.
-fn held(tag: &str, label: &Label, done: &Done<'_>, findings: &mut Vec<Finding>) {
-    let Some(kit) = done.kit else { return };
+fn held(view: &View<'_>, label: &Label, done: &Done<'_>, findings: &mut Vec<Finding>) {
+    let (tag, facts) = (done.tag, &view.yard.facts);
+    // A kit amended since may have had larger containers then.
+    let Some(kit) = facts.fact_of(done.body.kit) else { return };
+    let containers = kit.history.iter().flat_map(|v| match &facts.versions[*v].record.body {
+        Body::Kit(kit) => kit.containers.as_slice(),
+        _ => &[],
+    });
     let in_product = |charge: Ul| label.mix.as_ref().map_or(charge, |mix| mix.product_in(charge));
-    let Some(largest) = kit.containers.iter().map(|c| in_product(c.charge_ul)).max() else { return };
+    let Some(largest) = containers.map(|c| in_product(c.charge_ul)).max() else { return };
     let most = largest.0.saturating_mul(label.charges.per_hole.clamp(1, 1_000));
     let over = wrong(&done.body.holes, |h| {
         let discharged = h.discharged_ul();

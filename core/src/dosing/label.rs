@@ -388,7 +388,14 @@ pub fn confirmation_problems(label: &Label, confirmation: &LabelConfirmation) ->
         }
     }
     problems.extend(left.into_iter().map(|r| ConfirmationProblem::NotInLabel { row: row_in_words(r) }));
-    if label.mix != confirmation.mix {
+    let said_alike = match (&label.mix, &confirmation.mix) {
+        (Some(one), Some(other)) => {
+            (one.product_parts, one.diluent_parts) == (other.product_parts, other.diluent_parts)
+                && one.diluent.trim().eq_ignore_ascii_case(other.diluent.trim())
+        }
+        (one, other) => one == other,
+    };
+    if !said_alike {
         let said = |mix: &Option<Mix>| {
             mix.as_ref().map_or_else(|| "not mixed".to_owned(), |mix| format!("mixed, {}", mix.in_words()))
         };

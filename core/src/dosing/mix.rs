@@ -29,6 +29,13 @@ impl Mix {
         up(i128::from(product.0) * both, parts)
     }
 
+    /// The volume of mix that is surely there when this much product was reckoned to be in it, by
+    /// [`Self::product_in`]: a limit is passed only by what certainly passes it.
+    pub fn surely_of(&self, product: Ul) -> Ul {
+        let slack = self.volume_of(Ul(1)).0;
+        Ul(self.volume_of(product).0.saturating_sub(slack).max(product.0))
+    }
+
     /// The diluent for a volume of product, rounded up.
     pub fn diluent_for(&self, product: Ul) -> Ul {
         Ul(self.volume_of(product).0.saturating_sub(product.0))
@@ -155,6 +162,10 @@ mod tests {
         let mut label = ash_label();
         label.mix = Some(thirds);
         assert_eq!(in_product(&containers(), &label)[0].scale_step_ul, None);
+        // A reservoir filled to 1000 mL with one part in seven is not over a limit of 1000 mL.
+        let sevenths = mix(1, 6);
+        assert!(sevenths.surely_of(sevenths.product_in(Ul(1_000_000))) <= Ul(1_000_000));
+        assert!(sevenths.surely_of(sevenths.product_in(Ul(1_000_010))) > Ul(1_000_000));
         // Parts that are none leave a volume as it is.
         for broken in [mix(0, 1), mix(-1, 2), mix(1, i64::MAX), mix(i64::MIN, 0)] {
             assert_eq!((broken.product_in(Ul(7)), broken.volume_of(Ul(7))), (Ul(7), Ul(7)));

@@ -227,8 +227,8 @@ codes! {
         "the label's most product at one hole, and charges a hole";
     /// More at one hole than the kit's containers can hold, for example mix logged as product.
     HoleOverContainer = "hole.more_than_containers_hold", Review, Accepted,
-        "Ask the crew what went in; under a label that has the product mixed, whether the mix was logged as product. Amend what was logged wrong.",
-        "the kit's containers and the label's charges a hole; a tenth more for the charge: common practice, no source";
+        "Ask the crew what went in, and whether mix was logged as product; amend what was logged wrong.",
+        "the kit's containers, the label's charges a hole; a tenth more: common practice, no source";
     /// A hole closed against the label, or left open against it.
     HoleSealing = "hole.sealing", Stop, Confirmed,
         "Ask the crew; amend what was logged wrong, go back and close the holes where the label asks for it, or confirm the violation.",

@@ -163,6 +163,8 @@ kinds! {
     Certificate(people::Certificate) = "certificate",
     /// A device's certificate taken back.
     Revocation(people::Revocation) = "revocation",
+    /// Which books a crew's device may have.
+    Access(people::Access) = "access",
     /// Held records let in by the office.
     Admission(people::Admission) = "admission",
     /// A person, without any personal detail.

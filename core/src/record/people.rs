@@ -161,6 +161,18 @@ pub struct AcceptedChains {
     pub ends: Vec<ChainEnd>,
 }
 
+/// Which books a crew's device may have from a server. Its newest list holds; of lists written apart,
+/// only what all of them name.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct Access {
+    /// The device.
+    pub device: DeviceId,
+    /// The job books it may have, the yard book aside; absent, it may have every one.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub books: Option<Vec<BookId>>,
+}
+
 /// Held records let in by the office, with its reason.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]

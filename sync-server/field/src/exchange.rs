@@ -237,6 +237,11 @@ impl Session {
         settled
     }
 
+    /// Leaves a book out of what is still to come.
+    pub fn leave(&mut self, book: BookId) {
+        self.books.remove(&book);
+    }
+
     /// What a refusal asks for: a server whose log is another than the cursor was of is read from
     /// its beginning, once. Gives the book to start again, or nothing when that would not help.
     pub fn refused(&mut self, request: &Request, problem: &Problem) -> Option<BookId> {

@@ -63,6 +63,8 @@ struct Link {
     url: String,
     device: DeviceId,
     token: String,
+    /// A book that the office has not opened to this device.
+    closed: Option<Box<Problem>>,
 }
 
 impl<D: Outside> Field<D> {
@@ -111,7 +113,8 @@ impl<D: Outside> Field<D> {
         let now = self.outside.now();
         self.set(|state| state.server.iter_mut().for_each(|s| s.exchanged = Some(now)), &[setting::SERVER])
             .await?;
-        Ok(moved)
+        // Said at the end, for it keeps nothing else from going.
+        link.closed.map_or(Ok(moved), |problem| Err(AskError::Refused(problem).into()))
     }
 
     /// The server with a token that works; `fresh` asks for another one.
@@ -125,7 +128,7 @@ impl<D: Outside> Field<D> {
         if let (Some(token), Some(until), false) = (&server.token, server.token_until, fresh)
             && until > now
         {
-            return Ok(Link { url: server.url, device: server.device, token: token.clone() });
+            return Ok(Link { url: server.url, device: server.device, token: token.clone(), closed: None });
         }
         let health: Health = http::ask_json(&self.outside, &http::health(&server.url)).await?;
         if health.yard != member.yard {
@@ -149,7 +152,7 @@ impl<D: Outside> Field<D> {
             &[setting::SERVER],
         )
         .await?;
-        Ok(Link { url: server.url, device: health.server, token: answer.access_token })
+        Ok(Link { url: server.url, device: health.server, token: answer.access_token, closed: None })
     }
 
     async fn round(
@@ -174,10 +177,14 @@ impl<D: Outside> Field<D> {
                 Ok(body) => self.take_in(&mut session, &request, &body, moved).await?,
                 Err(AskError::Refused(problem)) if problem.code == code::TOKEN && !renewed => {
                     renewed = true;
-                    *link = self.link(true).await?;
+                    *link = Link { closed: link.closed.take(), ..self.link(true).await? };
                 }
                 Err(AskError::Refused(p)) if code::SEND_LONG.contains(&p.code.as_str()) && !whole => {
                     whole = true;
+                }
+                Err(AskError::Refused(p)) if p.code == code::BOOK_REFUSED => {
+                    p.book.iter().for_each(|book| session.leave(*book));
+                    link.closed = Some(p);
                 }
                 Err(AskError::Refused(problem)) => self.start_again(&mut session, &request, problem).await?,
                 Err(other) => return Err(other.into()),
@@ -259,6 +266,8 @@ impl<D: Outside> Field<D> {
             let url = format!("{}/v1/photos/{photo}", link.url);
             let status = self.outside.send_photo(photo, &url, &link.token).await?;
             match status {
+                // 403: of a book closed to this device, as the exchange says. The photo stays here.
+                403 => {}
                 // 410: its bytes were removed for good, and the device has dropped its copy too.
                 200..300 | 410 => {}
                 // One photo the server will not have keeps no other from going.

@@ -148,6 +148,7 @@ pub struct Session {
     server: DeviceId,
     page: Page,
     books: BTreeMap<BookId, BookState>,
+    closed: BTreeSet<BookId>,
 }
 
 /// What is kept of a server between sessions: its cursor, and the local position up to which
@@ -159,7 +160,13 @@ impl Session {
     pub fn new(server: DeviceId, books: impl IntoIterator<Item = BookId>) -> Self {
         let state = BookState { more: true, ..BookState::default() };
         let books = books.into_iter().map(|book| (book, state.clone())).collect();
-        Self { server, page: Page { lines: 20_000, bytes: 12 << 20 }, books }
+        Self { server, page: Page { lines: 20_000, bytes: 12 << 20 }, books, closed: BTreeSet::new() }
+    }
+
+    /// The books the server did not open to this device, left out since. What is here stays, and what
+    /// is unsent goes once they are opened.
+    pub fn closed(&self) -> &BTreeSet<BookId> {
+        &self.closed
     }
 
     /// Reads the server's whole log of a book and lays the local one out anew over it, every hash
@@ -308,7 +315,8 @@ impl Session {
 
     /// What a refusal asks for. A server whose log is not the one the cursor was of is read from its
     /// beginning, and then given what it lacks. For a line that it cannot take its whole log is read
-    /// too, and the local one laid out anew over it. Any other refusal comes back as the error.
+    /// too, and the local one laid out anew over it. A book that the office has not opened to this device
+    /// is left out. Any other refusal comes back as the error.
     ///
     /// # Errors
     /// [`ClientError::Refused`] when neither would help; [`ClientError::OtherBranch`].
@@ -320,6 +328,11 @@ impl Session {
     ) -> Result<(), ClientError> {
         let refused = || ClientError::Refused(Box::new(problem.clone()));
         let book = problem.book.filter(|b| request.sent.contains_key(b)).ok_or_else(refused)?;
+        if problem.code == code::BOOK_REFUSED {
+            self.books.remove(&book);
+            self.closed.insert(book);
+            return Ok(());
+        }
         let starts_again = [code::CHAIN_MISMATCH, code::UNKNOWN_DEPENDENCY].contains(&problem.code.as_str());
         let state = self.books.entry(book).or_default();
         if starts_again && !state.restarted && state.anew.is_none() {

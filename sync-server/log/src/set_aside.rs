@@ -278,11 +278,25 @@ pub fn rescue_request(
     server: DeviceId,
     now: UtcMs,
 ) -> Result<Option<RescueRequest>, LogError> {
+    rescue_request_without(db, server, now, &BTreeSet::new())
+}
+
+/// The same without the books the server has not opened to this device: theirs wait.
+///
+/// # Errors
+/// As [`rescue_request`].
+pub fn rescue_request_without(
+    db: &Connection,
+    server: DeviceId,
+    now: UtcMs,
+    closed: &BTreeSet<BookId>,
+) -> Result<Option<RescueRequest>, LogError> {
     const MOST: Page = Page { lines: 20_000, bytes: 12 << 20 };
     let mut body = client::json_line(&RequestStart { exchange: EXCHANGE_VERSION, now });
     let mut parts: Vec<(BookId, Vec<u64>)> = vec![];
     let mut count = 0;
-    for one in list(db)?.into_iter().filter(|s| s.state == State::ToRescue && s.server == server) {
+    let waits = |s: &SetAside| s.state == State::ToRescue && s.server == server && !closed.contains(&s.book);
+    for one in list(db)?.into_iter().filter(waits) {
         if count >= MOST.lines || (count > 0 && body.len() + one.text.len() > MOST.bytes) {
             break;
         }

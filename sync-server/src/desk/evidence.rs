@@ -131,12 +131,13 @@ pub fn finding_state(job: &JobState, finding: &Finding) -> Markup {
 /// nor what the office decided, which is struck or decided anew.
 pub fn amendable(kind: Kind) -> bool {
     use Kind::{
-        Admission, Certificate, Genesis, Join, PhotoReceived, Receipt, Reopening, Revocation, Ruling,
+        Access, Admission, Certificate, Genesis, Join, PhotoReceived, Receipt, Reopening, Revocation, Ruling,
         SignOff, Strike,
     };
     !matches!(
         kind,
-        Admission
+        Access
+            | Admission
             | Certificate
             | Genesis
             | Join

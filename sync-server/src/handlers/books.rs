@@ -14,14 +14,15 @@ use crate::files::{Choices, file};
 use crate::findings;
 use crate::state::App;
 
-/// The books this server has, the yard first.
+/// The books this server has and the caller may have, the yard first.
 #[utoipa::path(get, path = "/v1/books", tag = "books", security(("token" = [])),
     responses((status = 200, description = "The books", body = ref("#/components/schemas/BookList"))))]
-pub async fn list(State(app): State<App>, _: Caller) -> Result<Json<BookList>, ApiError> {
-    app.blocking(|app| {
+pub async fn list(State(app): State<App>, caller: Caller) -> Result<Json<BookList>, ApiError> {
+    app.blocking(move |app| {
         app.read(|db| {
+            let reach = caller.reach(app, db)?;
             let mut books = vec![];
-            for info in bolebook_log::books(db)? {
+            for info in bolebook_log::books(db)?.into_iter().filter(|info| reach.has(info.book)) {
                 let title = bolebook_log::genesis(db, info.book)?.title;
                 let (kind, end) = (info.kind.name().to_owned(), info.end);
                 let entry = BookEntry { book: info.book, kind, title, end: end.position, chain: end.chain };
@@ -37,12 +38,14 @@ pub async fn list(State(app): State<App>, _: Caller) -> Result<Json<BookList>, A
 /// An export with the digest of its bytes as its tag, or 304 to whoever has them.
 async fn exported(
     app: App,
+    caller: Caller,
     book: BookId,
     name: String,
     language: Option<String>,
     known: Option<String>,
 ) -> Result<Response, ApiError> {
     app.blocking(move |app| {
+        app.read(|db| caller.may_read(app, db, book))?;
         let (snapshot, job) = findings::of_job(app, book)?;
         let choices = Choices::of(app, &job, language.as_deref())?;
         let (media, bytes) = file(app, &snapshot, &job, &name, &choices)?;
@@ -63,9 +66,14 @@ fn known(headers: &HeaderMap) -> Option<String> {
 /// What the checks say of a job, at the log's end.
 #[utoipa::path(get, path = "/v1/books/{id}/findings", tag = "books", security(("token" = [])),
     params(("id" = String, Path, pattern = "^[0-9a-f]{8}-[0-9a-f]{4}-7[0-9a-f]{3}-[89ab][0-9a-f]{3}-[0-9a-f]{12}$", description = "The job book")),
-    responses((status = 200, description = "The findings", body = Object)))]
-pub async fn findings(State(app): State<App>, _: Caller, Id(book): Id<BookId>) -> Result<Response, ApiError> {
-    exported(app, book, "findings.json".into(), None, None).await
+    responses((status = 200, description = "The findings", body = Object),
+        (status = 403, description = "book-refused: the office has not opened the book to the device, or there is none", content_type = "application/problem+json", body = ref("#/components/schemas/Problem"))))]
+pub async fn findings(
+    State(app): State<App>,
+    caller: Caller,
+    Id(book): Id<BookId>,
+) -> Result<Response, ApiError> {
+    exported(app, caller, book, "findings.json".into(), None, None).await
 }
 
 /// An export of a job: trees.csv, applications.csv, trees.geojson, findings.json, balance.json, summary.json,
@@ -79,7 +87,8 @@ pub async fn findings(State(app): State<App>, _: Caller, Id(book): Id<BookId>) -
         content((String = "text/csv"), (Object = "application/geo+json"), (Object = "application/json"),
             (Vec<u8> = "application/pdf"), (Vec<u8> = "application/zip"), (Vec<u8> = "application/geopackage+sqlite3"),
             (Vec<u8> = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"))),
-        (status = 304, description = "The caller has it: its tag came in If-None-Match")))]
+        (status = 304, description = "The caller has it: its tag came in If-None-Match"),
+        (status = 403, description = "book-refused: the office has not opened the book to the device, or there is none", content_type = "application/problem+json", body = ref("#/components/schemas/Problem"))))]
 pub async fn export(
     State(app): State<App>,
     caller: Caller,
@@ -92,5 +101,5 @@ pub async fn export(
     }
     let query = form_urlencoded::parse(query.as_deref().unwrap_or_default().as_bytes());
     let language = query.filter(|(k, _)| k == "lang").map(|(_, v)| v.into_owned()).next();
-    exported(app, book, name, language, known(&headers)).await
+    exported(app, caller, book, name, language, known(&headers)).await
 }

@@ -30,6 +30,7 @@ use crate::state::{App, Inner};
     request_body(content = String, content_type = "application/x-ndjson",
         description = "Lines of JSON as docs/exchange-protocol.md says; content-encoding zstd, gzip or identity"),
     responses((status = 200, description = "Lines of JSON", body = String, content_type = "application/x-ndjson"),
+        (status = 403, description = "book-refused: the office has not opened a book of the request to the device, or there is none; nothing was changed", content_type = "application/problem+json", body = ref("#/components/schemas/Problem")),
         (status = 409, description = "chain-mismatch, unknown-dependency, actor-forked, sequence-gap, other-server: nothing was changed", content_type = "application/problem+json", body = ref("#/components/schemas/Problem")),
         (status = 413, description = "Too large, packed or unpacked: nothing was changed", content_type = "application/problem+json", body = ref("#/components/schemas/Problem")),
         (status = 429, description = "quota: an author has added as much as an hour allows; nothing was changed", content_type = "application/problem+json", body = ref("#/components/schemas/Problem")),
@@ -61,7 +62,9 @@ fn answer(app: &Inner, caller: Caller, asked: &ExchangeBody) -> Result<String, A
     if asked.books.iter().all(|(_, lines)| lines.is_empty()) {
         // Nothing to take in: a reader's snapshot does, and does not wait for writers.
         text.push_str(&app.read(|db| {
+            let reach = caller.reach(app, db)?;
             for (request, _) in &asked.books {
+                reach.may_read(request.book)?;
                 cursor(app, db, request)?;
             }
             hand_out_all(app, db, asked, &[])
@@ -93,17 +96,25 @@ fn take_in(
 ) -> Result<Vec<(u64, u64)>, ApiError> {
     // Read before anything is written, for it is kept beyond this transaction.
     app.directory(tx)?;
+    let mut reach = caller.reach(app, tx)?;
     let mut counts = vec![];
     for (request, lines) in &asked.books {
+        reach.may_read(request.book)?;
         cursor(app, tx, request)?;
         if !lines.is_empty() && bolebook_log::book(tx, request.book)?.is_none() {
             may_open(app, tx, request.book, lines)?;
         }
         let appended = append(tx, request.book, lines)?;
-        count(app, caller, appended.new.iter().filter_map(|i| lines.get(*i)), delivery.at)?;
+        let new = || appended.new.iter().filter_map(|i| lines.get(*i));
+        count(app, caller, new(), delivery.at)?;
+        if reach.is_old_after(request.book, new()) {
+            reach = caller.reach_anew(app, tx)?;
+        }
         receipt::write(app, tx, request.book, &appended, lines, delivery)?;
         counts.push((appended.new.len() as u64, appended.known));
     }
+    // What came with this request may have closed a book that stands before the yard's in it.
+    asked.books.iter().try_for_each(|(request, _)| reach.may_read(request.book))?;
     Ok(counts)
 }
 

@@ -35,6 +35,7 @@ use crate::state::{App, Inner};
     request_body(content = String, content_type = "application/octet-stream", description = "The photo's bytes"),
     responses((status = 201, description = "Kept", body = ref("#/components/schemas/PhotoStored")),
         (status = 200, description = "It was there already", body = ref("#/components/schemas/PhotoStored")),
+        (status = 403, description = "book-refused: no record of a book opened to the device names the photo", content_type = "application/problem+json", body = ref("#/components/schemas/Problem")),
         (status = 410, description = "The office has erased it", content_type = "application/problem+json", body = ref("#/components/schemas/Problem"))))]
 pub async fn upload(
     State(app): State<App>,
@@ -44,6 +45,7 @@ pub async fn upload(
 ) -> Result<Response, ApiError> {
     let known = app
         .blocking(move |app| {
+            app.read(|db| caller.may_see(app, db, hash))?;
             let known = photos::stored(app, hash)?;
             if known.is_none() {
                 app.read(|db| {
@@ -61,7 +63,10 @@ pub async fn upload(
     let photo = receive(&app, request.into_body(), &draft.0, hash).await?;
     let photo = app
         .blocking(move |app| {
-            app.read(|db| photos::within_quota(app, db, caller.device, photo.bytes))?;
+            app.read(|db| {
+                caller.may_see(app, db, hash)?;
+                photos::within_quota(app, db, caller.device, photo.bytes)
+            })?;
             photos::move_in(&draft.0, &place(app, hash))?;
             held::note(app, &photo, caller.device, |_| Ok(()))?;
             Ok(photo)
@@ -133,6 +138,7 @@ fn picture(media_type: String, etag: &str, bytes: Vec<u8>) -> Response {
 #[utoipa::path(get, path = "/v1/photos/{sha256}", tag = "photos", security(("token" = [])),
     params(("sha256" = String, Path, pattern = "^[0-9a-f]{64}$", description = "SHA-256 of the bytes, hexadecimal")),
     responses((status = 200, description = "The photo's bytes", body = String, content_type = "image/*"),
+        (status = 403, description = "book-refused: no record of a book opened to the device names the photo", content_type = "application/problem+json", body = ref("#/components/schemas/Problem")),
         (status = 410, description = "The office has erased it", content_type = "application/problem+json", body = ref("#/components/schemas/Problem"))))]
 pub async fn download(
     State(app): State<App>,
@@ -140,7 +146,11 @@ pub async fn download(
     Id(hash): Id<Sha256Hash>,
 ) -> Result<Response, ApiError> {
     let original = sees_original(caller.role);
-    app.blocking(move |app| if original { as_it_came(app, hash) } else { cleaned(app, hash) }).await
+    app.blocking(move |app| {
+        app.read(|db| caller.may_see(app, db, hash))?;
+        if original { as_it_came(app, hash) } else { cleaned(app, hash) }
+    })
+    .await
 }
 
 fn as_it_came(app: &Inner, hash: Sha256Hash) -> Result<Response, ApiError> {
@@ -157,26 +167,33 @@ fn cleaned(app: &Inner, hash: Sha256Hash) -> Result<Response, ApiError> {
 #[utoipa::path(get, path = "/v1/photos/{sha256}/clean", tag = "photos", security(("token" = [])),
     params(("sha256" = String, Path, description = "SHA-256 of the photo's bytes, hexadecimal")),
     responses((status = 200, description = "The picture without EXIF, XMP, IPTC and comments", body = String, content_type = "image/*"),
+        (status = 403, description = "book-refused: no record of a book opened to the device names the photo", content_type = "application/problem+json", body = ref("#/components/schemas/Problem")),
         (status = 422, description = "It cannot be cleaned, and is not handed out", content_type = "application/problem+json", body = ref("#/components/schemas/Problem"))))]
 pub async fn clean_copy(
     State(app): State<App>,
-    _: Caller,
+    caller: Caller,
     Id(hash): Id<Sha256Hash>,
 ) -> Result<Response, ApiError> {
-    app.blocking(move |app| cleaned(app, hash)).await
+    app.blocking(move |app| {
+        app.read(|db| caller.may_see(app, db, hash))?;
+        cleaned(app, hash)
+    })
+    .await
 }
 
 /// Hands out a small upright copy.
 #[utoipa::path(get, path = "/v1/photos/{sha256}/thumbnail", tag = "photos", security(("token" = [])),
     params(("sha256" = String, Path, description = "SHA-256 of the photo's bytes, hexadecimal")),
     responses((status = 200, description = "JPEG, 480 pixels at the longer side", body = String, content_type = "image/jpeg"),
+        (status = 403, description = "book-refused: no record of a book opened to the device names the photo", content_type = "application/problem+json", body = ref("#/components/schemas/Problem")),
         (status = 415, description = "A type this server does not decode", content_type = "application/problem+json", body = ref("#/components/schemas/Problem")),
         (status = 422, description = "Damaged, or more pixels than are decoded", content_type = "application/problem+json", body = ref("#/components/schemas/Problem"))))]
 pub async fn small(
     State(app): State<App>,
-    _: Caller,
+    caller: Caller,
     Id(hash): Id<Sha256Hash>,
 ) -> Result<Response, ApiError> {
+    app.blocking(move |app| app.read(|db| caller.may_see(app, db, hash))).await?;
     let bytes = photos::small(&app, hash).await?;
     Ok(picture("image/jpeg".into(), &format!("{hash}-480"), bytes))
 }
@@ -213,7 +230,8 @@ pub struct PhotoRecord {
 /// Compares what the camera wrote with what the records say. Not for clients.
 #[utoipa::path(get, path = "/v1/photos/{sha256}/details", tag = "photos", security(("token" = [])),
     params(("sha256" = String, Path, description = "SHA-256 of the photo's bytes, hexadecimal")),
-    responses((status = 200, description = "Time and place, by camera and by record", body = ref("#/components/schemas/PhotoDetails"))))]
+    responses((status = 200, description = "Time and place, by camera and by record", body = ref("#/components/schemas/PhotoDetails")),
+        (status = 403, description = "book-refused: no record of a book opened to the device names the photo", content_type = "application/problem+json", body = ref("#/components/schemas/Problem"))))]
 pub async fn details(
     State(app): State<App>,
     caller: Caller,
@@ -226,10 +244,12 @@ pub async fn details(
         ));
     }
     app.blocking(move |app| {
+        app.read(|db| caller.may_see(app, db, hash))?;
         let (photo, bytes) = photos::bytes(app, hash)?;
         let camera = exif::read(&bytes);
         let records = app.read(|db| {
-            let named = held::records(db, hash)?.into_iter();
+            let reach = caller.reach(app, db)?;
+            let named = held::records(db, hash)?.into_iter().filter(|(book, _)| reach.has(*book));
             named.filter_map(|(book, record)| compare(db, book, record, &camera).transpose()).collect()
         })?;
         Ok(Json(PhotoDetails { photo, camera, records }))

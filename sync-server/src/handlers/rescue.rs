@@ -20,6 +20,7 @@ use crate::state::App;
     request_body(content = String, content_type = "application/x-ndjson",
         description = "Lines as in a request of an exchange, every line after what it depends on; cursors are not looked at"),
     responses((status = 200, description = "What was put back", body = ref("#/components/schemas/RescueAnswer")),
+        (status = 403, description = "book-refused: the office has not opened a book of the request to the device, or there is none; nothing was changed", content_type = "application/problem+json", body = ref("#/components/schemas/Problem")),
         (status = 409, description = "unknown-dependency, sequence-gap: exchange first; nothing was changed", content_type = "application/problem+json", body = ref("#/components/schemas/Problem")),
         (status = 422, description = "A line that is wrong in itself: nothing was changed", content_type = "application/problem+json", body = ref("#/components/schemas/Problem"))))]
 pub async fn rescue(
@@ -39,9 +40,11 @@ pub async fn rescue(
         let answer = app.write(|tx| {
             // Read before anything is written, for it is kept beyond this transaction.
             app.directory(tx)?;
+            let mut reach = caller.reach(app, tx)?;
             let mut answer = RescueAnswer { books: vec![] };
             for (request, lines) in &asked.books {
                 let book = request.book;
+                reach.may_read(book)?;
                 let before = bolebook_log::book(tx, book)?
                     .ok_or_else(|| ApiError::not_found("the server has no such book").at(book, None))?;
                 let actor = ActorId::new(app.identity.device(), app.random()?);
@@ -49,6 +52,9 @@ pub async fn rescue(
                 let done = put_back(tx, book, lines, &by)?;
                 if !done.new.is_empty() || done.rescued > 0 {
                     count(app, caller, lines.iter(), delivery.at)?;
+                    if reach.is_old_after(book, lines.iter()) {
+                        reach = caller.reach_anew(app, tx)?;
+                    }
                 }
                 let appended =
                     Appended { before: before.end, end: before.end, new: done.new, known: done.known };
@@ -56,6 +62,7 @@ pub async fn rescue(
                 let (appended, known) = (appended.new.len() as u64, appended.known);
                 answer.books.push(RescuedBook { book, appended, rescued: done.rescued, known });
             }
+            asked.books.iter().try_for_each(|(request, _)| reach.may_read(request.book))?;
             Ok(answer)
         })?;
         for one in answer.books.iter().filter(|b| b.appended + b.rescued > 0) {

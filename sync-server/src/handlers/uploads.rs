@@ -5,7 +5,6 @@ use axum::http::request::Parts;
 use axum::http::{HeaderMap, HeaderName, HeaderValue, StatusCode, header};
 use axum::middleware::Next;
 use axum::response::{IntoResponse as _, Response};
-use bolebook_core::ids::DeviceId;
 
 use crate::auth::Caller;
 use crate::body::Id;
@@ -103,6 +102,7 @@ pub async fn options(State(app): State<App>) -> Response {
         ("Upload-Length" = u64, Header, description = "Bytes of the whole photo"),
         ("Upload-Metadata" = String, Header, description = "'sha256' and the photo's digest in hexadecimal, as base64")),
     responses((status = 201, description = "Made, or found under way: Location, and Upload-Offset to go on from"),
+        (status = 403, description = "book-refused: no record of a book opened to the device names the photo", content_type = "application/problem+json", body = ref("#/components/schemas/Problem")),
         (status = 429, description = "Above the device's quota", content_type = "application/problem+json", body = ref("#/components/schemas/Problem"))))]
 pub async fn create(
     State(app): State<App>,
@@ -125,8 +125,12 @@ pub async fn create(
         store::is_part(headers)?;
     }
     let checksum = one(headers, &CHECKSUM)?.map(headers::checksum).transpose().map_err(wrong(&CHECKSUM))?;
-    let mut upload =
-        app.blocking(move |app| store::create(app, caller.device, sha256, length, &metadata)).await?;
+    let mut upload = app
+        .blocking(move |app| {
+            app.read(|db| caller.may_see(app, db, sha256))?;
+            store::create(app, caller.device, sha256, length, &metadata)
+        })
+        .await?;
     let place = format!("/v1/uploads/{}", upload.id);
     if with_bytes && upload.offset == 0 {
         let held = app.turns.take(&upload.id).await;
@@ -140,9 +144,13 @@ pub async fn create(
 }
 
 /// The turn at an upload, for the device whose it is: nobody else makes its writer stop.
-async fn turn(app: &App, id: &str, device: DeviceId) -> Result<Held, ApiError> {
+async fn turn(app: &App, id: &str, caller: Caller) -> Result<Held, ApiError> {
     let name = id.to_owned();
-    app.blocking(move |app| store::of(app, &name, device)).await?;
+    app.blocking(move |app| {
+        let upload = store::of(app, &name, caller.device)?;
+        app.read(|db| caller.may_see(app, db, upload.sha256))
+    })
+    .await?;
     Ok(app.turns.take(id).await)
 }
 
@@ -156,7 +164,7 @@ pub async fn head(
     _: Tus,
     Id(id): Id<String>,
 ) -> Result<Response, ApiError> {
-    let held = turn(&app, &id, caller.device).await?;
+    let held = turn(&app, &id, caller).await?;
     let upload = app
         .blocking(move |app| {
             let _held = held;
@@ -185,6 +193,7 @@ pub async fn head(
         ("Upload-Offset" = u64, Header, description = "Where these bytes begin: the upload's offset")),
     request_body(content = String, content_type = "application/offset+octet-stream", description = "The next bytes"),
     responses((status = 204, description = "On the disk up to Upload-Offset"),
+        (status = 403, description = "book-refused: no record of a book opened to the device names the photo", content_type = "application/problem+json", body = ref("#/components/schemas/Problem")),
         (status = 409, description = "Upload-Offset is not the upload's: ask with HEAD", content_type = "application/problem+json", body = ref("#/components/schemas/Problem")),
         (status = 415, description = "No picture", content_type = "application/problem+json", body = ref("#/components/schemas/Problem")),
         (status = 422, description = "Not the photo promised: given up", content_type = "application/problem+json", body = ref("#/components/schemas/Problem"))))]
@@ -199,7 +208,7 @@ pub async fn patch(
     store::is_part(headers)?;
     let offset = count(headers, &OFFSET)?;
     let checksum = one(headers, &CHECKSUM)?.map(headers::checksum).transpose().map_err(wrong(&CHECKSUM))?;
-    let held = turn(&app, &id, caller.device).await?;
+    let held = turn(&app, &id, caller).await?;
     let upload = app.blocking(move |app| store::of(app, &id, caller.device)).await?;
     if offset != upload.offset {
         let detail = format!("the upload stands at {}, not at {offset}: go on from there", upload.offset);
@@ -231,7 +240,7 @@ pub async fn give_up(
     _: Tus,
     Id(id): Id<String>,
 ) -> Result<Response, ApiError> {
-    let held = turn(&app, &id, caller.device).await?;
+    let held = turn(&app, &id, caller).await?;
     app.blocking(move |app| {
         let _held = held;
         store::of(app, &id, caller.device)?;

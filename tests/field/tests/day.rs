@@ -382,3 +382,30 @@ fn under_a_mixed_label_what_vessels_hold_is_typed_and_product_is_logged() {
     assert_eq!(find(&balance, "into_trees_ul"), Some(44_000), "{balance}");
     assert!(!office.run(&["check"]).to_string().contains("day.unexplained"));
 }
+
+#[test]
+fn a_job_closed_to_a_phone_keeps_no_other_from_the_exchange_and_stays_on_it() {
+    let mut office = Office::found(Some(MORNING), SEVEN, 2);
+    let url = office.serve(None);
+    let (_device, field) = joined(&office, &url, 23, 0);
+    let more = ["--season", "2026", "--client", "Client Invented", "--site", "Other Park", "--zone", "UTC"];
+    office.run(&[&["job", "new", "Other Park (INVENTED)"][..], &more[..]].concat());
+    office.run(&["use", "--job", JOB]);
+    office.run(&["exchange"]);
+    block_on(field.exchange()).unwrap();
+    assert_eq!(field.state().logs.len(), 3, "the yard and two jobs");
+    office.run(&["device", "access", "phone of Alder", "--books", JOB]);
+    office.run(&["exchange"]);
+    let tree = tree_of(&field, "P-1");
+    good(&tap(&field, &format!("nottreated:{tree}"), &[("reason", "refused")]));
+    let said = block_on(field.exchange()).unwrap_err().to_string();
+    assert!(said.contains("the office has not opened this book to this device"), "{said}");
+    assert_eq!((field.state().logs.len(), field.state().no_exchange.clone()), (3, Some(said)));
+    office.run(&["exchange"]);
+    let there = office.run(&["list", "not_treated"]);
+    assert_eq!(there["records"].as_array().unwrap().len(), 1, "{there}");
+    office.run(&["device", "access", "phone of Alder", "--all"]);
+    office.run(&["exchange"]);
+    block_on(field.exchange()).unwrap();
+    assert_eq!(field.state().no_exchange, None);
+}

@@ -20,7 +20,9 @@ pub(crate) const NO_RANDOMNESS: &str = "--cfg getrandom_backend=\"unsupported\""
 
 const DEBIAN_CARGO: &str = "/usr/bin/cargo";
 const DEBIAN_RUSTC: &str = "/usr/bin/rustc";
-const DEBIAN_LINKER: &str = "/usr/bin/rust-lld";
+/// Debian's compiler came with a link to a linker up to one update and without it from the next; the
+/// linker itself is in `lld-22`.
+const DEBIAN_LINKERS: [&str; 2] = ["/usr/bin/rust-lld", "/usr/lib/llvm-22/bin/wasm-ld"];
 
 /// A toolchain that compiles for [`TARGET`].
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -28,7 +30,10 @@ pub enum Toolchain {
     /// The one in use has the target's standard library.
     InUse,
     /// Debian's, which builds the standard library from source.
-    Debian,
+    Debian {
+        /// The linker.
+        linker: &'static str,
+    },
 }
 
 impl Toolchain {
@@ -44,8 +49,9 @@ impl Toolchain {
         let debian = Path::new(DEBIAN_RUSTC);
         let has_source = sysroot(debian)
             .is_some_and(|root| root.join("lib/rustlib/src/rust/library/Cargo.lock").is_file());
-        if has_source && Path::new(DEBIAN_CARGO).is_file() && Path::new(DEBIAN_LINKER).is_file() {
-            return Ok(Self::Debian);
+        let linker = DEBIAN_LINKERS.into_iter().find(|linker| Path::new(linker).is_file());
+        if let Some(linker) = linker.filter(|_| has_source && Path::new(DEBIAN_CARGO).is_file()) {
+            return Ok(Self::Debian { linker });
         }
         Err(TaskError::Missing {
             what: format!("a Rust toolchain for {TARGET}"),
@@ -61,7 +67,7 @@ impl Toolchain {
     pub(crate) const fn small(&self) -> &'static str {
         match self {
             Self::InUse => "",
-            Self::Debian => " -Zunstable-options -Cpanic=immediate-abort -Zlocation-detail=none",
+            Self::Debian { .. } => " -Zunstable-options -Cpanic=immediate-abort -Zlocation-detail=none",
         }
     }
 
@@ -73,7 +79,7 @@ impl Toolchain {
                 cargo.args(["build", "--target", TARGET]);
                 cargo
             }
-            Self::Debian => {
+            Self::Debian { linker } => {
                 let mut cargo = Command::new(DEBIAN_CARGO);
                 cargo.current_dir(crate::root());
                 for (name, _) in std::env::vars_os() {
@@ -87,7 +93,7 @@ impl Toolchain {
                     }
                 }
                 cargo.env("PATH", "/usr/bin:/bin").env("RUSTC", DEBIAN_RUSTC).env("RUSTC_BOOTSTRAP", "1");
-                cargo.env("CARGO_TARGET_WASM32_UNKNOWN_UNKNOWN_LINKER", DEBIAN_LINKER);
+                cargo.env("CARGO_TARGET_WASM32_UNKNOWN_UNKNOWN_LINKER", linker);
                 cargo.args(["build", "-Z", "build-std=std,panic_abort", "--target", TARGET]);
                 // Sorting is written out anew for every type sorted; the library's small sort makes
                 // that a quarter less of the whole app.

@@ -68,7 +68,7 @@ impl Charges {
 
         let mut answer = Answer::line(charges.to_string());
         answer.say(format!(
-            "From {} with {} mL of product, {} mL of head space, charges of {} mL; air at {}, {}.",
+            "From {} with {} mL of liquid, {} mL of head space, charges of {} mL; air at {}, {}.",
             units::pressure(charged.gauge_pa),
             charged.product_ul.ml(),
             charges.head_space_ul.ml(),

@@ -145,7 +145,7 @@ impl Content {
 
 /// The liquid a volume of a lot's product makes in a vessel, by the lot's label.
 pub(crate) fn in_vessel(view: &View<'_>, lot: LotId, product: Ul) -> Ul {
-    view.yard.mix_of(lot).map_or(product, |mix| mix.volume_of(product))
+    view.yard.mix_of(lot).map_or(product, |mix| mix.surely_of(product))
 }
 
 /// The product of a lot: its label, whatever version.

@@ -52,6 +52,17 @@ pub(super) fn label<'v>(case: &mut Case<'v, '_>) -> Option<&'v Label> {
         case.stop("label.entry", text, DESIGN);
     }
     confirmed(case, id, label);
+    let versions = view.yard.facts.fact_of(id).map_or(&[][..], |fact| &fact.history);
+    let another = versions
+        .iter()
+        .any(|v| matches!(&view.yard.facts.versions[*v].record.body, Body::Label(l) if l.mix != label.mix));
+    if another {
+        let text = format!(
+            "The mix of label {} was amended: what stands in reservoirs and containers may be mixed as before. Enter it as a label of its own, with lots of its own.",
+            label.name
+        );
+        case.stop("label.mix_amended", text, DESIGN);
+    }
     if let Some(mix) = &label.mix {
         let text = format!(
             "Label {} has the product mixed: {}. Containers and reservoir hold the mix; the dose, its limits and what is logged are of product. Say of each volume which of the two it is.",

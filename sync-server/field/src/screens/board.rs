@@ -133,7 +133,7 @@ pub(super) fn finish(p: &mut Page, scene: &Scene<'_>, tree: TreeId, stem: i64) {
             let act = format!("hole:{tree}:{stem}:{index}");
             let (class, text) = match &hole.differs {
                 None => ("hole", scene.say("as-planned")),
-                Some(differs) => ("hole differs", said(scene, differs)),
+                Some(differs) => ("hole differs", said(scene, differs, hole.mix_ul.is_some())),
             };
             let label = format!("{} {number}: {text}", scene.say("hole"));
             p.tag(
@@ -148,7 +148,15 @@ pub(super) fn finish(p: &mut Page, scene: &Scene<'_>, tree: TreeId, stem: i64) {
             for (index, hole) in open.holes.iter().enumerate() {
                 if let Some(differs) = &hole.differs {
                     let number = (index + 1).to_string();
-                    p.line("li", &[], &format!("{} {number}: {}", scene.say("hole"), said(scene, differs)));
+                    p.line(
+                        "li",
+                        &[],
+                        &format!(
+                            "{} {number}: {}",
+                            scene.say("hole"),
+                            said(scene, differs, hole.mix_ul.is_some())
+                        ),
+                    );
                 }
             }
         });
@@ -167,11 +175,16 @@ pub(super) fn finish(p: &mut Page, scene: &Scene<'_>, tree: TreeId, stem: i64) {
     p.say("hint", &scene.say("finish-hint"));
 }
 
-fn said(scene: &Scene<'_>, differs: &Differs) -> String {
+fn said(scene: &Scene<'_>, differs: &Differs, mixed: bool) -> String {
     let (put_in, leaked) = (differs.put_in_ul.ml_exact(), differs.leaked_ul.ml_exact());
     let sealed = scene.say(if differs.sealed { "sealed" } else { "left-open" });
     let texts = [("putin", put_in.as_str()), ("leaked", leaked.as_str()), ("sealed", sealed.as_str())];
-    scene.words.with(if differs.leaked_ul.0 > 0 { "hole-leaked" } else { "hole-took" }, &texts)
+    let mut said =
+        scene.words.with(if differs.leaked_ul.0 > 0 { "hole-leaked" } else { "hole-took" }, &texts);
+    if mixed {
+        said.push_str(&scene.say("in-brackets-product"));
+    }
+    said
 }
 
 pub(super) fn hole(p: &mut Page, scene: &Scene<'_>, tree: TreeId, stem: i64, index: usize) {

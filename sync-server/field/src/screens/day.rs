@@ -46,6 +46,9 @@ pub(super) fn close(p: &mut Page, scene: &Scene<'_>, summary: &Summary) {
             row("sum-should", ml(content));
         });
     });
+    if summary.labels.iter().any(|(_, label)| label.mix.is_some()) {
+        p.say("hint", &scene.say("sums-of-product"));
+    }
     if !scene.state.open.is_empty() {
         p.say("stopped", &scene.say("close-open"));
         p.button("big", "go:board", &scene.say("way-board"));

@@ -59,7 +59,7 @@ fn facts(p: &mut Page, scene: &Scene<'_>, summary: &Summary, line: &KitLine) {
             };
             let lot = line.filled.and_then(|(_, lot)| summary.lot(lot));
             pair("lot", lot.map_or_else(|| scene.say("nothing-filled"), |l| l.number.clone()));
-            pair("in-kit", format!("{} mL", Ul(line.content_ul).ml()));
+            pair("in-kit", content(scene, summary, line));
             pair("fill-limit", format!("{} mL", kit.reservoir.fill_limit_ul.ml()));
             let limit = kit.reservoir.rating_pa.0.min(kit.hose_rating_pa.0).min(kit.fittings_rating_pa.0);
             pair("pressure-limit", figures::gauge(Pa(limit), scene.units()));
@@ -169,6 +169,22 @@ fn list(p: &mut Page, scene: &Scene<'_>, summary: &Summary, heading: &str, steps
             }
         });
     });
+}
+
+/// What a kit's reservoir should show: the product, or the mix it is in.
+pub(super) fn content(scene: &Scene<'_>, summary: &Summary, line: &KitLine) -> String {
+    let mix = line.filled.and_then(|(_, lot)| summary.mix_of(lot));
+    let content = mix.map_or(Ul(line.content_ul), |_| summary.liquid_ul(line));
+    of_mix(scene, format!("{} mL", content.ml()), mix.is_some())
+}
+
+/// A volume, and that it is of the mix.
+pub(super) fn of_mix(scene: &Scene<'_>, mut text: String, mixed: bool) -> String {
+    if mixed {
+        text.push(' ');
+        text.push_str(&scene.say("of-the-mix"));
+    }
+    text
 }
 
 /// What is typed of a vessel's content, where labels have the product mixed.

@@ -6,6 +6,7 @@ use bolebook_core::ids::{RecordId, TreeId};
 use bolebook_core::quantity::Ul;
 
 use super::Scene;
+use super::kit::of_mix;
 use crate::figures;
 use crate::page::Page;
 use crate::plan::{self as ask, Tools};
@@ -130,6 +131,9 @@ fn dose(p: &mut Page, scene: &Scene<'_>, advice: &Advice, found: &Plan) {
             ("most", most.as_str()),
         ];
         p.say("", &scene.words.with("dose-is", &texts));
+        if found.mix_by_hole_ul.is_some() {
+            p.say("", &scene.say("volumes-of-product"));
+        }
         p.say("", &found.charges.note);
     });
     let stem = advice.stem.to_string();
@@ -141,12 +145,7 @@ fn dose(p: &mut Page, scene: &Scene<'_>, advice: &Advice, found: &Plan) {
 
 /// `14 × 10.0 mL`, and that it is of the mix.
 pub(super) fn held(scene: &Scene<'_>, count: usize, charge: Ul, mix: Option<Ul>) -> String {
-    let mut text = format!("{count} × {} mL", mix.unwrap_or(charge).ml_exact());
-    if mix.is_some() {
-        text.push(' ');
-        text.push_str(&scene.say("of-the-mix"));
-    }
-    text
+    of_mix(scene, format!("{count} × {} mL", mix.unwrap_or(charge).ml_exact()), mix.is_some())
 }
 
 fn table(p: &mut Page, scene: &Scene<'_>, advice: &Advice) {
@@ -160,7 +159,7 @@ fn table(p: &mut Page, scene: &Scene<'_>, advice: &Advice) {
                     scene.say("hole"),
                     format!("{} ({unit})", scene.say("arc")),
                     format!("{} ({unit})", scene.say("height")),
-                    "mL".to_owned(),
+                    of_mix(scene, "mL".to_owned(), found.mix_by_hole_ul.is_some()),
                 ] {
                     p.line("th", &[("scope", "col")], &text);
                 }

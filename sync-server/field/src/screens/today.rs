@@ -4,6 +4,7 @@ use bolebook_core::view::TreeState;
 
 use super::Scene;
 use super::find::away;
+use super::kit;
 use super::tree;
 use crate::field::clock;
 use crate::figures;
@@ -107,12 +108,7 @@ fn counts(p: &mut Page, scene: &Scene<'_>, summary: &Summary) {
             pair("gauge", format!("{} · {}", figures::gauge(read.pa, scene.units()), scene.time(read.at)));
         }
         if let Some(line) = plan::kit(scene.state, summary).and_then(|k| summary.kit(k)) {
-            let lot = line.filled.map(|(_, lot)| lot);
-            let text = match lot.and_then(|lot| summary.mix_of(lot)) {
-                Some(_) => format!("{} mL {}", summary.liquid_ul(line).ml(), scene.say("of-the-mix")),
-                None => format!("{} mL", bolebook_core::quantity::Ul(line.content_ul).ml()),
-            };
-            pair("in-kit", text);
+            pair("in-kit", kit::content(scene, summary, line));
             let charge = line.kit.containers.iter().map(|c| c.charge_ul.0).max().unwrap_or(0);
             if charge > 0 {
                 pair("charges-left", (summary.liquid_ul(line).0 / charge).to_string());
