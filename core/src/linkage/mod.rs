@@ -121,15 +121,14 @@ fn candidates(
         around[*of] = grid.surroundings(listings, *of);
     }
     let mut candidates = vec![];
-    let mut found = vec![];
     for of in is_located {
-        grid.compare(listings, *of, around[*of], &mut found);
-        for (other, c) in &found {
-            if other < of && grid.mutual(listings, *of, *other) {
-                continue;
+        grid.within_reach(listings, *of, |other, apart| {
+            // A pair met from both ends is looked at from the first one only.
+            if other < *of && grid.mutual(listings, *of, other) {
+                return;
             }
-            let (a, b) = ((*of).min(*other), (*of).max(*other));
-            let mut c = *c;
+            let (a, b) = ((*of).min(other), (*of).max(other));
+            let mut c = compare::compare(&listings[a], &listings[b], apart, around[*of]);
             if c.both_located {
                 let gap = c.diameters.map(|d| d.gap_cm);
                 c.around = around[a].and(around[b]).without(c.distance_m, gap);
@@ -138,7 +137,7 @@ fn candidates(
             if odds >= HOPELESS {
                 candidates.push((Edge { a, b, odds }, c));
             }
-        }
+        });
     }
     candidates.sort_unstable_by_key(|(e, _)| (e.a, e.b));
     candidates.dedup_by_key(|(e, _)| (e.a, e.b));
