@@ -27,10 +27,9 @@ fn treatment_findings(
 ) {
     let Some((first, _, application)) = treatment.parts.first() else { return };
     let tag = treated.called();
-    let subject = first.id.to_string();
     let mut records = treatment.records();
     let mut add = |code, message, records: Vec<_>| {
-        let found = Finding::new(code, &[&subject], message, records);
+        let found = Finding::new(code, &[first.id.text(&mut [0; 36])], message, records);
         findings.push(found.about(treated.id).on(treatment.days(view)));
     };
     let Some(entered) = work.label(application.label) else {

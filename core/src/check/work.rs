@@ -211,7 +211,7 @@ pub fn listed(tags: &BTreeSet<&str>) -> String {
 /// Several troubles of one stem in one sentence, the first few of them.
 pub fn joined(parts: &[String]) -> String {
     const SHOWN: usize = 4;
-    let shown = parts.iter().take(SHOWN).cloned().collect::<Vec<_>>().join("; ");
+    let shown = parts.get(..SHOWN).unwrap_or(parts).join("; ");
     match parts.len() {
         n if n > SHOWN => format!("{shown}; and {} more", n - SHOWN),
         _ => shown,

@@ -20,7 +20,7 @@ pub struct Sampled {
 }
 
 /// The first located listings with what they are compared with.
-pub fn sample(listings: &[Listing<'_>], grid: &Grid, located: &[usize]) -> Vec<Sampled> {
+pub fn sample(listings: &[Listing<'_>], grid: &Grid<'_>, located: &[usize]) -> Vec<Sampled> {
     let mut sampled = vec![];
     for of in located.iter().take(SAMPLE) {
         let mut compared = vec![];

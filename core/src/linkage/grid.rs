@@ -10,6 +10,7 @@ use super::Listing;
 use super::compare::{
     ALIKE_CM, AROUND_M, Around, Comparison, both_sd_m, compare, fix_sd_m, located, reach_m,
 };
+use super::tags::Read;
 use crate::geo::metres_per_degree;
 use crate::record::stand::Position;
 
@@ -23,13 +24,15 @@ const ROW_NDEG: i64 = 225_000;
 
 /// Listings by square of ground.
 #[derive(Clone, Debug, Default)]
-pub struct Grid {
+pub struct Grid<'v> {
     /// The rows with a listing in them, from south to north.
     rows: Vec<Row>,
     /// The listings square by square; in each ascending by diameter, then id.
     members: Vec<usize>,
     /// Each listing's place.
     places: Vec<Place>,
+    /// Each listing's tag.
+    tags: Vec<Read<'v>>,
     /// Largest deviation of any fix.
     most_sd_m: f64,
 }
@@ -57,9 +60,9 @@ fn column(lon_deg: f64, scale: f64) -> i64 {
     libm::floor(lon_deg * scale / SIDE_M) as i64
 }
 
-impl Grid {
+impl<'v> Grid<'v> {
     /// Sorts listings into squares.
-    pub fn of(listings: &[Listing<'_>]) -> Self {
+    pub fn of(listings: &[Listing<'v>]) -> Self {
         let mut places: Vec<Place> = listings.iter().map(|l| Place::of(&l.position)).collect();
         let mut by_row: BTreeMap<i64, Vec<usize>> = BTreeMap::new();
         for (index, listing) in listings.iter().enumerate() {
@@ -82,7 +85,8 @@ impl Grid {
             rows.push(Row { number, scale, squares });
         }
         let most_sd_m = places.iter().map(|p| p.sd_m).fold(0.0, f64::max);
-        Self { rows, members, places, most_sd_m }
+        let tags = Read::all(listings.iter().map(|l| l.tag));
+        Self { rows, members, places, tags, most_sd_m }
     }
 
     /// The squares that a circle around a listing may touch.
@@ -135,22 +139,45 @@ impl Grid {
         found: &mut Vec<(usize, Comparison)>,
     ) {
         found.clear();
-        self.within_reach(listings, of, |other, apart| {
-            let (a, b) = (of.min(other), of.max(other));
-            found.push((other, compare(&listings[a], &listings[b], apart, around)));
-        });
+        self.within_reach(
+            listings,
+            of,
+            |_| true,
+            |other, apart| {
+                let ends = (of.min(other), of.max(other));
+                found.push((other, self.outcome(listings, ends, apart, around)));
+            },
+        );
     }
 
-    /// The listings within reach of one: each with its distance in metres and the standard deviation
-    /// of a coordinate's difference, as [`compare`](fn@compare) takes them.
-    pub fn within_reach(&self, listings: &[Listing<'_>], of: usize, mut met: impl FnMut(usize, (f64, f64))) {
+    /// How two listings compare that are so far apart ([`Grid::within_reach`]), the lower index first.
+    pub fn outcome(
+        &self,
+        listings: &[Listing<'_>],
+        (a, b): (usize, usize),
+        apart: (f64, f64),
+        around: Around,
+    ) -> Comparison {
+        let tags = self.tags[a].against(&self.tags[b]);
+        compare(&listings[a], &listings[b], tags, apart, around)
+    }
+
+    /// The listings within reach of one, of those that are `wanted`: each with its distance in metres
+    /// and the standard deviation of a coordinate's difference, as [`compare`](fn@compare) takes them.
+    pub fn within_reach(
+        &self,
+        listings: &[Listing<'_>],
+        of: usize,
+        wanted: impl Fn(usize) -> bool,
+        mut met: impl FnMut(usize, (f64, f64)),
+    ) {
         let from = self.places[of];
         let furthest = reach_m(both_sd_m(from.sd_m, self.most_sd_m));
         for members in self.around(&listings[of].position, from, furthest) {
-            for other in window(listings, members, of).iter().filter(|i| **i != of) {
+            for other in window(listings, members, of).iter().filter(|i| **i != of && wanted(**i)) {
                 // Seen from either end, a pair must be the same to the last bit.
-                let (first, second) = (self.places[of.min(*other)], self.places[of.max(*other)]);
-                let square_m = first.square_m(&second);
+                let (first, second) = (&self.places[of.min(*other)], &self.places[of.max(*other)]);
+                let square_m = first.square_m(second);
                 if square_m > furthest * furthest {
                     continue;
                 }
@@ -163,9 +190,10 @@ impl Grid {
         }
     }
 
-    /// Whether a pair is met from both ends: neither stands in a crowded square.
-    pub fn mutual(&self, listings: &[Listing<'_>], a: usize, b: usize) -> bool {
-        located(&listings[b].position) && !self.places[a].crowded && !self.places[b].crowded
+    /// Whether a pair is met from both ends: a crew located both, and neither stands in a crowded square.
+    pub fn mutual(&self, a: usize, b: usize) -> bool {
+        let alone = |i: usize| !self.places[i].crowded && self.places[i].located;
+        alone(a) && alone(b)
     }
 }
 
@@ -179,13 +207,15 @@ struct Place {
     sd_m: f64,
     /// Whether its square holds more than [`DENSEST`].
     crowded: bool,
+    /// Whether a crew placed it on the spot.
+    located: bool,
 }
 
 impl Place {
     fn of(p: &Position) -> Self {
         let (north, east) = metres_per_degree(p.lat_ndeg as f64 / 1e9);
         let (lat_deg, lon_deg) = (p.lat_ndeg as f64 / 1e9, p.lon_ndeg as f64 / 1e9);
-        Self { lat_deg, lon_deg, north, east, sd_m: fix_sd_m(p), crowded: false }
+        Self { lat_deg, lon_deg, north, east, sd_m: fix_sd_m(p), crowded: false, located: located(p) }
     }
 
     /// The square of the distance, by this place's scale: within reach it is good to a millimetre.
@@ -257,7 +287,7 @@ mod tests {
             // The heap is crowded, and there only a part of it is looked at.
             for of in 0..300 {
                 let mut near = vec![];
-                grid.within_reach(&listings, of, |other, _| near.push(other));
+                grid.within_reach(&listings, of, |_| true, |other, _| near.push(other));
                 near.sort_unstable();
                 let reached = |other: &usize| {
                     let (a, b) = (grid.places[of.min(*other)], grid.places[of.max(*other)]);

@@ -112,7 +112,7 @@ pub fn link(listings: &[Listing<'_>]) -> Linked {
 /// The pairs worth following up, ascending, each once.
 fn candidates(
     listings: &[Listing<'_>],
-    grid: &Grid,
+    grid: &Grid<'_>,
     is_located: &[usize],
     model: &Model,
 ) -> Vec<(Edge, Comparison)> {
@@ -122,13 +122,11 @@ fn candidates(
     }
     let mut candidates = vec![];
     for of in is_located {
-        grid.within_reach(listings, *of, |other, apart| {
-            // A pair met from both ends is looked at from the first one only.
-            if other < *of && grid.mutual(listings, *of, other) {
-                return;
-            }
+        // A pair met from both ends is looked at from the first one only.
+        let first_met = |other: usize| other > *of || !grid.mutual(*of, other);
+        grid.within_reach(listings, *of, first_met, |other, apart| {
             let (a, b) = ((*of).min(other), (*of).max(other));
-            let mut c = compare::compare(&listings[a], &listings[b], apart, around[*of]);
+            let mut c = grid.outcome(listings, (a, b), apart, around[*of]);
             if c.both_located {
                 let gap = c.diameters.map(|d| d.gap_cm);
                 c.around = around[a].and(around[b]).without(c.distance_m, gap);
