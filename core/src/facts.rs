@@ -168,7 +168,7 @@ pub struct Facts {
     pub unreadable: Vec<Unreadable>,
     /// References without effect.
     pub bad_references: Vec<BadReference>,
-    /// Ids under which different texts were written.
+    /// Ids under which different texts were written, ascending.
     pub conflicting: Vec<RecordId>,
     /// The sign-offs in force, as versions.
     pub signed_off: Vec<usize>,
@@ -609,6 +609,15 @@ impl Facts {
     pub fn fact_of(&self, id: RecordId) -> Option<&Fact> {
         let version = self.by_id.get(&id)?.first()?;
         self.facts.get(self.versions[*version].fact)
+    }
+
+    /// The same as [`Facts::fact_of`], looked for first among the facts at `near`: where a tree's own
+    /// facts are at hand, the book's index need not be searched.
+    pub fn fact_near(&self, id: RecordId, near: &[usize]) -> Option<&Fact> {
+        let is_of = |f: &&Fact| f.id == id || f.history.iter().any(|v| self.versions[*v].id() == id);
+        // Of an id with several texts the first in the book counts, which may be of another kind.
+        let found = near.iter().map(|i| &self.facts[*i]).find(is_of);
+        found.filter(|_| self.conflicting.binary_search(&id).is_err()).or_else(|| self.fact_of(id))
     }
 
     /// The fact with this id, if it is in force.

@@ -108,11 +108,7 @@ impl Finding {
     pub fn new(code: Code, subjects: &[&str], message: String, mut records: Vec<RecordId>) -> Self {
         records.sort_unstable();
         records.dedup();
-        let mut basis = message.clone();
-        for id in &records {
-            basis.push('\n');
-            basis.push_str(&id.to_string());
-        }
+        let facts = Sha256Hash::of_lines(&message, &records);
         Self {
             id: FindingId::derive(std::iter::once(code.name()).chain(subjects.iter().copied())),
             code,
@@ -124,7 +120,7 @@ impl Finding {
             records,
             tree: None,
             crew_days: vec![],
-            facts: Sha256Hash::of(basis.as_bytes()),
+            facts,
             state: State::Open,
         }
     }

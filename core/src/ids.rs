@@ -74,6 +74,11 @@ macro_rules! uuid_v7 {
                 b[..6].iter().fold(0i64, |ms, byte| (ms << 8) | i64::from(*byte))
             }
 
+            /// Its text, written into a buffer: what [`Display`](fmt::Display) gives, without a string of its own.
+            pub fn text(self, buffer: &mut [u8; 36]) -> &str {
+                self.0.as_hyphenated().encode_lower(buffer)
+            }
+
             /// The sixteen bytes.
             pub fn as_bytes(&self) -> &[u8; 16] {
                 self.0.as_bytes()
@@ -203,6 +208,17 @@ impl Sha256Hash {
     pub fn of(bytes: &[u8]) -> Self {
         Self(Sha256::digest(bytes).into())
     }
+
+    /// The digest of a text followed by records' ids, each on a line of its own.
+    pub fn of_lines(text: &str, ids: &[RecordId]) -> Self {
+        let mut hasher = Sha256::new();
+        hasher.update(text);
+        for id in ids {
+            hasher.update(b"\n");
+            hasher.update(id.text(&mut [0; 36]));
+        }
+        Self(hasher.finalize().into())
+    }
 }
 
 impl FindingId {
@@ -233,6 +249,16 @@ mod tests {
         assert_eq!(id.to_string(), "017f22e2-79b0-7cc3-98c4-dc0c0c07398f");
         let made = RecordId::new(id.unix_ms(), [0x0c, 0xc3, 0x18, 0xc4, 0xdc, 0x0c, 0x0c, 0x07, 0x39, 0x8f]);
         assert_eq!(made, id);
+    }
+
+    #[test]
+    fn a_digest_of_lines_is_that_of_the_text_they_make() {
+        let ids = [RecordId::new(7, [1; 10]), RecordId::new(8, [255; 10])];
+        for ids in [&ids[..0], &ids[..1], &ids] {
+            let mut text = "Tree 'Å-1'".to_owned();
+            ids.iter().for_each(|id| text.push_str(&format!("\n{id}")));
+            assert_eq!(Sha256Hash::of_lines("Tree 'Å-1'", ids), Sha256Hash::of(text.as_bytes()));
+        }
     }
 
     #[test]

@@ -487,6 +487,12 @@ impl<'y> View<'y> {
         if let Body::Tree(tree) = &self.facts.shown(fact).record.body { Some(tree) } else { None }
     }
 
+    /// The same as [`View::tree`] of a tree's own id, for whoever has what is logged of it.
+    pub fn listed<'a>(&'a self, id: TreeId, tree: &TreeView) -> Option<&'a Tree> {
+        let fact = self.facts.fact_near(self.stays(id), &tree.listed_as).filter(|f| f.in_force())?;
+        if let Body::Tree(tree) = &self.facts.shown(fact).record.body { Some(tree) } else { None }
+    }
+
     /// A tree's tag, or its id when no one has listed it.
     pub fn tag(&self, id: TreeId) -> String {
         self.tree(id).map_or_else(|| id.to_string(), |t| t.tag.clone())
@@ -538,7 +544,8 @@ impl<'y> View<'y> {
 
     /// The diameter an application was dosed from, as it stands now, else the stem's.
     pub fn dosed_from(&self, tree: &TreeView, application: &Application) -> Option<(RecordId, Um)> {
-        let named = application.diameter.and_then(|id| self.facts.standing_fact(id)).and_then(|fact| {
+        let near = |id| self.facts.fact_near(id, &tree.diameters).filter(|f| f.in_force());
+        let named = application.diameter.and_then(near).and_then(|fact| {
             let version = self.facts.shown(fact);
             match &version.record.body {
                 // Another tree's or stem's diameter licenses no dose here.

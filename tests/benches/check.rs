@@ -14,6 +14,7 @@ use bolebook_core::balance::balance;
 use bolebook_core::check::rules::{Case, RULES};
 use bolebook_core::check::work::Work;
 use bolebook_core::check::{check, same_tree};
+use bolebook_core::ids::Sha256Hash;
 use bolebook_core::linkage::link;
 use bolebook_core::view::{View, Yard};
 use bolebook_probe::Everyone;
@@ -44,6 +45,9 @@ fn main() {
         let mut codes: BTreeMap<&str, usize> = BTreeMap::new();
         found.iter().for_each(|f| *codes.entry(f.code.name()).or_default() += 1);
         println!("  {} findings: {codes:?}", found.len());
+        // Whether another build finds the same, to the letter.
+        let text = serde_json::to_vec(&found).expect("findings");
+        println!("  digest of the findings: {}", Sha256Hash::of(&text));
         if trees == 100_000 {
             let work = best("    work laid out", || Work::of(&view));
             let case = Case { view: &view, work: &work, balance: &account };

@@ -7,7 +7,7 @@ use automerge::ReadDoc as _;
 use bolebook_core::book::Book;
 use bolebook_core::commit::{Commit, Draft};
 use bolebook_core::exchange::{AnswerLine, RequestLine};
-use bolebook_core::facts::{Facts, NoDays};
+use bolebook_core::facts::{Fact, Facts, NoDays};
 use bolebook_core::gate::Verdict;
 use bolebook_core::ids::{ActorId, DeviceId, RecordId};
 use bolebook_core::quantity::UtcMs;
@@ -56,6 +56,20 @@ proptest! {
         }
         prop_assert_eq!(first.heads(), second.heads());
         prop_assert_eq!(shown(&first, &fold(&first)), shown(&second, &fold(&second)));
+    }
+
+    #[test]
+    fn a_fact_looked_for_near_at_hand_is_the_one_the_whole_book_gives(steps in steps(60)) {
+        let facts = fold(&Crowd::play(&steps).all());
+        let all: Vec<usize> = (0..facts.facts.len()).collect();
+        let number = |fact: Option<&Fact>| fact.map(|f| (f.id, f.kind, f.history.clone()));
+        for version in &facts.versions {
+            let direct = number(facts.fact_of(version.id()));
+            // Among all, among its own only, and where it does not stand.
+            for near in [&all[..], &[version.fact], &all[..version.fact], &all[version.fact + 1..]] {
+                prop_assert_eq!(number(facts.fact_near(version.id(), near)), direct.clone());
+            }
+        }
     }
 
     #[test]

@@ -2,12 +2,14 @@
 
 use std::collections::BTreeMap;
 
+use bolebook_core::check::work::Work;
 use bolebook_core::finding::{Finding, Severity};
 use bolebook_core::geo;
+use bolebook_core::record::work::Application;
 use bolebook_core::view::CrewDay;
 use bolebook_tests::week::faults::{AFTERWARDS, FAULTS};
 use bolebook_tests::week::{DAYS, bad, normal};
-use bolebook_tests::world::{CREWS, World};
+use bolebook_tests::world::{CREWS, Who, World};
 
 const SEEDS: [u64; 3] = [1, 2, 3];
 
@@ -17,6 +19,41 @@ fn found(w: &World) -> Vec<Finding> {
 
 fn lines(found: &[&Finding]) -> String {
     found.iter().map(|f| format!("{}: {}\n", f.code.name(), f.message)).collect()
+}
+
+/// What the rules share is looked up once, or near at hand: it must be what a look-up by itself gives.
+#[test]
+fn what_is_laid_out_for_all_rules_is_what_the_books_say_of_each_application() {
+    let (mut confirmed, mut unlisted) = (BTreeMap::new(), 0);
+    let mut w = bad(SEEDS[0]);
+    // A label that nobody confirmed, one the yard never had, and a tree that nobody lists any more.
+    let tree = w.tree(Who::Crew(0), "SHARED-1");
+    let stranger = w.tree(Who::Crew(0), "SHARED-2");
+    let first = w.diameter(Who::Crew(0), tree, 3_000);
+    let unconfirmed = w.yard_write(Who::Office, bolebook_tests::world::label());
+    for (tree, label) in [(tree, unconfirmed), (tree, tree), (stranger, unconfirmed)] {
+        let like = Application { label, diameter: Some(first), ..w.application(0, tree, 3) };
+        w.write(Who::Crew(0), like);
+    }
+    w.strike(Who::Crew(0), stranger);
+    w.look(|view, _, _| {
+        let work = Work::of(view);
+        for done in &work.done {
+            let (entered, id) = (work.label(done.body.label), done.body.label);
+            assert_eq!(entered.map(|e| e.label), view.yard.label(id), "{id}");
+            assert_eq!(entered.is_some_and(|e| e.confirmed), view.yard.confirmed(id).is_some(), "{id}");
+            *confirmed.entry(entered.map(|e| e.confirmed)).or_insert(0) += 1;
+            assert_eq!(done.listed, view.tree(done.tree));
+            assert_eq!(done.called(), view.tag(done.tree));
+        }
+        for treated in &work.treated {
+            assert_eq!(treated.listed, view.tree(treated.id));
+            assert_eq!(treated.called(), view.tag(treated.id));
+        }
+        unlisted = view.unknown_tree.len();
+    });
+    assert_eq!(confirmed.into_keys().collect::<Vec<_>>(), [None, Some(false), Some(true)]);
+    assert!(unlisted > 0, "the struck tree's application hangs in the air");
 }
 
 #[test]

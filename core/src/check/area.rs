@@ -31,7 +31,7 @@ pub fn check(view: &View<'_>, work: &Work<'_>, findings: &mut Vec<Finding>) {
     }
     let mut blocks: BTreeMap<Option<BlockId>, Used<'_>> = BTreeMap::new();
     for treated in &work.treated {
-        let block = view.tree(treated.id).and_then(|t| t.block);
+        let block = treated.listed.and_then(|t| t.block);
         let used = blocks.entry(block).or_default();
         treated.treatments.iter().for_each(|t| used.add(view, t));
     }

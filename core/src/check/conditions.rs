@@ -1,17 +1,22 @@
 //! Conditions of label and job: canopy, temperature, soil, bloom, closed seasons, food, water,
 //! felling; and what was not judged although it is asked for.
 
+use std::borrow::Cow;
+
 use crate::check::work::{Together, Work};
 use crate::dosing::conditions::{Circumstances, Weight, cautions};
 use crate::finding::{Code, Finding, Named};
+use crate::ids::LabelId;
 use crate::record::Body;
-use crate::record::label::Label;
+use crate::record::label::{ClosedSeason, Label};
 use crate::record::stand::Condition;
 use crate::view::{TreeView, View};
 
 /// Findings of this rule.
 pub fn check(view: &View<'_>, work: &Work<'_>, findings: &mut Vec<Finding>) {
     let mut not_assessed = Together::default();
+    // Trees of one day are often in the same circumstances: these are judged once.
+    let mut last: Option<(LabelId, Circumstances, Vec<(Judged, String)>)> = None;
     for done in &work.done {
         let (Some(label), Some(day)) = (done.label, done.day) else { continue };
         let species = done.listed.and_then(|t| t.species.clone());
@@ -22,28 +27,31 @@ pub fn check(view: &View<'_>, work: &Work<'_>, findings: &mut Vec<Finding>) {
             seen = true;
         }
         let tag = done.tag;
+        if last.as_ref().is_none_or(|(id, then, _)| *id != done.body.label || *then != now) {
+            let stops = stops(label, &view.job.closed, &now);
+            last = Some((done.body.label, now, stops));
+        }
+        let Some((_, _, stops)) = &last else { continue };
         let mut missing = vec![];
-        for caution in cautions(label, &view.job.closed, &now) {
-            if caution.weight != Weight::Stop {
-                continue;
-            }
-            match judged(caution.code, label, &now) {
-                Some(Judged::Broken(code)) => {
-                    let message = format!("Tree {tag}, treated on {}: {}", day.day, caution.text);
-                    findings.push(done.find(code, message));
+        for (judged, text) in stops {
+            match judged {
+                Judged::Broken(code) => {
+                    let message = format!("Tree {tag}, treated on {}: {text}", day.day);
+                    findings.push(done.find(*code, message));
                 }
-                Some(Judged::NotKnown(what)) => missing.push(what),
-                None => {}
+                Judged::NotKnown(what) => missing.push(*what),
             }
         }
+        if missing.is_empty() && work.asks.condition && !seen {
+            missing.push("condition");
+        }
         if !missing.is_empty() && done.first {
-            not_assessed.add(day, missing.join(", "), tag.to_owned(), done.version.id());
-        } else if work.asks.condition && !seen && done.first {
-            not_assessed.add(day, "condition", tag.to_owned(), done.version.id());
+            not_assessed.add(day, missing, Cow::Borrowed(tag), done.version.id());
         }
     }
     not_assessed.findings(
         Code::NotAssessed,
+        |missing| missing.join(", "),
         |day, what, trees| {
             format!(
                 "Crew {} on {}: not judged before treatment, though label or job asks for it: {what} of {trees}.",
@@ -82,6 +90,12 @@ fn conditions<'v>(
 enum Judged {
     Broken(Code),
     NotKnown(&'static str),
+}
+
+/// Each caution that stops, as far as it bears on logged work, with its text.
+fn stops(label: &Label, closed: &[ClosedSeason], now: &Circumstances) -> Vec<(Judged, String)> {
+    let stops = cautions(label, closed, now).into_iter().filter(|c| c.weight == Weight::Stop);
+    stops.filter_map(|c| judged(c.code, label, now).map(|judged| (judged, c.text))).collect()
 }
 
 /// Whether a caution that stops is a limit broken, or one that could not be judged.

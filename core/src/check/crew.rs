@@ -4,7 +4,7 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use crate::check::work::{Work, listed};
 use crate::day::Day;
-use crate::facts::Standing;
+use crate::facts::{Standing, Version};
 use crate::finding::{Code, Finding, Named};
 use crate::ids::{DeviceId, PersonId, RecordId, Sha256Hash, TreeId};
 use crate::quantity::UtcMs;
@@ -25,7 +25,7 @@ const ALIKE: usize = 6;
 pub fn check(view: &View<'_>, work: &Work<'_>, findings: &mut Vec<Finding>) {
     for (day, indices) in &work.by_day {
         too_fast(view, work, *day, indices, findings);
-        clockwork(view, work, *day, indices, findings);
+        clockwork(work, *day, indices, findings);
     }
     two_people(view, findings);
     photos(view, findings);
@@ -76,7 +76,7 @@ fn on_day(code: Code, day: CrewDay, message: String, records: Vec<RecordId>) -> 
 }
 
 /// A run of stems each as long as the one before it, and begun as long after it.
-fn clockwork(view: &View<'_>, work: &Work<'_>, day: CrewDay, indices: &[usize], findings: &mut Vec<Finding>) {
+fn clockwork(work: &Work<'_>, day: CrewDay, indices: &[usize], findings: &mut Vec<Finding>) {
     let done: Vec<_> = work.of_day(indices).collect();
     let lasted = |i: usize| {
         let body = done.get(i).map(|d| d.body)?;
@@ -103,7 +103,7 @@ fn clockwork(view: &View<'_>, work: &Work<'_>, day: CrewDay, indices: &[usize], 
         return;
     }
     let run: Vec<_> = best.clone().filter_map(|i| done.get(i)).collect();
-    let tags: Vec<String> = run.iter().map(|d| view.tag(d.tree)).collect();
+    let tags: Vec<_> = run.iter().map(|d| d.called()).collect();
     let message = format!(
         "Crew {} on {}: {} stems in a row took {} s each and began {} s apart: {}.",
         Named(day.crew),
@@ -111,7 +111,7 @@ fn clockwork(view: &View<'_>, work: &Work<'_>, day: CrewDay, indices: &[usize], 
         run.len(),
         lasted(best.start).unwrap_or(0) / 1_000,
         gap(best.start).unwrap_or(0) / 1_000,
-        listed(&tags.iter().map(String::as_str).collect())
+        listed(&tags.iter().map(|tag| &**tag).collect())
     );
     findings.push(on_day(Code::Clockwork, day, message, run.iter().map(|d| d.version.id()).collect()));
 }
@@ -162,28 +162,28 @@ fn two_people(view: &View<'_>, findings: &mut Vec<Finding>) {
     }
 }
 
-/// What one photo stands for: trees, its records, their days.
-type Shown = (BTreeSet<TreeId>, Vec<RecordId>, BTreeSet<CrewDay>);
-
 fn photos(view: &View<'_>, findings: &mut Vec<Finding>) {
-    let mut shown: BTreeMap<Sha256Hash, Shown> = BTreeMap::new();
+    let mut shown: Vec<(Sha256Hash, TreeId, &Version)> = vec![];
     for (id, tree) in &view.trees {
         for index in &tree.photos {
             let version = view.facts.shown(view.fact(*index));
             if let Body::Photo(photo) = &version.record.body {
-                let (trees, records, days) = shown.entry(photo.sha256).or_default();
-                trees.insert(*id);
-                records.push(version.id());
-                days.extend(view.crew_day(version));
+                shown.push((photo.sha256, *id, version));
             }
         }
     }
-    for (digest, (trees, records, days)) in shown {
-        if trees.len() < 2 {
+    // Stable: of one picture, what was met first stays first.
+    shown.sort_by_key(|(digest, ..)| *digest);
+    for of in shown.chunk_by(|a, b| a.0 == b.0) {
+        let [(digest, first, _), others @ ..] = of else { continue };
+        if others.iter().all(|(_, tree, _)| tree == first) {
             continue;
         }
+        let trees: BTreeSet<TreeId> = of.iter().map(|(_, tree, _)| *tree).collect();
         let tags: Vec<String> = trees.iter().map(|t| view.tag(*t)).collect();
         let message = format!("One photo stands for {}.", listed(&tags.iter().map(String::as_str).collect()));
+        let records = of.iter().map(|(.., version)| version.id()).collect();
+        let days = of.iter().filter_map(|(.., version)| view.crew_day(version));
         findings.push(Finding::new(Code::PhotoReused, &[&digest.to_string()], message, records).on(days));
     }
 }
@@ -208,7 +208,8 @@ fn readings(view: &View<'_>, findings: &mut Vec<Finding>) {
         let trees = |run: &[(UtcMs, RecordId, TreeId, &crate::quantity::AsRead)]| {
             run.iter().map(|r| r.2).collect::<BTreeSet<_>>()
         };
-        let Some(run) = runs.max_by_key(|r| (trees(r).len(), std::cmp::Reverse(r[0].1))) else { continue };
+        let distinct = |run: &[_]| if run.len() == 1 { 1 } else { trees(run).len() };
+        let Some(run) = runs.max_by_key(|r| (distinct(r), std::cmp::Reverse(r[0].1))) else { continue };
         let trees = trees(run);
         let (Some((_, _, _, as_read)), true) = (run.first(), trees.len() >= ALIKE) else { continue };
         let tags: Vec<String> = trees.iter().map(|t| view.tag(*t)).collect();

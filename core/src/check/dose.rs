@@ -3,51 +3,52 @@
 use std::collections::BTreeSet;
 
 use crate::check::Treatment;
-use crate::check::work::Work;
+use crate::check::work::{Treated, Work};
 use crate::dosing::dose::{DoseError, allows_species, dose_for};
 use crate::finding::{Code, Finding};
-use crate::ids::TreeId;
 use crate::quantity::Ul;
-use crate::view::{TreeView, View};
+use crate::view::View;
 
 /// Findings of this rule.
 pub fn check(view: &View<'_>, work: &Work<'_>, findings: &mut Vec<Finding>) {
     for treated in &work.treated {
         for treatment in &treated.treatments {
-            treatment_findings(view, treated.id, treated.tree, treatment, findings);
+            treatment_findings(view, work, treated, treatment, findings);
         }
     }
 }
 
 fn treatment_findings(
     view: &View<'_>,
-    id: TreeId,
-    tree: &TreeView,
+    work: &Work<'_>,
+    treated: &Treated<'_>,
     treatment: &Treatment<'_>,
     findings: &mut Vec<Finding>,
 ) {
     let Some((first, _, application)) = treatment.parts.first() else { return };
-    let tag = view.tag(id);
-    let subject = first.id.to_string();
+    let tag = treated.called();
     let mut records = treatment.records();
     let mut add = |code, message, records: Vec<_>| {
-        findings.push(Finding::new(code, &[&subject], message, records).about(id).on(treatment.days(view)));
+        let found = Finding::new(code, &[first.id.text(&mut [0; 36])], message, records);
+        findings.push(found.about(treated.id).on(treatment.days(view)));
     };
-    let Some(label) = view.yard.label(application.label) else {
+    let Some(entered) = work.label(application.label) else {
         let message =
             format!("Tree {tag}: treated under label {}, which is not in the yard.", application.label);
         add(Code::LabelNotUsable, message, records);
         return;
     };
+    let label = entered.label;
     // One finding with every reason, so that a ruling on one of them does not settle the other; every
     // part's own label version is judged, on its own day.
     let mut unusable = BTreeSet::new();
     for (_, version, part) in &treatment.parts {
-        let Some(label) = view.yard.label(part.label) else {
+        let Some(entered) = work.label(part.label) else {
             unusable.insert(format!("label {} is not in the yard", part.label));
             continue;
         };
-        if view.yard.confirmed(part.label).is_none() {
+        let label = entered.label;
+        if !entered.confirmed {
             unusable.insert(format!("label {} has not been confirmed by a second person", label.name));
         }
         if let (Some(used), Some(expires)) = (view.crew_day(version), label.expires)
@@ -61,14 +62,14 @@ fn treatment_findings(
         let message = format!("Tree {tag}: {}.", unusable.into_iter().collect::<Vec<_>>().join("; "));
         add(Code::LabelNotUsable, message, records.clone());
     }
-    let species = view.tree(id).and_then(|t| t.species.as_deref());
+    let species = treated.listed.and_then(|t| t.species.as_deref());
     if let Some(species) = species
         && !allows_species(label, species)
     {
         let message = format!("Tree {tag}: {species} is not on label {}.", label.name);
         add(Code::DoseSpecies, message, records.clone());
     }
-    let Some((diameter_record, diameter)) = view.dosed_from(tree, application) else {
+    let Some((diameter_record, diameter)) = view.dosed_from(treated.tree, application) else {
         let message = format!("Tree {tag}, stem {}: treated without any diameter.", application.stem);
         add(Code::DoseNoRate, message, records);
         return;

@@ -3,6 +3,8 @@
 //! One set of limits serves twice: the tools refuse such a figure at entry ([`refuse`]), and the
 //! same figure arriving from another device is kept and flagged ([`check`]).
 
+use std::fmt::Display;
+
 use crate::check::record::label_of;
 use crate::finding::{Code, Finding};
 use crate::quantity::{PerMille, Ul, Um, UtcMs};
@@ -76,16 +78,15 @@ pub fn check(view: &View<'_>, findings: &mut Vec<Finding>) {
     }
 }
 
-fn times(record: &Record) -> Vec<(&'static str, UtcMs)> {
-    let mut times = vec![("the time of the record", record.envelope.at)];
-    match &record.body {
-        Body::Application(b) => times.extend([("the start", b.started_at), ("the end", b.ended_at)]),
-        Body::Incident(b) => times.push(("the time of the incident", b.happened_at)),
-        Body::Photo(b) => times.push(("the time of the photo", b.taken_at)),
-        Body::Notice(b) => times.push(("the time of the notice", b.given_at)),
-        _ => {}
-    }
-    times
+fn times(record: &Record) -> impl Iterator<Item = (&'static str, UtcMs)> {
+    let (first, second) = match &record.body {
+        Body::Application(b) => (Some(("the start", b.started_at)), Some(("the end", b.ended_at))),
+        Body::Incident(b) => (Some(("the time of the incident", b.happened_at)), None),
+        Body::Photo(b) => (Some(("the time of the photo", b.taken_at)), None),
+        Body::Notice(b) => (Some(("the time of the notice", b.given_at)), None),
+        _ => (None, None),
+    };
+    std::iter::once(("the time of the record", record.envelope.at)).chain(first).chain(second)
 }
 
 fn implausible(record: &Record) -> Vec<String> {
@@ -165,12 +166,12 @@ fn implausible(record: &Record) -> Vec<String> {
 }
 
 fn hole(wrong: &mut Vec<String>, number: usize, hole: &Hole) {
-    let what = |field: &str| format!("hole {number}: {field}");
-    volume(wrong, &what("the product put in"), hole.put_in_ul, MAX_CHARGE_UL);
-    volume(wrong, &what("the product leaked"), hole.leaked_ul, MAX_CHARGE_UL);
-    length(wrong, &what("the arc"), hole.arc_um, 0, 4 * MAX_DIAMETER_UM);
-    length(wrong, &what("the height"), hole.height_um, 0, 3_000_000);
-    length(wrong, &what("the depth"), hole.depth_um, 0, 300_000);
+    // Written out only of a figure that is wrong: a job has hundreds of thousands of holes.
+    volume(wrong, format_args!("hole {number}: the product put in"), hole.put_in_ul, MAX_CHARGE_UL);
+    volume(wrong, format_args!("hole {number}: the product leaked"), hole.leaked_ul, MAX_CHARGE_UL);
+    length(wrong, format_args!("hole {number}: the arc"), hole.arc_um, 0, 4 * MAX_DIAMETER_UM);
+    length(wrong, format_args!("hole {number}: the height"), hole.height_um, 0, 3_000_000);
+    length(wrong, format_args!("hole {number}: the depth"), hole.depth_um, 0, 300_000);
 }
 
 fn integer(wrong: &mut Vec<String>, what: &str, value: i64, least: i64, most: i64) {
@@ -179,7 +180,7 @@ fn integer(wrong: &mut Vec<String>, what: &str, value: i64, least: i64, most: i6
     }
 }
 
-fn length(wrong: &mut Vec<String>, what: &str, value: Um, least: i64, most: i64) {
+fn length(wrong: &mut Vec<String>, what: impl Display, value: Um, least: i64, most: i64) {
     if value.0 < least || value.0 > most {
         wrong.push(format!(
             "{what} is {} cm, which must lie between {} and {} cm",
@@ -190,7 +191,7 @@ fn length(wrong: &mut Vec<String>, what: &str, value: Um, least: i64, most: i64)
     }
 }
 
-fn volume(wrong: &mut Vec<String>, what: &str, value: Ul, most: i64) {
+fn volume(wrong: &mut Vec<String>, what: impl Display, value: Ul, most: i64) {
     if value.0 < 0 || value.0 > most {
         wrong.push(format!("{what} is {} mL, which must lie between 0 and {} mL", value.ml(), Ul(most).ml()));
     }

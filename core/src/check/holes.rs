@@ -32,7 +32,7 @@ pub fn check(view: &View<'_>, work: &Work<'_>, findings: &mut Vec<Finding>) {
         not_off(tag, done, findings);
     }
     for treated in &work.treated {
-        spacing(view, treated, findings);
+        spacing(view, work, treated, findings);
     }
     bits(work, findings);
 }
@@ -180,16 +180,16 @@ fn not_off(tag: &str, done: &Done<'_>, findings: &mut Vec<Finding>) {
     }
 }
 
-fn spacing(view: &View<'_>, treated: &Treated<'_>, findings: &mut Vec<Finding>) {
-    let marked = view.tree(treated.id).is_some_and(|t| t.mark.is_some());
+fn spacing(view: &View<'_>, work: &Work<'_>, treated: &Treated<'_>, findings: &mut Vec<Finding>) {
+    let marked = treated.listed.is_some_and(|t| t.mark.is_some());
     for treatment in &treated.treatments {
         let Some((fact, _, application)) = treatment.parts.first() else { continue };
-        let Some(label) = view.yard.label(application.label) else { continue };
+        let Some(label) = work.label(application.label).map(|entered| entered.label) else { continue };
         let holes: usize = treatment.parts.iter().map(|(_, _, a)| a.holes.len()).sum();
         let contested = treatment.parts.iter().any(|(f, ..)| f.contested.is_some());
         let limit = label.holes.most_holes.and_then(|m| usize::try_from(m).ok());
         let mut add = |code, text: String, records| {
-            let message = format!("Tree {}, stem {}: {text}.", view.tag(treated.id), application.stem);
+            let message = format!("Tree {}, stem {}: {text}.", treated.called(), application.stem);
             let found = Finding::new(code, &[&fact.id.to_string()], message, records);
             findings.push(found.about(treated.id).on(treatment.days(view)));
         };
@@ -198,6 +198,9 @@ fn spacing(view: &View<'_>, treated: &Treated<'_>, findings: &mut Vec<Finding>) 
             && !contested
         {
             add(Code::HoleTooMany, format!("{holes} holes; the label allows {most}"), treatment.records());
+        }
+        if holes < 2 {
+            continue;
         }
         let girth = girth(view, treated, application);
         let mut closest: Option<(i64, Vec<crate::ids::RecordId>)> = None;
@@ -239,7 +242,8 @@ fn arcs(application: &Application) -> impl Iterator<Item = i64> + '_ {
 /// The girth where holes are drilled: the least measured in the band, else breast height's.
 fn girth(view: &View<'_>, treated: &Treated<'_>, application: &Application) -> Option<i64> {
     let (id, diameter) = view.dosed_from(treated.tree, application)?;
-    let record = view.facts.fact_of(id).map(|f| &view.facts.shown(f).record.body);
+    let fact = view.facts.fact_near(id, &treated.tree.diameters);
+    let record = fact.map(|f| &view.facts.shown(f).record.body);
     let band = match record {
         Some(Body::Diameter(d)) => d.band_low_girth_um.into_iter().chain(d.band_high_girth_um).min(),
         _ => None,

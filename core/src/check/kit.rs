@@ -21,7 +21,7 @@ pub fn check(view: &View<'_>, work: &Work<'_>, findings: &mut Vec<Finding>) {
     for done in &work.done {
         pressure(done.tag, done, findings);
     }
-    gauge(view, work, findings);
+    gauge(work, findings);
 }
 
 /// A kit as its record stood at a time: an inspection made later says nothing of the day before.
@@ -96,7 +96,7 @@ fn pressure(tag: &str, done: &Done<'_>, findings: &mut Vec<Finding>) {
     }
 }
 
-fn gauge(view: &View<'_>, work: &Work<'_>, findings: &mut Vec<Finding>) {
+fn gauge(work: &Work<'_>, findings: &mut Vec<Finding>) {
     let mut read: BTreeMap<(KitId, CrewDay), Vec<(Pa, &Done<'_>)>> = BTreeMap::new();
     for done in work.done.iter().filter(|d| d.first) {
         if let (Some(pa), Some(day)) = (done.body.pressure_pa, done.day) {
@@ -106,14 +106,14 @@ fn gauge(view: &View<'_>, work: &Work<'_>, findings: &mut Vec<Finding>) {
     for ((kit, day), of) in read {
         let values: BTreeSet<Pa> = of.iter().map(|(pa, _)| *pa).collect();
         let (Some(value), true) = (values.first(), values.len() == 1 && of.len() >= STUCK) else { continue };
-        let tags: Vec<String> = of.iter().map(|(_, d)| view.tag(d.tree)).collect();
+        let tags: Vec<_> = of.iter().map(|(_, d)| d.called()).collect();
         let message = format!(
             "Kit {} on {}: its gauge showed {} at all of {} treatments, {}.",
             Named(kit),
             day.day,
             units::pressure(*value),
             of.len(),
-            listed(&tags.iter().map(String::as_str).collect())
+            listed(&tags.iter().map(|tag| &**tag).collect())
         );
         let subjects = [kit.to_string(), day.crew.to_string(), day.day.to_string()];
         let subjects: Vec<&str> = subjects.iter().map(String::as_str).collect();
@@ -130,18 +130,20 @@ pub fn without_fill(
     findings: &mut Vec<Finding>,
 ) {
     let mut together = Together::default();
+    let mut roots: BTreeMap<RecordId, RecordId> = BTreeMap::new();
+    let mut root =
+        |id: RecordId| *roots.entry(id).or_insert_with(|| view.yard.facts.fact_of(id).map_or(id, |f| f.id));
     for done in work.done.iter().filter(|d| d.first && d.body.discharged_ul().0 > 0) {
         let Some(day) = done.day else { continue };
-        let lot = view.yard.facts.fact_of(done.body.lot).map_or(done.body.lot, |f| f.id);
-        let kit = view.yard.facts.fact_of(done.body.kit).map_or(done.body.kit, |f| f.id);
+        let (lot, kit) = (root(done.body.lot), root(done.body.kit));
         if filled.get(&(kit, lot)).is_some_and(|since| *since <= day.day) {
             continue;
         }
-        let what = format!("lot {} into kit {}", Named(lot), Named(kit));
-        together.add(day, what, view.tag(done.tree), done.version.id());
+        together.add(day, (lot, kit), done.called(), done.version.id());
     }
     together.findings(
         Code::NoFill,
+        |(lot, kit)| format!("lot {} into kit {}", Named(*lot), Named(*kit)),
         |day, what, trees| {
             format!(
                 "Crew {} on {}: no fill of {what} was ever logged, yet {trees} got charges of it.",

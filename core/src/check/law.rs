@@ -29,20 +29,20 @@ fn never(_: &View<'_>, _: &Done<'_>) -> bool {
 }
 
 fn no_site(view: &View<'_>, done: &Done<'_>) -> bool {
-    view.job.site.trim().is_empty() && view.tree(done.tree).and_then(|t| t.position).is_none()
+    view.job.site.trim().is_empty() && done.listed.and_then(|t| t.position).is_none()
 }
 
 /// The area treated: the block with its boundary. A tree is one site, so its position will do.
 fn no_area(view: &View<'_>, done: &Done<'_>) -> bool {
-    let tree = view.tree(done.tree);
+    let tree = done.listed;
     let block = tree.and_then(|t| t.block).and_then(|b| view.facts.standing_fact(b));
     let drawn = block
         .is_some_and(|f| matches!(&view.facts.shown(f).record.body, Body::Block(b) if b.boundary.len() > 2));
     !drawn && tree.and_then(|t| t.position).is_none()
 }
 
-fn no_species(view: &View<'_>, done: &Done<'_>) -> bool {
-    view.tree(done.tree).and_then(|t| t.species.as_deref()).is_none_or(|s| s.trim().is_empty())
+fn no_species(_: &View<'_>, done: &Done<'_>) -> bool {
+    done.listed.and_then(|t| t.species.as_deref()).is_none_or(|s| s.trim().is_empty())
 }
 
 fn no_label(_: &View<'_>, done: &Done<'_>) -> bool {
@@ -124,30 +124,35 @@ elements! {
 /// Findings of this rule.
 pub fn check(view: &View<'_>, work: &Work<'_>, findings: &mut Vec<Finding>) {
     let (mut missing, mut photos) = (Together::default(), Together::default());
+    let asked: Vec<&LegalElement> =
+        ELEMENTS.iter().filter(|e| work.asks.schemes.contains(&e.scheme)).collect();
     for done in work.done.iter().filter(|d| d.first) {
         let Some(day) = done.day else { continue };
-        let asked = ELEMENTS.iter().filter(|e| work.asks.schemes.contains(&e.scheme));
-        for element in asked.filter(|e| (e.missing)(view, done)) {
-            let what = format!("{} ({}; held in {})", element.name, scheme(element.scheme), element.held_in);
-            missing.add(day, what, view.tag(done.tree), done.version.id());
+        for element in asked.iter().filter(|e| (e.missing)(view, done)) {
+            let what = (element.name, Some((scheme(element.scheme), element.held_in)));
+            missing.add(day, what, done.called(), done.version.id());
         }
         for element in &work.asks.elements {
             if own_missing(view, *element, done) {
-                let what = format!("{} (the office's list)", own_name(*element));
-                missing.add(day, what, view.tag(done.tree), done.version.id());
+                missing.add(day, (own_name(*element), None), done.called(), done.version.id());
             }
         }
         if work.asks.photo && done.of.photos.is_empty() {
-            photos.add(day, "", view.tag(done.tree), done.version.id());
+            photos.add(day, "", done.called(), done.version.id());
         }
     }
     missing.findings(
         Code::ElementMissing,
+        |(name, by_law)| match by_law {
+            Some((scheme, held_in)) => format!("{name} ({scheme}; held in {held_in})"),
+            None => format!("{name} (the office's list)"),
+        },
         |day, what, trees| format!("Crew {} on {}: {what} is missing for {trees}.", Named(day.crew), day.day),
         findings,
     );
     photos.findings(
         Code::PhotoMissing,
+        |nothing| (*nothing).to_owned(),
         |day, _, trees| format!("Crew {} on {}: no photo of {trees}.", Named(day.crew), day.day),
         findings,
     );
@@ -221,13 +226,15 @@ fn acknowledged(view: &View<'_>, work: &Work<'_>, findings: &mut Vec<Finding>) {
     for done in work.done.iter().filter(|d| d.first) {
         let Some(day) = done.day else { continue };
         if !read.contains(&(done.body.applicator, done.body.label, day.day)) {
-            let (person, label) = (done.body.applicator, Named(done.body.label));
-            let what = format!("person {person} has not said to have read the cautions of label {label}");
-            together.add(day, what, view.tag(done.tree), done.version.id());
+            let what = (done.body.applicator, done.body.label);
+            together.add(day, what, done.called(), done.version.id());
         }
     }
     together.findings(
         Code::CautionUnread,
+        |(person, label)| {
+            format!("person {person} has not said to have read the cautions of label {}", Named(*label))
+        },
         |day, what, trees| format!("Crew {} on {}: {what}, and treated {trees}.", Named(day.crew), day.day),
         findings,
     );

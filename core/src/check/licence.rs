@@ -35,25 +35,19 @@ impl Licensed {
 /// Findings of this rule.
 pub fn check(view: &View<'_>, work: &Work<'_>, findings: &mut Vec<Finding>) {
     category(view, work, findings);
-    for (id, tree) in &view.trees {
-        for (fact, version, application) in view.applications(tree) {
-            let Some(day) = view.crew_day(version) else { continue };
-            let by = licensed(view, application.applicator, day.day);
-            let under = application.supervisor.map(|s| licensed(view, s, day.day));
-            if matches!(by, Licensed::Yes) || matches!(under, Some(Licensed::Yes)) {
-                continue;
-            }
-            let who =
-                if under.is_some() { "neither the applicator nor the supervisor" } else { "the applicator" };
-            let why = under.unwrap_or(by).why_not();
-            let not = if application.supervisor.is_some() { "is" } else { "is not" };
-            let message = format!("Tree {}: {who} {not} certified on {}: {why}.", view.tag(*id), day.day);
-            findings.push(
-                Finding::new(Code::LicenceMissing, &[&fact.id.to_string()], message, vec![version.id()])
-                    .about(*id)
-                    .on([day]),
-            );
+    for done in &work.done {
+        let Some(day) = done.day else { continue };
+        let by = licensed(view, done.body.applicator, day.day);
+        let under = done.body.supervisor.map(|s| licensed(view, s, day.day));
+        if matches!(by, Licensed::Yes) || matches!(under, Some(Licensed::Yes)) {
+            continue;
         }
+        let who =
+            if under.is_some() { "neither the applicator nor the supervisor" } else { "the applicator" };
+        let why = under.unwrap_or(by).why_not();
+        let not = if under.is_some() { "is" } else { "is not" };
+        let message = format!("Tree {}: {who} {not} certified on {}: {why}.", done.called(), day.day);
+        findings.push(done.find(Code::LicenceMissing, message));
     }
 }
 
@@ -111,11 +105,14 @@ pub(crate) fn other_category(
 }
 
 fn category(view: &View<'_>, work: &Work<'_>, findings: &mut Vec<Finding>) {
+    if work.asks.licence_categories.is_empty() && work.asks.licence_schemes.is_empty() {
+        return;
+    }
     for done in &work.done {
         let Some(day) = done.day else { continue };
         let people: Vec<_> = done.body.supervisor.into_iter().chain([done.body.applicator]).collect();
         let Some(has) = other_category(view, &work.asks, &people, day.day) else { continue };
-        let message = format!("Tree {}: who applied on {} is certified {has}.", view.tag(done.tree), day.day);
+        let message = format!("Tree {}: who applied on {} is certified {has}.", done.called(), day.day);
         findings.push(done.find(Code::WrongCategory, message));
     }
 }

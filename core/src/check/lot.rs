@@ -1,68 +1,67 @@
 //! Lots: unknown, expired, recalled, of another label.
 
-use crate::facts::{Fact, Version};
+use std::collections::BTreeMap;
+
+use crate::check::work::Work;
+use crate::day::Day;
 use crate::finding::{Code, Finding};
-use crate::ids::TreeId;
-use crate::record::work::Application;
+use crate::ids::{LabelId, LotId};
 use crate::view::View;
 
 /// Findings of this rule.
-pub fn check(view: &View<'_>, findings: &mut Vec<Finding>) {
-    for (id, tree) in &view.trees {
-        for (fact, version, application) in view.applications(tree) {
-            for (code, message) in wrong(view, *id, version, application) {
-                findings.push(finding(view, *id, fact, version, code, message));
-            }
+pub fn check(view: &View<'_>, work: &Work<'_>, findings: &mut Vec<Finding>) {
+    // What the yard says of a lot is the same for every application of it under one label.
+    let mut known: BTreeMap<(LotId, LabelId), Known<'_>> = BTreeMap::new();
+    for done in &work.done {
+        let key = (done.body.lot, done.body.label);
+        let known = known.entry(key).or_insert_with(|| Known::of(view, key));
+        for (code, text) in known.wrong(done.day.map(|d| d.day)) {
+            findings.push(done.find(code, format!("Tree {}: lot {text}.", done.called())));
         }
     }
 }
 
-fn finding(
-    view: &View<'_>,
-    id: TreeId,
-    fact: &Fact,
-    version: &Version,
-    code: Code,
-    message: String,
-) -> Finding {
-    Finding::new(code, &[&fact.id.to_string()], message, vec![version.id()])
-        .about(id)
-        .on(view.crew_day(version))
+/// What the yard says of a lot that was used under a label version. A lot amended two ways is judged
+/// by every value it has: a recall made on one device is not lost to a correction made on another.
+struct Known<'v> {
+    lot: LotId,
+    number: Option<&'v str>,
+    recalled: Option<&'v String>,
+    of_other_label: bool,
+    expires: Option<Day>,
 }
 
-/// What is wrong with the lot of an application. A lot amended two ways is judged by every value it
-/// has: a recall made on one device is not lost to a correction made on another.
-fn wrong(view: &View<'_>, id: TreeId, version: &Version, application: &Application) -> Vec<(Code, String)> {
-    let tag = view.tag(id);
-    let lots: Vec<_> = view.yard.lots(application.lot).collect();
-    let Some(first) = lots.first() else {
-        return vec![(
-            Code::LotUnknown,
-            format!("Tree {tag}: lot {} is not in the yard's list.", application.lot),
-        )];
-    };
-    let number = &first.number;
-    let mut wrong = vec![];
-    if let Some(why) = lots.iter().find_map(|lot| lot.recalled.as_ref()) {
-        wrong.push((Code::LotRecalled, format!("Tree {tag}: lot {number} was taken out of use: {why}.")));
+impl<'v> Known<'v> {
+    fn of(view: &'v View<'_>, (lot, label): (LotId, LabelId)) -> Self {
+        let lots: Vec<_> = view.yard.lots(lot).collect();
+        let root = |id| view.yard.facts.fact_of(id).map_or(id, |f| f.id);
+        Self {
+            lot,
+            number: lots.first().map(|lot| lot.number.as_str()),
+            recalled: lots.iter().find_map(|lot| lot.recalled.as_ref()),
+            of_other_label: lots.iter().any(|lot| root(lot.label) != root(label)),
+            expires: lots.iter().map(|lot| lot.expires).min(),
+        }
     }
-    let label = |id| view.yard.facts.fact_of(id).map_or(id, |f| f.id);
-    if lots.iter().any(|lot| label(lot.label) != label(application.label)) {
-        wrong.push((
-            Code::LotOfOtherLabel,
-            format!(
-                "Tree {tag}: lot {number} belongs to another label than the one the dose was worked from."
-            ),
-        ));
+
+    /// What is wrong with its use on a day, in words that follow 'lot'.
+    fn wrong(&self, used: Option<Day>) -> Vec<(Code, String)> {
+        let Some(number) = self.number else {
+            return vec![(Code::LotUnknown, format!("{} is not in the yard's list", self.lot))];
+        };
+        let mut wrong = vec![];
+        if let Some(why) = self.recalled {
+            wrong.push((Code::LotRecalled, format!("{number} was taken out of use: {why}")));
+        }
+        if self.of_other_label {
+            let text = format!("{number} belongs to another label than the one the dose was worked from");
+            wrong.push((Code::LotOfOtherLabel, text));
+        }
+        if let (Some(expires), Some(used)) = (self.expires, used)
+            && expires < used
+        {
+            wrong.push((Code::LotExpired, format!("{number} expired on {expires}, used on {used}")));
+        }
+        wrong
     }
-    let expires = lots.iter().map(|lot| lot.expires).min();
-    if let (Some(expires), Some(used)) = (expires, view.crew_day(version))
-        && expires < used.day
-    {
-        wrong.push((
-            Code::LotExpired,
-            format!("Tree {tag}: lot {number} expired on {expires}, used on {}.", used.day),
-        ));
-    }
-    wrong
 }

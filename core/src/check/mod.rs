@@ -62,7 +62,7 @@ pub fn check_among(view: &View<'_>, all: &[&View<'_>], balance: &Balance) -> Vec
     let case = Case { view, work: &work, balance };
     RULES.iter().for_each(|rule| (rule.check)(&case, &mut findings));
     settle(view, &mut findings);
-    findings.sort_by(|a, b| (a.severity, a.code.name(), a.id).cmp(&(b.severity, b.code.name(), b.id)));
+    findings.sort_by_cached_key(|f| (f.severity, f.code.name(), f.id));
     findings.dedup_by_key(|f| f.id);
     resolve(&view.yard, &mut findings);
     findings
@@ -150,6 +150,10 @@ impl Treatment<'_> {
     }
 
     fn range(&self, volume: impl Fn(&Application) -> crate::quantity::Ul) -> (i64, i64) {
+        if let [(_, _, only)] = self.parts[..] {
+            let v = volume(only).0;
+            return (v, v);
+        }
         let mut facts: BTreeMap<RecordId, (i64, i64)> = BTreeMap::new();
         for (fact, _, application) in &self.parts {
             let v = volume(application).0;
@@ -167,6 +171,9 @@ impl Treatment<'_> {
 pub fn treatments<'v>(view: &'v View<'_>, tree: &'v TreeView) -> Vec<Treatment<'v>> {
     let begun = |fact: &Fact| fact.history.first().map(|v| view.facts.versions[*v].op);
     let mut parts: Vec<_> = view.applications(tree).collect();
+    if let [(.., only)] = parts[..] {
+        return vec![Treatment { stem: only.stem, parts }];
+    }
     parts.sort_by_key(|(fact, version, _)| (begun(fact), fact.id, version.op, version.id()));
     // Of each (fact, stem), the part it is grouped with.
     let mut first: BTreeMap<(RecordId, i64), usize> = BTreeMap::new();

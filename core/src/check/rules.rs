@@ -41,7 +41,7 @@ pub const RULES: [Rule; 25] = [
     Rule { name: "suits", check: |c, f| suits::check(c.view, c.work, f) },
     Rule { name: "holes", check: |c, f| holes::check(c.view, c.work, f) },
     Rule { name: "conditions", check: |c, f| conditions::check(c.view, c.work, f) },
-    Rule { name: "lot", check: |c, f| lot::check(c.view, f) },
+    Rule { name: "lot", check: |c, f| lot::check(c.view, c.work, f) },
     Rule { name: "photo", check: |c, f| photo::check(c.view, f) },
     Rule { name: "licence", check: |c, f| licence::check(c.view, c.work, f) },
     Rule { name: "law", check: |c, f| law::check(c.view, c.work, f) },

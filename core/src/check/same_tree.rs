@@ -52,7 +52,7 @@ pub fn listings<'v>(view: &'v View<'_>) -> Vec<Listing<'v>> {
 
 /// A tree as linkage reads it, if it has a position.
 pub fn listing<'v>(view: &'v View<'_>, id: TreeId, tree: &TreeView) -> Option<Listing<'v>> {
-    let fact = view.facts.standing_fact(id)?;
+    let fact = view.facts.fact_near(id, &tree.listed_as).filter(|f| f.in_force())?;
     let Body::Tree(listed) = &view.facts.shown(fact).record.body else { return None };
     let first = fact.history.first().and_then(|v| view.facts.versions.get(*v));
     let photos = || {

@@ -3,21 +3,25 @@
 use std::collections::{BTreeMap, BTreeSet};
 
 use crate::check::Treatment;
-use crate::check::work::Work;
+use crate::check::work::{Treated, Work};
 use crate::day::Day;
 use crate::dosing::dose::season_limit_ul;
 use crate::finding::{Code, Finding, Named};
 use crate::ids::TreeId;
 use crate::quantity::{Ul, Um, decimal};
-use crate::view::{TreeView, View};
+use crate::view::View;
 
 /// Findings of this rule.
 pub fn check(view: &View<'_>, work: &Work<'_>, findings: &mut Vec<Finding>) {
     for treated in &work.treated {
-        let (id, tree) = (&treated.id, treated.tree);
         let treatments: Vec<_> = treated.treatments.iter().filter(|t| t.discharged_ul().1 > 0).collect();
-        again(view, *id, &treatments, findings);
-        ingredients(view, *id, &treatments, findings);
+        if treatments.len() < 2 {
+            // The only one of its season: it can only be too much by itself.
+            season(view, work, treated, &treatments, findings);
+            continue;
+        }
+        again(view, treated.id, &treatments, findings);
+        ingredients(view, treated.id, &treatments, findings);
         let mut labels = BTreeMap::new();
         for treatment in treatments {
             let Some((_, _, application)) = treatment.parts.first() else { continue };
@@ -25,7 +29,7 @@ pub fn check(view: &View<'_>, work: &Work<'_>, findings: &mut Vec<Finding>) {
             labels.entry(label).or_insert_with(Vec::new).push(treatment);
         }
         for treatments in labels.values() {
-            season(view, *id, tree, treatments, findings);
+            season(view, work, treated, treatments, findings);
         }
     }
 }
@@ -86,31 +90,31 @@ fn who(view: &View<'_>, treatment: &Treatment<'_>) -> String {
 
 fn season(
     view: &View<'_>,
-    id: TreeId,
-    tree: &TreeView,
+    work: &Work<'_>,
+    treated: &Treated<'_>,
     treatments: &[&Treatment<'_>],
     findings: &mut Vec<Finding>,
 ) {
     let Some((_, _, application)) = treatments.first().and_then(|t| t.parts.first()) else { return };
-    let Some(label) = view.yard.label(application.label) else { return };
-    let label_id = application.label.to_string();
-    let stems = view.tree(id).map_or(1, |t| t.stems.clamp(1, 64));
-    let diameters: Vec<Um> = (1..=stems).filter_map(|stem| view.diameter(tree, stem)).collect();
-    let Some(limit) = season_limit_ul(label, &diameters) else { return };
+    let Some(entered) = work.label(application.label) else { return };
+    let stems = treated.listed.map_or(1, |t| t.stems.clamp(1, 64));
+    let diameters: Vec<Um> = (1..=stems).filter_map(|stem| view.diameter(treated.tree, stem)).collect();
+    let Some(limit) = season_limit_ul(entered.label, &diameters) else { return };
     let discharged = treatments.iter().map(|t| t.discharged_ul().1).fold(0i64, i64::saturating_add);
     if discharged <= limit.0 {
         return;
     }
     let message = format!(
         "Tree {}: {} mL discharged this season, over the label's limit of {} mL per tree and season.",
-        view.tag(id),
+        treated.called(),
         Ul(discharged).ml(),
         limit.ml()
     );
     let records = treatments.iter().flat_map(|t| t.records()).collect();
+    let subjects = [treated.id.to_string(), application.label.to_string()];
     findings.push(
-        Finding::new(Code::DoseSeasonLimit, &[&id.to_string(), &label_id], message, records)
-            .about(id)
+        Finding::new(Code::DoseSeasonLimit, &[&subjects[0], &subjects[1]], message, records)
+            .about(treated.id)
             .on(treatments.iter().flat_map(|t| t.days(view))),
     );
 }

@@ -1,6 +1,6 @@
 //! Whether a label suits the tree: its species known, its pest named, its forked stems provided for.
 
-use crate::check::work::Work;
+use crate::check::work::{Treated, Work};
 use crate::dosing::dose::covers_species;
 use crate::finding::{Code, Finding};
 use crate::record::Body;
@@ -10,8 +10,7 @@ use crate::view::View;
 /// Findings of this rule.
 pub fn check(view: &View<'_>, work: &Work<'_>, findings: &mut Vec<Finding>) {
     for treated in &work.treated {
-        let Some(tree) = view.tree(treated.id) else { continue };
-        let days: Vec<_> = treated.treatments.iter().flat_map(|t| t.days(view)).collect();
+        let Some(tree) = treated.listed else { continue };
         if tree.species.as_deref().is_none_or(|s| s.trim().is_empty()) {
             let message = format!("Tree {}: treated without its species being known.", tree.tag);
             let found = Finding::new(
@@ -20,9 +19,9 @@ pub fn check(view: &View<'_>, work: &Work<'_>, findings: &mut Vec<Finding>) {
                 message,
                 treated.treatments.iter().flat_map(|t| t.records()).collect(),
             );
-            findings.push(found.about(treated.id).on(days.iter().copied()));
+            findings.push(found.about(treated.id).on(treated.treatments.iter().flat_map(|t| t.days(view))));
         }
-        pest(view, treated, findings);
+        pest(view, work, treated, findings);
     }
     for done in &work.done {
         let stems = done.listed.map_or(1, |t| t.stems);
@@ -32,7 +31,7 @@ pub fn check(view: &View<'_>, work: &Work<'_>, findings: &mut Vec<Finding>) {
         {
             let message = format!(
                 "Tree {}: it has {stems} stems from below breast height, of which label {} says nothing.",
-                view.tag(done.tree),
+                done.called(),
                 label.name
             );
             findings.push(done.find(Code::DoseForked, message));
@@ -40,7 +39,7 @@ pub fn check(view: &View<'_>, work: &Work<'_>, findings: &mut Vec<Finding>) {
     }
 }
 
-fn pest(view: &View<'_>, treated: &crate::check::work::Treated<'_>, findings: &mut Vec<Finding>) {
+fn pest(view: &View<'_>, work: &Work<'_>, treated: &Treated<'_>, findings: &mut Vec<Finding>) {
     let mut conditions: Vec<_> =
         treated.tree.conditions.iter().map(|i| view.facts.shown(view.fact(*i))).collect();
     conditions.sort_by_key(|v| (v.record.envelope.at, v.id()));
@@ -51,15 +50,12 @@ fn pest(view: &View<'_>, treated: &crate::check::work::Treated<'_>, findings: &m
     let Some((condition, pest)) = last else { return };
     for treatment in &treated.treatments {
         let Some((fact, _, application)) = treatment.parts.first() else { continue };
-        let Some(label) = view.yard.label(application.label) else { continue };
+        let Some(label) = work.label(application.label).map(|entered| entered.label) else { continue };
         if label.pests.is_empty() || label.pests.iter().any(|code| covers_species(code, pest)) {
             continue;
         }
-        let message = format!(
-            "Tree {}: {pest} was seen, which label {} does not name.",
-            view.tag(treated.id),
-            label.name
-        );
+        let message =
+            format!("Tree {}: {pest} was seen, which label {} does not name.", treated.called(), label.name);
         let mut records = treatment.records();
         records.push(condition);
         let found = Finding::new(Code::PestNotOnLabel, &[&fact.id.to_string()], message, records);

@@ -19,7 +19,7 @@ pub fn check(view: &View<'_>, work: &Work<'_>, findings: &mut Vec<Finding>) {
         other_day(view, done, findings);
     }
     closings(view, work, findings);
-    overlap(view, work, findings);
+    overlap(work, findings);
     clocks(view, findings);
 }
 
@@ -39,7 +39,7 @@ fn backwards(view: &View<'_>, done: &Done<'_>, findings: &mut Vec<Finding>) {
         ));
     }
     if !wrong.is_empty() {
-        let message = format!("Tree {}: {}.", view.tag(done.tree), crate::check::work::joined(&wrong));
+        let message = format!("Tree {}: {}.", done.called(), crate::check::work::joined(&wrong));
         findings.push(done.find(Code::Backwards, message));
     }
 }
@@ -82,12 +82,13 @@ fn closings(view: &View<'_>, work: &Work<'_>, findings: &mut Vec<Finding>) {
         let Some(at) = closed.get(day) else { continue };
         for done in work.of_day(indices) {
             if done.body.ended_at.0 > at.0.saturating_add(CLOCK_TOLERANCE_MS) {
-                after.add(*day, view.local_time(*at), view.tag(done.tree), done.version.id());
+                after.add(*day, *at, done.called(), done.version.id());
             }
         }
     }
     after.findings(
         Code::AfterClosing,
+        |at| view.local_time(*at),
         |day, at, trees| {
             format!("Crew {} closed {} at {at}, and treated {trees} after that.", Named(day.crew), day.day)
         },
@@ -102,7 +103,7 @@ type Busy = (UtcMs, RecordId, RecordId);
 type Shared = (RecordId, bool, CrewDay, RecordId);
 
 /// One kit with two crews, or one person in two, by more than the time taps come late.
-fn overlap(view: &View<'_>, work: &Work<'_>, findings: &mut Vec<Finding>) {
+fn overlap(work: &Work<'_>, findings: &mut Vec<Finding>) {
     let mut order: Vec<&Done<'_>> = work.done.iter().filter(|d| d.first && d.day.is_some()).collect();
     order.sort_by_key(|d| (d.body.started_at, d.body.ended_at, d.fact.id));
     // The latest end of any crew, and the latest of any other: enough to find every kind of overlap.
@@ -133,8 +134,8 @@ fn overlap(view: &View<'_>, work: &Work<'_>, findings: &mut Vec<Finding>) {
         }
     }
     for ((thing, is_kit, day, crew), of) in pairs {
-        let trees = of.iter().map(|(d, _)| view.tag(d.tree)).collect::<Vec<_>>();
-        let tags = trees.iter().map(String::as_str).collect();
+        let trees = of.iter().map(|(d, _)| d.called()).collect::<Vec<_>>();
+        let tags = trees.iter().map(|tag| &**tag).collect();
         let what = if is_kit { format!("Kit {}", Named(thing)) } else { format!("Person {thing}") };
         let message = format!(
             "{what} was with crew {} and crew {} at once on {}, at {}.",

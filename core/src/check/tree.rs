@@ -1,6 +1,6 @@
 //! Trees: one tag on two trees, records about a tree no one has listed.
 
-use std::collections::BTreeMap;
+use std::borrow::Cow;
 
 use crate::check::record::label_of;
 use crate::finding::{Code, Finding};
@@ -8,22 +8,30 @@ use crate::ids::TreeId;
 use crate::record::Body;
 use crate::view::{View, tree_named};
 
+/// A tag whatever its case; most are in capitals already.
+fn in_capitals(tag: &str) -> Cow<'_, str> {
+    let plain = tag.bytes().all(|b| b.is_ascii() && !b.is_ascii_lowercase());
+    if plain { tag.into() } else { tag.to_uppercase().into() }
+}
+
 /// Findings of this rule.
 pub fn check(view: &View<'_>, findings: &mut Vec<Finding>) {
-    let mut by_tag: BTreeMap<String, Vec<TreeId>> = BTreeMap::new();
-    for id in view.trees.keys() {
-        if let Some(tree) = view.tree(*id) {
-            by_tag.entry(tree.tag.trim().to_uppercase()).or_default().push(*id);
+    let mut by_tag: Vec<(Cow<'_, str>, TreeId)> = vec![];
+    for (id, tree) in &view.trees {
+        if let Some(listed) = view.listed(*id, tree) {
+            by_tag.push((in_capitals(listed.tag.trim()), *id));
         }
     }
-    for (tag, trees) in &by_tag {
-        let [first, .., _] = trees[..] else { continue };
+    by_tag.sort_unstable();
+    for same in by_tag.chunk_by(|a, b| a.0 == b.0) {
+        let [(tag, first), _, ..] = same else { continue };
+        let trees: Vec<TreeId> = same.iter().map(|(_, id)| *id).collect();
         let message = format!("Tag {tag} stands on {} trees.", trees.len());
         let days = trees
             .iter()
             .filter_map(|id| view.facts.fact_of(*id))
             .filter_map(|f| view.crew_day(view.facts.shown(f)));
-        findings.push(Finding::new(Code::SameTag, &[tag], message, trees.clone()).about(first).on(days));
+        findings.push(Finding::new(Code::SameTag, &[&**tag], message, trees.clone()).about(*first).on(days));
     }
     for index in &view.unknown_tree {
         let fact = view.fact(*index);

@@ -1,7 +1,7 @@
 //! How two listings compare: the outcome of each field, before any weight is put on it.
 
 use super::Listing;
-use super::tags::{Tags, tags};
+use super::tags::Tags;
 use crate::check::diameter::tolerance_um;
 use crate::record::stand::{Position, PositionSource};
 
@@ -156,10 +156,12 @@ pub fn reach_m(sd_m: f64) -> f64 {
     (4.0 * sd_m).clamp(NEAREST_M, FURTHEST_M)
 }
 
-/// Compares two listings some metres apart, with the standard deviation of a coordinate's difference.
+/// Compares two listings some metres apart, with the standard deviation of a coordinate's difference;
+/// `tags` as their tags compare.
 pub fn compare(
     a: &Listing<'_>,
     b: &Listing<'_>,
+    tags: Tags,
     (distance_m, sd_m): (f64, f64),
     around: Around,
 ) -> Comparison {
@@ -177,7 +179,7 @@ pub fn compare(
     });
     let around = around.without(distance_m, diameters.map(|d| d.gap_cm));
     let both_located = located(&a.position) && located(&b.position);
-    let (tags, visits) = (tags(a.tag, b.tag), visits(a, b));
+    let visits = visits(a, b);
     Comparison { distance_m, sd_m, around, both_located, tags, species, diameters, visits }
 }
 

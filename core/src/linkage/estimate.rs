@@ -20,7 +20,7 @@ pub struct Sampled {
 }
 
 /// The first located listings with what they are compared with.
-pub fn sample(listings: &[Listing<'_>], grid: &Grid, located: &[usize]) -> Vec<Sampled> {
+pub fn sample(listings: &[Listing<'_>], grid: &Grid<'_>, located: &[usize]) -> Vec<Sampled> {
     let mut sampled = vec![];
     for of in located.iter().take(SAMPLE) {
         let mut compared = vec![];
@@ -35,11 +35,16 @@ impl Model {
     /// compared with, so they share what there is of evidence.
     pub fn estimate(&mut self, listings: &[Listing<'_>], sample: &[Sampled]) {
         self.from = sample.len();
+        let diameters: Vec<Vec<f64>> =
+            sample.iter().map(|one| one.compared.iter().map(|(_, c)| self.diameter(c)).collect()).collect();
+        let mut odds = vec![];
         for _ in 0..ROUNDS {
             let mut counts = Counts::made_up();
-            for one in sample {
-                let odds: Vec<f64> =
-                    one.compared.iter().map(|(_, c)| self.odds(&listings[one.of], c)).collect();
+            for (one, diameters) in sample.iter().zip(&diameters) {
+                let listing = &listings[one.of];
+                let each = one.compared.iter().zip(diameters);
+                odds.clear();
+                odds.extend(each.map(|((_, c), diameter)| self.odds_given(*diameter, listing, c)));
                 let all = 1.0 + odds.iter().sum::<f64>();
                 let rivals = one.compared.len() as f64;
                 one.compared.iter().zip(&odds).for_each(|((_, c), odds)| counts.add(c, odds / all, rivals));

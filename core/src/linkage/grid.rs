@@ -4,11 +4,13 @@
 //! on the two sides of the 180th meridian are not held against each other.
 
 use std::collections::BTreeMap;
+use std::ops::Range;
 
 use super::Listing;
 use super::compare::{
     ALIKE_CM, AROUND_M, Around, Comparison, both_sd_m, compare, fix_sd_m, located, reach_m,
 };
+use super::tags::Read;
 use crate::geo::metres_per_degree;
 use crate::record::stand::Position;
 
@@ -22,13 +24,27 @@ const ROW_NDEG: i64 = 225_000;
 
 /// Listings by square of ground.
 #[derive(Clone, Debug, Default)]
-pub struct Grid {
-    /// The listings of each square, ascending by diameter, then id.
-    squares: BTreeMap<(i64, i64), Vec<usize>>,
+pub struct Grid<'v> {
+    /// The rows with a listing in them, from south to north.
+    rows: Vec<Row>,
+    /// The listings square by square; in each ascending by diameter, then id.
+    members: Vec<usize>,
     /// Each listing's place.
     places: Vec<Place>,
+    /// Each listing's tag.
+    tags: Vec<Read<'v>>,
     /// Largest deviation of any fix.
     most_sd_m: f64,
+}
+
+/// A row of squares.
+#[derive(Clone, Debug)]
+struct Row {
+    number: i64,
+    /// Metres of a degree of longitude in its middle.
+    scale: f64,
+    /// Its squares with a listing in them, ascending: column, and where its members stand.
+    squares: Vec<(i64, Range<usize>)>,
 }
 
 fn row(lat_ndeg: i64) -> i64 {
@@ -44,37 +60,48 @@ fn column(lon_deg: f64, scale: f64) -> i64 {
     libm::floor(lon_deg * scale / SIDE_M) as i64
 }
 
-fn square(p: &Position) -> (i64, i64) {
-    let row = row(p.lat_ndeg);
-    (row, column(p.lon_ndeg as f64 / 1e9, row_scale(row)))
-}
-
-impl Grid {
+impl<'v> Grid<'v> {
     /// Sorts listings into squares.
-    pub fn of(listings: &[Listing<'_>]) -> Self {
-        let mut squares: BTreeMap<(i64, i64), Vec<usize>> = BTreeMap::new();
+    pub fn of(listings: &[Listing<'v>]) -> Self {
+        let mut places: Vec<Place> = listings.iter().map(|l| Place::of(&l.position)).collect();
+        let mut by_row: BTreeMap<i64, Vec<usize>> = BTreeMap::new();
         for (index, listing) in listings.iter().enumerate() {
-            squares.entry(square(&listing.position)).or_default().push(index);
+            by_row.entry(row(listing.position.lat_ndeg)).or_default().push(index);
         }
-        for members in squares.values_mut() {
-            members.sort_unstable_by_key(|i| key(listings, *i));
+        let (mut rows, mut members) = (vec![], Vec::with_capacity(listings.len()));
+        for (number, in_row) in by_row {
+            let scale = row_scale(number);
+            let column = |i: usize| column(places[i].lon_deg, scale);
+            let mut sorted: Vec<_> =
+                in_row.into_iter().map(|i| (column(i), listings[i].diameter, listings[i].id, i)).collect();
+            sorted.sort_unstable();
+            let mut squares = vec![];
+            for square in sorted.chunk_by(|a, b| a.0 == b.0) {
+                let from = members.len();
+                members.extend(square.iter().map(|(.., i)| *i));
+                squares.push((square[0].0, from..members.len()));
+                square.iter().for_each(|(.., i)| places[*i].crowded = square.len() > DENSEST);
+            }
+            rows.push(Row { number, scale, squares });
         }
-        let places: Vec<Place> = listings.iter().map(|l| Place::of(&l.position)).collect();
         let most_sd_m = places.iter().map(|p| p.sd_m).fold(0.0, f64::max);
-        Self { squares, places, most_sd_m }
+        let tags = Read::all(listings.iter().map(|l| l.tag));
+        Self { rows, members, places, tags, most_sd_m }
     }
 
-    /// The squares that a circle around a position may touch.
-    fn around(&self, p: &Position, radius_m: f64) -> impl Iterator<Item = &[usize]> {
-        let (north, _) = metres_per_degree(p.lat_ndeg as f64 / 1e9);
-        let rows = (radius_m * 1e9 / north) as i64 + 1;
-        let lon = p.lon_ndeg as f64 / 1e9;
-        (row(p.lat_ndeg.saturating_sub(rows))..=row(p.lat_ndeg.saturating_add(rows))).flat_map(move |row| {
-            let scale = row_scale(row);
+    /// The squares that a circle around a listing may touch.
+    fn around(&self, p: &Position, from: Place, radius_m: f64) -> impl Iterator<Item = &[usize]> {
+        let high = (radius_m * 1e9 / from.north) as i64 + 1;
+        let (first, last) = (row(p.lat_ndeg.saturating_sub(high)), row(p.lat_ndeg.saturating_add(high)));
+        let rows = self.rows.get(self.rows.partition_point(|r| r.number < first)..).unwrap_or_default();
+        rows.iter().take_while(move |row| row.number <= last).flat_map(move |row| {
             // A little wider than the radius: the row's scale is not quite the position's.
-            let wide = radius_m / scale * 1.01;
-            let columns = (row, column(lon - wide, scale))..=(row, column(lon + wide, scale));
-            self.squares.range(columns).map(|(_, members)| members.as_slice())
+            let wide = radius_m / row.scale * 1.01;
+            let (west, east) =
+                (column(from.lon_deg - wide, row.scale), column(from.lon_deg + wide, row.scale));
+            let squares = row.squares.get(row.squares.partition_point(|s| s.0 < west)..).unwrap_or_default();
+            let squares = squares.iter().take_while(move |s| s.0 <= east);
+            squares.filter_map(move |(_, members)| self.members.get(members.clone()))
         })
     }
 
@@ -83,7 +110,7 @@ impl Grid {
         let tree = &listings[of];
         let from = self.places[of];
         let mut around = Around::default();
-        for members in self.around(&tree.position, AROUND_M) {
+        for members in self.around(&tree.position, from, AROUND_M) {
             let some = window(listings, members, of);
             // Of a crowd the same share is taken to be near.
             let each = members.len() as f64 / some.len().max(1) as f64;
@@ -112,32 +139,61 @@ impl Grid {
         found: &mut Vec<(usize, Comparison)>,
     ) {
         found.clear();
+        self.within_reach(
+            listings,
+            of,
+            |_| true,
+            |other, apart| {
+                let ends = (of.min(other), of.max(other));
+                found.push((other, self.outcome(listings, ends, apart, around)));
+            },
+        );
+    }
+
+    /// How two listings compare that are so far apart ([`Grid::within_reach`]), the lower index first.
+    pub fn outcome(
+        &self,
+        listings: &[Listing<'_>],
+        (a, b): (usize, usize),
+        apart: (f64, f64),
+        around: Around,
+    ) -> Comparison {
+        let tags = self.tags[a].against(&self.tags[b]);
+        compare(&listings[a], &listings[b], tags, apart, around)
+    }
+
+    /// The listings within reach of one, of those that are `wanted`: each with its distance in metres
+    /// and the standard deviation of a coordinate's difference, as [`compare`](fn@compare) takes them.
+    pub fn within_reach(
+        &self,
+        listings: &[Listing<'_>],
+        of: usize,
+        wanted: impl Fn(usize) -> bool,
+        mut met: impl FnMut(usize, (f64, f64)),
+    ) {
         let from = self.places[of];
         let furthest = reach_m(both_sd_m(from.sd_m, self.most_sd_m));
-        for members in self.around(&listings[of].position, furthest) {
-            for other in window(listings, members, of).iter().filter(|i| **i != of) {
+        for members in self.around(&listings[of].position, from, furthest) {
+            for other in window(listings, members, of).iter().filter(|i| **i != of && wanted(**i)) {
                 // Seen from either end, a pair must be the same to the last bit.
-                let (a, b) = (of.min(*other), of.max(*other));
-                let (first, second) = (self.places[a], self.places[b]);
-                let square_m = first.square_m(&second);
+                let (first, second) = (&self.places[of.min(*other)], &self.places[of.max(*other)]);
+                let square_m = first.square_m(second);
                 if square_m > furthest * furthest {
                     continue;
                 }
                 let sd_m = both_sd_m(first.sd_m, second.sd_m);
                 let distance_m = libm::sqrt(square_m);
                 if distance_m <= reach_m(sd_m) {
-                    found.push((*other, compare(&listings[a], &listings[b], (distance_m, sd_m), around)));
+                    met(*other, (distance_m, sd_m));
                 }
             }
         }
     }
 
-    /// Whether a pair is met from both ends: neither stands in a crowded square.
-    pub fn mutual(&self, listings: &[Listing<'_>], a: usize, b: usize) -> bool {
-        let crowded = |i: usize| {
-            self.squares.get(&square(&listings[i].position)).is_some_and(|members| members.len() > DENSEST)
-        };
-        located(&listings[b].position) && !crowded(a) && !crowded(b)
+    /// Whether a pair is met from both ends: a crew located both, and neither stands in a crowded square.
+    pub fn mutual(&self, a: usize, b: usize) -> bool {
+        let alone = |i: usize| !self.places[i].crowded && self.places[i].located;
+        alone(a) && alone(b)
     }
 }
 
@@ -149,13 +205,17 @@ struct Place {
     north: f64,
     east: f64,
     sd_m: f64,
+    /// Whether its square holds more than [`DENSEST`].
+    crowded: bool,
+    /// Whether a crew placed it on the spot.
+    located: bool,
 }
 
 impl Place {
     fn of(p: &Position) -> Self {
         let (north, east) = metres_per_degree(p.lat_ndeg as f64 / 1e9);
         let (lat_deg, lon_deg) = (p.lat_ndeg as f64 / 1e9, p.lon_ndeg as f64 / 1e9);
-        Self { lat_deg, lon_deg, north, east, sd_m: fix_sd_m(p) }
+        Self { lat_deg, lon_deg, north, east, sd_m: fix_sd_m(p), crowded: false, located: located(p) }
     }
 
     /// The square of the distance, by this place's scale: within reach it is good to a millimetre.
@@ -178,4 +238,82 @@ fn window<'a>(listings: &[Listing<'_>], members: &'a [usize], of: usize) -> &'a 
     let middle = members.partition_point(|i| key(listings, *i) < key(listings, of));
     let start = middle.saturating_sub(DENSEST / 2).min(members.len() - DENSEST);
     &members[start..start + DENSEST]
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::ids::TreeId;
+    use crate::record::stand::PositionSource;
+
+    /// Fixes scattered over 300 m about a latitude, and a heap of them on one point.
+    fn positions(lat_ndeg: i64) -> Vec<Position> {
+        let mut state = 1u64;
+        let mut next = |most: i64| {
+            state = state.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
+            (state >> 33) as i64 % most
+        };
+        let at = |north: i64, east: i64, metres: i64| Position {
+            lat_ndeg: lat_ndeg + north,
+            lon_ndeg: -83_000_000_000 + east,
+            accuracy_um: Some(crate::quantity::Um(metres * 1_000_000)),
+            source: PositionSource::Gnss,
+        };
+        let mut all: Vec<Position> =
+            (0..300).map(|_| at(next(2_700_000), next(2_700_000), 1 + next(14))).collect();
+        all.extend((0..60).map(|_| at(5_000_000, 5_000_000, 5)));
+        all
+    }
+
+    fn listings(positions: &[Position]) -> Vec<Listing<'static>> {
+        let listing = |(n, position): (usize, &Position)| Listing {
+            id: TreeId::new(n as i64, [0; 10]),
+            tag: "",
+            species: None,
+            position: *position,
+            diameter: None,
+            visit: None,
+        };
+        positions.iter().enumerate().map(listing).collect()
+    }
+
+    #[test]
+    fn the_squares_give_what_holding_each_against_each_gives() {
+        for lat_ndeg in [42_700_000_000, -42_700_000_000, 0, 69_000_000_000] {
+            let positions = positions(lat_ndeg);
+            let listings = listings(&positions);
+            let grid = Grid::of(&listings);
+            let mut met = 0;
+            // The heap is crowded, and there only a part of it is looked at.
+            for of in 0..300 {
+                let mut near = vec![];
+                grid.within_reach(&listings, of, |_| true, |other, _| near.push(other));
+                near.sort_unstable();
+                let reached = |other: &usize| {
+                    let (a, b) = (grid.places[of.min(*other)], grid.places[of.max(*other)]);
+                    libm::sqrt(a.square_m(&b)) <= reach_m(both_sd_m(a.sd_m, b.sd_m))
+                };
+                let direct: Vec<usize> = (0..listings.len()).filter(|i| *i != of).filter(reached).collect();
+                assert_eq!(near, direct, "listing {of} at {lat_ndeg}");
+                met += near.len();
+            }
+            assert!(met > 1_000, "{met} met at {lat_ndeg}");
+        }
+    }
+
+    #[test]
+    fn a_square_is_crowded_when_more_stand_in_it_than_are_compared() {
+        let positions = positions(42_700_000_000);
+        let grid = Grid::of(&listings(&positions));
+        let square = |p: &Position| {
+            let row = row(p.lat_ndeg);
+            (row, column(p.lon_ndeg as f64 / 1e9, row_scale(row)))
+        };
+        for (place, own) in grid.places.iter().zip(&positions) {
+            let others = positions.iter().filter(|p| square(p) == square(own)).count();
+            assert_eq!(place.crowded, others > DENSEST);
+        }
+        let crowded = grid.places.iter().filter(|p| p.crowded).count();
+        assert!((60..300).contains(&crowded), "{crowded}");
+    }
 }

@@ -112,7 +112,7 @@ pub fn link(listings: &[Listing<'_>]) -> Linked {
 /// The pairs worth following up, ascending, each once.
 fn candidates(
     listings: &[Listing<'_>],
-    grid: &Grid,
+    grid: &Grid<'_>,
     is_located: &[usize],
     model: &Model,
 ) -> Vec<(Edge, Comparison)> {
@@ -121,15 +121,12 @@ fn candidates(
         around[*of] = grid.surroundings(listings, *of);
     }
     let mut candidates = vec![];
-    let mut found = vec![];
     for of in is_located {
-        grid.compare(listings, *of, around[*of], &mut found);
-        for (other, c) in &found {
-            if other < of && grid.mutual(listings, *of, *other) {
-                continue;
-            }
-            let (a, b) = ((*of).min(*other), (*of).max(*other));
-            let mut c = *c;
+        // A pair met from both ends is looked at from the first one only.
+        let first_met = |other: usize| other > *of || !grid.mutual(*of, other);
+        grid.within_reach(listings, *of, first_met, |other, apart| {
+            let (a, b) = ((*of).min(other), (*of).max(other));
+            let mut c = grid.outcome(listings, (a, b), apart, around[*of]);
             if c.both_located {
                 let gap = c.diameters.map(|d| d.gap_cm);
                 c.around = around[a].and(around[b]).without(c.distance_m, gap);
@@ -138,7 +135,7 @@ fn candidates(
             if odds >= HOPELESS {
                 candidates.push((Edge { a, b, odds }, c));
             }
-        }
+        });
     }
     candidates.sort_unstable_by_key(|(e, _)| (e.a, e.b));
     candidates.dedup_by_key(|(e, _)| (e.a, e.b));

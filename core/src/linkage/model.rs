@@ -236,8 +236,13 @@ impl Model {
 
     /// Odds that two listings are one tree when neither has a rival; `a` is either of them.
     pub fn odds(&self, a: &Listing<'_>, c: &Comparison) -> f64 {
-        let evidence =
-            self.position(c) * self.tag(a, c) * self.species(a, c) * self.diameter(c) * self.visit(c);
+        self.odds_given(self.diameter(c), a, c)
+    }
+
+    /// The same, when the evidence of the diameters is known: it does not change with the weights that
+    /// are estimated.
+    pub fn odds_given(&self, diameter: f64, a: &Listing<'_>, c: &Comparison) -> f64 {
+        let evidence = self.position(c) * self.tag(a, c) * self.species(a, c) * diameter * self.visit(c);
         evidence * self.prior(c)
     }
 }

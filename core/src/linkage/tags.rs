@@ -1,5 +1,7 @@
 //! How two tags compare.
 
+use std::collections::BTreeMap;
+
 /// How two tags compare. The order is that of [`Tags::level`].
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Tags {
@@ -41,35 +43,60 @@ const LEFT_ALIKE: usize = 2;
 /// Numbers this near each other are a crew's next trees on its walk.
 const NEAR: u64 = 3;
 
-/// How two tags compare, in time linear in their length.
-pub fn tags(a: &str, b: &str) -> Tags {
-    if a.is_empty() || b.is_empty() {
-        return Tags::Unknown;
-    }
-    if a.eq_ignore_ascii_case(b) {
-        return Tags::Equal;
-    }
-    if successive(a, b) {
-        return Tags::Successive;
-    }
-    let slip = if a.is_ascii() && b.is_ascii() {
-        one_slip(a.as_bytes(), b.as_bytes(), u8::eq_ignore_ascii_case)
-    } else {
-        let (a, b): (Vec<char>, Vec<char>) = (a.chars().collect(), b.chars().collect());
-        one_slip(&a, &b, char::eq_ignore_ascii_case)
-    };
-    let signs = |tag: &str| tag.chars().filter(|c| c.is_alphanumeric()).count();
-    let slip = slip && signs(a).min(signs(b)) > LEFT_ALIKE;
-    match (slip, scheme(a).eq(scheme(b))) {
-        (true, _) => Tags::OneSlip,
-        (false, true) => Tags::OneScheme,
-        (false, false) => Tags::Different,
-    }
+/// A tag with what is read off it once, to be held against many.
+#[derive(Clone, Copy, Debug)]
+pub struct Read<'a> {
+    tag: &'a str,
+    /// What comes before the number that ends it, and that number.
+    last: Option<(&'a str, u64)>,
+    /// Its scheme, by number among those of the tags it was read with.
+    scheme: usize,
 }
 
-fn successive(a: &str, b: &str) -> bool {
-    let (Some((x, n)), Some((y, m))) = (last_number(a), last_number(b)) else { return false };
-    x.eq_ignore_ascii_case(y) && n.abs_diff(m) <= NEAR
+impl<'a> Read<'a> {
+    /// Reads tags that are to be compared with each other.
+    pub fn all(tags: impl IntoIterator<Item = &'a str>) -> Vec<Self> {
+        let mut schemes: BTreeMap<String, usize> = BTreeMap::new();
+        let read = |tag| {
+            let next = schemes.len();
+            let scheme = *schemes.entry(scheme(tag).collect()).or_insert(next);
+            Self { tag, last: last_number(tag), scheme }
+        };
+        tags.into_iter().map(read).collect()
+    }
+
+    /// How it compares with another of those it was read with, in time linear in their length.
+    pub fn against(&self, other: &Self) -> Tags {
+        let (a, b) = (self.tag, other.tag);
+        if a.is_empty() || b.is_empty() {
+            return Tags::Unknown;
+        }
+        if a.eq_ignore_ascii_case(b) {
+            return Tags::Equal;
+        }
+        if self.successive(other) {
+            return Tags::Successive;
+        }
+        let slip = if a.is_ascii() && b.is_ascii() {
+            one_slip(a.as_bytes(), b.as_bytes(), u8::eq_ignore_ascii_case)
+        } else {
+            let (a, b): (Vec<char>, Vec<char>) = (a.chars().collect(), b.chars().collect());
+            one_slip(&a, &b, char::eq_ignore_ascii_case)
+        };
+        let signs = |tag: &str| tag.chars().filter(|c| c.is_alphanumeric()).count();
+        if slip && signs(a).min(signs(b)) > LEFT_ALIKE {
+            Tags::OneSlip
+        } else if self.scheme == other.scheme {
+            Tags::OneScheme
+        } else {
+            Tags::Different
+        }
+    }
+
+    fn successive(&self, other: &Self) -> bool {
+        let (Some((x, n)), Some((y, m))) = (self.last, other.last) else { return false };
+        n.abs_diff(m) <= NEAR && x.eq_ignore_ascii_case(y)
+    }
 }
 
 /// What comes before the number that ends a tag, and the number.
@@ -114,6 +141,11 @@ fn one_slip<T>(a: &[T], b: &[T], same: impl Fn(&T, &T) -> bool) -> bool {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    fn tags(a: &str, b: &str) -> Tags {
+        let read = Read::all([a, b]);
+        read[0].against(&read[1])
+    }
 
     #[test]
     fn each_kind_of_slip_is_one_slip_and_two_are_not() {

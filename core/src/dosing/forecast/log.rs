@@ -81,23 +81,26 @@ pub struct Logged {
 pub fn visits(view: &View<'_>) -> Logged {
     let mut logged = Logged::default();
     for (id, tree) in &view.trees {
-        let mut counted = BTreeSet::new();
+        let listed = view.listed(*id, tree);
+        let tag = || listed.map_or_else(|| id.to_string(), |t| t.tag.clone());
+        let mut last = None;
         for (fact, version, application) in view.applications(tree) {
-            if !counted.insert(fact.id) {
+            // The values of one fact stand side by side.
+            if last.replace(fact.id) == Some(fact.id) {
                 continue;
             }
             let day = view.crew_day(version);
             match (usable(application), day) {
                 (None, Some(day)) => {
                     let mut visit = visit(fact.id, *id, application, day);
-                    visit.tag = view.tag(*id);
-                    visit.species = view.tree(*id).and_then(|t| t.species.clone());
+                    visit.tag = tag();
+                    visit.species = listed.and_then(|t| t.species.clone());
                     visit.seen = seen(view, tree, application.ended_at);
                     logged.visits.push(visit);
                 }
                 (why, _) => {
                     let why = why.unwrap_or("no crew and day can be told");
-                    logged.unusable.push(Unusable { record: fact.id, tag: view.tag(*id), why });
+                    logged.unusable.push(Unusable { record: fact.id, tag: tag(), why });
                 }
             }
         }

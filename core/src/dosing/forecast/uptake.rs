@@ -113,15 +113,19 @@ pub fn slow_uptake(visits: &[Visit]) -> Vec<SlowUptake> {
     }
     let few: BTreeSet<(bool, Option<&str>)> =
         groups.iter().filter(|(_, g)| g.len() < FEWEST_PEERS).map(|(key, _)| *key).collect();
-    let everyone = |by_hole: bool| -> Vec<usize> {
-        (0..measured.len()).filter(|i| measured.get(*i).is_some_and(|m| m.by_hole == by_hole)).collect()
+    let everyone = |by_hole: bool| {
+        // Sorting the whole job is spared where every species has peers enough.
+        few.iter().any(|key| key.0 == by_hole).then(|| {
+            let alike = |i: &usize| measured.get(*i).is_some_and(|m| m.by_hole == by_hole);
+            Scale::of(&measured, &(0..measured.len()).filter(alike).collect::<Vec<_>>())
+        })
     };
     let all = [everyone(false), everyone(true)];
-    let scales = [Scale::of(&measured, &all[0]), Scale::of(&measured, &all[1])];
     let mut found: Vec<(usize, Scored)> = vec![];
     for (key, group) in &groups {
-        let own = Scale::of(&measured, group);
-        let peers = if few.contains(key) { &scales[usize::from(key.0)] } else { &own };
+        let whole_job = all[usize::from(key.0)].as_ref().filter(|_| few.contains(key));
+        let own = if whole_job.is_none() { Some(Scale::of(&measured, group)) } else { None };
+        let Some(peers) = whole_job.or(own.as_ref()) else { continue };
         for index in group {
             let Some(m) = measured.get(*index) else { continue };
             if let Some(scored) = peers.score(m) {
@@ -240,10 +244,10 @@ impl Scale {
 
 /// Median and robust standard deviation; none where nothing varies.
 fn spread(mut values: Vec<f64>) -> Option<(f64, f64)> {
-    values.sort_by(f64::total_cmp);
+    values.sort_unstable_by(f64::total_cmp);
     let middle = median(&values)?;
     let mut off: Vec<f64> = values.iter().map(|v| (v - middle).abs()).collect();
-    off.sort_by(f64::total_cmp);
+    off.sort_unstable_by(f64::total_cmp);
     let width = median(&off)? / 0.6745;
     let mean = off.iter().sum::<f64>() / off.len() as f64;
     let width = if width > 0.0 { width } else { 1.253_314 * mean };
