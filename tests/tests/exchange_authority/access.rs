@@ -56,6 +56,9 @@ fn strange(book: BookId) -> String {
     format!("{{\"exchange\":1,\"now\":1}}\n{head}\n")
 }
 
+/// Asks the server for something of a book.
+type Ask<'a> = Box<dyn Fn(BookId) -> Answer + 'a>;
+
 #[test]
 fn a_book_that_is_closed_to_a_device_and_one_that_is_not_there_are_refused_alike_everywhere() {
     let (mut scene, closed) = two_jobs();
@@ -64,7 +67,7 @@ fn a_book_that_is_closed_to_a_device_and_one_that_is_not_there_are_refused_alike
     let nowhere = super::support::job(99);
     let line = scene.office.note(closed, "of the other job")[0].text().to_owned();
     let crew = &scene.crew;
-    let asks: Vec<(&str, Box<dyn Fn(BookId) -> Answer>)> = vec![
+    let asks: Vec<(&str, Ask<'_>)> = vec![
         ("asking", Box::new(|b| crew.post_exchange(strange(b).as_bytes(), None).unwrap())),
         ("offering", Box::new(|b| push(crew, b, &[&line]))),
         (
