@@ -388,6 +388,7 @@ fn a_job_closed_to_a_phone_keeps_no_other_from_the_exchange_and_stays_on_it() {
     let mut office = Office::found(Some(MORNING), SEVEN, 2);
     let url = office.serve(None);
     let (_device, field) = joined(&office, &url, 23, 0);
+    let job = field.state().job().unwrap();
     let more = ["--season", "2026", "--client", "Client Invented", "--site", "Other Park", "--zone", "UTC"];
     office.run(&[&["job", "new", "Other Park (INVENTED)"][..], &more[..]].concat());
     office.run(&["use", "--job", JOB]);
@@ -396,6 +397,7 @@ fn a_job_closed_to_a_phone_keeps_no_other_from_the_exchange_and_stays_on_it() {
     assert_eq!(field.state().logs.len(), 3, "the yard and two jobs");
     office.run(&["device", "access", "phone of Alder", "--books", JOB]);
     office.run(&["exchange"]);
+    tap(&field, &format!("job:{job}"), &[]);
     let tree = tree_of(&field, "P-1");
     good(&tap(&field, &format!("nottreated:{tree}"), &[("reason", "refused")]));
     let said = block_on(field.exchange()).unwrap_err().to_string();

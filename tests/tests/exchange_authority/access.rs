@@ -17,6 +17,8 @@ use super::push;
 use super::support::scene::{Scene, book, standings};
 use super::support::{Answer, Client, NOW, job, root, sorted_lines, yard};
 
+/// A refusal that names no book.
+const NO_BOOK: &str = "no book";
 const TUS: (&str, &str) = ("tus-resumable", "1.0.0");
 
 /// A scene with a second job that the server has.
@@ -54,6 +56,9 @@ fn strange(book: BookId) -> String {
     format!("{{\"exchange\":1,\"now\":1}}\n{head}\n")
 }
 
+/// Asks the server for something of a book.
+type Ask<'a> = Box<dyn Fn(BookId) -> Answer + 'a>;
+
 #[test]
 fn a_book_that_is_closed_to_a_device_and_one_that_is_not_there_are_refused_alike_everywhere() {
     let (mut scene, closed) = two_jobs();
@@ -62,7 +67,7 @@ fn a_book_that_is_closed_to_a_device_and_one_that_is_not_there_are_refused_alike
     let nowhere = super::support::job(99);
     let line = scene.office.note(closed, "of the other job")[0].text().to_owned();
     let crew = &scene.crew;
-    let asks: Vec<(&str, Box<dyn Fn(BookId) -> Answer>)> = vec![
+    let asks: Vec<(&str, Ask<'_>)> = vec![
         ("asking", Box::new(|b| crew.post_exchange(strange(b).as_bytes(), None).unwrap())),
         ("offering", Box::new(|b| push(crew, b, &[&line]))),
         (
@@ -102,7 +107,7 @@ fn a_book_that_is_closed_to_a_device_and_one_that_is_not_there_are_refused_alike
 
 #[test]
 fn a_list_about_a_device_of_the_office_or_a_server_closes_nothing() {
-    let (mut scene, closed) = two_jobs();
+    let (scene, closed) = two_jobs();
     let hub = scene.device(3, Role::Server);
     for device in [&scene.office, &hub] {
         let body = list(device, Some(&[]));
@@ -156,16 +161,16 @@ fn photos_go_up_and_down_with_the_books_whose_records_name_them() {
     for path in ["", "/clean", "/thumbnail", "/details"] {
         let get = |bytes: &[u8]| crew.get(&format!("/v1/photos/{}{path}", Sha256Hash::of(bytes)));
         assert_ne!(get(&of_job).status, 403, "{path}");
-        assert_eq!(refusal(&get(&of_closed), "-"), refusal(&get(&missing), "-"), "{path}");
+        assert_eq!(refusal(&get(&of_closed), NO_BOOK), refusal(&get(&missing), NO_BOOK), "{path}");
     }
     assert_eq!(crew.get(&format!("/v1/photos/{}", Sha256Hash::of(&of_job))).bytes, of_job);
     assert_eq!(put(crew, &of_job).status, 200);
-    assert_eq!(refusal(&put(crew, &of_closed), "-"), refusal(&put(crew, &missing), "-"));
+    assert_eq!(refusal(&put(crew, &of_closed), NO_BOOK), refusal(&put(crew, &missing), NO_BOOK));
     let upload = |bytes: &[u8]| create(crew, Sha256Hash::of(bytes), bytes.len());
     assert_eq!(upload(&of_job).status, 201);
-    assert_eq!(refusal(&upload(&of_closed), "-"), refusal(&upload(&missing), "-"));
+    assert_eq!(refusal(&upload(&of_closed), NO_BOOK), refusal(&upload(&missing), NO_BOOK));
     let part = [TUS, ("content-type", "application/offset+octet-stream"), ("upload-offset", "0")];
-    refusal(&crew.send("PATCH", &place, &part, &begun).unwrap(), "-");
+    refusal(&crew.send("PATCH", &place, &part, &begun).unwrap(), NO_BOOK);
     assert_eq!(crew.send("HEAD", &place, &[TUS], &[]).unwrap().status, 403);
     assert_eq!(scene.office.get(&format!("/v1/photos/{}", Sha256Hash::of(&begun))).status, 404);
     // Opened again, it goes on where it was.
@@ -213,12 +218,12 @@ fn a_list_that_comes_with_the_request_counts_for_its_other_books() {
         format!("{start}{}\n{}\n{list}", head(other), head(yard())),
     ] {
         let answer = scene.crew.post_exchange(body.as_bytes(), None).unwrap();
-        assert_eq!(refusal(&answer, "-")["book"], other.to_string());
+        assert_eq!(refusal(&answer, NO_BOOK)["book"], other.to_string());
         assert_eq!(scene.crew.get(&format!("/v1/books/{other}/findings")).status, 200, "nothing was changed");
     }
     let body = format!("{start}{}\n{list}{}\n", head(yard()), head(job));
     assert_eq!(scene.crew.post_exchange(body.as_bytes(), None).unwrap().status, 200);
-    refusal(&scene.crew.get(&format!("/v1/books/{other}/findings")), "-");
+    refusal(&scene.crew.get(&format!("/v1/books/{other}/findings")), NO_BOOK);
 }
 
 #[test]
@@ -231,7 +236,7 @@ fn a_crews_phone_that_writes_a_list_opens_and_closes_nothing() {
         scene.crew.write(yard(), vec![body]);
     }
     scene.crew.exchange(&[yard(), job]).unwrap();
-    refusal(&scene.crew.get(&format!("/v1/books/{other}/findings")), "-");
+    refusal(&scene.crew.get(&format!("/v1/books/{other}/findings")), NO_BOOK);
     assert_eq!(second.get(&format!("/v1/books/{other}/findings")).status, 200);
     second.exchange(&[yard(), job, other]).unwrap();
     scene.office.exchange(&[yard(), job]).unwrap();
@@ -243,7 +248,7 @@ fn a_crews_phone_that_writes_a_list_opens_and_closes_nothing() {
     let (actor, device) = (scene.crew.actor, scene.office.key.device());
     let lines = scene.crew.lines(yard(), actor, device, vec![forged]);
     assert_eq!(push(&scene.crew, yard(), &lines.iter().map(|l| l.text()).collect::<Vec<_>>()).status, 200);
-    refusal(&scene.crew.get(&format!("/v1/books/{other}/findings")), "-");
+    refusal(&scene.crew.get(&format!("/v1/books/{other}/findings")), NO_BOOK);
 }
 
 /// What the lists come to for the crew's device, read from a device's own yard book.
