@@ -2,6 +2,7 @@
 
 use std::collections::BTreeMap;
 
+use bolebook_core::check::check_trees;
 use bolebook_core::check::work::Work;
 use bolebook_core::finding::{Finding, Severity};
 use bolebook_core::geo;
@@ -54,6 +55,24 @@ fn what_is_laid_out_for_all_rules_is_what_the_books_say_of_each_application() {
     });
     assert_eq!(confirmed.into_keys().collect::<Vec<_>>(), [None, Some(false), Some(true)]);
     assert!(unlisted > 0, "the struck tree's application hangs in the air");
+}
+
+/// Advice on a phone goes by the rules about trees alone: they find all that names a tree.
+#[test]
+fn the_rules_about_trees_find_everything_that_names_one() {
+    let (mut about_trees, mut whole) = (0, 0);
+    for w in SEEDS.into_iter().flat_map(|seed| [bad(seed), normal(seed)]) {
+        w.look(|view, _, findings| {
+            let names_a_tree =
+                |f: &&Finding| f.tree.is_some() || f.records.iter().any(|r| view.trees.contains_key(r));
+            let few = check_trees(view);
+            let of_all: Vec<&Finding> = findings.iter().filter(names_a_tree).collect();
+            assert_eq!(few.iter().filter(names_a_tree).collect::<Vec<_>>(), of_all);
+            about_trees += of_all.len();
+            whole += findings.len() - few.len();
+        });
+    }
+    assert!(about_trees > 0 && whole > 0, "{about_trees} and {whole}");
 }
 
 #[test]

@@ -34,7 +34,7 @@ pub mod work;
 use std::collections::BTreeMap;
 
 use crate::balance::Balance;
-use crate::check::rules::{Case, RULES};
+use crate::check::rules::{ABOUT_TREES, Case, WHOLE};
 use crate::check::work::Work;
 use crate::facts::{Fact, Version};
 use crate::finding::{Code, Finding, Ruled, State, resolve};
@@ -56,11 +56,26 @@ pub fn check(view: &View<'_>, balance: &Balance) -> Vec<Finding> {
 /// in any order, and may hold others.
 pub fn check_among(view: &View<'_>, all: &[&View<'_>], balance: &Balance) -> Vec<Finding> {
     let mut findings = vec![];
+    let work = Work::of(view);
+    let case = Case { view, work: &work };
     // First, so that of one finding seen with and without the earlier books the fuller one stays.
     crate::seasons::check(view, &crate::seasons::earlier(view, all), &mut findings);
+    ABOUT_TREES.iter().for_each(|rule| (rule.check)(&case, &mut findings));
+    WHOLE.iter().for_each(|rule| (rule.check)(&case, balance, &mut findings));
+    settled(view, findings)
+}
+
+/// What [`check`] finds that may be about a tree: enough for advice, and without a balance.
+pub fn check_trees(view: &View<'_>) -> Vec<Finding> {
+    let mut findings = vec![];
+    crate::seasons::check(view, &crate::seasons::earlier(view, &[]), &mut findings);
     let work = Work::of(view);
-    let case = Case { view, work: &work, balance };
-    RULES.iter().for_each(|rule| (rule.check)(&case, &mut findings));
+    let case = Case { view, work: &work };
+    ABOUT_TREES.iter().for_each(|rule| (rule.check)(&case, &mut findings));
+    settled(view, findings)
+}
+
+fn settled(view: &View<'_>, mut findings: Vec<Finding>) -> Vec<Finding> {
     settle(view, &mut findings);
     findings.sort_by_cached_key(|f| (f.severity, f.code.name(), f.id));
     findings.dedup_by_key(|f| f.id);

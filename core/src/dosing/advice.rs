@@ -57,7 +57,8 @@ pub struct AdviceRequest<'a> {
     /// What the crew sees and measures now; it replaces what was logged. Day, hour and species are
     /// taken from the job and the tree, whatever stands here.
     pub seen: Circumstances,
-    /// The findings of the same view ([`crate::check::check`]): an open one about this tree counts.
+    /// The findings of the same view ([`crate::check::check`], or [`crate::check::check_trees`]): an open one
+    /// about this tree counts.
     pub findings: &'a [Finding],
     /// This tree in earlier seasons ([`Past::of`]); `None` when nobody has looked it up.
     pub past: Option<&'a PastTree>,

@@ -6,7 +6,6 @@ use std::rc::Rc;
 use std::sync::Arc;
 
 use bolebook_core::authority::Directory;
-use bolebook_core::balance::balance;
 use bolebook_core::check;
 use bolebook_core::dosing::advice::{Past, PastTree};
 use bolebook_core::finding::Finding;
@@ -39,9 +38,9 @@ pub struct Reading {
 }
 
 impl Reading {
-    /// The findings.
+    /// The findings that may be about a tree.
     pub fn findings(&self) -> &[Finding] {
-        self.findings.get_or_init(|| check::check(&self.view, &balance(&self.view.yard, &[&self.view])))
+        self.findings.get_or_init(|| check::check_trees(&self.view))
     }
 
     /// A tree's earlier seasons; `None` when the job names none or a season's book is not on this

@@ -313,18 +313,16 @@ impl Summary {
         }
         self.people = shown(&yard.facts, Kind::Person).map(|(id, _, _)| id).collect();
         for (id, _, body) in shown(&yard.facts, Kind::Lot) {
-            if let Body::Lot(lot) = body {
-                let (number, label, expires) = (lot.number.clone(), lot.label, lot.expires);
-                self.lots.push(LotLine { id, number, label, expires, recalled: lot.recalled.is_some() });
-            }
+            let Body::Lot(lot) = body else { continue };
+            let (number, label, expires) = (lot.number.clone(), lot.label, lot.expires);
+            self.lots.push(LotLine { id, number, label, expires, recalled: lot.recalled.is_some() });
         }
         for fact in yard.facts.in_force(Kind::Label) {
             let version = yard.facts.shown(fact);
             let versions = fact.history.iter().map(|v| yard.facts.versions[*v].id());
             self.labels_now.extend(versions.map(|old| (old, version.id())));
-            if let Body::Label(label) = &version.record.body {
-                self.labels.push((version.id(), (**label).clone()));
-            }
+            let Body::Label(label) = &version.record.body else { continue };
+            self.labels.push((version.id(), (**label).clone()));
         }
     }
 
@@ -340,9 +338,8 @@ impl Summary {
 
     /// The liquid in a kit's reservoir: more than its product, where the label has it mixed.
     pub fn liquid_ul(&self, line: &KitLine) -> Ul {
-        let product = Ul(line.content_ul.max(0));
-        let mix = line.filled.and_then(|(_, lot)| self.mix_of(lot));
-        mix.map_or(product, |mix| mix.volume_of(product))
+        let (product, lot) = (Ul(line.content_ul.max(0)), line.filled.map(|(_, lot)| lot));
+        lot.and_then(|lot| self.mix_of(lot)).map_or(product, |mix| mix.volume_of(product))
     }
 
     /// The version in force of a lot's label.
