@@ -12,11 +12,14 @@ use crate::record::label::{ClosedSeason, Label};
 use crate::record::stand::Condition;
 use crate::view::{TreeView, View};
 
+/// A tree's circumstances under a label, and what was judged of them.
+type JudgedOnce = (LabelId, Circumstances, Vec<(Judged, String)>);
+
 /// Findings of this rule.
 pub fn check(view: &View<'_>, work: &Work<'_>, findings: &mut Vec<Finding>) {
     let mut not_assessed = Together::default();
     // Trees of one day are often in the same circumstances: these are judged once.
-    let mut last: Option<(LabelId, Circumstances, Vec<(Judged, String)>)> = None;
+    let mut last: Option<JudgedOnce> = None;
     for done in &work.done {
         let (Some(label), Some(day)) = (done.label, done.day) else { continue };
         let species = done.listed.and_then(|t| t.species.clone());

@@ -161,8 +161,11 @@ fn entered<'v>(view: &'v View<'_>, id: LabelId) -> Option<Entered<'v>> {
 /// What many records of a crew-day have in common, for one finding a day instead of one a tree.
 /// `K` is what they have in common, as briefly as it can be held; words are made of it once a group.
 pub struct Together<'v, K = &'static str> {
-    groups: BTreeMap<(CrewDay, K), Vec<(Cow<'v, str>, RecordId)>>,
+    groups: BTreeMap<(CrewDay, K), Vec<Tagged<'v>>>,
 }
+
+/// A tree's tag, and a record about the tree.
+type Tagged<'v> = (Cow<'v, str>, RecordId);
 
 impl<K> Default for Together<'_, K> {
     fn default() -> Self {
