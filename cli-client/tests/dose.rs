@@ -254,6 +254,15 @@ fn a_mixed_product_is_dosed_in_product_and_every_volume_says_which_it_is() {
     let before = codes();
     assert!(!before.iter().any(|c| c == "day.unexplained" || c.starts_with("hole.")), "{before:?}");
 
+    let changed = r#"mix={"diluent":"water","product_parts":1,"diluent_parts":1}"#;
+    let label = device.json(&["label", "list"])["labels"]
+        .as_array()
+        .unwrap()
+        .iter()
+        .find_map(|l| (l["label"]["name"] == mixed).then(|| l["id"].as_str().unwrap().to_owned()));
+    let error = device.refused(4, &["amend", &label.unwrap(), "--set", changed, by]);
+    assert!(error.to_string().contains("is not amended"), "{error}");
+
     device.run(&["tree", "add", "M-2", "--species", "FRXAM", by]).ok();
     device.run(&["diameter", "M-2", "30", by]).ok();
     let loud = device.run(&["treat", "M-2", "--charges", "7", "--each", "10", "--of", "product", by]).ok();

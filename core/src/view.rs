@@ -243,6 +243,21 @@ impl Yard {
         self.label(self.label_now(self.lot(lot)?.label))?.mix.as_ref()
     }
 
+    /// What every version of a label says, those amended since too.
+    pub fn label_versions(&self, id: LabelId) -> impl Iterator<Item = &Label> {
+        let history = self.facts.fact_of(id).into_iter().flat_map(|fact| &fact.history);
+        history.filter_map(|v| match &self.facts.versions[*v].record.body {
+            Body::Label(label) => Some(&**label),
+            _ => None,
+        })
+    }
+
+    /// Whether a label's mix was amended: how what stands in a vessel was mixed is then not known.
+    pub fn mix_amended(&self, id: LabelId) -> bool {
+        let mut mixes = self.label_versions(id).map(|label| &label.mix);
+        mixes.next().is_some_and(|first| mixes.any(|mix| mix != first))
+    }
+
     /// The version in force of the label that a version is of; the version itself when there is none,
     /// or several that were made apart.
     pub fn label_now(&self, id: LabelId) -> LabelId {

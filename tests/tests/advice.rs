@@ -545,6 +545,16 @@ fn under_a_mixed_label_the_dose_is_of_product_and_the_containers_are_filled_with
     for (mix, product) in held.iter().flatten().zip(plan.by_hole_ul.iter().flatten()) {
         assert_eq!(mix.0 * 4, product.0 * 5);
     }
+    // Amended, it would read what stands in the reservoir by another mix: 8 mL in 10 become 5.
+    let (old, mut amended) = (r.world.label, label());
+    amended.mix = Some(Mix { diluent: "water".into(), product_parts: 1, diluent_parts: 1 });
+    r.world.label = r.world.yard_amend(Who::Office, old, amended.clone());
+    let confirmation = confirmation_of(&amended, r.world.label);
+    let leads = r.world.leads.clone();
+    r.world.by = leads.get(1).copied().or(r.world.by);
+    r.world.yard_write(Who::Office, confirmation);
+    let stops = stops_of(&r.advise(|_| {})).iter().map(|s| (*s).to_owned()).collect::<Vec<_>>();
+    assert!(stops.iter().any(|s| s == "label.mix_amended"), "{stops:?}");
     // Re-entered without the mix, or with another, it is not confirmed.
     for again in [None, Some(Mix { diluent: "water".into(), product_parts: 1, diluent_parts: 4 })] {
         let mut label = label();

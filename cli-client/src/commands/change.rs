@@ -135,6 +135,12 @@ impl Amend {
                 if !wrong.is_empty() {
                     return Err(CliError::Refused(wrong));
                 }
+                if desk.yard.label_versions(fact.id).any(|l| l.mix != label.mix) {
+                    return Err(CliError::Refused(vec![
+                        "how a product is mixed is not amended, for what stands in vessels would be read by another mix: enter the label anew under a name of its own, with lots of its own"
+                            .into(),
+                    ]));
+                }
             }
             // All values in force are replaced, which also settles a fact that was amended two ways.
             let replaces = fact.current.iter().map(|v| facts.versions[*v].id()).collect();

@@ -72,7 +72,7 @@ pub struct Confirm {
     /// The label.
     label: Typed,
     /// The file ('-' for standard input) with `rates`, three `worked` doses and, if the paper
-    /// has the product mixed, the `mix`; see
+    /// has the product mixed, the `mix` (`diluent`, `product_parts`, `diluent_parts`); see
     /// `bolebook label confirm-template`.
     file: PathBuf,
 }

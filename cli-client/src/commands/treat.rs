@@ -110,11 +110,7 @@ impl Entry for TreatEntry {
         let purpose = desk.purpose(self.purpose.as_ref(), &label)?;
         let sealed = self.sealed.unwrap_or(label.holes.sealing == Sealing::Required);
         let diameter = desk.stand()?.diameter(tree, stem);
-        let mut holes = self.holes(desk, &label, (tree, stem), sealed)?;
-        for hole in &mut holes {
-            hole.put_in_ul = in_product(hole.put_in_ul, self.of, label.mix.as_ref())?;
-            hole.leaked_ul = in_product(hole.leaked_ul, self.of, label.mix.as_ref())?;
-        }
+        let holes = self.holes(desk, &label, (tree, stem), sealed)?;
         if diameter.is_some() {
             let (_, read) = measured(desk, tree, stem)?;
             let band = read.band_low_girth_um.max(read.band_high_girth_um);
@@ -197,19 +193,15 @@ impl TreatEntry {
                         .into(),
                 });
             }
-            return self.hole.iter().map(|h| hole(desk, h, sealed)).collect();
+            return self.hole.iter().map(|h| self.one(desk, label, h, sealed)).collect();
         };
         let refused = |why: String| CliError::Refused(vec![why]);
         let count = figures::count(count.text(), "number of charges")?;
         if !(1..=400).contains(&count) {
             return Err(refused(format!("{count} charges in one stem")));
         }
-        let each = figures::volume(each.text(), "charge")?;
-        let alike = vec![each; usize::try_from(count).unwrap_or(0)];
-        // Which charges share a hole goes by the product in each, as the label's limits do.
-        let product = in_product(each, self.of, label.mix.as_ref())?;
-        let packed = pack(&vec![product; alike.len()], &label.charges);
-        let charges: Vec<Vec<Ul>> = packed.iter().map(|hole| vec![each; hole.len()]).collect();
+        let each = in_product(figures::volume(each.text(), "charge")?, self.of, label.mix.as_ref())?;
+        let charges = pack(&vec![each; usize::try_from(count).unwrap_or(0)], &label.charges);
         let (_, measured) = measured(desk, tree, stem)?;
         let (damage, earlier) = (desk.damage(tree, stem)?, desk.holes_in(tree, stem)?);
         let layout = plan(&LayoutRequest {
@@ -244,26 +236,28 @@ impl TreatEntry {
         });
         Ok(holes.collect())
     }
-}
 
-fn hole(desk: &Desk<'_>, typed: &Typed, sealed: bool) -> Result<Hole, CliError> {
-    let parts: Vec<&str> = typed.text().split(',').collect();
-    let (arc, height, depth, put_in, leaked, off) = match parts[..] {
-        [arc, height, depth, put_in] => (arc, height, depth, put_in, "0", None),
-        [arc, height, depth, put_in, leaked] => (arc, height, depth, put_in, leaked, None),
-        [arc, height, depth, put_in, leaked, off] => (arc, height, depth, put_in, leaked, Some(off)),
-        _ => {
-            let form = "write ARC_CM,HEIGHT_CM,DEPTH_MM,PUT_IN_ML[,LEAKED_ML[,OFF]]";
-            return Err(wrong(typed.text(), "hole", form).into());
-        }
-    };
-    Ok(Hole {
-        arc_um: figures::length(arc, "cm", "arc")?,
-        height_um: figures::length(height, "cm", "height")?,
-        depth_um: figures::length(depth, "mm", "depth")?,
-        put_in_ul: figures::volume(put_in, "volume")?,
-        leaked_ul: figures::volume(leaked, "volume")?,
-        sealed,
-        removed_at: off.map(|t| desk.moment(Some(&Typed::from(t)))).transpose()?,
-    })
+    /// A hole as typed.
+    fn one(&self, desk: &Desk<'_>, label: &Label, typed: &Typed, sealed: bool) -> Result<Hole, CliError> {
+        let product = |text: &str| in_product(figures::volume(text, "volume")?, self.of, label.mix.as_ref());
+        let parts: Vec<&str> = typed.text().split(',').collect();
+        let (arc, height, depth, put_in, leaked, off) = match parts[..] {
+            [arc, height, depth, put_in] => (arc, height, depth, put_in, "0", None),
+            [arc, height, depth, put_in, leaked] => (arc, height, depth, put_in, leaked, None),
+            [arc, height, depth, put_in, leaked, off] => (arc, height, depth, put_in, leaked, Some(off)),
+            _ => {
+                let form = "write ARC_CM,HEIGHT_CM,DEPTH_MM,PUT_IN_ML[,LEAKED_ML[,OFF]]";
+                return Err(wrong(typed.text(), "hole", form).into());
+            }
+        };
+        Ok(Hole {
+            arc_um: figures::length(arc, "cm", "arc")?,
+            height_um: figures::length(height, "cm", "height")?,
+            depth_um: figures::length(depth, "mm", "depth")?,
+            put_in_ul: product(put_in)?,
+            leaked_ul: product(leaked)?,
+            sealed,
+            removed_at: off.map(|t| desk.moment(Some(&Typed::from(t)))).transpose()?,
+        })
+    }
 }

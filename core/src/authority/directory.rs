@@ -398,8 +398,8 @@ impl Directory {
     }
 }
 
-/// Whether a record's or commit's text may change a directory, or who may have which book: a cheap look before reading it
-/// whole, for canonical text has one spelling of a kind.
+/// Whether a record's or commit's text may change a directory, or who may have which book: a cheap
+/// look before reading it whole, for canonical text has one spelling of a kind.
 pub fn may_matter(text: &str) -> bool {
     [Kind::Certificate, Kind::Revocation, Kind::Rescue, Kind::Access]
         .iter()

@@ -10,7 +10,6 @@ use crate::facts::{Fact, Version};
 use crate::finding::{Code, Finding, Named};
 use crate::ids::{KitId, LotId, RecordId};
 use crate::quantity::Ul;
-use crate::record::Body;
 use crate::record::product::Fill;
 use crate::view::{CrewDay, View};
 
@@ -96,12 +95,9 @@ fn read(
         if plain(&lot.number) != plain(&fill.lot_read) {
             wrong.push(format!("lot '{}' was read, the lot entered is {}", fill.lot_read, lot.number));
         }
-        let facts = &view.yard.facts;
-        let versions = facts.fact_of(lot.label).map_or(&[][..], |fact| &fact.history);
-        let of_a_version = versions.iter().any(|v| {
-            let body = &facts.versions[*v].record.body;
-            matches!(body, Body::Label(l) if plain(&l.registration) == plain(&fill.registration_read))
-        });
+        // What was read under an earlier version is not made wrong by an amendment.
+        let mut versions = view.yard.label_versions(lot.label);
+        let of_a_version = versions.any(|l| plain(&l.registration) == plain(&fill.registration_read));
         if let Some(label) = view.yard.label(view.yard.label_now(lot.label))
             && !of_a_version
         {

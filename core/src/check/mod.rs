@@ -55,27 +55,28 @@ pub fn check(view: &View<'_>, balance: &Balance) -> Vec<Finding> {
 /// The same, with what only the earlier seasons' books show; `all` holds those that are at hand,
 /// in any order, and may hold others.
 pub fn check_among(view: &View<'_>, all: &[&View<'_>], balance: &Balance) -> Vec<Finding> {
-    let mut findings = vec![];
-    let work = Work::of(view);
-    let case = Case { view, work: &work };
-    // First, so that of one finding seen with and without the earlier books the fuller one stays.
-    crate::seasons::check(view, &crate::seasons::earlier(view, all), &mut findings);
-    ABOUT_TREES.iter().for_each(|rule| (rule.check)(&case, &mut findings));
-    WHOLE.iter().for_each(|rule| (rule.check)(&case, balance, &mut findings));
-    settled(view, findings)
+    found(view, all, |case, findings| WHOLE.iter().for_each(|rule| (rule.check)(case, balance, findings)))
 }
 
 /// What [`check`] finds that may be about a tree: enough for advice, and without a balance.
 pub fn check_trees(view: &View<'_>) -> Vec<Finding> {
+    found(view, &[], |_, _| {})
+}
+
+/// What the rules about trees find, and `more`. The rest of the rules comes as a function, so that a
+/// phone, which does without them, need not carry them.
+fn found<'v>(
+    view: &'v View<'_>,
+    all: &[&View<'_>],
+    more: impl FnOnce(&Case<'_, 'v, '_>, &mut Vec<Finding>),
+) -> Vec<Finding> {
     let mut findings = vec![];
-    crate::seasons::check(view, &crate::seasons::earlier(view, &[]), &mut findings);
+    // First, so that of one finding seen with and without the earlier books the fuller one stays.
+    crate::seasons::check(view, &crate::seasons::earlier(view, all), &mut findings);
     let work = Work::of(view);
     let case = Case { view, work: &work };
     ABOUT_TREES.iter().for_each(|rule| (rule.check)(&case, &mut findings));
-    settled(view, findings)
-}
-
-fn settled(view: &View<'_>, mut findings: Vec<Finding>) -> Vec<Finding> {
+    more(&case, &mut findings);
     settle(view, &mut findings);
     findings.sort_by_cached_key(|f| (f.severity, f.code.name(), f.id));
     findings.dedup_by_key(|f| f.id);

@@ -1,5 +1,7 @@
 //! What the screens show of the books, computed once each time the books change.
 
+mod vessels;
+
 use std::collections::BTreeMap;
 
 use bolebook_core::day::Day;
@@ -7,7 +9,7 @@ use bolebook_core::facts::Facts;
 use bolebook_core::ids::{BlockId, CrewId, KitId, LabelId, LotId, PersonId, RecordId, TreeId};
 use bolebook_core::quantity::{Ul, Um, UtcMs};
 use bolebook_core::record::book_kinds::Zone;
-use bolebook_core::record::label::{Label, Mix};
+use bolebook_core::record::label::Label;
 use bolebook_core::record::product::MovementKind;
 use bolebook_core::record::stand::{Condition, Corner, Position};
 use bolebook_core::record::{Body, Kind};
@@ -334,27 +336,6 @@ impl Summary {
     /// A kit by its id.
     pub fn kit(&self, id: KitId) -> Option<&KitLine> {
         self.kits.iter().find(|k| k.id == id)
-    }
-
-    /// The liquid in a kit's reservoir: more than its product, where the label has it mixed.
-    pub fn liquid_ul(&self, line: &KitLine) -> Ul {
-        let (product, lot) = (Ul(line.content_ul.max(0)), line.filled.map(|(_, lot)| lot));
-        lot.and_then(|lot| self.mix_of(lot)).map_or(product, |mix| mix.volume_of(product))
-    }
-
-    /// The version in force of a lot's label.
-    pub fn label_of(&self, lot: LotId) -> Option<&Label> {
-        self.label(*self.labels_now.get(&self.lot(lot)?.label)?)
-    }
-
-    /// How a lot is mixed before it stands in a vessel.
-    pub fn mix_of(&self, lot: LotId) -> Option<&Mix> {
-        self.label_of(lot)?.mix.as_ref()
-    }
-
-    /// The product in what a vessel holds of a lot.
-    pub fn product_in(&self, lot: LotId, vessel: Ul) -> Ul {
-        self.mix_of(lot).map_or(vessel, |mix| mix.product_in(vessel))
     }
 
     /// A lot by its id.

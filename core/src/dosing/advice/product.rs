@@ -52,11 +52,7 @@ pub(super) fn label<'v>(case: &mut Case<'v, '_>) -> Option<&'v Label> {
         case.stop("label.entry", text, DESIGN);
     }
     confirmed(case, id, label);
-    let versions = view.yard.facts.fact_of(id).map_or(&[][..], |fact| &fact.history);
-    let another = versions
-        .iter()
-        .any(|v| matches!(&view.yard.facts.versions[*v].record.body, Body::Label(l) if l.mix != label.mix));
-    if another {
+    if view.yard.mix_amended(id) {
         let text = format!(
             "The mix of label {} was amended: what stands in reservoirs and containers may be mixed as before. Enter it as a label of its own, with lots of its own.",
             label.name

@@ -46,7 +46,9 @@ pub(super) fn close(p: &mut Page, scene: &Scene<'_>, summary: &Summary) {
             row("sum-should", ml(content));
         });
     });
-    if summary.labels.iter().any(|(_, label)| label.mix.is_some()) {
+    let own = || summary.kits.iter().filter(|k| k.kit.crew == Some(crew) && k.filled.is_some());
+    let labels = || own().filter_map(|line| summary.label_in(line));
+    if labels().any(|label| label.mix.is_some()) {
         p.say("hint", &scene.say("sums-of-product"));
     }
     if !scene.state.open.is_empty() {
@@ -54,8 +56,8 @@ pub(super) fn close(p: &mut Page, scene: &Scene<'_>, summary: &Summary) {
         p.button("big", "go:board", &scene.say("way-board"));
         return;
     }
-    mixes(p, scene, summary);
-    for line in summary.kits.iter().filter(|k| k.kit.crew == Some(crew) && k.filled.is_some()) {
+    mixes(p, scene, labels());
+    for line in own() {
         let name = format!("kit-{}", line.id);
         let label = scene.words.with("measured-in-kit", &[("kit", &line.kit.name)]);
         p.field(&name, &label, "", "decimal", &scene.say("measured-hint"));

@@ -2,6 +2,7 @@
 
 use bolebook_core::dosing::caution::{Act, cautions};
 use bolebook_core::quantity::{Pa, Ul};
+use bolebook_core::record::label::Label;
 
 use super::Scene;
 use crate::figures;
@@ -173,7 +174,7 @@ fn list(p: &mut Page, scene: &Scene<'_>, summary: &Summary, heading: &str, steps
 
 /// What a kit's reservoir should show: the product, or the mix it is in.
 pub(super) fn content(scene: &Scene<'_>, summary: &Summary, line: &KitLine) -> String {
-    let mix = line.filled.and_then(|(_, lot)| summary.mix_of(lot));
+    let mix = summary.label_in(line).and_then(|label| label.mix.as_ref());
     let content = mix.map_or(Ul(line.content_ul), |_| summary.liquid_ul(line));
     of_mix(scene, format!("{} mL", content.ml()), mix.is_some())
 }
@@ -188,8 +189,8 @@ pub(super) fn of_mix(scene: &Scene<'_>, mut text: String, mixed: bool) -> String
 }
 
 /// What is typed of a vessel's content, where labels have the product mixed.
-pub(super) fn mixes(p: &mut Page, scene: &Scene<'_>, summary: &Summary) {
-    for (_, label) in &summary.labels {
+pub(super) fn mixes<'a>(p: &mut Page, scene: &Scene<'_>, labels: impl Iterator<Item = &'a Label>) {
+    for label in labels {
         if let Some(mix) = &label.mix {
             p.say("mind", &format!("{}: {}. {}", label.name, mix.in_words(), scene.say("volumes-of-mix")));
         }
@@ -210,7 +211,8 @@ pub(super) fn fill(p: &mut Page, scene: &Scene<'_>, summary: &Summary) {
     p.field("lot", &scene.say("lot-read"), "", "text", &scene.say("read-off-hint"));
     p.scan("lot", &scene.say("scan-lot"), &scene.say("scan-none"));
     p.field("registration", &scene.say("registration-read"), "", "text", "");
-    mixes(p, scene, summary);
+    // The lot is typed on this very screen, so that any label of the yard may be meant.
+    mixes(p, scene, summary.labels.iter().map(|(_, label)| label));
     p.field("amount", &scene.say("fill-amount"), "", "decimal", "");
     p.button("big", "fill", &scene.say("log-fill"));
 }
@@ -219,7 +221,8 @@ pub(super) fn moved(p: &mut Page, scene: &Scene<'_>, summary: &Summary) {
     let options = ["primed_or_tested", "returned", "spilled", "disposed", "in_kit"]
         .map(|w| (w, scene.say(&format!("moved-{}", w.replace('_', "-")))));
     p.choices("what", &scene.say("what-moved"), &options, None);
-    mixes(p, scene, summary);
+    let line = plan::kit(scene.state, summary).and_then(|k| summary.kit(k));
+    mixes(p, scene, line.and_then(|line| summary.label_in(line)).into_iter());
     p.field("amount", &scene.say("amount-ml"), "", "decimal", "");
     let options = [("measured", scene.say("found-measured")), ("estimated", scene.say("found-estimated"))];
     p.choices("found", &scene.say("how-found"), &options, None);
