@@ -230,9 +230,15 @@ fn a_mixed_product_is_dosed_in_product_and_every_volume_says_which_it_is() {
     device.run(&["tree", "add", "M-1", "--species", "FRXAM", "--mark", "tag", by]).ok();
     device.run(&["diameter", "M-1", "30", by]).ok();
     device.run(&SEEN).ok();
+    let charges =
+        device.run(&["kit", "charges", "--product", "500", "--air", "20 C", "--altitude", "0 m"]).ok().out;
+    assert!(charges.contains("500.0 mL is taken as all of the mix in the reservoir, 450.0 mL"), "{charges}");
+
     let dose = device.json(&["dose", "M-1", by]);
     assert_eq!(dose["charges"]["total_ul"], 63_000, "{dose}");
     assert_eq!(dose["charges"]["fills"][0]["mix_ul"], 10_000, "{dose}");
+    let inches = device.run(&["dose", "M-1", "--unit", "in", by]).ok().out;
+    assert!(inches.contains("arc in") && inches.contains("In short: 7 holes, one every 5 "), "{inches}");
     let said = device.run(&["dose", "M-1", by]).ok().out;
     assert!(said.contains("9 parts of product with 1 part of water"), "{said}");
     assert!(said.contains("7 × 10.0 mL") && said.contains("mix mL"), "{said}");
@@ -268,4 +274,32 @@ fn a_mixed_product_is_dosed_in_product_and_every_volume_says_which_it_is() {
     let loud = device.run(&["treat", "M-2", "--charges", "7", "--each", "10", "--of", "product", by]).ok();
     assert!(format!("{}{}", loud.out, loud.err).contains("9.0 mL of product"), "{} {}", loud.out, loud.err);
     assert!(codes().iter().any(|c| c == "hole.more_than_containers_hold"));
+}
+
+/// A paper that does not state a figure leaves it `null`; the form shows where each would stand.
+#[test]
+fn the_label_form_has_a_place_for_every_figure_and_null_is_not_stated() {
+    let base = TempDir::new().unwrap();
+    let device = Device::new(&base, "office");
+    let form = device.json(&["label", "template"]);
+    for place in [
+        "/interval_days",
+        "/mix",
+        "/tree_season_max",
+        "/expires",
+        "/holes/earlier_spacing",
+        "/conditions/air_min",
+    ] {
+        assert_eq!(form.pointer(place), Some(&serde_json::Value::Null), "{place}: {form}");
+    }
+    assert_eq!(form.pointer("/active_ingredients/0/tree_season_max"), Some(&serde_json::Value::Null));
+    let mut ash = device.json(&["label", "template", "--invented"]);
+    let plain = device.run(&["label", "check", &device.file("ash.json", ash.to_string())]).ok().out;
+    ash["mix"] = serde_json::Value::Null;
+    ash["holes"]["most_holes"] = serde_json::Value::Null;
+    let open = device.run(&["label", "check", &device.file("open.json", ash.to_string())]).ok().out;
+    assert_eq!(open, plain);
+    let again = device.json(&["label", "confirm-template"]);
+    assert_eq!(again["worked"].as_array().map(Vec::len), Some(3), "{again}");
+    assert_eq!((&again["mix"], &again["rates"][0]["usual"]), (&serde_json::Value::Null, &"0 mL/cm".into()));
 }

@@ -18,7 +18,8 @@ use crate::finding::{Code, Finding};
 use crate::ids::{LabelId, TreeId};
 use crate::quantity::{Ul, UtcMs};
 use crate::record::book_kinds::Zone;
-use crate::view::{TreeView, View};
+use crate::view::View;
+use crate::view::products::Products;
 
 pub use canopy::{
     Assessed, CANOPY_CLASSES, CanopyClass, Change, Moved, Season, canopies, change, losses, wilson,
@@ -50,11 +51,12 @@ pub fn past(before: &[&View<'_>]) -> Past {
 /// had passed, and trees over the label's limit with what another book of the same season put in.
 /// `before` as [`earlier`] gives it.
 pub fn check(view: &View<'_>, before: &[&View<'_>], findings: &mut Vec<Finding>) {
+    let products = view.yard.products();
     for (id, past) in past(before).by_tree(view) {
         let Some(tree) = view.trees.get(&id) else { continue };
         let now: Vec<_> = treatments(view, tree).into_iter().filter(|t| t.discharged_ul().1 > 0).collect();
         findings.extend(now.iter().filter_map(|t| too_soon(view, id, t, &past)));
-        over_limit(view, id, tree, &now, &past, findings);
+        over_limit(view, &products, id, &now, &past, findings);
     }
 }
 
@@ -86,24 +88,23 @@ fn too_soon(view: &View<'_>, id: TreeId, now: &Treatment<'_>, past: &PastTree) -
 /// what both put in counts. Of one book alone [`crate::check::season`] says it.
 fn over_limit(
     view: &View<'_>,
+    products: &Products,
     id: TreeId,
-    tree: &TreeView,
     now: &[Treatment<'_>],
     past: &PastTree,
     findings: &mut Vec<Finding>,
 ) {
+    let Some(tree) = view.trees.get(&id) else { return };
     let stems = view.tree(id).map_or(1, |t| t.stems.clamp(1, 64));
     let diameters: Vec<_> = (1..=stems).filter_map(|stem| view.diameter(tree, stem)).collect();
-    let mut by_product: BTreeMap<&str, (LabelId, Vec<&Treatment<'_>>)> = BTreeMap::new();
+    let mut by_product: BTreeMap<LabelId, (LabelId, Vec<&Treatment<'_>>)> = BTreeMap::new();
     for treatment in now {
         let Some((_, _, application)) = treatment.parts.first() else { continue };
-        let Some(label) = view.yard.label(application.label) else { continue };
-        by_product.entry(&label.registration).or_insert((application.label, vec![])).1.push(treatment);
+        let Some(product) = products.of(application.label) else { continue };
+        by_product.entry(product).or_insert((application.label, vec![])).1.push(treatment);
     }
-    for (registration, (label, ours)) in by_product {
-        let same = |t: &&PastTreatment| {
-            t.label.and_then(|l| view.yard.label(l)).is_some_and(|l| l.registration == registration)
-        };
+    for (product, (label, ours)) in by_product {
+        let same = |t: &&PastTreatment| t.label.and_then(|l| products.of(l)) == Some(product);
         let theirs: Vec<_> = past.of_season(&view.job.season).filter(same).collect();
         let Some(limit) = view.yard.label(label).and_then(|l| season_limit_ul(l, &diameters)) else {
             continue;

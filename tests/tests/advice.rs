@@ -8,6 +8,7 @@ use bolebook_core::dosing::conditions::Circumstances;
 use bolebook_core::dosing::invented::confirmation_of;
 use bolebook_core::dosing::label::{ConfirmationProblem, confirmation_problems};
 use bolebook_core::dosing::layout::EarlierHole;
+use bolebook_core::dosing::layout::scale::Scale;
 use bolebook_core::ids::RecordId;
 use bolebook_core::quantity::{AsRead, Measured, MilliCelsius, Pa, PerMille, ReadUnit, Ul, Um, UtcMs};
 use bolebook_core::record::Kind;
@@ -128,14 +129,14 @@ fn a_tree_nothing_speaks_against_gets_dose_charges_and_places() {
     let truly = &plan.charges_interval;
     assert_eq!((truly.low_ul, truly.value_ul, truly.high_ul), (Ul(69_122), Ul(70_000), Ul(70_878)));
     assert!(plan.dose_interval.low_ul < Ul(72_000) && Ul(72_000) < plan.dose_interval.high_ul);
-    let text = advice.text();
+    let text = advice.text(Scale::Cm);
     assert!(text.starts_with(
         "Nothing stops treatment, read the cautions: tree A-1, stem 1, 2026-06-01.\nIn short: 7 holes"
     ));
     assert!(text.contains("7 charges: 70.0 mL, 2.8 % under the usual dose"), "{text}");
     assert!(text.contains("not permission"));
     assert!(
-        text.find("wash with much water").unwrap() < text.find("hole   arc cm").unwrap(),
+        text.find("wash with much water").unwrap() < text.find("hole    arc cm").unwrap(),
         "before the act: {text}"
     );
     let json = serde_json::to_value(&advice).unwrap();
@@ -158,7 +159,7 @@ fn a_tree_another_crew_treated_stops_as_soon_as_the_books_meet() {
         "{}",
         advice.stops[0].text
     );
-    assert!(advice.text().starts_with("DO NOT TREAT: tree A-1"));
+    assert!(advice.text(Scale::Cm).starts_with("DO NOT TREAT: tree A-1"));
     // The other stem's trouble is not this one's.
     let mut forked = ready();
     let tree = Tree { stems: 2, ..listed("A-2") };
@@ -194,7 +195,7 @@ fn work_begun_is_continued_within_the_dose_and_clear_of_its_holes() {
     let begun = ready.world.treat(0, ready.tree, 3);
     assert_eq!(stops_of(&ready.advise(|_| {})), ["tree.treated"]);
     let advice = ready.advise(|ask| ask.continues = Some(begun));
-    let plan = advice.plan.clone().unwrap_or_else(|| panic!("{}", advice.text()));
+    let plan = advice.plan.clone().unwrap_or_else(|| panic!("{}", advice.text(Scale::Cm)));
     // 72 mL less 30 mL; the holes at 0, 12 and 24 cm leave room for 4 more of 94.2 cm.
     assert_eq!(plan.dose.target_ul, Ul(42_000));
     assert_eq!(plan.charges.total_ul, Ul(40_000));
@@ -258,7 +259,7 @@ fn last_seasons_wounds_are_left_out_and_arcs_from_another_mark_stop() {
         ready().advise(|ask| ask.past = Some(past))
     };
     let advice = past(Some(ReferenceMark::Tag));
-    let plan = advice.plan.clone().unwrap_or_else(|| panic!("{}", advice.text()));
+    let plan = advice.plan.clone().unwrap_or_else(|| panic!("{}", advice.text(Scale::Cm)));
     assert!(plan.layout.holes.iter().all(|h| h.arc_um <= Um(197_000) || h.arc_um >= Um(403_000)));
     assert_eq!(stops_of(&past(Some(ReferenceMark::North))), ["layout.other_mark"]);
     assert_eq!(stops_of(&past(None)), ["layout.other_mark"]);
@@ -535,7 +536,7 @@ fn under_a_mixed_label_the_dose_is_of_product_and_the_containers_are_filled_with
     relabel(&mut r, |l| l.mix = mix());
     let advice = r.advise(|_| {});
     assert_eq!(stops_of(&advice), Vec::<&str>::new());
-    let text = advice.text();
+    let text = advice.text(Scale::Cm);
     assert!(text.contains("4 parts of product with 1 part of water") && text.contains("mix mL"), "{text}");
     let plan = advice.plan.unwrap();
     assert!(plan.dose.min_ul <= plan.charges.total_ul && plan.charges.total_ul <= plan.dose.max_ul);
@@ -579,16 +580,20 @@ fn the_person_who_entered_a_label_cannot_confirm_it_and_a_licensed_other_can() {
     };
     let codes = |advice: &Advice| stops_of(advice).contains(&"label.not_confirmed");
     let same = confirmed_by(|w| w.leads[0]);
-    assert!(codes(&same), "{}", same.text());
+    assert!(codes(&same), "{}", same.text(Scale::Cm));
     let unlicensed = confirmed_by(|w| w.yard_write(Who::Office, Person { work: PersonWork::Office }));
-    assert!(codes(&unlicensed), "{}", unlicensed.text());
+    assert!(codes(&unlicensed), "{}", unlicensed.text(Scale::Cm));
     let other = confirmed_by(|w| w.leads[1]);
-    assert!(!codes(&other), "{}", other.text());
+    assert!(!codes(&other), "{}", other.text(Scale::Cm));
     let mut nameless = ready();
     let id = nameless.world.yard_write(Who::Office, label());
     nameless.world.yard_write(Who::Office, confirmation_of(&label(), id));
     let nameless = nameless.advise(|ask| ask.label = id);
-    assert!(stops_of(&nameless).contains(&"label.confirmed_by"), "two people, or one? {}", nameless.text());
+    assert!(
+        stops_of(&nameless).contains(&"label.confirmed_by"),
+        "two people, or one? {}",
+        nameless.text(Scale::Cm)
+    );
 }
 
 #[test]
@@ -931,7 +936,7 @@ proptest! {
             prop_assert_eq!(plan.by_hole_ul.len(), plan.layout.holes.len());
             prop_assert!(plan.layout.holes.len() < 2 || plan.layout.offset_um >= Um(120_000));
         }
-        prop_assert!(!advice.text().is_empty());
+        prop_assert!(!advice.text(Scale::Cm).is_empty());
     }
 }
 

@@ -249,6 +249,36 @@ fn an_ingredients_limit_holds_over_all_products_with_it() {
     silent(&twice(140_000), "dose.season_limit");
 }
 
+/// A limit is the product's: a registration number corrected in its label, or the same number entered
+/// again as another label, spaced otherwise, begins no new count.
+#[test]
+fn a_season_is_summed_over_all_labels_of_a_product() {
+    let twice = |most: i64, again: fn(&mut World)| {
+        let mut w = under(|l| {
+            l.tree_season_max_ul = Some(Ul(most));
+            l.interval_days = Some(0);
+        });
+        let tree = ash(&mut w, "T1");
+        treat(&mut w, 0, tree, |_| ());
+        again(&mut w);
+        w.fill(0, 100_000);
+        treat(&mut w, 0, tree, |_| ());
+        w
+    };
+    // 70 mL and 70 mL.
+    let amended = |w: &mut World| {
+        let label =
+            Label { registration: "INV 0009".into(), tree_season_max_ul: Some(Ul(139_000)), ..label() };
+        w.label = w.yard_amend(Who::Office, w.label, label);
+    };
+    finds(&twice(139_000, amended), "dose.season_limit");
+    silent(&twice(140_000, amended), "dose.season_limit");
+    let entered_again = |w: &mut World| relabel(w, |l| l.registration = "inv 0001".into());
+    finds(&twice(139_000, entered_again), "dose.season_limit");
+    let another = |w: &mut World| relabel(w, |l| l.registration = "INV-0002".into());
+    silent(&twice(139_000, another), "dose.season_limit");
+}
+
 #[test]
 fn a_label_must_suit_the_trees_species_pest_and_stems() {
     let mut w = one(any, |_| ());

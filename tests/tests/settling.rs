@@ -11,9 +11,11 @@ use bolebook_core::export::{
 use bolebook_core::finding::Ruled;
 use bolebook_core::ids::RecordId;
 use bolebook_core::quantity::Ul;
+use bolebook_core::record::label::{Label, Mix};
 use bolebook_core::record::office::{Decision, Reopening, Ruling, Scheme, SignOff};
+use bolebook_core::record::product::Lot;
 use bolebook_core::record::work::Dose;
-use bolebook_tests::world::{Who, World};
+use bolebook_tests::world::{Who, World, label};
 
 const A: Who = Who::Crew(0);
 
@@ -84,6 +86,40 @@ fn a_fill_nobody_logged_is_named_before_what_would_close_less() {
         let first = found.first().unwrap();
         assert_eq!((first.kind, first.amount_ul, first.closes), (CauseKind::UnloggedFill, Ul(30_000), true));
         assert!(found.windows(2).all(|pair| pair[0].left_ul <= pair[1].left_ul));
+    });
+}
+
+/// 1 part of product in 4 of mix. 100 mL logged as filled were of the mix: 25 mL of product, all used.
+/// The other way round, 25 mL of product were typed as if of the mix and logged as 6.25.
+#[test]
+fn mix_taken_for_product_is_named_for_a_lot_that_is_mixed() {
+    let day = |filled: i64, used: i64| {
+        let mut w = World::new();
+        let mix = Some(Mix { diluent: "water".into(), product_parts: 1, diluent_parts: 3 });
+        w.label = w.confirmed(Label { mix, ..label() });
+        let (id, expires) = (w.label, bolebook_tests::world::day("2027-12-31"));
+        w.lot = w.yard_write(Who::Office, Lot { label: id, number: "L-79".into(), expires, recalled: None });
+        let tree = w.tree(A, "T1");
+        let fill = w.fill(0, filled);
+        let mut body = w.application(0, tree, 10);
+        body.holes.iter_mut().for_each(|hole| hole.put_in_ul = Ul(used / 10));
+        w.write(A, body);
+        w.close_day(0, 0);
+        (w, fill)
+    };
+    let (w, fill) = day(100_000, 25_000);
+    w.look(|view, balance, _| {
+        let found = causes(&balance.crew_days[0], balance, &view.yard, &[view]);
+        let first = found.first().unwrap();
+        assert_eq!((first.kind, first.amount_ul, first.closes), (CauseKind::MixForProduct, Ul(75_000), true));
+        assert_eq!(first.records, [fill]);
+        assert!(first.text.contains("25.0 mL of product, not 100.0"), "{}", first.text);
+    });
+    let (w, _) = day(25_000, 100_000);
+    w.look(|view, balance, _| {
+        let found = causes(&balance.crew_days[0], balance, &view.yard, &[view]);
+        let named: Vec<_> = found.iter().filter(|c| c.kind == CauseKind::MixForProduct && c.closes).collect();
+        assert_eq!(named.len(), 2, "the fill, or what went into trees: {found:?}");
     });
 }
 

@@ -2,6 +2,7 @@
 
 use bolebook_core::dosing::advice::{Advice, AdviceRequest, Verdict, advise};
 use bolebook_core::dosing::conditions::{Caution, Circumstances};
+use bolebook_core::dosing::layout::scale::Scale;
 use bolebook_core::ids::{RecordId, TreeId};
 use bolebook_core::record::stand::Diameter;
 use bolebook_core::record::work::Dose;
@@ -11,7 +12,7 @@ use super::field::stem_of;
 use crate::app::{App, Need};
 use crate::desk::Desk;
 use crate::error::CliError;
-use crate::figures::Typed;
+use crate::figures::{self, Typed};
 use crate::output::Answer;
 
 /// Says whether a stem may be treated now, and with what: dose, charges, and where to drill.
@@ -51,6 +52,10 @@ pub struct DoseEntry {
     /// The application this one is to finish, when a crew left it unfinished.
     #[arg(long, value_name = "ID")]
     continues: Option<Typed>,
+    /// What arcs and heights are said in.
+    #[arg(long, value_parser = ["cm", "in"], default_value = "cm")]
+    #[serde(default = "cm")]
+    unit: String,
     /// Log the plan.
     #[arg(long)]
     #[serde(default = "yes")]
@@ -62,6 +67,10 @@ pub struct DoseEntry {
 
 fn one() -> Typed {
     "1".into()
+}
+
+fn cm() -> String {
+    "cm".into()
 }
 
 fn yes() -> bool {
@@ -99,12 +108,14 @@ impl DoseEntry {
             max_ul: plan.dose.max_ul,
             charges_ul: plan.charges.charges_ul.clone(),
         };
+        let scale: Scale = figures::word(&self.unit, "unit")?;
         let answer = &mut desk.answer;
-        answer.text.extend(advice.text().lines().map(str::to_owned));
+        answer.text.extend(advice.text(scale).lines().map(str::to_owned));
         for (name, value) in [
             ("dose", serde_json::to_value(&plan.dose)),
             ("charges", serde_json::to_value(&plan.charges)),
             ("layout", serde_json::to_value(&plan.layout)),
+            ("instruction", serde_json::to_value(plan.layout.instruction_in(scale))),
             ("cautions", serde_json::to_value(cautions(&advice))),
             ("advice", serde_json::to_value(&advice)),
         ] {

@@ -11,8 +11,9 @@ use std::path::PathBuf;
 
 use bolebook_core::dosing::kit::{Stop, WorkingLimit, working_limit};
 use bolebook_core::ids::KitId;
-use bolebook_core::quantity::Pa;
+use bolebook_core::quantity::{Pa, Ul};
 use bolebook_core::record::kit::{ContainerKind, Kit};
+use bolebook_core::record::label::Mix;
 use bolebook_core::record::{Body, Kind};
 
 use crate::app::{App, Need};
@@ -132,6 +133,8 @@ struct Found {
     kit: Kit,
     /// The label's name and highest pressure, when it is known what is in the kit.
     label: Option<(String, Option<Pa>)>,
+    /// How the label has its product mixed, if it has.
+    mix: Option<Mix>,
 }
 
 impl KitArgs {
@@ -141,12 +144,12 @@ impl KitArgs {
         let missing = || CliError::Unexpected("a kit that was named is not there".into());
         let kit = desk.yard.kit(id).ok_or_else(missing)?.clone();
         let lot = desk.lot(None, Some(id)).ok();
-        let label = match desk.label(self.label.as_ref(), lot) {
-            Ok((_, label)) => Some((label.name, label.pressure_max_pa)),
+        let (label, mix) = match desk.label(self.label.as_ref(), lot) {
+            Ok((_, label)) => (Some((label.name, label.pressure_max_pa)), label.mix),
             Err(error) if self.label.is_some() => return Err(error),
-            Err(_) => None,
+            Err(_) => (None, None),
         };
-        Ok(Found { id, kit, label })
+        Ok(Found { id, kit, label, mix })
     }
 }
 
@@ -157,6 +160,17 @@ impl Found {
 
     fn limit(&self) -> Result<WorkingLimit, Stop> {
         working_limit(&self.kit, self.label_max())
+    }
+
+    /// What a volume of liquid is taken for where the reservoir holds a mix.
+    fn of_mix(&self, liquid: Ul) -> Option<String> {
+        let mix = self.mix.as_ref()?;
+        Some(format!(
+            "The label has the product mixed, {}: {} mL is taken as all of the mix in the reservoir, {} mL of it product.",
+            mix.in_words(),
+            liquid.ml(),
+            mix.product_in(liquid).ml()
+        ))
     }
 
     /// What is to be known beside a limit when no label is.

@@ -6,8 +6,10 @@ use bolebook_core::dosing::invented;
 use bolebook_core::dosing::label::paper::{Taken, from_paper, rates_in_both, to_paper};
 use bolebook_core::dosing::label::{LabelProblem, confirmation_problems, not_stated, validate};
 use bolebook_core::ids::RecordId;
-use bolebook_core::record::label::{Label, LabelConfirmation};
+use bolebook_core::quantity::{Ul, Um};
+use bolebook_core::record::label::{Label, LabelConfirmation, WorkedDose};
 use bolebook_core::record::{Body, Kind};
+use serde_json::Value;
 
 use super::once::Once;
 use crate::app::{App, Need};
@@ -28,7 +30,7 @@ pub enum LabelCommand {
 }
 
 /// Prints JSON to fill in from the paper: every figure with the unit the paper gives it in, such as
-/// "2.4 mL/cm", "6 mL/in", "150 psi" or "41 °F". What is left away is not stated.
+/// "2.4 mL/cm", "6 mL/in", "150 psi" or "41 °F". What stays null, or is left away, is not stated.
 #[derive(Debug, clap::Args)]
 pub struct Template {
     /// Filled in with an example whose figures are INVENTED: NOT FOR USE.
@@ -91,16 +93,38 @@ struct Again {
     mix: Option<bolebook_core::record::label::Mix>,
 }
 
+impl Again {
+    /// One rate and three doses to fill in.
+    fn empty() -> Self {
+        let worked = WorkedDose { purpose: String::new(), diameter_um: Um(0), dose_ul: Ul(0) };
+        Self { rates: invented::template().rates, worked: vec![worked; 3], mix: None }
+    }
+}
+
 impl LabelCommand {
     /// Runs it.
     pub fn run(self, app: &App) -> Result<Answer, CliError> {
         match self {
-            Self::Template(template) => form(&template.label().unwrap_or_else(invented::template)),
+            Self::Template(template) => {
+                let label = template.label();
+                form(&label.clone().unwrap_or_else(invented::template), |form| match label {
+                    Some(_) => {}
+                    None => not_stated(&invented::template()).into_iter().for_each(|name| open(form, name)),
+                })
+            }
             Self::ConfirmTemplate(template) => {
-                let empty = || Label { rates: vec![], ..invented::template() };
-                let label = template.label().unwrap_or_else(empty);
-                let again = invented::confirmation_of(&label, RecordId::new(0, [0; 10]));
-                form(&Again { rates: again.rates, worked: again.worked, mix: again.mix })
+                let label = template.label();
+                let again = match &label {
+                    Some(label) => {
+                        let again = invented::confirmation_of(label, RecordId::new(0, [0; 10]));
+                        Again { rates: again.rates, worked: again.worked, mix: again.mix }
+                    }
+                    None => Again::empty(),
+                };
+                form(&again, |form| match label {
+                    Some(_) => {}
+                    None => ["mix", "rates: below"].into_iter().for_each(|name| open(form, name)),
+                })
             }
             Self::Check(check) => {
                 let (label, taken): (Label, _) = paper_file(&check.file)?;
@@ -142,7 +166,8 @@ fn passes(label: &Label) -> Result<Vec<String>, CliError> {
 
 /// A label file, its figures as integers or as the paper has them.
 fn paper_file<T: serde::de::DeserializeOwned>(path: &Path) -> Result<(T, Vec<Taken>), CliError> {
-    let Once(form) = super::json_file(path)?;
+    let Once(mut form) = super::json_file(path)?;
+    close(&mut form);
     let (form, taken) = from_paper(form)
         .map_err(|wrong| CliError::Refused(wrong.iter().map(ToString::to_string).collect()))?;
     match serde_json::from_value(form) {
@@ -182,12 +207,42 @@ fn echo(answer: &mut Answer, label: &Label, taken: &[Taken]) {
     answer.json.insert("not_stated".into(), missing.into());
 }
 
-/// A form as JSON, its figures as the paper has them.
-fn form(value: &impl serde::Serialize) -> Result<Answer, CliError> {
+/// A form as JSON, its figures as the paper has them, with what `more` adds.
+fn form(value: &impl serde::Serialize, more: impl FnOnce(&mut Value)) -> Result<Answer, CliError> {
     let value = serde_json::to_value(value).map_err(|e| CliError::Unexpected(e.to_string()))?;
-    let text =
-        serde_json::to_string_pretty(&to_paper(value)).map_err(|e| CliError::Unexpected(e.to_string()))?;
+    let mut value = to_paper(value);
+    more(&mut value);
+    let text = serde_json::to_string_pretty(&value).map_err(|e| CliError::Unexpected(e.to_string()))?;
     super::template(&text)
+}
+
+/// Puts `null` where a figure that a paper may not state would be entered, as [`not_stated`] names it:
+/// `interval_days`, `holes: most_holes`, `mix: diluent, product_parts, diluent_parts`.
+fn open(form: &mut Value, name: &str) {
+    let place = match name.split_once(": ") {
+        Some(("mix", _)) => return open(form, "mix"),
+        Some((around, inner)) => match form.get_mut(around) {
+            Some(Value::Array(list)) => return list.iter_mut().for_each(|one| open(one, inner)),
+            Some(one) => return open(one, inner),
+            None => return,
+        },
+        None => name,
+    };
+    if let Some(form) = form.as_object_mut() {
+        form.entry(place).or_insert(Value::Null);
+    }
+}
+
+/// Leaves away what stands as `null`: it is not stated.
+fn close(form: &mut Value) {
+    match form {
+        Value::Object(fields) => {
+            fields.retain(|_, value| !value.is_null());
+            fields.values_mut().for_each(close);
+        }
+        Value::Array(list) => list.iter_mut().for_each(close),
+        _ => {}
+    }
 }
 
 impl Confirm {

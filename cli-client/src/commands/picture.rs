@@ -5,6 +5,7 @@ use std::path::PathBuf;
 use bolebook_core::check;
 use bolebook_core::dosing::advice::{AdviceRequest, advise};
 use bolebook_core::dosing::conditions::Circumstances;
+use bolebook_core::dosing::layout::scale::Scale;
 use bolebook_core::dosing::picture::{drawing, svg};
 
 use super::export::write_whole;
@@ -12,7 +13,7 @@ use super::field::stem_of;
 use crate::app::{App, Need};
 use crate::cautions;
 use crate::error::CliError;
-use crate::figures::Typed;
+use crate::figures::{self, Typed};
 use crate::output::Answer;
 
 /// Draws where to drill a stem: holes, heights, what is left out; with --out, as an SVG to print.
@@ -41,6 +42,9 @@ pub struct PictureCommand {
     /// The application this one is to finish, when a crew left it unfinished.
     #[arg(long, value_name = "ID")]
     continues: Option<Typed>,
+    /// What arcs and heights are said in.
+    #[arg(long, value_parser = ["cm", "in"], default_value = "cm")]
+    unit: String,
     /// Writes the SVG to this file.
     #[arg(long, value_name = "FILE")]
     out: Option<PathBuf>,
@@ -86,12 +90,14 @@ impl PictureCommand {
                 return Err(CliError::NoDose { tag: advice.tag, stops });
             };
             let title = format!("Tree {}, stem {stem}", advice.tag);
-            let picture = svg(&plan.layout, &title);
-            let mut answer = Answer::line(format!("{title}: {}.", plan.layout.instruction));
+            let scale: Scale = figures::word(&self.unit, "unit")?;
+            let instruction = plan.layout.instruction_in(scale);
+            let picture = svg(&plan.layout, scale, &title, &instruction);
+            let mut answer = Answer::line(format!("{title}: {instruction}."));
             answer.cautions.extend(cautions::treating(&label));
             answer.cautions.extend(advice.cautions.iter().map(|c| format!("{} ({})", c.text, c.source)));
-            answer.say(format!("{}.", plan.layout.depth_text()));
-            answer.text.extend(drawing(&plan.layout).lines().map(str::to_owned));
+            answer.say(format!("{}.", plan.layout.depth_text(scale)));
+            answer.text.extend(drawing(&plan.layout, scale).lines().map(str::to_owned));
             if let Some(path) = &self.out {
                 write_whole(path, &picture)?;
                 answer.say(format!("Written: {}", path.display()));
@@ -99,6 +105,7 @@ impl PictureCommand {
             }
             Ok(answer
                 .with("title", title)
+                .with("instruction", instruction)
                 .with("layout", serde_json::to_value(&plan.layout).unwrap_or_default())
                 .with("svg", picture))
         })

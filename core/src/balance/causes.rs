@@ -12,6 +12,7 @@ use crate::day::Day;
 use crate::finding::Named;
 use crate::ids::RecordId;
 use crate::quantity::Ul;
+use crate::record::book_kinds::Zone;
 use crate::record::{Body, Kind};
 use crate::view::{CrewDay, View, Yard};
 
@@ -31,6 +32,8 @@ pub enum CauseKind {
     KitMixUp,
     /// A kit's content was read wrong: the next or the last measurement is out the other way.
     KitReadWrong,
+    /// The lot's product is mixed, and a volume of the mix was logged as product, or the other way round.
+    MixForProduct,
 }
 
 /// A likely cause.
@@ -67,6 +70,7 @@ pub fn causes(row: &CrewDayBalance, balance: &Balance, yard: &Yard, jobs: &[&Vie
     let mut found = Found { out, tolerance: row.tolerance_ul, causes: vec![] };
     other_rows(row, balance, &mut found);
     fills(row, yard, jobs, &mut found);
+    mix_for_product(row, yard, jobs, &mut found);
     if out > 0 {
         without_holes(row, jobs, &mut found);
     } else {
@@ -142,20 +146,31 @@ fn other_rows(row: &CrewDayBalance, balance: &Balance, found: &mut Found) {
     }
 }
 
-/// The crew's fills of the lot: one too many on this day when product is gone, one of the usual
-/// size that nobody logged when there is too much.
+/// The crew's fills of the lot: which, whether on this day, and how much product.
+fn fills_of<'y>(
+    row: &'y CrewDayBalance,
+    yard: &'y Yard,
+    zone: &'y Zone,
+) -> impl Iterator<Item = (RecordId, bool, Ul)> + 'y {
+    yard.facts.in_force(Kind::Fill).filter_map(move |fact| match &yard.facts.shown(fact).record.body {
+        Body::Fill(fill) if fill.crew == row.crew && fill.lot == row.lot => {
+            let today = Day::of(super::logged_at(&yard.facts, fact), zone) == row.day;
+            Some((fact.id, today, fill.amount_ul))
+        }
+        _ => None,
+    })
+}
+
+/// Fills of the crew: one too many on this day when product is gone, one of the usual size that
+/// nobody logged when there is too much.
 fn fills(row: &CrewDayBalance, yard: &Yard, jobs: &[&View<'_>], found: &mut Found) {
     let Some(zone) = jobs.first().map(|j| &j.job.zone) else { return };
     let mut sizes = vec![];
-    for fact in yard.facts.in_force(Kind::Fill) {
-        let Body::Fill(fill) = &yard.facts.shown(fact).record.body else { continue };
-        if fill.crew != row.crew || fill.lot != row.lot {
-            continue;
-        }
-        sizes.push(fill.amount_ul.0);
-        if found.out > 0 && Day::of(super::logged_at(&yard.facts, fact), zone) == row.day {
-            let text = format!("the fill of {} mL was not made, or was logged twice", fill.amount_ul.ml());
-            found.offer(CauseKind::FillNotMade, fill.amount_ul.0, vec![fact.id], text);
+    for (id, today, amount) in fills_of(row, yard, zone) {
+        sizes.push(amount.0);
+        if found.out > 0 && today {
+            let text = format!("the fill of {} mL was not made, or was logged twice", amount.ml());
+            found.offer(CauseKind::FillNotMade, amount.0, vec![id], text);
         }
     }
     sizes.sort_unstable();
@@ -164,6 +179,32 @@ fn fills(row: &CrewDayBalance, yard: &Yard, jobs: &[&View<'_>], found: &mut Foun
         let text = format!("an unlogged fill of the crew's usual {} mL", Ul(*usual).ml());
         found.offer(CauseKind::UnloggedFill, *usual, vec![], text);
     }
+}
+
+/// Volumes that were typed as product and were of the mix, or the other way round, where the lot's
+/// label has its product mixed: a fill, all that went into trees, or what was left in the kits.
+fn mix_for_product(row: &CrewDayBalance, yard: &Yard, jobs: &[&View<'_>], found: &mut Found) {
+    let (Some(mix), Some(zone)) = (yard.mix_of(row.lot), jobs.first().map(|j| &j.job.zone)) else { return };
+    let gone = found.out > 0;
+    let mut offer = |what: String, was_mix: bool, logged: Ul, records: Vec<RecordId>| {
+        let truly = if was_mix { mix.product_in(logged) } else { mix.volume_of(logged) };
+        let how = match was_mix {
+            true => "logged as product, was of the mix",
+            false => "logged as of the mix, was of product",
+        };
+        let text = format!(
+            "mix taken for product: {what}, {how}: {} mL of product, not {}",
+            truly.ml(),
+            logged.ml()
+        );
+        found.offer(CauseKind::MixForProduct, (logged.0 - truly.0).saturating_abs(), records, text);
+    };
+    // Too much was logged as filled, or too little as used, when product is gone; else the other way.
+    for (id, _, amount) in fills_of(row, yard, zone).filter(|(_, today, _)| *today) {
+        offer("a fill".into(), gone, amount, vec![id]);
+    }
+    offer("what went into trees".into(), !gone, Ul(row.spent.into_trees_ul.low), vec![]);
+    offer("what was left in the kits".into(), !gone, Ul(row.closing_ul.low), vec![]);
 }
 
 /// What is missing from the stock of the lot, if that was counted.

@@ -6,17 +6,18 @@ use crate::check::Treatment;
 use crate::check::work::Work;
 use crate::finding::{Code, Finding};
 use crate::geo::area_m2;
-use crate::ids::{BlockId, RecordId};
+use crate::ids::{BlockId, LabelId, RecordId};
 use crate::quantity::{Ul, decimal};
 use crate::record::label::Label;
 use crate::record::{Body, Kind};
+use crate::view::products::Products;
 use crate::view::{CrewDay, View};
 
 /// What went into a block under the labels that limit it.
 #[derive(Default)]
 struct Used<'v> {
-    /// Product by registration number, in microlitres.
-    product: BTreeMap<&'v str, i64>,
+    /// Product, under whatever version of its label, in microlitres.
+    product: BTreeMap<LabelId, i64>,
     /// Active ingredient by name in lower case, in nanograms.
     ingredient: BTreeMap<String, i128>,
     limits: BTreeMap<RecordId, &'v Label>,
@@ -29,11 +30,12 @@ pub fn check(view: &View<'_>, work: &Work<'_>, findings: &mut Vec<Finding>) {
     if !work.done.iter().any(|d| d.label.is_some_and(limited)) {
         return;
     }
+    let products = view.yard.products();
     let mut blocks: BTreeMap<Option<BlockId>, Used<'_>> = BTreeMap::new();
     for treated in &work.treated {
         let block = treated.listed.and_then(|t| t.block);
         let used = blocks.entry(block).or_default();
-        treated.treatments.iter().for_each(|t| used.add(view, t));
+        treated.treatments.iter().for_each(|t| used.add(view, &products, t));
     }
     for (block, used) in &blocks {
         if used.limits.is_empty() {
@@ -44,7 +46,7 @@ pub fn check(view: &View<'_>, work: &Work<'_>, findings: &mut Vec<Finding>) {
             Some((id, None)) => (id.to_string(), 0),
             None => ("(none)".into(), 0),
         };
-        used.judge(*block, &name, area, findings);
+        used.judge(*block, &products, &name, area, findings);
     }
 }
 
@@ -63,11 +65,12 @@ fn boundary(view: &View<'_>, block: BlockId) -> Option<(String, i64)> {
 }
 
 impl<'v> Used<'v> {
-    fn add(&mut self, view: &'v View<'_>, treatment: &Treatment<'v>) {
+    fn add(&mut self, view: &'v View<'_>, products: &Products, treatment: &Treatment<'v>) {
         let Some((_, _, application)) = treatment.parts.first() else { return };
         let Some(label) = view.yard.label(application.label) else { return };
         let discharged = treatment.discharged_ul().1;
-        let sum = self.product.entry(&label.registration).or_default();
+        let product = products.of(application.label).unwrap_or(application.label);
+        let sum = self.product.entry(product).or_default();
         *sum = sum.saturating_add(discharged);
         for ingredient in &label.active_ingredients {
             let name = ingredient.name.trim().to_lowercase();
@@ -82,7 +85,14 @@ impl<'v> Used<'v> {
         }
     }
 
-    fn judge(&self, block: Option<BlockId>, name: &str, area_m2: i64, findings: &mut Vec<Finding>) {
+    fn judge(
+        &self,
+        block: Option<BlockId>,
+        products: &Products,
+        name: &str,
+        area_m2: i64,
+        findings: &mut Vec<Finding>,
+    ) {
         let subject = block.map_or_else(|| "none".to_owned(), |b| b.to_string());
         let mut records: Vec<RecordId> = block.into_iter().collect();
         if area_m2 < 1 {
@@ -97,7 +107,7 @@ impl<'v> Used<'v> {
         let hectares = decimal(area_m2, 10_000, 2);
         for (id, label) in &self.limits {
             let share = |per_ha: i64| i128::from(per_ha) * i128::from(area_m2) / 10_000;
-            let product = self.product.get(label.registration.as_str()).copied().unwrap_or(0);
+            let product = self.product.get(&products.of(*id).unwrap_or(*id)).copied().unwrap_or(0);
             let mut over = vec![];
             if let Some(most) = label.area_season_max_ul_per_ha
                 && i128::from(product) > share(most.0)

@@ -11,6 +11,7 @@ use crate::finding::{Code, Finding, Named};
 use crate::ids::{KitId, LotId, RecordId};
 use crate::quantity::Ul;
 use crate::record::product::Fill;
+use crate::view::products::plain_number;
 use crate::view::{CrewDay, View};
 
 pub(crate) mod content;
@@ -88,7 +89,7 @@ fn read(
     day: CrewDay,
     findings: &mut Vec<Finding>,
 ) {
-    let plain = |text: &str| text.chars().filter(|c| c.is_alphanumeric()).collect::<String>().to_lowercase();
+    let plain = plain_number;
     let mut wrong = vec![];
     let mut records = vec![version.id(), fill.lot];
     if let Some(lot) = view.yard.lot(fill.lot) {

@@ -13,6 +13,7 @@ use crate::view::View;
 
 /// Findings of this rule.
 pub fn check(view: &View<'_>, work: &Work<'_>, findings: &mut Vec<Finding>) {
+    let of_yard = view.yard.products();
     for treated in &work.treated {
         let treatments: Vec<_> = treated.treatments.iter().filter(|t| t.discharged_ul().1 > 0).collect();
         if treatments.len() < 2 {
@@ -22,13 +23,13 @@ pub fn check(view: &View<'_>, work: &Work<'_>, findings: &mut Vec<Finding>) {
         }
         again(view, treated.id, &treatments, findings);
         ingredients(view, treated.id, &treatments, findings);
-        let mut labels = BTreeMap::new();
+        let mut products = BTreeMap::new();
         for treatment in treatments {
             let Some((_, _, application)) = treatment.parts.first() else { continue };
-            let label = view.yard.facts.fact_of(application.label).map_or(application.label, |f| f.id);
-            labels.entry(label).or_insert_with(Vec::new).push(treatment);
+            let product = of_yard.of(application.label).unwrap_or(application.label);
+            products.entry(product).or_insert_with(Vec::new).push(treatment);
         }
-        for treatments in labels.values() {
+        for treatments in products.values() {
             season(view, work, treated, treatments, findings);
         }
     }

@@ -13,14 +13,16 @@ use serde::Serialize;
 use crate::check::entry::MAX_DIAMETER_UM;
 use crate::dosing::charges::MOST_CHARGES;
 use crate::dosing::stem::girth_of_diameter;
-use crate::quantity::{Um, decimal};
+use crate::quantity::Um;
 use crate::record::label::HoleRules;
 use crate::record::stand::{Damage, DamageKind, Diameter, ReferenceMark};
 
 mod circle;
+pub mod scale;
 pub mod text;
 
 use circle::Circle;
+use scale::Scale;
 
 /// What a layout is worked from.
 #[derive(Clone, Debug)]
@@ -131,7 +133,7 @@ pub struct Layout {
     pub excluded: Vec<ExcludedArc>,
     /// What arcs are measured from.
     pub mark: Option<ReferenceMark>,
-    /// What to do, in one line.
+    /// What to do, in one line, in centimetres; [`Layout::instruction_in`] says it in inches.
     pub instruction: String,
 }
 
@@ -228,7 +230,7 @@ pub fn plan(request: &LayoutRequest<'_>) -> Result<Layout, LayoutError> {
         mark: request.mark,
         instruction: String::new(),
     };
-    layout.instruction = text::instruction(&layout);
+    layout.instruction = layout.instruction_in(Scale::Cm);
     Ok(layout)
 }
 
@@ -422,23 +424,6 @@ fn excluded(request: &LayoutRequest<'_>, band: &Band) -> Result<Vec<ExcludedArc>
         });
     }
     Ok(arcs)
-}
-
-/// Centimetres without a needless `.0`.
-pub(crate) fn short_cm(length: Um) -> String {
-    let text = length.cm();
-    text.strip_suffix(".0").map_or(text.clone(), str::to_owned)
-}
-
-/// An offset rounded down, to as few decimals as still keep it at or above the spacing.
-fn offset_cm(offset: Um, spacing: Um) -> String {
-    let floored = |unit: i64| offset.0 / unit * unit;
-    let (unit, places) = [(1_000, 1), (100, 2), (10, 3), (1, 4)]
-        .into_iter()
-        .find(|(unit, _)| floored(*unit) >= spacing.0)
-        .unwrap_or((1, 4));
-    let text = decimal(floored(unit), 10_000, places);
-    text.strip_suffix(".0").map_or(text.clone(), str::to_owned)
 }
 
 #[cfg(test)]

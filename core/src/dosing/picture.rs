@@ -5,8 +5,9 @@
 
 use std::fmt::Write as _;
 
+use crate::dosing::layout::scale::Scale;
 use crate::dosing::layout::text::{damage_name, mark_name};
-use crate::dosing::layout::{Layout, PlannedHole, short_cm};
+use crate::dosing::layout::{Layout, PlannedHole};
 use crate::quantity::Um;
 
 /// Width of the trunk in a picture, of 1000.
@@ -82,22 +83,23 @@ fn left_out(layout: &Layout, strip: &Strip) -> Vec<(i64, i64, &'static str)> {
     parts
 }
 
-/// A step for scale marks: about ten to a strip, in whole centimetres.
-fn step(length: i64) -> i64 {
-    let steps = [10_000, 20_000, 50_000, 100_000, 200_000, 500_000];
-    steps.into_iter().find(|s| length / s <= 12).unwrap_or(1_000_000)
+/// A step for scale marks: about ten to a strip, in whole centimetres or inches.
+fn step(length: i64, scale: Scale) -> i64 {
+    let steps = scale.steps();
+    steps.into_iter().find(|s| length / s <= 12).unwrap_or(steps[5] * 2)
 }
 
 /// The picture as an SVG of its own: scale, legend, large numbers, no colours.
 ///
-/// `title` is escaped; it should say which tree and stem.
-pub fn svg(layout: &Layout, title: &str) -> String {
+/// `title` and `instruction` are escaped: which tree and stem, and what to do there, as
+/// [`Layout::instruction_in`] says it, or what was done.
+pub fn svg(layout: &Layout, scale: Scale, title: &str, instruction: &str) -> String {
     let strips = strips(layout, HOLES_A_STRIP);
-    let said = wrapped(&format!("{}.", layout.instruction), INSTRUCTION_SIGNS);
+    let said = wrapped(&format!("{instruction}."), INSTRUCTION_SIGNS);
     // Room for two lines is always there; a longer instruction is never cut.
     let top = TOP + INSTRUCTION_LINE * (said.len() as i64 - 2).max(0);
     let legend = top + STRIP * strips.len() as i64;
-    let height = legend + 72 + LEGEND_LINE * legend_lines(layout).len() as i64;
+    let height = legend + 72 + LEGEND_LINE * legend_lines(layout, scale).len() as i64;
     let mut out = String::new();
     let w = &mut out;
     let _ = write!(
@@ -109,16 +111,16 @@ pub fn svg(layout: &Layout, title: &str) -> String {
 <rect width="1000" height="{height}" fill="#fff"/>
 "##,
         title = escape(title),
-        desc = escape(&layout.text(&[], "")),
+        desc = escape(&format!("{instruction}.\n{}", layout.depth_and_table(scale, &[], ""))),
     );
     text_at(w, 20, 46, 34, "start", title);
     for (i, line) in said.iter().enumerate() {
         text_at(w, 20, 88 + INSTRUCTION_LINE * i as i64, 32, "start", line);
     }
     for (i, strip) in strips.iter().enumerate() {
-        strip_svg(w, layout, strip, top + STRIP * i as i64);
+        strip_svg(w, layout, scale, strip, top + STRIP * i as i64);
     }
-    legend_svg(w, layout, legend);
+    legend_svg(w, layout, scale, legend);
     out.push_str("</svg>\n");
     out
 }
@@ -146,7 +148,7 @@ pub(crate) fn wrapped(text: &str, width: usize) -> Vec<String> {
     lines
 }
 
-fn strip_svg(w: &mut String, layout: &Layout, strip: &Strip, top: i64) {
+fn strip_svg(w: &mut String, layout: &Layout, scale: Scale, strip: &Strip, top: i64) {
     let length = (strip.to - strip.from).max(1);
     let x = |at: i64| LEFT + WIDTH * (at - strip.from) / length;
     let (low, high) = (layout.band_low_um.0, layout.band_high_um.0);
@@ -167,9 +169,9 @@ fn strip_svg(w: &mut String, layout: &Layout, strip: &Strip, top: i64) {
             escape(why)
         );
     }
-    text_at(w, LEFT - 27, y(low) + 9, 26, "end", &short_cm(Um(low)));
+    text_at(w, LEFT - 27, y(low) + 9, 26, "end", &scale.short(Um(low)));
     if high > low {
-        text_at(w, LEFT - 27, y(high) + 9, 26, "end", &short_cm(Um(high)));
+        text_at(w, LEFT - 27, y(high) + 9, 26, "end", &scale.short(Um(high)));
     }
     if strip.from == 0 {
         let _ = writeln!(
@@ -180,7 +182,7 @@ fn strip_svg(w: &mut String, layout: &Layout, strip: &Strip, top: i64) {
             BAND + 88
         );
     }
-    let step = step(length);
+    let step = step(length, scale);
     let mut at = (strip.from + step - 1) / step * step;
     while at <= strip.to {
         let _ = writeln!(
@@ -189,7 +191,7 @@ fn strip_svg(w: &mut String, layout: &Layout, strip: &Strip, top: i64) {
             x(at) - 1,
             top + BAND + 60
         );
-        text_at(w, x(at), top + BAND + 96, 22, "middle", &short_cm(Um(at)));
+        text_at(w, x(at), top + BAND + 96, 22, "middle", &scale.short(Um(at)));
         at += step;
     }
     for (hole, at) in holes_in(layout, strip) {
@@ -206,7 +208,7 @@ fn strip_svg(w: &mut String, layout: &Layout, strip: &Strip, top: i64) {
     }
 }
 
-fn legend_svg(w: &mut String, layout: &Layout, top: i64) {
+fn legend_svg(w: &mut String, layout: &Layout, scale: Scale, top: i64) {
     let _ = writeln!(
         w,
         r##"<circle cx="40" cy="{}" r="17" fill="#fff" stroke="#000" stroke-width="4"/>"##,
@@ -223,19 +225,23 @@ fn legend_svg(w: &mut String, layout: &Layout, top: i64) {
         whys.dedup();
         text_at(w, 396, top + 23, 24, "start", &format!("no hole: {}", whys.join(", ")));
     }
-    for (i, line) in legend_lines(layout).iter().enumerate() {
+    for (i, line) in legend_lines(layout, scale).iter().enumerate() {
         text_at(w, 20, top + 62 + LEGEND_LINE * i as i64, 22, "start", line);
     }
 }
 
 /// What the legend says below its signs, in lines that fit the picture's width.
-fn legend_lines(layout: &Layout) -> Vec<String> {
+fn legend_lines(layout: &Layout, scale: Scale) -> Vec<String> {
     let mark = mark_name(layout.mark).split(" (").next().unwrap_or_default();
-    let scale = format!(
-        "Thick line: {mark}. Arcs clockwise seen from above, heights above ground, in cm. Girth {}.",
-        short_cm(layout.girth_um)
+    let arcs = format!(
+        "Thick line: {mark}. Arcs clockwise seen from above, heights above ground, in {}. Girth {}.",
+        scale.name(),
+        scale.short(layout.girth_um)
     );
-    [scale, format!("{}.", layout.depth_text())].iter().flat_map(|text| wrapped(text, LEGEND_SIGNS)).collect()
+    [arcs, format!("{}.", layout.depth_text(scale))]
+        .iter()
+        .flat_map(|text| wrapped(text, LEGEND_SIGNS))
+        .collect()
 }
 
 /// Columns of the trunk in a terminal drawing; with the heights before them it is 80 wide at most.
@@ -245,20 +251,20 @@ const LINES: i64 = 7;
 const HOLES_A_DRAWING: usize = 24;
 
 /// The picture for a terminal, at most 80 columns wide, in plain ASCII.
-pub fn drawing(layout: &Layout) -> String {
+pub fn drawing(layout: &Layout, scale: Scale) -> String {
     let mut out = String::new();
     for strip in strips(layout, HOLES_A_DRAWING) {
-        strip_drawing(&mut out, layout, &strip);
+        strip_drawing(&mut out, layout, scale, &strip);
     }
     let mark = mark_name(layout.mark).split(" (").next().unwrap_or_default().to_owned();
-    let _ = writeln!(out, "Numbers: holes. 0: {mark}; arcs clockwise seen from above, in cm.");
+    let _ = writeln!(out, "Numbers: holes. 0: {mark}; arcs clockwise seen from above, in {}.", scale.name());
     if !layout.excluded.is_empty() {
         out.push_str("////: no hole there.\n");
     }
     out
 }
 
-fn strip_drawing(out: &mut String, layout: &Layout, strip: &Strip) {
+fn strip_drawing(out: &mut String, layout: &Layout, scale: Scale, strip: &Strip) {
     let length = (strip.to - strip.from).max(1);
     let column = |at: i64| (COLUMNS * (at - strip.from) / length).clamp(0, COLUMNS - 1) as usize;
     let (low, high) = (layout.band_low_um.0, layout.band_high_um.0);
@@ -283,27 +289,27 @@ fn strip_drawing(out: &mut String, layout: &Layout, strip: &Strip) {
     }
     for (i, line) in grid.iter().enumerate() {
         let height = match i as i64 {
-            0 if high > low => short_cm(Um(high)),
-            i if i == LINES - 1 => short_cm(Um(low)),
+            0 if high > low => scale.short(Um(high)),
+            i if i == LINES - 1 => scale.short(Um(low)),
             _ => String::new(),
         };
         let _ = writeln!(out, "{height:>5} |{}", String::from_utf8_lossy(line).trim_end());
     }
     let (mut ruler, mut figures) = (vec![b'-'; COLUMNS as usize], vec![b' '; COLUMNS as usize]);
-    let step = step(length);
+    let step = step(length, scale);
     let mut at = (strip.from + step - 1) / step * step;
     while at < strip.to {
         if let Some(c) = ruler.get_mut(column(at)) {
             *c = b'+';
         }
-        for (i, digit) in short_cm(Um(at)).bytes().enumerate() {
+        for (i, digit) in scale.short(Um(at)).bytes().enumerate() {
             if let Some(c) = figures.get_mut(column(at) + i) {
                 *c = digit;
             }
         }
         at += step;
     }
-    let _ = writeln!(out, "   cm +{}", String::from_utf8_lossy(&ruler));
+    let _ = writeln!(out, "   {} +{}", scale.name(), String::from_utf8_lossy(&ruler));
     let _ = writeln!(out, "       {}", String::from_utf8_lossy(&figures).trim_end());
 }
 
@@ -338,13 +344,15 @@ mod tests {
 
     #[test]
     fn the_drawing_shows_the_spiral_the_scale_and_what_is_left_out() {
-        insta::assert_snapshot!(drawing(&layout(318_310, 6, &wound())));
+        insta::assert_snapshot!(drawing(&layout(318_310, 6, &wound()), Scale::Cm));
     }
 
     #[test]
     fn no_line_of_a_drawing_is_wider_than_a_terminal() {
         for (diameter, holes) in [(110_000, 2), (593_000, 15), (2_400_000, 60)] {
-            let drawn = drawing(&layout(diameter, holes, &[]));
+            let drawn = drawing(&layout(diameter, holes, &[]), Scale::In);
+            assert!(drawn.lines().all(|line| line.len() <= 80), "{drawn}");
+            let drawn = drawing(&layout(diameter, holes, &[]), Scale::Cm);
             assert!(drawn.lines().all(|line| line.len() <= 80), "{drawn}");
             for number in 1..=holes {
                 assert!(drawn.contains(&number.to_string()), "{number}: {drawn}");
@@ -355,7 +363,7 @@ mod tests {
     #[test]
     fn every_hole_is_numbered_in_the_svg_and_nothing_comes_from_outside() {
         for (diameter, holes) in [(110_000, 2), (593_000, 15), (2_400_000, 60)] {
-            let picture = svg(&layout(diameter, holes, &wound()[..0]), "Tree A-1");
+            let picture = svg(&layout(diameter, holes, &wound()[..0]), Scale::Cm, "Tree A-1", "where");
             assert_eq!(picture.matches("<circle").count(), holes + 1);
             for number in 1..=holes {
                 assert!(picture.contains(&format!(">{number}</text>")), "{number}");
@@ -367,10 +375,13 @@ mod tests {
 
     #[test]
     fn no_line_of_text_runs_out_of_the_svg() {
-        for (diameter, holes) in [(110_000, 2), (593_000, 15), (593_000, 40), (2_400_000, 60)] {
-            let picture = svg(&layout(diameter, holes, &[]), "Tree A-1, stem 1");
+        let sizes = [(110_000, 2), (593_000, 15), (593_000, 40), (2_400_000, 60)];
+        for ((diameter, holes), scale) in sizes.into_iter().flat_map(|s| [(s, Scale::Cm), (s, Scale::In)]) {
+            let layout = layout(diameter, holes, &[]);
+            let said = layout.instruction_in(scale);
+            let picture = svg(&layout, scale, "Tree A-1, stem 1", &said);
             let (_, drawn) = picture.split_once("</defs>").unwrap();
-            let last = layout(diameter, holes, &[]).instruction.rsplit(' ').next().unwrap().to_owned();
+            let last = said.rsplit(' ').next().unwrap().to_owned();
             assert!(drawn.contains(&format!("{last}.</text>")), "the instruction is cut: {drawn}");
             for text in picture.split("<text ").skip(1) {
                 let part = |name: &str| {
@@ -387,7 +398,8 @@ mod tests {
 
     #[test]
     fn text_in_a_picture_is_escaped() {
-        let picture = svg(&layout(318_310, 3, &wound()), "<script>alert('&')</script>\u{0}\"");
+        let picture =
+            svg(&layout(318_310, 3, &wound()), Scale::Cm, "<script>alert('&')</script>\u{0}\"", "where");
         assert!(!picture.contains("<script"));
         assert!(picture.contains("&lt;script&gt;alert(&#39;&amp;&#39;)&lt;/script&gt; &quot;"));
     }
@@ -395,7 +407,7 @@ mod tests {
     #[test]
     fn numbers_do_not_cover_each_other() {
         for (diameter, holes) in [(318_310, 8), (800_000, 20), (2_400_000, 60)] {
-            let picture = svg(&layout(diameter, holes, &[]), "Tree");
+            let picture = svg(&layout(diameter, holes, &[]), Scale::Cm, "Tree", "where");
             let mut centres: Vec<(i64, i64)> = vec![];
             for circle in picture.split("<circle cx=\"").skip(1).take(holes) {
                 let mut numbers = circle.split('"').filter_map(|s| s.parse::<i64>().ok());

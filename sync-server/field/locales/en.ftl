@@ -156,7 +156,7 @@ note-logged = Note logged.
 treated-by = TREATED on { $day } by { $crew }: stem { $stem }, { $count ->
     [one] one hole
    *[other] { $count } holes
-}, { $volume } mL.
+}, { $volume } mL of product.
 decided-against = A crew decided not to treat this tree.
 
 ## Measuring

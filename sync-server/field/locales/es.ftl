@@ -156,7 +156,7 @@ note-logged = Nota anotada.
 treated-by = TRATADO el { $day } por { $crew }: tronco { $stem }, { $count ->
     [one] un agujero
    *[other] { $count } agujeros
-}, { $volume } mL.
+}, { $volume } mL de producto.
 decided-against = Una cuadrilla decidió no tratar este árbol.
 
 ## Medir

@@ -156,7 +156,7 @@ note-logged = Note enregistrée.
 treated-by = TRAITÉ le { $day } par { $crew } : tige { $stem }, { $count ->
     [one] un trou
    *[other] { $count } trous
-}, { $volume } mL.
+}, { $volume } mL de produit.
 decided-against = Une équipe a décidé de ne pas traiter cet arbre.
 
 ## Mesurer

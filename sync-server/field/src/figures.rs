@@ -1,6 +1,7 @@
 //! Figures as they are typed on a phone, read into a record's integers by the core's own units. A
 //! decimal comma is a decimal point; nothing is guessed.
 
+use bolebook_core::dosing::layout::scale::Scale;
 use bolebook_core::dosing::units::{
     LengthUnit, PressureUnit, Rounding, TemperatureScale, UnitError, VolumeUnit, named, parse,
     parse_temperature, shown,
@@ -110,15 +111,15 @@ pub fn trunk(length: Um, units: Units) -> String {
     }
 }
 
-/// The same without the unit, for tables.
-pub fn bare(length: Um, units: Units) -> String {
+/// What the crew's tape is divided in.
+pub fn scale(units: Units) -> Scale {
     match units {
-        Units::Metric => length.cm(),
-        Units::Us => shown(length, LengthUnit::Inch, 1),
+        Units::Metric => Scale::Cm,
+        Units::Us => Scale::In,
     }
 }
 
-/// The unit of [`bare`].
+/// The unit a trunk is read in.
 pub fn unit_name(units: Units) -> &'static str {
     match units {
         Units::Metric => "cm",

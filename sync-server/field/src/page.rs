@@ -2,6 +2,7 @@
 //! note, tag or name can never become an element.
 
 use bolebook_core::dosing::layout::Layout;
+use bolebook_core::dosing::layout::scale::Scale;
 use bolebook_core::dosing::picture;
 
 /// A piece of a page.
@@ -135,8 +136,9 @@ impl Page {
     }
 
     /// The picture of a layout, drawn by the core, which escapes what it writes.
-    pub fn layout(&mut self, layout: &Layout, title: &str) {
-        self.tag("div", &[("class", "trunk")], |p| p.0.push_str(&picture::svg(layout, title)));
+    pub fn layout(&mut self, layout: &Layout, scale: Scale, title: &str, instruction: &str) {
+        let picture = picture::svg(layout, scale, title, instruction);
+        self.tag("div", &[("class", "trunk")], |p| p.0.push_str(&picture));
     }
 }
 

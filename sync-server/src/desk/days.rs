@@ -134,7 +134,7 @@ fn applications(view: &View<'static>, sheet: &DaySheet) -> Markup {
             h2 id="treated" { "Treated: " (sheet.rows.iter().filter(counts).count()) }
             @if !sheet.rows.is_empty() {
                 table.cards {
-                    thead { tr { th scope="col" { "Time" } th scope="col" { "Tree" } th.num scope="col" { "Diameter" } th.num scope="col" { "Holes" } th.num scope="col" { "Put in" } th scope="col" { "Label" } th scope="col" { "Lot, kit" } th scope="col" { "Applied by" } } }
+                    thead { tr { th scope="col" { "Time" } th scope="col" { "Tree" } th.num scope="col" { "Diameter" } th.num scope="col" { "Holes" } th.num scope="col" { "Product put in" } th scope="col" { "Label" } th scope="col" { "Lot, kit" } th scope="col" { "Applied by" } } }
                     tbody {
                         @for row in &sheet.rows {
                             tr {
@@ -149,7 +149,7 @@ fn applications(view: &View<'static>, sheet: &DaySheet) -> Markup {
                                 }
                                 td.num data-label="Diameter" { (row.diameter_um.map_or_else(|| "?".into(), |d| format!("{} cm", d.cm()))) }
                                 td.num data-label="Holes" { (row.holes) }
-                                td.num data-label="Put in" { (row.put_in_ul.ml()) " mL" @if row.leaked_ul.0 > 0 { br; span.warn { (row.leaked_ul.ml()) " mL leaked" } } }
+                                td.num data-label="Product put in" { (row.put_in_ul.ml()) " mL" @if row.leaked_ul.0 > 0 { br; span.warn { (row.leaked_ul.ml()) " mL leaked" } } }
                                 td data-label="Label" { (text(if row.product.is_empty() { "unknown" } else { &row.product })) br; span.muted { (text(&row.registration)) ", " (text(&row.purpose)) } }
                                 td data-label="Lot, kit" { (text(&row.lot)) ", " (text(&row.kit)) }
                                 td data-label="Applied by" { (text(&row.applicator)) @if let Some(s) = &row.supervisor { br; span.muted { "supervised by " (text(s)) } } }

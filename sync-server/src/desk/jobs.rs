@@ -170,7 +170,7 @@ pub async fn overview(desk: Desk, Id(book): Id<BookId>) -> Result<Html<String>, 
                 @if view.crew_days.is_empty() { p { "No work has arrived yet." } }
                 @else {
                     table.cards {
-                        thead { tr { th scope="col" { "Day" } th scope="col" { "Crew" } th.num scope="col" { "Trees treated" } th.num scope="col" { "Put in" } th scope="col" { "Closed by the crew" } th scope="col" { "State" } } }
+                        thead { tr { th scope="col" { "Day" } th scope="col" { "Crew" } th.num scope="col" { "Trees treated" } th.num scope="col" { "Product put in" } th scope="col" { "Closed by the crew" } th scope="col" { "State" } } }
                         tbody {
                             @for day in &days {
                                 @let (trees, volume) = sums.get(day).copied().unwrap_or_default();
@@ -178,7 +178,7 @@ pub async fn overview(desk: Desk, Id(book): Id<BookId>) -> Result<Html<String>, 
                                     th scope="row" { a href=(format!("/jobs/{book}/days/{}/{}", day.crew, day.day)) { (day.day) } }
                                     td data-label="Crew" { (text(&view.yard.crew_name(day.crew))) }
                                     td.num data-label="Trees treated" { (trees) }
-                                    td.num data-label="Put in" { (Ul(volume).ml()) " mL" }
+                                    td.num data-label="Product put in" { (Ul(volume).ml()) " mL" }
                                     td data-label="Closed" { @if closed(view, *day) { "closed" } @else { "not closed" } }
                                     td data-label="State" { (day_state(desk, job, *day)) }
                                 }

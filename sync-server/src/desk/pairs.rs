@@ -75,7 +75,7 @@ fn one(desk: &Desk, job: &JobState, id: TreeId) -> Markup {
                 dt { "Species" } dd { (text(listed.species.as_deref().unwrap_or("unknown"))) }
                 dt { "Diameter" } dd { @if let Some(d) = view.diameter(tree, 1) { (d.cm()) " cm" } @else { "not measured" } }
                 dt { "Stems" } dd { (listed.stems) }
-                dt { "Put in" } dd { (super::trees::put_in(view, tree).ml()) " mL in " (tree.applications.len()) " applications" }
+                dt { "Product put in" } dd { (super::trees::put_in(view, tree).ml()) " mL in " (tree.applications.len()) " applications" }
                 dt { "Place" } dd { @match listed.position { Some(p) => { (super::words::spelled(p.source)) @if let Some(a) = p.accuracy_um { " ± " (a.m()) " m" } } None => { "none" } } }
                 dt { "Photos" } dd { (tree.photos.len()) }
                 dt { "Trunk damage noted" } dd { (damage.count()) }

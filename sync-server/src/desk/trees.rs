@@ -3,6 +3,7 @@
 use axum::extract::Path;
 use axum::http::header;
 use axum::response::{Html, IntoResponse as _, Response};
+use bolebook_core::dosing::layout::scale::Scale;
 use bolebook_core::dosing::layout::{Depth, ExcludedArc, Layout, PlannedHole};
 use bolebook_core::dosing::picture::svg;
 use bolebook_core::dosing::stem::girth_of_diameter;
@@ -67,7 +68,7 @@ pub async fn list(desk: Desk, Id(book): Id<BookId>) -> Result<Html<String>, ApiE
             }
             p role="status" { (all.len()) " of " (view.trees.len()) " trees" }
             table.cards {
-                thead { tr { th scope="col" { "Tag" } th scope="col" { "Species" } th.num scope="col" { "Diameter" } th scope="col" { "State" } th.num scope="col" { "Put in" } } }
+                thead { tr { th scope="col" { "Tag" } th scope="col" { "Species" } th.num scope="col" { "Diameter" } th scope="col" { "State" } th.num scope="col" { "Product put in" } } }
                 tbody {
                     @for (id, tree) in all.iter().skip((number - 1) * PAGE).take(PAGE) {
                         tr {
@@ -75,7 +76,7 @@ pub async fn list(desk: Desk, Id(book): Id<BookId>) -> Result<Html<String>, ApiE
                             td data-label="Species" { (text(view.tree(**id).and_then(|t| t.species.as_deref()).unwrap_or("unknown"))) }
                             td.num data-label="Diameter" { @if let Some(d) = view.diameter(tree, 1) { (d.cm()) " cm" } @else { "not measured" } }
                             td data-label="State" { (state_mark(view.state(tree))) }
-                            td.num data-label="Put in" { (put_in(view, tree).ml()) " mL" }
+                            td.num data-label="Product put in" { (put_in(view, tree).ml()) " mL" }
                         }
                     }
                 }
@@ -188,7 +189,7 @@ fn summary(desk: &Desk, job: &JobState, id: TreeId, tree: &TreeView) -> Markup {
                     @if let Some(a) = p.accuracy_um { " ± " (a.m()) " m" } " (" (super::words::spelled(p.source)) ") "
                     a href=(format!("/jobs/{}/map?tree={id}", view.book)) { "on the map" } }
             }
-            dt { "Put in" } dd { (put_in(view, tree).ml()) " mL" @if !days.is_empty() { " on " (evidence::days(desk, job, &days)) } }
+            dt { "Product put in" } dd { (put_in(view, tree).ml()) " mL" @if !days.is_empty() { " on " (evidence::days(desk, job, &days)) } }
             dt { "Tree" } dd { code { (id) } }
         }
     }
@@ -245,7 +246,11 @@ pub async fn holes(desk: Desk, Path((book, record)): Path<(String, String)>) -> 
         let Some(Body::Application(a)) = version.map(|v| &v.record.body) else { return Err(none()) };
         let drawn = drilled(view, a).ok_or_else(none)?;
         let title = format!("Tree {}, stem {}", super::page::clean(&view.tag(a.tree)), a.stem);
-        Ok(([(header::CONTENT_TYPE, "image/svg+xml; charset=utf-8")], svg(&drawn, &title)).into_response())
+        Ok((
+            [(header::CONTENT_TYPE, "image/svg+xml; charset=utf-8")],
+            svg(&drawn, Scale::Cm, &title, &drawn.instruction),
+        )
+            .into_response())
     })
     .await
 }

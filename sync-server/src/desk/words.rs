@@ -191,14 +191,14 @@ impl Words<'_> {
                 )
             }
             Body::Dose(b) => format!(
-                "Tree {}: {} mL planned in {} holes, at most {} mL",
+                "Tree {}: {} mL of product planned in {} holes, at most {} mL",
                 tag(b.tree),
                 b.target_ul.ml(),
                 b.charges_ul.len(),
                 b.max_ul.ml_exact()
             ),
             Body::Application(b) => format!(
-                "Tree {}: {} mL into {} holes{}, crew {}, lot {}, applied by {}",
+                "Tree {}: {} mL of product into {} holes{}, crew {}, lot {}, applied by {}",
                 tag(b.tree),
                 b.put_in_ul().ml(),
                 b.holes.len(),
@@ -233,10 +233,15 @@ impl Words<'_> {
             Body::Strike(b) => format!("{} struck: {}", b.records.len(), b.reason),
             Body::Join(b) => format!("{} joined to tree {}: {}", b.joined.len(), tag(b.keep), b.reason),
             Body::Movement(b) => {
-                format!("{} mL {}, lot {}", b.amount_ul.ml(), spelled(b.what), yard.lot_number(b.lot))
+                format!(
+                    "{} mL of product {}, lot {}",
+                    b.amount_ul.ml(),
+                    spelled(b.what),
+                    yard.lot_number(b.lot)
+                )
             }
             Body::Fill(b) => format!(
-                "{} mL filled by crew {}, lot {}",
+                "{} mL of product filled by crew {}, lot {}",
                 b.amount_ul.ml(),
                 yard.crew_name(b.crew),
                 yard.lot_number(b.lot)

@@ -88,6 +88,7 @@ impl Charges {
         answer.say(settling.to_string());
         answer.text.extend(found.limit().ok().map(|limit| limit.to_string()));
         answer.text.extend(found.no_label());
+        answer.text.extend(found.of_mix(charged.product_ul));
         answer.cautions.extend(cautions::of_acts(&[Act::Pressurise, Act::Charge, Act::Leave]));
         Ok(answer
             .with("kit", found.kit.name.clone())

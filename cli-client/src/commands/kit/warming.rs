@@ -63,6 +63,7 @@ impl Warming {
         let failed = |e: WarmingError| no_answer(WHAT, &e);
         let reservoir = warmed(&vessel, to).map_err(failed)?;
         let mut answer = Answer::default();
+        answer.text.extend(found.of_mix(vessel.liquid_ul));
         // The warning's own lines come last, so that no figure has the last word.
         let mut lines: Vec<String> = reservoir.to_string().lines().map(str::to_owned).collect();
         answer.text.extend(lines.first().cloned());

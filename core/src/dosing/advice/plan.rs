@@ -13,12 +13,13 @@ use crate::dosing::tree_dose::tree_dose;
 use crate::dosing::uncertainty::{Tape, of_diameter, of_plan, of_target};
 use crate::facts::{Fact, Standing, Version};
 use crate::geo::area_m2;
-use crate::ids::TreeId;
+use crate::ids::{LabelId, TreeId};
 use crate::quantity::{Ul, Um};
 use crate::record::kit::Kit;
 use crate::record::label::{ActiveIngredient, Label};
 use crate::record::work::Application;
 use crate::record::{Body, Kind};
+use crate::view::products::Products;
 use crate::view::{TreeView, View};
 
 const INTERVAL: &str = "the label's shortest interval between treatments";
@@ -271,11 +272,12 @@ fn limits(
 ) -> Vec<Result<Limit, String>> {
     let view = case.view;
     let mut limits = vec![];
+    let products = view.yard.products();
     let given = with_held(view, &before.all, |id| id == case.id);
     let known: Vec<Um> = measured.stems.iter().flatten().copied().collect();
     if let Some(limit) = season_limit_ul(label, &known) {
-        let past = case.ask.past.map_or(0, |past| past_ul(view, label, past));
-        let used = product_ul(view, label, given.iter()).saturating_add(past);
+        let past = case.ask.past.map_or(0, |past| past_ul(view, &products, case.ask.label, past));
+        let used = product_ul(&products, case.ask.label, given.iter()).saturating_add(past);
         let of = "The label's limit per tree and season".to_owned();
         limits.push(Ok(Limit { left_ul: limit.0.saturating_sub(used), of }));
     }
@@ -294,13 +296,18 @@ fn limits(
     let per_area = label.area_season_max_ul_per_ha.is_some()
         || label.active_ingredients.iter().any(|a| a.area_season_max_ug_per_ha.is_some());
     if per_area {
-        area_limits(case, label, &mut limits);
+        area_limits(case, label, &products, &mut limits);
     }
     limits
 }
 
 /// Limits per hectare, over all trees of the tree's block and the block's area.
-fn area_limits(case: &Case<'_, '_>, label: &Label, limits: &mut Vec<Result<Limit, String>>) {
+fn area_limits(
+    case: &Case<'_, '_>,
+    label: &Label,
+    products: &Products,
+    limits: &mut Vec<Result<Limit, String>>,
+) {
     let view = case.view;
     let block = view.tree(case.id).and_then(|t| t.block);
     let boundary = block.and_then(|b| view.facts.standing_fact(b)).and_then(|fact| {
@@ -324,7 +331,7 @@ fn area_limits(case: &Case<'_, '_>, label: &Label, limits: &mut Vec<Result<Limit
         i64::try_from(i128::from(limit) * (libm::floor(area) as i128) / 10_000).unwrap_or(i64::MAX)
     };
     if let Some(limit) = label.area_season_max_ul_per_ha {
-        let used = product_ul(view, label, all.iter());
+        let used = product_ul(products, case.ask.label, all.iter());
         let of = "The label's limit per hectare and season".to_owned();
         limits.push(Ok(Limit { left_ul: per_area(limit.0).saturating_sub(used), of }));
     }
@@ -367,26 +374,23 @@ fn with_held<'v>(
     all
 }
 
-/// What was discharged of the label's product, under whatever version of its label.
+/// What was discharged of the label's product, under whatever version of its label. A product whose
+/// label is not known may be this one.
 fn product_ul<'t, 'v: 't>(
-    view: &View<'_>,
-    label: &Label,
+    products: &Products,
+    label: LabelId,
     treatments: impl Iterator<Item = &'t Treatment<'v>>,
 ) -> i64 {
-    let same = |t: &&Treatment<'_>| {
-        // A product whose label is not known may be this one.
-        t.parts.first().is_none_or(|(_, _, a)| {
-            view.yard.label(a.label).is_none_or(|l| l.registration == label.registration)
-        })
+    let may_be = |t: &&Treatment<'_>| {
+        t.parts.first().is_none_or(|(_, _, a)| products.same(a.label, label).unwrap_or(true))
     };
-    treatments.filter(same).map(|t| t.discharged_ul().1).fold(0, i64::saturating_add)
+    treatments.filter(may_be).map(|t| t.discharged_ul().1).fold(0, i64::saturating_add)
 }
 
 /// The same of another book of this season.
-fn past_ul(view: &View<'_>, label: &Label, past: &PastTree) -> i64 {
-    let may_be = |t: &&PastTreatment| {
-        t.label.and_then(|l| view.yard.label(l)).is_none_or(|l| l.registration == label.registration)
-    };
+fn past_ul(view: &View<'_>, products: &Products, label: LabelId, past: &PastTree) -> i64 {
+    let may_be =
+        |t: &&PastTreatment| t.label.is_none_or(|theirs| products.same(theirs, label).unwrap_or(true));
     let of_season = past.of_season(&view.job.season).filter(may_be);
     of_season.map(|t| t.discharged_ul.0).fold(0, i64::saturating_add)
 }

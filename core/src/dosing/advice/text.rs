@@ -2,11 +2,13 @@
 
 use crate::dosing::advice::{Advice, Verdict};
 use crate::dosing::conditions::Caution;
+use crate::dosing::layout::scale::Scale;
 use crate::dosing::picture::drawing;
 
 impl Advice {
-    /// The answer, then what stops or what to do, then what to read before the first hole.
-    pub fn text(&self) -> String {
+    /// The answer, then what stops or what to do, then what to read before the first hole. Where to
+    /// drill is said in the crew's `scale`.
+    pub fn text(&self, scale: Scale) -> String {
         let mut lines = vec![];
         let of = format!("tree {}, stem {}, {}", self.tag, self.stem, self.day);
         lines.push(match self.verdict {
@@ -15,7 +17,7 @@ impl Advice {
             Verdict::Clear => format!("Nothing stops treatment: {of}."),
         });
         if let Some(plan) = &self.plan {
-            lines.push(format!("In short: {}.", plan.layout.instruction));
+            lines.push(format!("In short: {}.", plan.layout.instruction_in(scale)));
         }
         if let Some(mark) = &self.invented {
             lines.push(mark.clone());
@@ -60,8 +62,8 @@ impl Advice {
                 Some(mix) => (mix, "mix mL"),
                 None => (&plan.by_hole_ul, "charge mL"),
             };
-            lines.push(plan.layout.text(charges, of));
-            lines.push(drawing(&plan.layout));
+            lines.push(plan.layout.text(scale, charges, of));
+            lines.push(drawing(&plan.layout, scale));
             lines.push(
                 "Label, local law and the licensed applicator decide; this is arithmetic, not permission."
                     .into(),

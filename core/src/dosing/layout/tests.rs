@@ -38,13 +38,27 @@ fn the_plain_instruction_comes_first() {
     assert_eq!(layout.instruction, "15 holes, one every 12.4 cm, from 10 to 28 cm");
     assert_eq!(layout.fits, 15);
     assert_eq!(
-        layout.depth_text(),
+        layout.depth_text(Scale::Cm),
         "6.0 mm bit, 15.0 to 25.0 mm into sapwood: with 8.0 mm of bark, 23.0 to 33.0 mm from the outside"
     );
-    let text = layout.text(&[], "");
+    let text = layout.text(Scale::Cm, &[], "");
     assert!(text.starts_with("15 holes, one every 12.4 cm, from 10 to 28 cm.\n"), "{text}");
-    assert!(text.contains("\n   1      0.0       10.0\n"), "{text}");
-    assert!(text.ends_with("\n  15    173.9       28.0"), "{text}");
+    assert!(text.contains("\n   1       0.0       10.0\n"), "{text}");
+    assert!(text.ends_with("\n  15     173.9       28.0"), "{text}");
+}
+
+/// By hand: 186.3 cm of girth in 15 are 4.889 in, 4 14/16 rounded down; 10 cm are 3 15/16 in, 28 cm
+/// 11 in and 0.4 sixteenths. Spacing 12 cm is 4.7244 in: 15.59 sixteenths would be nearer than that.
+#[test]
+fn a_crew_with_a_tape_in_inches_is_told_in_inches() {
+    let rules = rules();
+    let layout = plan(&request(&rules, 593_000, 15)).unwrap();
+    assert_eq!(layout.instruction_in(Scale::In), "15 holes, one every 4 7/8 in, from 3 15/16 to 11 in");
+    let text = layout.text(Scale::In, &[], "");
+    assert!(text.contains("\nhole    arc in  height in\n   1         0    3 15/16\n"), "{text}");
+    let short = plan(&request(&rules, 593_000, 20)).unwrap();
+    let said = short.instruction_in(Scale::In);
+    assert!(said.starts_with("Only 15 of 20 holes fit 4.724409 in apart: never closer."), "{said}");
 }
 
 #[test]
@@ -167,7 +181,7 @@ fn figures_that_no_trunk_or_label_has_are_named() {
 fn charges_stand_beside_their_holes() {
     let rules = rules();
     let layout = plan(&request(&rules, 200_000, 2)).unwrap();
-    let text = layout.text(&[vec![Ul(10_000)], vec![Ul(5_000), Ul(2_500)]], "charge mL");
+    let text = layout.text(Scale::Cm, &[vec![Ul(10_000)], vec![Ul(5_000), Ul(2_500)]], "charge mL");
     assert!(text.contains("charge mL"), "{text}");
     assert!(text.ends_with("5.0 + 2.5"), "{text}");
 }
@@ -290,7 +304,7 @@ proptest! {
         let base = self::rules();
         let near = LayoutRequest { rules: &base, ..hostile.clone() };
         if let Ok(layout) = plan(&near) {
-            prop_assert!(!layout.text(&[], "").is_empty());
+            prop_assert!(!layout.text(Scale::Cm, &[], "").is_empty());
         }
     }
 }

@@ -1,30 +1,9 @@
 //! A layout in words: the plain instruction first, then a table.
 
-use crate::dosing::layout::{Layout, offset_cm, short_cm};
-use crate::quantity::Ul;
+use crate::dosing::layout::Layout;
+use crate::dosing::layout::scale::Scale;
+use crate::quantity::{Ul, Um};
 use crate::record::stand::{DamageKind, ReferenceMark};
-
-/// `15 holes, one every 12.4 cm, from 10 to 28 cm`.
-pub(super) fn instruction(layout: &Layout) -> String {
-    let count = layout.holes.len();
-    let (low, high) = (short_cm(layout.band_low_um), short_cm(layout.band_high_um));
-    if layout.short() {
-        let spacing = offset_cm(layout.spacing_um, layout.spacing_um);
-        return format!(
-            "Only {count} of {} holes fit {spacing} cm apart: never closer. Take a lesser dose within the label for {count}, or leave the stem",
-            layout.wanted
-        );
-    }
-    if count == 1 {
-        return format!("1 hole, {low} cm above ground");
-    }
-    let offset = offset_cm(layout.offset_um, layout.spacing_um);
-    let band = if low == high { format!("at {low} cm") } else { format!("from {low} to {high} cm") };
-    match layout.excluded.is_empty() {
-        true => format!("{count} holes, one every {offset} cm, {band}"),
-        false => format!("{count} holes, {offset} cm or more apart, {band}, places as in the table"),
-    }
-}
 
 /// What arcs are measured from, in words.
 pub fn mark_name(mark: Option<ReferenceMark>) -> &'static str {
@@ -47,48 +26,73 @@ pub fn damage_name(kind: DamageKind) -> &'static str {
 }
 
 impl Layout {
+    /// What to do, in one line: `15 holes, one every 12.4 cm, from 10 to 28 cm`, or
+    /// `15 holes, one every 4 7/8 in, from 4 to 11 in`. An offset is rounded down, and never to less
+    /// than the label's spacing.
+    pub fn instruction_in(&self, scale: Scale) -> String {
+        let (count, unit) = (self.holes.len(), scale.name());
+        let (low, high) = (scale.short(self.band_low_um), scale.short(self.band_high_um));
+        if self.short() {
+            let spacing = scale.offset(self.spacing_um, self.spacing_um);
+            return format!(
+                "Only {count} of {} holes fit {spacing} {unit} apart: never closer. Take a lesser dose within the label for {count}, or leave the stem",
+                self.wanted
+            );
+        }
+        if count == 1 {
+            return format!("1 hole, {low} {unit} above ground");
+        }
+        let offset = scale.offset(self.offset_um, self.spacing_um);
+        let band =
+            if low == high { format!("at {low} {unit}") } else { format!("from {low} to {high} {unit}") };
+        match self.excluded.is_empty() {
+            true => format!("{count} holes, one every {offset} {unit}, {band}"),
+            false => format!("{count} holes, {offset} {unit} or more apart, {band}, places as in the table"),
+        }
+    }
+
     /// How deep to drill, in words; depth is said in sapwood, with the bark on top of it.
-    pub fn depth_text(&self) -> String {
+    pub fn depth_text(&self, scale: Scale) -> String {
         let depth = &self.depth;
-        let range = |a: crate::quantity::Um, b: crate::quantity::Um| match a == b {
-            true => format!("{} mm", a.mm()),
-            false => format!("{} to {} mm", a.mm(), b.mm()),
-        };
-        let sapwood = range(depth.sapwood_min_um, depth.sapwood_max_um);
-        let bit = depth.bit_um.mm();
+        let sapwood = scale.depth(depth.sapwood_min_um, depth.sapwood_max_um);
+        let bit = scale.depth(depth.bit_um, depth.bit_um);
         match depth.bark_um {
             Some(bark) => format!(
-                "{bit} mm bit, {sapwood} into sapwood: with {} mm of bark, {} from the outside",
-                bark.mm(),
-                range(depth.sapwood_min_um.saturating_add(bark), depth.sapwood_max_um.saturating_add(bark))
+                "{bit} bit, {sapwood} into sapwood: with {} of bark, {} from the outside",
+                scale.depth(bark, bark),
+                scale.depth(
+                    depth.sapwood_min_um.saturating_add(bark),
+                    depth.sapwood_max_um.saturating_add(bark)
+                )
             ),
-            None => {
-                format!("{bit} mm bit, {sapwood} into sapwood, and the bark on top of it: measure the bark")
-            }
+            None => format!("{bit} bit, {sapwood} into sapwood, and the bark on top of it: measure the bark"),
         }
     }
 
     /// Instruction, depth and table, with each hole's charges where they are given (one entry a hole).
-    pub fn text(&self, charges: &[Vec<Ul>], of: &str) -> String {
-        let mut lines = vec![format!("{}.", self.instruction), format!("{}.", self.depth_text())];
+    pub fn text(&self, scale: Scale, charges: &[Vec<Ul>], of: &str) -> String {
+        format!("{}.\n{}", self.instruction_in(scale), self.depth_and_table(scale, charges, of))
+    }
+
+    /// Depth and table alone.
+    pub fn depth_and_table(&self, scale: Scale, charges: &[Vec<Ul>], of: &str) -> String {
+        let unit = scale.name();
+        let mut lines = vec![format!("{}.", self.depth_text(scale))];
         lines.push(format!(
             "Arcs are clockwise from the {}, seen from above. Drill root flares, not the folds between them.",
             mark_name(self.mark)
         ));
         for arc in &self.excluded {
-            lines.push(format!(
-                "Left out: {} to {} cm ({}).",
-                short_cm(crate::quantity::Um(arc.from_um.0.rem_euclid(self.girth_um.0.max(1)))),
-                short_cm(crate::quantity::Um(arc.to_um.0.rem_euclid(self.girth_um.0.max(1)))),
-                damage_name(arc.why)
-            ));
+            let around = |arc: Um| scale.short(Um(arc.0.rem_euclid(self.girth_um.0.max(1))));
+            let (from, to) = (around(arc.from_um), around(arc.to_um));
+            lines.push(format!("Left out: {from} to {to} {unit} ({}).", damage_name(arc.why)));
         }
         let with_charges = charges.len() == self.holes.len();
         lines.push(format!(
-            "{:>4}  {:>7}  {:>9}{}",
+            "{:>4}  {:>8}  {:>9}{}",
             "hole",
-            "arc cm",
-            "height cm",
+            format!("arc {unit}"),
+            format!("height {unit}"),
             if with_charges { format!("  {of:>9}") } else { String::new() }
         ));
         for (i, hole) in self.holes.iter().enumerate() {
@@ -100,10 +104,10 @@ impl Layout {
                 None => String::new(),
             };
             lines.push(format!(
-                "{:>4}  {:>7}  {:>9}{charge}",
+                "{:>4}  {:>8}  {:>9}{charge}",
                 hole.number,
-                hole.arc_um.cm(),
-                hole.height_um.cm()
+                scale.mark(hole.arc_um),
+                scale.mark(hole.height_um)
             ));
         }
         lines.join("\n")

@@ -138,9 +138,11 @@ fn dose(p: &mut Page, scene: &Scene<'_>, advice: &Advice, found: &Plan) {
     });
     let stem = advice.stem.to_string();
     let title = scene.words.with("picture-title", &[("tag", &advice.tag), ("stem", &stem)]);
-    p.say("lead", &format!("{}.", found.layout.instruction));
-    p.say("hint", &format!("{}.", found.layout.depth_text()));
-    p.layout(&found.layout, &title);
+    let scale = figures::scale(scene.units());
+    let instruction = found.layout.instruction_in(scale);
+    p.say("lead", &format!("{instruction}."));
+    p.say("hint", &format!("{}.", found.layout.depth_text(scale)));
+    p.layout(&found.layout, scale, &title, &instruction);
 }
 
 /// `14 × 10.0 mL`, and that it is of the mix.
@@ -150,7 +152,8 @@ pub(super) fn held(scene: &Scene<'_>, count: usize, charge: Ul, mix: Option<Ul>)
 
 fn table(p: &mut Page, scene: &Scene<'_>, advice: &Advice) {
     let Some(found) = &advice.plan else { return };
-    let unit = figures::unit_name(scene.units());
+    let scale = figures::scale(scene.units());
+    let unit = scale.name();
     p.tag("table", &[], |p| {
         p.line("caption", &[], &scene.say("holes"));
         p.tag("thead", &[], |p| {
@@ -170,8 +173,8 @@ fn table(p: &mut Page, scene: &Scene<'_>, advice: &Advice) {
             for (place, charges) in found.layout.holes.iter().zip(charges) {
                 p.tag("tr", &[], |p| {
                     p.line("th", &[("scope", "row")], &place.number.to_string());
-                    p.line("td", &[], &figures::bare(place.arc_um, scene.units()));
-                    p.line("td", &[], &figures::bare(place.height_um, scene.units()));
+                    p.line("td", &[], &scale.mark(place.arc_um));
+                    p.line("td", &[], &scale.mark(place.height_um));
                     let each: Vec<String> = charges.iter().map(|c| c.ml_exact()).collect();
                     p.line("td", &[], &each.join(" + "));
                 });
