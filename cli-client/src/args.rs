@@ -11,7 +11,9 @@ use crate::commands::{
     self, bundle, change, check, device, dose, erase, export, field, job, join, kit, label, list, log,
     office, people, product, recover, require, set_aside, show, stand, treat, use_defaults, work, yard,
 };
-use crate::commands::{calibrate, day_plan, dose_table, forecast, picture, seasons, settling, supply};
+use crate::commands::{
+    calibrate, day_plan, dose_table, forecast, picture, progress, seasons, settling, supply,
+};
 use crate::error::{CliError, Explained, exit};
 use crate::output::Answer;
 use crate::outside::{self, Outside};
@@ -109,6 +111,7 @@ enum Command {
     RuleAll(settling::RuleAll),
     Questions(settling::Questions),
     DaySheet(settling::DaySheetCommand),
+    Progress(progress::ProgressCommand),
     Seasons(seasons::SeasonsCommand),
     Strike(change::StrikeCommand),
     Amend(change::Amend),
@@ -206,6 +209,7 @@ impl Args {
             Command::RuleAll(c) => c.run(app),
             Command::Questions(c) => c.run(app),
             Command::DaySheet(c) => c.run(app),
+            Command::Progress(c) => c.run(app),
             Command::Seasons(c) => c.run(app),
             Command::Strike(c) => c.run(app),
             Command::Amend(c) => c.run(app),

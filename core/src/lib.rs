@@ -86,6 +86,7 @@ pub mod geo;
 pub mod ids;
 pub mod keeping;
 pub mod linkage;
+pub mod progress;
 pub mod quantity;
 pub mod record;
 pub mod seasons;

@@ -2,8 +2,10 @@
 
 use bolebook_core::balance::causes::{CauseKind, causes};
 use bolebook_core::balance::{Span, Spent};
+use bolebook_core::progress::progress;
 use bolebook_core::quantity::Ul;
 use bolebook_core::record::product::MovementKind;
+use bolebook_core::record::work::{NotTreated, NotTreatedReason};
 use bolebook_tests::world::{HOUR, Who, World};
 
 const fn ml(tenths: i64) -> Span {
@@ -129,5 +131,29 @@ fn two_crews_that_are_out_against_each_other_are_asked_whose_kit_it_was() {
         let said: Vec<_> = findings.iter().filter(|f| f.code.name() == "balance.day_unexplained").collect();
         assert_eq!(said.len(), 2);
         assert!(said.iter().all(|f| f.evidence[0].contains("kit mix-up: crew Crew ")), "{said:?}");
+    });
+}
+
+/// By hand from the day above: T1 70.0 mL, T2 78.0 and 2.0 leaked, T3 70.0. Crew 0's two trees stand
+/// 20 minutes each, one after the other; half of three times of 20 minutes is 20.
+#[test]
+fn progress_counts_trees_product_and_minutes_day_by_day() {
+    let mut w = day();
+    let decided = w.tree(Who::Office, "T4");
+    w.tree(Who::Office, "T5");
+    let not = NotTreated { tree: decided, crew: w.crews[0], reason: NotTreatedReason::TooSmall, note: None };
+    w.now.0 += 24 * HOUR;
+    w.write(Who::Crew(0), not);
+    w.look(|view, _, _| {
+        let found = progress(view);
+        assert_eq!((found.listed, found.days.len()), (5, 2));
+        let (first, second) = (&found.days[0], &found.days[1]);
+        assert_eq!((first.treated, first.not_treated, first.settled), (3, 0, 3));
+        assert_eq!((first.put_in_ul, first.leaked_ul, first.stems), (Ul(218_000), Ul(2_000), 3));
+        assert!((first.uptake_minutes.unwrap() - 20.0).abs() < 1e-6, "{first:?}");
+        assert!((first.minutes_a_stem.unwrap() - 20.0).abs() < 1e-6, "{first:?}");
+        assert_eq!((second.treated, second.not_treated, second.settled), (0, 1, 4));
+        assert_eq!((second.minutes_a_stem, second.put_in_ul), (None, Ul(0)));
+        assert_eq!(found.uptake[0].stems, 3);
     });
 }

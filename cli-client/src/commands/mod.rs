@@ -21,6 +21,7 @@ pub mod office;
 mod once;
 pub mod people;
 pub mod product;
+pub mod progress;
 pub mod recover;
 pub mod require;
 pub mod seasons;

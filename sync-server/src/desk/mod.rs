@@ -11,6 +11,7 @@ mod amend;
 mod assets;
 mod balance;
 pub mod billing;
+mod charts;
 mod copies;
 mod days;
 mod devices;
@@ -180,6 +181,7 @@ fn routes() -> Vec<(&'static str, MethodRouter<App>)> {
         ("/jobs/{book}/days/{crew}/{day}/sign-off", post(days::sign_off)),
         ("/jobs/{book}/days/{crew}/{day}/reopen", post(days::reopen)),
         ("/jobs/{book}/days/{crew}/{day}/ask", post(days::ask)),
+        ("/jobs/{book}/charts", get(charts::page)),
         ("/jobs/{book}/seasons", get(seasons::page)),
         ("/jobs/{book}/exports", get(exports::list)),
         ("/jobs/{book}/exports/{name}", get(exports::one)),

@@ -145,7 +145,7 @@ pub async fn shown(
     .await
 }
 
-const TABS: [(&str, &str); 12] = [
+const TABS: [(&str, &str); 13] = [
     ("", "Overview"),
     ("findings", "Findings"),
     ("pairs", "Pairs"),
@@ -153,6 +153,7 @@ const TABS: [(&str, &str); 12] = [
     ("map", "Map"),
     ("balance", "Balance"),
     ("rulings", "Rulings"),
+    ("charts", "Charts"),
     ("seasons", "Seasons"),
     ("exports", "Exports"),
     ("billing", "Billing"),

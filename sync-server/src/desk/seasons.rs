@@ -22,7 +22,7 @@ fn percents((low, high): (i64, i64)) -> String {
 fn classes(seasons: &[Season]) -> Markup {
     let rows = seasons.first().map_or(0, |s| s.classes.len());
     html! {
-        table.plain {
+        table.plain tabindex="0" aria-labelledby="canopies" {
             thead { tr { th scope="col" { "Canopy lost" } @for s in seasons { th.num scope="col" { (text(&s.season)) br; span.small.muted { (s.assessed) " of " (s.trees) " assessed" } } } } }
             tbody {
                 @for row in 0..rows {

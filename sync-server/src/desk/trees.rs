@@ -221,7 +221,7 @@ fn hole_table(a: &Application) -> Markup {
     html! {
         details {
             summary { "Hole by hole" }
-            table.plain {
+            table.plain tabindex="0" aria-label="Holes" {
                 thead { tr { th scope="col" { "Hole" } th.num scope="col" { "Arc from the mark" } th.num scope="col" { "Height" } th.num scope="col" { "Depth in sapwood" } th.num scope="col" { "Taken up" } th.num scope="col" { "Leaked" } th scope="col" { "Closed" } } }
                 tbody {
                     @for (i, h) in a.holes.iter().enumerate() {

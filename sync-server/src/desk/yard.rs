@@ -108,7 +108,7 @@ pub async fn label(desk: Desk, Id(id): Id<RecordId>) -> Result<Html<String>, Api
             }
             section aria-labelledby="rates" {
                 h2 id="rates" { "Rates, in mL of product per cm of diameter" }
-                table.plain {
+                table.plain tabindex="0" aria-labelledby="rates" {
                     thead { tr { th scope="col" { "Purpose" } th scope="col" { "Diameters" } th.num scope="col" { "Least" } th.num scope="col" { "Usual" } th.num scope="col" { "Most" } } }
                     tbody { @for r in &label.rates { tr {
                         th scope="row" { (text(&r.purpose)) }

@@ -68,15 +68,33 @@ pub struct Browser {
     driver: Option<Driver>,
     session: String,
     profile: TempDir,
+    phone: bool,
 }
 
 impl Browser {
     /// A phone-sized browser on a fresh profile.
     pub fn new() -> Self {
+        Self::of(true)
+    }
+
+    /// A browser on a desk, whose window can be given any size ([`Self::resize`]).
+    pub fn on_a_desk() -> Self {
+        Self::of(false)
+    }
+
+    fn of(phone: bool) -> Self {
         let profile = tempfile::tempdir().unwrap();
-        let mut browser = Self { driver: None, session: String::new(), profile };
+        let mut browser = Self { driver: None, session: String::new(), profile, phone };
         browser.open();
         browser
+    }
+
+    /// Gives the window a size in CSS pixels, and holds that it has it.
+    pub fn resize(&self, width: u32, height: u32) {
+        assert!(!self.phone, "a phone's screen has one size");
+        let metrics = json!({ "width": width, "height": height, "deviceScaleFactor": 1, "mobile": false });
+        self.devtools("Emulation.setDeviceMetricsOverride", metrics);
+        assert_eq!(self.run("return innerWidth", json!([])), json!(width));
     }
 
     /// Opens the browser on its profile.
@@ -94,10 +112,11 @@ impl Browser {
             "--window-size=390,844".to_owned(),
             format!("--user-data-dir={}", self.profile.path().display()),
         ];
-        let options = json!({
-            "args": arguments,
-            "mobileEmulation": { "deviceMetrics": { "width": 390, "height": 844, "pixelRatio": 2.0 } },
-        });
+        let mut options = json!({ "args": arguments });
+        if self.phone {
+            options["mobileEmulation"] =
+                json!({ "deviceMetrics": { "width": 390, "height": 844, "pixelRatio": 2.0 } });
+        }
         let wanted = json!({ "capabilities": { "alwaysMatch": {
             "browserName": "chrome", "goog:chromeOptions": options,
             "goog:loggingPrefs": { "browser": "ALL" },
@@ -320,12 +339,12 @@ impl Browser {
     /// A picture of the screen as it is, or of the whole page, one pixel a point.
     pub fn picture(&self, whole: bool) -> Vec<u8> {
         let size = if whole {
-            "return [0, document.documentElement.scrollHeight]"
+            "return [0, document.documentElement.scrollHeight, innerWidth]"
         } else {
-            "return [scrollY, innerHeight]"
+            "return [scrollY, innerHeight, innerWidth]"
         };
         let size = self.run(size, json!([]));
-        let clip = json!({ "x": 0, "y": size[0], "width": 390, "height": size[1], "scale": 0.5 });
+        let clip = json!({ "x": 0, "y": size[0], "width": size[2], "height": size[1], "scale": 0.5 });
         let shot = self.devtools(
             "Page.captureScreenshot",
             json!({ "format": "png", "captureBeyondViewport": whole, "clip": clip }),

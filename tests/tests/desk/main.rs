@@ -4,6 +4,7 @@
 mod camera;
 mod commands;
 mod erased;
+mod eyes;
 mod outside;
 mod pages;
 mod photos;

@@ -11,7 +11,7 @@ use crate::site::{Answer, Browser, Site};
 
 const HOSTILE: &str = "<script>alert('x')</script>\"><img src=x onerror=alert(1)> \u{202e}gnp.exe";
 
-fn busy() -> World {
+pub fn busy() -> World {
     let mut world = World::new();
     let hostile = world.tree(Who::Crew(0), HOSTILE);
     let formula = world.tree(Who::Crew(0), "=cmd|' /C calc'!A0");

@@ -254,7 +254,14 @@ fn spread(mut values: Vec<f64>) -> Option<(f64, f64)> {
     (width > 0.0).then_some((middle, width))
 }
 
-fn median(sorted: &[f64]) -> Option<f64> {
+/// Minutes from a stem's first hole until half its containers were off, or to its end where no
+/// container's time was logged; none for times that are no interval.
+pub fn uptake_minutes(visit: &Visit) -> Option<f64> {
+    Measured::of(visit).map(|m| libm::exp(m.stem))
+}
+
+/// The middle of ascending values, the mean of two in the middle.
+pub(crate) fn median(sorted: &[f64]) -> Option<f64> {
     let upper = sorted.get(sorted.len() / 2)?;
     let lower = sorted.get((sorted.len() - 1) / 2)?;
     Some((upper + lower) / 2.0)
