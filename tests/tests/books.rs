@@ -134,8 +134,8 @@ fn two_crews_that_are_out_against_each_other_are_asked_whose_kit_it_was() {
     });
 }
 
-/// By hand from the day above: T1 70.0 mL, T2 78.0 and 2.0 leaked, T3 70.0. Crew 0's two trees stand
-/// 20 minutes each, one after the other; half of three times of 20 minutes is 20.
+/// By hand from the day above: T1 70.0 mL, T2 78.0 and 2.0 leaked, T3 70.0. Each stands 20 minutes;
+/// crew 0's two at the same time, so that 10 of its minutes fall to each, and crew 1's alone: 40 ÷ 3.
 #[test]
 fn progress_counts_trees_product_and_minutes_day_by_day() {
     let mut w = day();
@@ -151,7 +151,7 @@ fn progress_counts_trees_product_and_minutes_day_by_day() {
         assert_eq!((first.treated, first.not_treated, first.settled), (3, 0, 3));
         assert_eq!((first.put_in_ul, first.leaked_ul, first.stems), (Ul(218_000), Ul(2_000), 3));
         assert!((first.uptake_minutes.unwrap() - 20.0).abs() < 1e-6, "{first:?}");
-        assert!((first.minutes_a_stem.unwrap() - 20.0).abs() < 1e-6, "{first:?}");
+        assert!((first.minutes_a_stem.unwrap() - 40.0 / 3.0).abs() < 1e-6, "{first:?}");
         assert_eq!((second.treated, second.not_treated, second.settled), (0, 1, 4));
         assert_eq!((second.minutes_a_stem, second.put_in_ul), (None, Ul(0)));
         assert_eq!(found.uptake[0].stems, 3);
