@@ -106,9 +106,11 @@ fn over_limit(
     for (product, (label, ours)) in by_product {
         let same = |t: &&PastTreatment| t.label.and_then(|l| products.of(l)) == Some(product);
         let theirs: Vec<_> = past.of_season(&view.job.season).filter(same).collect();
-        let Some(limit) = view.yard.label(label).and_then(|l| season_limit_ul(l, &diameters)) else {
-            continue;
-        };
+        // Whichever label sets the least: a later entry or version never sets an earlier one's aside.
+        let used = ours.iter().flat_map(|t| t.parts.iter().map(|(_, _, a)| a.label));
+        let used = used.chain(theirs.iter().filter_map(|t| t.label));
+        let limits = used.filter_map(|l| view.yard.label(l)).filter_map(|l| season_limit_ul(l, &diameters));
+        let Some(limit) = limits.min() else { continue };
         let before = theirs.iter().map(|t| t.discharged_ul.0).fold(0, i64::saturating_add);
         let all = ours.iter().map(|t| t.discharged_ul().1).fold(before, i64::saturating_add);
         if before == 0 || all <= limit.0 {

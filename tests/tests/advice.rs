@@ -708,6 +708,30 @@ fn a_held_treatment_of_another_stem_counts_to_the_trees_limit() {
     assert!(limited(true).contains(&"limit.reached"), "{:?}", limited(true));
 }
 
+/// By hand: stem 1 took 70 mL under a label with 100 mL a tree; what is left, 30 mL, is under stem 2's
+/// least of 54. Another label of the same product that states no limit does not set that aside.
+#[test]
+fn a_limit_of_another_label_of_the_product_holds() {
+    let under = |registration: &str| {
+        let mut ready = ready();
+        relabel(&mut ready, |l| l.tree_season_max_ul = Some(Ul(100_000)));
+        let tree = ready.tree;
+        let listed = Tree { stems: 2, ..listed("A-1") };
+        ready.world.amend(Who::Crew(0), &[tree], listed);
+        let diameter = Diameter { stem: 2, ..diameter_of(&ready.world, tree, 3_000) };
+        ready.world.write(Who::Crew(0), diameter);
+        ready.world.treat(0, tree, 7);
+        relabel(&mut ready, |l| l.registration = registration.into());
+        ready.advise(|ask| ask.stem = 2)
+    };
+    let same = under("inv 0001");
+    assert!(stops_of(&same).contains(&"limit.reached"), "{}", same.text(Scale::Cm));
+    let stop = same.stops.iter().find(|s| s.code == "limit.reached").unwrap();
+    assert!(stop.text.contains("under which product went in before"), "{}", stop.text);
+    let other = under("INV-0002");
+    assert!(!stops_of(&other).contains(&"limit.reached"), "{}", other.text(Scale::Cm));
+}
+
 #[test]
 fn kit_and_licence_out_of_date_stop() {
     let later = |days: i64| ready().advise(|ask| ask.now = UtcMs(MORNING.0 + days * 86_400_000));

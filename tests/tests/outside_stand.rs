@@ -8,7 +8,7 @@ use bolebook_core::dosing::stem::{
 use bolebook_core::facts::{Facts, NoDays};
 use bolebook_core::geo;
 use bolebook_core::quantity::{AsRead, Measured, ReadUnit, Ul, Um};
-use bolebook_core::record::stand::Position;
+use bolebook_core::record::stand::{Corner, Position};
 use bolebook_core::record::{Body, Kind};
 use bolebook_probe::Everyone;
 use bolebook_tests::root;
@@ -87,6 +87,34 @@ fn the_longleaf_stand_has_its_known_diameters_and_basal_area() {
     assert_eq!(diameters.iter().filter(|d| d.0 >= 300_000).count(), 271);
     let tenths_of_inches: i64 = diameters.iter().map(|d| d.0 / 2_540).sum();
     assert_eq!(tenths_of_inches, 61_430);
+    let rounded: i64 = diameters.iter().map(|d| (d.0 + 1_270) / 2_540).sum();
+    assert_eq!(rounded, 61_718);
+}
+
+/// geographiclib 2.1 and pyproj 3.7.2 agree on 2093.561895 m around this rectangle, its sides geodesics.
+#[test]
+fn the_way_around_the_reference_rectangle_is_geographiclibs() {
+    let any = geo::place(ORIGIN, Um(0), Um(0));
+    let corner =
+        |lat: i64, lon: i64| Position { lat_ndeg: lat * 100_000, lon_ndeg: lon * 100_000, ..any.clone() };
+    let [north, south, east, west] = [427_375, 427_325, -845_495, -845_555];
+    let corners = [corner(south, west), corner(south, east), corner(north, east), corner(north, west)];
+    let around: f64 = (0..4).map(|i| geo::distance_m(&corners[i], &corners[(i + 1) % 4])).sum();
+    assert!((around - 2_093.561_895).abs() < 4e-3, "{around}");
+}
+
+/// R's data set `trees`: 31 black cherries, diameters in inches at 4 ft 6 in (Ryan, Joiner & Ryan 1976,
+/// the figures from memory); their sum is 410.7 in (computed with other tools).
+#[test]
+fn thirty_one_cherries_read_in_inches_add_up_exactly() {
+    let read = "8.3 8.6 8.8 10.5 10.7 10.8 11.0 11.0 11.1 11.2 11.3 11.4 11.4 11.7 12.0 12.9 12.9 13.3 13.7 13.8 \
+        14.0 14.2 14.5 16.0 16.3 17.3 17.5 17.9 18.0 18.0 20.6";
+    let diameter = |text: &str| {
+        diameter_from_reading(&AsRead { text: text.into(), unit: ReadUnit::In, of: Measured::Diameter })
+            .unwrap()
+    };
+    let all: Vec<Um> = read.split(' ').filter(|t| !t.is_empty()).map(diameter).collect();
+    assert_eq!((all.len(), all.iter().copied().sum::<Um>()), (31, Um(4_107 * 2_540)));
 }
 
 /// scipy 1.17.1 on the file: mean distance to the nearest neighbour 3.443066976 m, 861 pairs within
@@ -108,6 +136,31 @@ fn the_longleaf_stand_keeps_its_distances_on_the_ellipsoid() {
     let mean = nearest.iter().sum::<f64>() / places.len() as f64;
     assert!((mean - 3.443_066_976).abs() < 1e-3, "{mean}");
     assert_eq!((within_5, within_10), (861, 2_337));
+    nearest.sort_unstable_by(f64::total_cmp);
+    let median = f64::midpoint(nearest[291], nearest[292]);
+    assert!((median - 2.762_243).abs() < 1e-3, "{median}");
+    // scipy's convex hull of the stand has 38446.98 m².
+    let mut hull: Vec<(f64, f64)> = vec![];
+    let mut points: Vec<(f64, f64)> = longleaf().iter().map(|t| (t.x.0 as f64, t.y.0 as f64)).collect();
+    points.sort_by(|a, b| a.partial_cmp(b).unwrap());
+    let left =
+        |a: (f64, f64), b: (f64, f64), c: (f64, f64)| (b.0 - a.0) * (c.1 - a.1) > (b.1 - a.1) * (c.0 - a.0);
+    for half in [points.clone(), points.iter().rev().copied().collect()] {
+        let from = hull.len();
+        for point in half {
+            while hull.len() >= from + 2 && !left(hull[hull.len() - 2], hull[hull.len() - 1], point) {
+                hull.pop();
+            }
+            hull.push(point);
+        }
+        hull.pop();
+    }
+    let corner = |(x, y): &(f64, f64)| {
+        let place = geo::place(ORIGIN, Um(*x as i64), Um(*y as i64));
+        Corner { lat_ndeg: place.lat_ndeg, lon_ndeg: place.lon_ndeg }
+    };
+    let area = geo::area_m2(&hull.iter().map(corner).collect::<Vec<_>>());
+    assert!((area - 38_446.98).abs() < 4.0, "{area}");
 }
 
 /// Python works the doses out from the file alone, in exact fractions.

@@ -277,6 +277,16 @@ fn a_season_is_summed_over_all_labels_of_a_product() {
     finds(&twice(139_000, entered_again), "dose.season_limit");
     let another = |w: &mut World| relabel(w, |l| l.registration = "INV-0002".into());
     silent(&twice(139_000, another), "dose.season_limit");
+    // One of the product's labels states no limit: the other's holds, whichever came first.
+    let without = |w: &mut World| relabel(w, |l| l.tree_season_max_ul = None);
+    finds(&twice(139_000, without), "dose.season_limit");
+    let mut w = under(|l| l.interval_days = Some(0));
+    let tree = ash(&mut w, "T1");
+    treat(&mut w, 0, tree, |_| ());
+    relabel(&mut w, |l| (l.interval_days, l.tree_season_max_ul) = (Some(0), Some(Ul(139_000))));
+    w.fill(0, 100_000);
+    treat(&mut w, 0, tree, |_| ());
+    finds(&w, "dose.season_limit");
 }
 
 #[test]

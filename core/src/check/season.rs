@@ -97,10 +97,12 @@ fn season(
     findings: &mut Vec<Finding>,
 ) {
     let Some((_, _, application)) = treatments.first().and_then(|t| t.parts.first()) else { return };
-    let Some(entered) = work.label(application.label) else { return };
     let stems = treated.listed.map_or(1, |t| t.stems.clamp(1, 64));
     let diameters: Vec<Um> = (1..=stems).filter_map(|stem| view.diameter(treated.tree, stem)).collect();
-    let Some(limit) = season_limit_ul(entered.label, &diameters) else { return };
+    // Whichever label sets the least: a later entry or version never sets an earlier one's limit aside.
+    let used = treatments.iter().flat_map(|t| t.parts.iter().map(|(_, _, a)| a.label));
+    let limits = used.filter_map(|l| work.label(l)).filter_map(|l| season_limit_ul(l.label, &diameters));
+    let Some(limit) = limits.min() else { return };
     let discharged = treatments.iter().map(|t| t.discharged_ul().1).fold(0i64, i64::saturating_add);
     if discharged <= limit.0 {
         return;

@@ -3,6 +3,7 @@
 use std::collections::BTreeMap;
 
 use crate::ids::LabelId;
+use crate::record::label::Label;
 use crate::record::{Body, Kind};
 use crate::view::Yard;
 
@@ -35,6 +36,15 @@ pub(crate) fn plain_number(text: &str) -> String {
 }
 
 impl Yard {
+    /// What every version of every label says.
+    pub fn label_texts(&self) -> impl Iterator<Item = &Label> {
+        let versions = self.facts.of_kind(Kind::Label).flat_map(|fact| &fact.history);
+        versions.filter_map(|v| match &self.facts.versions[*v].record.body {
+            Body::Label(label) => Some(&**label),
+            _ => None,
+        })
+    }
+
     /// The yard's labels by product. Looks at every label once.
     pub fn products(&self) -> Products {
         let mut of = BTreeMap::new();

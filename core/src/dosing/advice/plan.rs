@@ -1,5 +1,7 @@
 //! Dose, charges and layout of a stem, under every limit that still leaves something.
 
+use std::collections::BTreeMap;
+
 use crate::check::Treatment;
 use crate::dosing::advice::tree::{MeasuredStem, damage};
 use crate::dosing::advice::{Before, Case, DESIGN, PastTreatment, PastTree, Plan};
@@ -275,14 +277,19 @@ fn limits(
     let products = view.yard.products();
     let given = with_held(view, &before.all, |id| id == case.id);
     let known: Vec<Um> = measured.stems.iter().flatten().copied().collect();
-    if let Some(limit) = season_limit_ul(label, &known) {
-        let past = case.ask.past.map_or(0, |past| past_ul(view, &products, case.ask.label, past));
-        let used = product_ul(&products, case.ask.label, given.iter()).saturating_add(past);
-        let of = "The label's limit per tree and season".to_owned();
-        limits.push(Ok(Limit { left_ul: limit.0.saturating_sub(used), of }));
+    let of_past = case.ask.past.into_iter().flat_map(|past| past.of_season(&view.job.season));
+    let used = given.iter().flat_map(|t| t.parts.iter().map(|(_, _, a)| a.label));
+    let counting = counting(case, label, &products, used.chain(of_past.filter_map(|t| t.label)));
+    let past = case.ask.past.map_or(0, |past| past_ul(view, &products, case.ask.label, past));
+    for (id, counts) in &counting.of_product {
+        if let Some(limit) = season_limit_ul(counts, &known) {
+            let used = product_ul(&products, case.ask.label, given.iter()).saturating_add(past);
+            let of = whose("limit per tree and season", case, *id, counts);
+            limits.push(Ok(Limit { left_ul: limit.0.saturating_sub(used), of }));
+        }
     }
     for ingredient in &label.active_ingredients {
-        let Some(limit) = ingredient.tree_season_max_ug else { continue };
+        let Some(limit) = counting.least(ingredient, |a| a.tree_season_max_ug) else { continue };
         let of = format!("The limit of {} per tree and season", ingredient.name);
         if case.ask.past.is_some_and(|past| past.of_season(&view.job.season).next().is_some()) {
             // Rare enough that the reckoning is left to a person.
@@ -293,12 +300,47 @@ fn limits(
         }
         limits.push(left_of(view, ingredient, limit, of, given.iter()));
     }
-    let per_area = label.area_season_max_ul_per_ha.is_some()
-        || label.active_ingredients.iter().any(|a| a.area_season_max_ug_per_ha.is_some());
-    if per_area {
-        area_limits(case, label, &products, &mut limits);
-    }
+    area_limits(case, label, &products, &mut limits);
     limits
+}
+
+/// The labels whose limits hold for a dose: the one asked about, and those under which product went in
+/// before, which a later entry or version never sets aside.
+struct Counting<'v> {
+    /// Labels of the same product, by version.
+    of_product: BTreeMap<LabelId, &'v Label>,
+    /// All of them.
+    all: Vec<&'v Label>,
+}
+
+impl Counting<'_> {
+    /// The least limit of an active ingredient that any of them sets.
+    fn least(&self, of: &ActiveIngredient, limit: fn(&ActiveIngredient) -> Option<i64>) -> Option<i64> {
+        let named = |a: &&ActiveIngredient| a.name.trim().eq_ignore_ascii_case(of.name.trim());
+        self.all.iter().flat_map(|l| l.active_ingredients.iter().filter(named)).filter_map(limit).min()
+    }
+}
+
+fn counting<'v>(
+    case: &Case<'v, '_>,
+    label: &'v Label,
+    products: &Products,
+    used: impl Iterator<Item = LabelId>,
+) -> Counting<'v> {
+    let asked = case.ask.label;
+    let mut versions: BTreeMap<LabelId, &'v Label> = BTreeMap::from([(asked, label)]);
+    versions.extend(used.filter_map(|id| Some((id, case.view.yard.label(id)?))));
+    let all = versions.values().copied().collect();
+    versions.retain(|id, _| *id == asked || products.same(*id, asked) == Some(true));
+    Counting { of_product: versions, all }
+}
+
+/// A limit's name, with its label's where that is another than the one asked about.
+fn whose(what: &str, case: &Case<'_, '_>, id: LabelId, label: &Label) -> String {
+    match id == case.ask.label {
+        true => format!("The label's {what}"),
+        false => format!("The {what} of label {}, under which product went in before,", label.name),
+    }
 }
 
 /// Limits per hectare, over all trees of the tree's block and the block's area.
@@ -309,6 +351,14 @@ fn area_limits(
     limits: &mut Vec<Result<Limit, String>>,
 ) {
     let view = case.view;
+    // The block's trees are gone through only where some label of the yard has such a limit.
+    let limited = |l: &Label| {
+        l.area_season_max_ul_per_ha.is_some()
+            || l.active_ingredients.iter().any(|a| a.area_season_max_ug_per_ha.is_some())
+    };
+    if !limited(label) && !view.yard.label_texts().any(limited) {
+        return;
+    }
     let block = view.tree(case.id).and_then(|t| t.block);
     let boundary = block.and_then(|b| view.facts.standing_fact(b)).and_then(|fact| {
         match &view.facts.shown(fact).record.body {
@@ -316,6 +366,21 @@ fn area_limits(
             _ => None,
         }
     });
+    let in_block = view.trees.iter().filter(|(id, _)| view.tree(**id).is_some_and(|t| t.block == block));
+    let all: Vec<Treatment<'_>> = in_block.flat_map(|(_, t)| crate::check::treatments(view, t)).collect();
+    let all = with_held(view, &all, |id| view.tree(id).is_some_and(|t| t.block == block));
+    let used = all.iter().flat_map(|t| t.parts.iter().map(|(_, _, a)| a.label));
+    let counting = counting(case, label, products, used);
+    let of_ingredients: Vec<_> = label
+        .active_ingredients
+        .iter()
+        .filter_map(|a| Some((a, counting.least(a, |a| a.area_season_max_ug_per_ha)?)))
+        .collect();
+    if of_ingredients.is_empty()
+        && counting.of_product.values().all(|l| l.area_season_max_ul_per_ha.is_none())
+    {
+        return;
+    }
     let area = boundary.map(|b| area_m2(b)).filter(|a| *a >= 1.0);
     let Some(area) = area else {
         limits.push(Err(
@@ -323,20 +388,18 @@ fn area_limits(
         ));
         return;
     };
-    let in_block = view.trees.iter().filter(|(id, _)| view.tree(**id).is_some_and(|t| t.block == block));
-    let all: Vec<Treatment<'_>> = in_block.flat_map(|(_, t)| crate::check::treatments(view, t)).collect();
-    let all = with_held(view, &all, |id| view.tree(id).is_some_and(|t| t.block == block));
     // Whole square metres, rounded down: the area never gives more than it has.
     let per_area = |limit: i64| {
         i64::try_from(i128::from(limit) * (libm::floor(area) as i128) / 10_000).unwrap_or(i64::MAX)
     };
-    if let Some(limit) = label.area_season_max_ul_per_ha {
-        let used = product_ul(products, case.ask.label, all.iter());
-        let of = "The label's limit per hectare and season".to_owned();
-        limits.push(Ok(Limit { left_ul: per_area(limit.0).saturating_sub(used), of }));
+    for (id, counts) in &counting.of_product {
+        if let Some(limit) = counts.area_season_max_ul_per_ha {
+            let used = product_ul(products, case.ask.label, all.iter());
+            let of = whose("limit per hectare and season", case, *id, counts);
+            limits.push(Ok(Limit { left_ul: per_area(limit.0).saturating_sub(used), of }));
+        }
     }
-    for ingredient in &label.active_ingredients {
-        let Some(limit) = ingredient.area_season_max_ug_per_ha else { continue };
+    for (ingredient, limit) in of_ingredients {
         let of = format!("The limit of {} per hectare and season", ingredient.name);
         limits.push(left_of(view, ingredient, per_area(limit), of, all.iter()));
     }

@@ -31,9 +31,11 @@ impl Layout {
     /// than the label's spacing.
     pub fn instruction_in(&self, scale: Scale) -> String {
         let (count, unit) = (self.holes.len(), scale.name());
-        let (low, high) = (scale.short(self.band_low_um), scale.short(self.band_high_um));
+        let (band_low, band_high) = (self.band_low_um, self.band_high_um);
+        let [low, high] = [band_low, band_high].map(|end| scale.within(end, band_low, band_high));
+        let [low, high] = [low, high].map(|end| end.strip_suffix(".0").map_or(end.clone(), str::to_owned));
         if self.short() {
-            let spacing = scale.offset(self.spacing_um, self.spacing_um);
+            let spacing = scale.at_least(self.spacing_um);
             return format!(
                 "Only {count} of {} holes fit {spacing} {unit} apart: never closer. Take a lesser dose within the label for {count}, or leave the stem",
                 self.wanted
@@ -83,8 +85,9 @@ impl Layout {
             mark_name(self.mark)
         ));
         for arc in &self.excluded {
-            let around = |arc: Um| scale.short(Um(arc.0.rem_euclid(self.girth_um.0.max(1))));
-            let (from, to) = (around(arc.from_um), around(arc.to_um));
+            let around = |arc: Um| Um(arc.0.rem_euclid(self.girth_um.0.max(1)));
+            let (from, to) =
+                (scale.beside(around(arc.from_um), false), scale.beside(around(arc.to_um), true));
             lines.push(format!("Left out: {from} to {to} {unit} ({}).", damage_name(arc.why)));
         }
         let with_charges = charges.len() == self.holes.len();
@@ -95,7 +98,7 @@ impl Layout {
             format!("height {unit}"),
             if with_charges { format!("  {of:>9}") } else { String::new() }
         ));
-        for (i, hole) in self.holes.iter().enumerate() {
+        for (i, (hole, (arc, height))) in self.holes.iter().zip(self.places(scale)).enumerate() {
             let charge = match charges.get(i).filter(|_| with_charges) {
                 Some(charges) => {
                     let each: Vec<String> = charges.iter().map(|c| c.ml_exact()).collect();
@@ -103,12 +106,7 @@ impl Layout {
                 }
                 None => String::new(),
             };
-            lines.push(format!(
-                "{:>4}  {:>8}  {:>9}{charge}",
-                hole.number,
-                scale.mark(hole.arc_um),
-                scale.mark(hole.height_um)
-            ));
+            lines.push(format!("{:>4}  {arc:>8}  {height:>9}{charge}", hole.number));
         }
         lines.join("\n")
     }

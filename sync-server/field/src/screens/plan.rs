@@ -170,11 +170,12 @@ fn table(p: &mut Page, scene: &Scene<'_>, advice: &Advice) {
         });
         p.tag("tbody", &[], |p| {
             let charges = found.mix_by_hole_ul.as_ref().unwrap_or(&found.by_hole_ul);
-            for (place, charges) in found.layout.holes.iter().zip(charges) {
+            let places = found.layout.places(scale);
+            for ((hole, (arc, height)), charges) in found.layout.holes.iter().zip(places).zip(charges) {
                 p.tag("tr", &[], |p| {
-                    p.line("th", &[("scope", "row")], &place.number.to_string());
-                    p.line("td", &[], &scale.mark(place.arc_um));
-                    p.line("td", &[], &scale.mark(place.height_um));
+                    p.line("th", &[("scope", "row")], &hole.number.to_string());
+                    p.line("td", &[], &arc);
+                    p.line("td", &[], &height);
                     let each: Vec<String> = charges.iter().map(|c| c.ml_exact()).collect();
                     p.line("td", &[], &each.join(" + "));
                 });
