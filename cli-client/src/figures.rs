@@ -39,7 +39,8 @@ pub enum FigureError {
     },
 }
 
-pub(crate) fn wrong(text: &str, what: &str, why: impl Into<String>) -> FigureError {
+/// A text that is not what was wanted; only its first 60 signs are shown.
+pub fn wrong(text: &str, what: &str, why: impl Into<String>) -> FigureError {
     FigureError::Other { text: text.chars().take(60).collect(), what: what.into(), why: why.into() }
 }
 

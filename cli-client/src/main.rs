@@ -10,7 +10,6 @@ mod cautions;
 mod commands;
 mod desk;
 mod error;
-mod figures;
 mod founding;
 mod local_store;
 mod names;
@@ -25,6 +24,7 @@ mod writer;
 
 use std::process::ExitCode;
 
+use bolebook_cli::figures;
 use clap::Parser as _;
 
 fn main() -> ExitCode {
