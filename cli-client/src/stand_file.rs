@@ -74,7 +74,8 @@ impl Layout {
     /// Every line at fault, in order.
     pub fn read(&self, bytes: &[u8], taken: impl Fn(&str) -> bool) -> Result<Vec<Row>, Vec<Fault>> {
         let bytes = bytes.strip_prefix(b"\xef\xbb\xbf").unwrap_or(bytes);
-        let mut reader = csv::ReaderBuilder::new().delimiter(self.separator).flexible(true).from_reader(bytes);
+        let mut reader =
+            csv::ReaderBuilder::new().delimiter(self.separator).flexible(true).from_reader(bytes);
         let head = reader.byte_headers().map_err(|e| vec![fault(&e, 1)])?.clone();
         let columns = self.columns(&head).map_err(|fault| vec![fault])?;
         let mut rows = vec![];
@@ -201,11 +202,7 @@ impl Layout {
         Ok((as_read, diameter))
     }
 
-    fn position(
-        &self,
-        east: &(String, String),
-        north: &(String, String),
-    ) -> Result<Position, Problem> {
+    fn position(&self, east: &(String, String), north: &(String, String)) -> Result<Position, Problem> {
         let at = |column: &(String, String)| {
             let name = column.0.clone();
             move |e: FigureError| (Some(name), e.to_string())

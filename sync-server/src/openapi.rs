@@ -4,7 +4,8 @@
 use bolebook_core::exchange::Problem;
 use bolebook_core::record::people::Invitation;
 use bolebook_core::service::{
-    BookList, EnrolRequest, Enrolment, Health, PhotoList, PhotoStored, PhotosLacking, Register, RescueAnswer, TokenAnswer,
+    BookList, EnrolRequest, Enrolment, Health, PhotoList, PhotoStored, PhotosLacking, Register, RescueAnswer,
+    TokenAnswer,
 };
 use schemars::generate::SchemaSettings;
 use serde_json::{Value, json};

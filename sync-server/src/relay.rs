@@ -232,7 +232,8 @@ pub fn pass_on(app: &Inner, url: &str) -> Result<Passed, RelayError> {
 fn pass_on_asking(app: &Inner, url: &str, again_ms: i64) -> Result<Passed, RelayError> {
     let mut other = Other::reach(app, url)?;
     let mut db = bolebook_log::open(&app.config.data.join(DATABASE))?;
-    let mut books: BTreeSet<BookId> = other.get::<BookList>("/v1/books")?.books.iter().map(|b| b.book).collect();
+    let mut books: BTreeSet<BookId> =
+        other.get::<BookList>("/v1/books")?.books.iter().map(|b| b.book).collect();
     books.extend(bolebook_log::books(&db)?.iter().map(|b| b.book));
     let yard = app.identity.yard;
     books.remove(&yard);

@@ -58,7 +58,8 @@ pub async fn write(
                 entry.verify(&directory).map_err(|e| ApiError::forbidden(code, e.to_string()))?;
                 // The office's devices answer for what they bring; others carry a word that still counts.
                 if caller.role != Role::Office && !may_be_carried(entry, &directory, app.now()) {
-                    let detail = "the office device that signed this entry no longer counts: the office brings it";
+                    let detail =
+                        "the office device that signed this entry no longer counts: the office brings it";
                     return Err(ApiError::forbidden(code, detail));
                 }
             }

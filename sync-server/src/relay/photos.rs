@@ -168,7 +168,9 @@ fn give(app: &Inner, other: &mut Other, photo: Sha256Hash) -> Result<Given, Rela
 fn goes_on(error: &RelayError) -> bool {
     match error {
         RelayError::Unreachable { .. } => true,
-        RelayError::Refused(problem) => matches!(problem.status, 401 | 409 | 460) || problem.code == "body-cut",
+        RelayError::Refused(problem) => {
+            matches!(problem.status, 401 | 409 | 460) || problem.code == "body-cut"
+        }
         _ => false,
     }
 }

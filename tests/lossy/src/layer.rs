@@ -165,7 +165,12 @@ unsafe extern "C" fn close(file: *mut sqlite3_file) -> c_int {
     result
 }
 
-unsafe extern "C" fn read(file: *mut sqlite3_file, to: *mut c_void, bytes: c_int, at: sqlite3_int64) -> c_int {
+unsafe extern "C" fn read(
+    file: *mut sqlite3_file,
+    to: *mut c_void,
+    bytes: c_int,
+    at: sqlite3_int64,
+) -> c_int {
     below!(xRead, file, to, bytes, at)
 }
 

@@ -84,7 +84,8 @@ pub fn make_token(dice: &mut Dice) -> Vec<u8> {
     if dice.chance(900) {
         let part = if dice.chance(300) { &mut header } else { &mut claims };
         let count = part.as_object().map_or(0, serde_json::Map::len);
-        let field = part.as_object().and_then(|p| p.keys().nth(dice.below(count))).cloned().unwrap_or_default();
+        let field =
+            part.as_object().and_then(|p| p.keys().nth(dice.below(count))).cloned().unwrap_or_default();
         if dice.chance(150) {
             part.as_object_mut().map(|p| p.remove(&field));
         } else {
