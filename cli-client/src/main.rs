@@ -17,6 +17,7 @@ mod output;
 mod outside;
 mod photo_upload;
 mod planning;
+mod reach;
 mod stand_index;
 mod sync;
 mod transport;

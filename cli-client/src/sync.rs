@@ -278,31 +278,6 @@ impl Link {
     }
 }
 
-/// The books this device may have, by the office's list as the yard book here has it.
-pub struct Reach(Option<BTreeSet<BookId>>);
-
-impl Reach {
-    /// Whether a job's book is one of them.
-    pub fn has(&self, book: BookId) -> bool {
-        self.0.as_ref().is_none_or(|books| books.contains(&book))
-    }
-}
-
-/// Which job books this device may have: every one for the office, and for a crew without a list.
-///
-/// # Errors
-/// [`CliError`].
-pub fn reach(store: &Store) -> Result<Reach, CliError> {
-    if bolebook_log::book(store.db(), store.yard()?)?.is_none() {
-        return Ok(Reach(None));
-    }
-    let (yard, device) = (store.book(store.yard()?)?, store.device_key()?.device());
-    let directory = bolebook_core::authority::Directory::read(&yard, &store.root_pin()?)?;
-    let crew = directory.certificate(device).is_some_and(|c| c.role == Role::Crew);
-    let access = bolebook_core::authority::BookAccess::read(&yard, &directory);
-    Ok(Reach(access.books_of(device).filter(|_| crew).cloned()))
-}
-
 /// This device's certificate as the yard book here has it.
 fn own_certificate(store: &Store) -> Result<Option<Certificate>, CliError> {
     let yard = match store.book(store.yard()?) {

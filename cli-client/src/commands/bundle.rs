@@ -18,6 +18,7 @@ use crate::app::{self, App};
 use crate::error::{CliError, Fault};
 use crate::local_store::Store;
 use crate::output::{Answer, Table, short};
+use crate::reach::{self, Reach};
 use crate::sync;
 
 /// Books as one file, for devices that meet without a server.
@@ -123,15 +124,15 @@ impl BundleImport {
         let tx = store.begin()?;
         // The yard first: a list of books that comes with the file counts for the file's other books.
         let (first, jobs): (Vec<_>, Vec<_>) = bundle.books.iter().partition(|(book, _)| *book == bundle.yard);
-        let mut reach: Option<sync::Reach> = None;
+        let mut asked: Option<Reach> = None;
         for (book, lines) in first.into_iter().chain(jobs) {
             if *book != bundle.yard {
-                let known = match reach.take() {
+                let known = match asked.take() {
                     Some(known) => known,
-                    None => sync::reach(&store)?,
+                    None => reach::of(&store)?,
                 };
                 let open = known.has(*book);
-                reach = Some(known);
+                asked = Some(known);
                 if !open {
                     closed.push(*book);
                     continue;
