@@ -39,7 +39,8 @@ pub enum FigureError {
     },
 }
 
-pub(crate) fn wrong(text: &str, what: &str, why: impl Into<String>) -> FigureError {
+/// A text that is not what was wanted; only its first 60 signs are shown.
+pub fn wrong(text: &str, what: &str, why: impl Into<String>) -> FigureError {
     FigureError::Other { text: text.chars().take(60).collect(), what: what.into(), why: why.into() }
 }
 
@@ -269,8 +270,9 @@ pub fn count(text: &str, what: &'static str) -> Result<i64, FigureError> {
 /// [`FigureError`].
 pub fn degrees(text: &str, limit: i64, what: &'static str) -> Result<i64, FigureError> {
     let figure = text.trim();
-    // Maps write more decimals than a billionth of a degree (0.1 mm) can hold: they are cut.
-    let cut = figure.find('.').map_or(figure, |dot| &figure[..figure.len().min(dot + 10)]);
+    // Maps write more decimals than a billionth of a degree (0.1 mm) can hold: they are cut, unless the
+    // place to cut is inside a sign that is no digit: then it is refused as it stands.
+    let cut = figure.find('.').and_then(|dot| figure.get(..dot + 10)).unwrap_or(figure);
     let found = parse_decimal(cut, 1_000_000_000, what)?;
     if found.abs() > limit * 1_000_000_000 {
         return Err(wrong(text, what, format!("it lies between -{limit} and {limit} degrees")));
@@ -335,6 +337,15 @@ pub fn word<T: DeserializeOwned>(text: &str, what: &'static str) -> Result<T, Fi
 mod tests {
     use super::*;
     use bolebook_core::record::book_kinds::ZoneOffset;
+
+    #[test]
+    fn degrees_with_a_strange_sign_where_they_would_be_cut_are_refused() {
+        assert_eq!(degrees("42.28081234567", 90, "latitude"), Ok(42_280_812_345));
+        assert_eq!(degrees("42.5", 90, "latitude"), Ok(42_500_000_000));
+        for bad in ["145.5999999\u{202e}99", "12.12345678\u{feff}", "1.\u{1f332}\u{1f332}\u{1f332}"] {
+            assert!(degrees(bad, 180, "longitude").is_err(), "{bad}");
+        }
+    }
 
     #[test]
     fn lengths_come_out_exact_in_every_unit_a_tape_has() {

@@ -10,7 +10,6 @@ mod cautions;
 mod commands;
 mod desk;
 mod error;
-mod figures;
 mod founding;
 mod local_store;
 mod names;
@@ -18,6 +17,7 @@ mod output;
 mod outside;
 mod photo_upload;
 mod planning;
+mod reach;
 mod stand_index;
 mod sync;
 mod transport;
@@ -25,6 +25,7 @@ mod writer;
 
 use std::process::ExitCode;
 
+use bolebook_cli::figures;
 use clap::Parser as _;
 
 fn main() -> ExitCode {

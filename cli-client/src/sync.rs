@@ -368,7 +368,11 @@ fn register_round(app: &App, store: &Store, link: &mut Link, outcome: &mut Outco
             store.invitation_deposited(&invitation)?;
             outcome.invitations += 1;
         }
-        let entries = store.register_unsent()?;
+        // What was entered on this device goes with its signature, so that a hub may carry it on.
+        let key = store.device_key()?;
+        let unsent = store.register_unsent()?.into_iter();
+        // One that cannot be signed goes as it is: it is the office that brings it.
+        let entries: Vec<_> = unsent.map(|entry| entry.clone().sign(&key).unwrap_or(entry)).collect();
         for part in entries.chunks(500) {
             let register = Register { entries: part.to_vec() };
             link.retry(app, store, |s, token| s.put_register(token, &register))?;

@@ -213,3 +213,26 @@ fn a_bundle_that_was_cut_or_changed_is_refused_whole() {
     stranger.refused(8, &["bundle", "import", &name]);
     phone.json(&["bundle", "import", &name]);
 }
+
+#[test]
+fn a_bundle_leaves_out_the_books_that_the_office_has_not_opened_to_the_device() {
+    let base = TempDir::new().unwrap();
+    let (office, phone) = two(&base);
+    carry(&phone, &office);
+    office.json(&["device", "access", "North phone", "--none"]);
+    office.json(&["note", "not for the phone"]);
+    let path = office.path("c.bundle").display().to_string();
+    office.json(&["bundle", "export", &path]);
+    let texts = |device: &Device| device.json(&["list", "note"])["records"].to_string();
+    // The list comes with the same file, and counts for its other books.
+    let taken = phone.json(&["bundle", "import", &path]);
+    assert_eq!(taken["closed"].as_array().unwrap().len(), 1, "{taken}");
+    assert!(taken["new"].as_u64().unwrap() > 0, "the yard's book is open: {taken}");
+    assert!(taken["warnings"].to_string().contains("not open to this device"), "{taken}");
+    assert!(!texts(&phone).contains("not for the phone"));
+    // Nothing is lost: opened again, the same file gives it, and an office device is never asked.
+    office.json(&["device", "access", "North phone", "--all"]);
+    carry(&office, &phone);
+    assert!(phone.json(&["bundle", "import", &path])["closed"].as_array().unwrap().is_empty());
+    assert!(texts(&phone).contains("not for the phone"));
+}

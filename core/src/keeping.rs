@@ -21,6 +21,7 @@ use crate::signing::{SecretKey, Signature, statement};
 use crate::view::View;
 
 const ERASURE_DOMAIN: &str = "bolebook/erasure/1";
+const ENTRY_DOMAIN: &str = "bolebook/register/1";
 /// Longest kind of an entry, in bytes.
 pub const MAX_KIND_BYTES: usize = 64;
 /// Most bytes of an entry's fields together.
@@ -51,6 +52,16 @@ pub struct Erasure {
     pub signature: Signature,
 }
 
+/// The office's word for an entry: with it any device, hubs included, may carry the entry to a server.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct OfficeWord {
+    /// On which device: one of the office.
+    pub device: DeviceId,
+    /// By the device, over `bolebook/register/1` and the canonical entry without `signed`.
+    pub signature: Signature,
+}
+
 /// A date before which an entry must not be erased, whatever else is over.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
@@ -72,8 +83,8 @@ pub enum KeepingError {
         /// What is wrong.
         why: String,
     },
-    /// Its erasure was not signed by a device of the office.
-    #[error("register entry {0}: no device of the office signed its erasure")]
+    /// Its state, or its erasure, was not signed by a device of the office.
+    #[error("register entry {0}: no device of the office signed what it says")]
     Unproven(RecordId),
     /// It cannot be written canonically.
     #[error(transparent)]
@@ -137,6 +148,7 @@ impl RegisterEntry {
             updated_at,
             hold: None,
             erased: None,
+            signed: None,
         }
     }
 
@@ -174,8 +186,8 @@ impl RegisterEntry {
             }
         }
         if let Some(erasure) = &self.erased {
-            if !self.fields.is_empty() || self.hold.is_some() {
-                return wrong("an erased entry has no fields and no hold".into());
+            if !self.fields.is_empty() || self.hold.is_some() || self.signed.is_some() {
+                return wrong("an erased entry has no fields, no hold and no second signature".into());
             }
             if (self.kind == PHOTO) != erasure.photo.is_some() {
                 return wrong("the erasure of a photo, and of nothing else, names its SHA-256".into());
@@ -184,32 +196,62 @@ impl RegisterEntry {
         Ok(())
     }
 
+    /// Signs what it says now, as a device of the office. An erasure has its own signature and stays
+    /// as it is.
+    ///
+    /// # Errors
+    /// [`KeepingError::Canonical`].
+    pub fn sign(mut self, key: &SecretKey) -> Result<Self, KeepingError> {
+        if self.erased.is_none() {
+            let signature = key.sign(&statement(ENTRY_DOMAIN, &self, "signed")?);
+            self.signed = Some(OfficeWord { device: key.device(), signature });
+        }
+        Ok(self)
+    }
+
+    /// The office device whose word stands behind it, if it carries one.
+    pub fn vouched_by(&self) -> Option<DeviceId> {
+        let erased = self.erased.as_ref().map(|erasure| erasure.device);
+        erased.or_else(|| self.signed.as_ref().map(|word| word.device))
+    }
+
     /// Whether this state takes the place of another of the same id. An erasure wins over every
-    /// state that is none; of two erasures the earlier stays, of two others the later. Ties go by
-    /// the text, so that every store ends with the same one whatever came first.
+    /// state that is none, and a signed state over one that is not; of two erasures the earlier
+    /// stays, of two others the later. Ties go by the text, so that every store ends with the same
+    /// one whatever came first.
     pub fn replaces(&self, other: &Self) -> bool {
         let text = |entry: &Self| serde_json::to_string(entry).unwrap_or_default();
         let order = match (&self.erased, &other.erased) {
             (Some(mine), Some(theirs)) => theirs.at.cmp(&mine.at),
             (Some(_), None) => Ordering::Greater,
             (None, Some(_)) => Ordering::Less,
-            (None, None) => self.updated_at.cmp(&other.updated_at),
+            // Nobody who merely carries names can change one the office has signed.
+            (None, None) => {
+                let signed = self.signed.is_some().cmp(&other.signed.is_some());
+                signed.then_with(|| self.updated_at.cmp(&other.updated_at))
+            }
         };
         order.then_with(|| text(self).cmp(&text(other))) == Ordering::Greater
     }
 
-    /// Checks who signed its erasure, if it has one: a device that the root made the office's. One
-    /// revoked since counts too, for what it erased is gone; whoever brings an erasure is judged by
-    /// the receiver.
+    /// Checks who signed it, or its erasure, if somebody did: a device that the root made the
+    /// office's. One revoked since counts too, for what it erased is gone and what it signed may be
+    /// older; whoever brings an entry is judged by the receiver.
     ///
     /// # Errors
     /// [`KeepingError::Unproven`].
     pub fn verify(&self, directory: &Directory) -> Result<(), KeepingError> {
-        let Some(erasure) = &self.erased else { return Ok(()) };
+        let (device, message, signature) = match (&self.erased, &self.signed) {
+            (Some(erasure), _) => {
+                (erasure.device, message(self.id, &self.kind, erasure)?, &erasure.signature)
+            }
+            (None, Some(word)) => (word.device, statement(ENTRY_DOMAIN, self, "signed")?, &word.signature),
+            (None, None) => return Ok(()),
+        };
         let unproven = KeepingError::Unproven(self.id);
-        let office = directory.certificate(erasure.device).is_some_and(|c| c.role == Role::Office);
-        let Some(key) = directory.key(erasure.device).filter(|_| office) else { return Err(unproven) };
-        key.verify(&message(self.id, &self.kind, erasure)?, &erasure.signature).map_err(|_| unproven)
+        let office = directory.certificate(device).is_some_and(|c| c.role == Role::Office);
+        let Some(key) = directory.key(device).filter(|_| office) else { return Err(unproven) };
+        key.verify(&message, signature).map_err(|_| unproven)
     }
 }
 

@@ -8,7 +8,7 @@ use serde_json::{Map, Value, json};
 
 use crate::exchange::Cursor;
 use crate::ids::{BookId, DeviceId, RecordId, Sha256Hash};
-use crate::keeping::{Erasure, LegalHold};
+use crate::keeping::{Erasure, LegalHold, OfficeWord};
 use crate::quantity::UtcMs;
 use crate::record::people::{Invitation, Role};
 use crate::signing::{Alg, PublicKey, SecretKey, Signature, SigningError};
@@ -128,6 +128,9 @@ pub struct RegisterEntry {
     /// That it was erased: wins over every other state.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub erased: Option<Erasure>,
+    /// Which office device says so: then any device may bring it.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub signed: Option<OfficeWord>,
 }
 
 /// The register, or a part of it.
@@ -136,6 +139,23 @@ pub struct RegisterEntry {
 pub struct Register {
     /// Ascending by id.
     pub entries: Vec<RegisterEntry>,
+}
+
+/// Photos by their SHA-256: those asked about.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct PhotoList {
+    /// At most 1,000.
+    pub photos: Vec<Sha256Hash>,
+}
+
+/// What a server lacks of the photos it was asked about.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+pub struct PhotosLacking {
+    /// Those it would take, in the order asked.
+    pub lacking: Vec<Sha256Hash>,
+    /// Those whose bytes were removed for good: it will not take them, and nobody should offer them.
+    pub removed: Vec<Sha256Hash>,
 }
 
 /// A photo a server has.

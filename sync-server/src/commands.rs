@@ -169,7 +169,7 @@ pub fn desk(data: &Path, invitation: &Path, clock: &Clock) -> Result<(), Failure
 pub fn pass_on(data: std::path::PathBuf, url: &str, clock: &Clock) -> Result<(), Failure> {
     let app = App::open_beside(Config::new(data), clock.clone())?;
     let passed = bolebook_server::relay::pass_on(&app, url)?;
-    say(&serde_json::json!({ "given": passed.given, "taken": passed.taken, "rescued": passed.rescued }));
+    say(&serde_json::to_value(passed)?);
     Ok(())
 }
 

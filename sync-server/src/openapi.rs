@@ -4,7 +4,8 @@
 use bolebook_core::exchange::Problem;
 use bolebook_core::record::people::Invitation;
 use bolebook_core::service::{
-    BookList, EnrolRequest, Enrolment, Health, PhotoStored, Register, RescueAnswer, TokenAnswer,
+    BookList, EnrolRequest, Enrolment, Health, PhotoList, PhotoStored, PhotosLacking, Register, RescueAnswer,
+    TokenAnswer,
 };
 use schemars::generate::SchemaSettings;
 use serde_json::{Value, json};
@@ -30,6 +31,7 @@ use crate::handlers::{books, enrol, exchange, meta, photos, register, rescue, to
         books::list,
         books::findings,
         books::export,
+        photos::lacking,
         photos::upload,
         photos::download,
         photos::clean_copy,
@@ -78,6 +80,8 @@ fn schemas() -> Value {
     generator.subschema_for::<token::TokenForm>();
     generator.subschema_for::<BookList>();
     generator.subschema_for::<Register>();
+    generator.subschema_for::<PhotoList>();
+    generator.subschema_for::<PhotosLacking>();
     generator.subschema_for::<PhotoStored>();
     generator.subschema_for::<photos::PhotoDetails>();
     generator.subschema_for::<RescueAnswer>();

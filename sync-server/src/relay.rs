@@ -6,7 +6,11 @@
 //! their authors' signatures. When an actor has forked, this log follows the other server's branch
 //! and its evidence goes there, as a device's does.
 //!
-//! Photos, invitations and the register are not passed on.
+//! After the books go [`register`] entries, both ways, and then [`photos`], from here to there.
+//! Invitations are not passed on: a code counts where the office deposited it.
+
+pub mod photos;
+mod register;
 
 use std::collections::BTreeSet;
 use std::io::{BufReader, Read as _};
@@ -14,7 +18,7 @@ use std::time::Duration;
 
 use bolebook_core::exchange::{MEDIA_TYPE, Problem, short};
 use bolebook_core::ids::{BookId, DeviceId};
-use bolebook_core::service::{BookList, Health, TokenAnswer, assertion};
+use bolebook_core::service::{BookList, Health, Register, TokenAnswer, assertion};
 use bolebook_log::client::{ClientError, Session};
 use bolebook_log::set_aside;
 use rusqlite::{Connection, TransactionBehavior};
@@ -89,12 +93,25 @@ pub struct Passed {
     pub taken: u64,
     /// Commits the other server put back because an actor had forked.
     pub rescued: u64,
+    /// Register entries that were new there.
+    pub entries_given: u64,
+    /// Register entries that were new here.
+    pub entries_taken: u64,
+    /// Photos that are whole there now and were not before.
+    pub photos_given: u64,
+    /// Photos the other server has no room for now: they are tried again.
+    pub photos_waiting: u64,
+    /// Photos the other server will not take as they are.
+    pub photos_refused: u64,
 }
 
 const MOST_ANSWER: u64 = 512 << 20;
 const MOST_TEXT: u64 = 16 << 20;
+/// How often a hub that follows asks again about photos it knows to be there: every hour.
+const ASK_AGAIN_MS: i64 = 3_600_000;
 
-type Answered = Result<Response<Body>, ureq::Error>;
+type Answer = Response<Body>;
+type Answered = Result<Answer, ureq::Error>;
 
 /// The other server.
 struct Other {
@@ -114,7 +131,7 @@ impl Other {
         let (agent, url) = (config.new_agent(), url.trim_end_matches('/').to_owned());
         let identity = &app.identity;
         let mut other = Self { agent, url, device: identity.device(), token: String::new() };
-        let health: Health = other.json(other.agent.get(format!("{}/health", other.url)).call())?;
+        let health: Health = other.get("/health")?;
         let wrong = |why: &str| RelayError::Wrong { url: other.url.clone(), why: why.to_owned() };
         if health.server == identity.device() {
             return Err(wrong("is this server itself"));
@@ -122,8 +139,18 @@ impl Other {
         if health.yard != identity.yard {
             return Err(wrong("serves another yard"));
         }
-        let certificate = serde_json::to_string(&identity.certificate).map_err(|e| wrong(&e.to_string()))?;
-        let assertion = assertion(&identity.key, health.server, health.now, app.random()?);
+        other.device = health.server;
+        other.sign_in(app)?;
+        Ok(other)
+    }
+
+    /// Gets a token: it lasts for a quarter of an hour, and photos over a thin line take longer.
+    fn sign_in(&mut self, app: &Inner) -> Result<(), RelayError> {
+        let health: Health = self.get("/health")?;
+        let identity = &app.identity;
+        let certificate = serde_json::to_string(&identity.certificate)
+            .map_err(|e| RelayError::Wrong { url: self.url.clone(), why: e.to_string() })?;
+        let assertion = assertion(&identity.key, self.device, health.now, app.random()?);
         let form = [
             ("grant_type", "client_credentials"),
             ("client_assertion_type", "urn:ietf:params:oauth:client-assertion-type:jwt-bearer"),
@@ -131,9 +158,9 @@ impl Other {
             ("certificate", &certificate),
         ];
         let token: TokenAnswer =
-            other.json(other.agent.post(format!("{}/v1/token", other.url)).send_form(form))?;
-        (other.device, other.token) = (health.server, format!("Bearer {}", token.access_token));
-        Ok(other)
+            self.json(self.agent.post(format!("{}/v1/token", self.url)).send_form(form))?;
+        self.token = format!("Bearer {}", token.access_token);
+        Ok(())
     }
 
     fn unreachable(&self, why: &dyn std::fmt::Display) -> RelayError {
@@ -159,9 +186,19 @@ impl Other {
         serde_json::from_str(&text.map_err(|e| self.unreachable(&e))?).map_err(|e| self.unreachable(&e))
     }
 
-    fn books(&self) -> Result<BookList, RelayError> {
-        let url = format!("{}/v1/books", self.url);
+    fn get<T: DeserializeOwned>(&self, path: &str) -> Result<T, RelayError> {
+        let url = format!("{}{path}", self.url);
         self.json(self.agent.get(url).header("authorization", &self.token).call())
+    }
+
+    /// Whether it is there at all.
+    fn answers(&self) -> Result<bool, RelayError> {
+        self.get::<Health>("/health").map(|_| true)
+    }
+
+    fn put_register(&self, register: &Register) -> Result<(), RelayError> {
+        let put = self.agent.put(format!("{}/v1/register", self.url)).header("authorization", &self.token);
+        self.checked(put.send_json(register)).map(|_| ())
     }
 
     /// In the short form, and whole to a server that does not know it or got it damaged.
@@ -181,14 +218,22 @@ impl Other {
     }
 }
 
-/// Exchanges every book with another server, until both logs have the same lines.
+/// Exchanges every book with another server, until both logs have the same lines; then register and
+/// photos, each photo asked about.
 ///
 /// # Errors
 /// [`RelayError`]; what was passed on until then stays where it came to.
 pub fn pass_on(app: &Inner, url: &str) -> Result<Passed, RelayError> {
-    let other = Other::reach(app, url)?;
+    pass_on_asking(app, url, 0)
+}
+
+/// The same; a photo that the other server was known to have is asked about again after `again_ms`,
+/// for the other server may have been put back to an older copy.
+fn pass_on_asking(app: &Inner, url: &str, again_ms: i64) -> Result<Passed, RelayError> {
+    let mut other = Other::reach(app, url)?;
     let mut db = bolebook_log::open(&app.config.data.join(DATABASE))?;
-    let mut books: BTreeSet<BookId> = other.books()?.books.iter().map(|b| b.book).collect();
+    let mut books: BTreeSet<BookId> =
+        other.get::<BookList>("/v1/books")?.books.iter().map(|b| b.book).collect();
     books.extend(bolebook_log::books(&db)?.iter().map(|b| b.book));
     let yard = app.identity.yard;
     books.remove(&yard);
@@ -201,6 +246,8 @@ pub fn pass_on(app: &Inner, url: &str) -> Result<Passed, RelayError> {
         books.insert(yard);
         round(app, &other, &mut db, books, &mut passed)?;
     }
+    register::pass_on(app, &other, &mut passed)?;
+    photos::pass_on(app, &mut other, again_ms, &mut passed)?;
     Ok(passed)
 }
 
@@ -270,7 +317,7 @@ fn put_back(
 pub async fn follow(app: crate::state::App, url: String, every: Duration) {
     loop {
         let (to, work) = (url.clone(), app.clone());
-        let done = tokio::task::spawn_blocking(move || pass_on(&work, &to)).await;
+        let done = tokio::task::spawn_blocking(move || pass_on_asking(&work, &to, ASK_AGAIN_MS)).await;
         match done {
             Ok(Ok(passed)) if passed == Passed::default() => {}
             Ok(Ok(passed)) => {
@@ -278,6 +325,11 @@ pub async fn follow(app: crate::state::App, url: String, every: Duration) {
                     given = passed.given,
                     taken = passed.taken,
                     rescued = passed.rescued,
+                    entries_given = passed.entries_given,
+                    entries_taken = passed.entries_taken,
+                    photos_given = passed.photos_given,
+                    photos_waiting = passed.photos_waiting,
+                    photos_refused = passed.photos_refused,
                     url,
                     "passed on"
                 );

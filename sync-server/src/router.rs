@@ -33,6 +33,7 @@ pub fn routes() -> Vec<(&'static str, &'static str, MethodRouter<App>)> {
         ("get", "/v1/books", get(books::list)),
         ("get", "/v1/books/{id}/findings", get(books::findings)),
         ("get", "/v1/books/{id}/exports/{name}", get(books::export)),
+        ("post", "/v1/photos/lacking", post(photos::lacking)),
         ("put", "/v1/photos/{sha256}", put(photos::upload)),
         ("get", "/v1/photos/{sha256}", get(photos::download)),
         ("get", "/v1/photos/{sha256}/clean", get(photos::clean_copy)),

@@ -1,7 +1,7 @@
 //! The server's own tables beside the log: invitations, the register, photos erased. Every statement is here.
 
 use bolebook_core::ids::{DeviceId, RecordId, Sha256Hash};
-use bolebook_core::keeping::{Erasure, LegalHold};
+use bolebook_core::keeping::{Erasure, LegalHold, OfficeWord};
 use bolebook_core::quantity::UtcMs;
 use bolebook_core::record::people::Invitation;
 use bolebook_core::service::RegisterEntry;
@@ -55,6 +55,7 @@ pub fn prepare(db: &Connection) -> rusqlite::Result<()> {
     }
     db.execute_batch(crate::uploads::table::CREATE)?;
     db.execute_batch(crate::photos::remove::CREATE)?;
+    db.execute_batch(crate::relay::photos::CREATE)?;
     db.execute_batch(crate::photos::held::CREATE)
 }
 
@@ -106,14 +107,16 @@ struct Marks {
     hold: Option<LegalHold>,
     #[serde(default, skip_serializing_if = "Option::is_none")]
     erased: Option<Erasure>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    signed: Option<OfficeWord>,
 }
 
 fn entry(row: &Row<'_>) -> Result<RegisterEntry, ApiError> {
     let (id, fields, marks): (String, String, String) = (row.get(0)?, row.get(2)?, row.get(4)?);
     let id: RecordId = id.parse().map_err(|e| ApiError::internal(&e))?;
     let fields = serde_json::from_str(&fields).map_err(|e| ApiError::internal(&e))?;
-    let Marks { hold, erased } = serde_json::from_str(&marks).map_err(|e| ApiError::internal(&e))?;
-    Ok(RegisterEntry { id, kind: row.get(1)?, fields, updated_at: UtcMs(row.get(3)?), hold, erased })
+    let Marks { hold, erased, signed } = serde_json::from_str(&marks).map_err(|e| ApiError::internal(&e))?;
+    Ok(RegisterEntry { id, kind: row.get(1)?, fields, updated_at: UtcMs(row.get(3)?), hold, erased, signed })
 }
 
 /// The whole register.
@@ -145,7 +148,7 @@ pub fn put_register(db: &Connection, entries: &[RegisterEntry]) -> Result<bool, 
         if old.as_ref().is_some_and(|old| !new.replaces(old)) {
             continue;
         }
-        let marks = Marks { hold: new.hold.clone(), erased: new.erased.clone() };
+        let marks = Marks { hold: new.hold.clone(), erased: new.erased.clone(), signed: new.signed.clone() };
         let fields = serde_json::to_string(&new.fields).map_err(|e| ApiError::internal(&e))?;
         let marks = serde_json::to_string(&marks).map_err(|e| ApiError::internal(&e))?;
         db.execute(PUT_REGISTER, params![new.id.to_string(), new.kind, fields, new.updated_at.0, marks])?;

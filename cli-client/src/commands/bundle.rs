@@ -18,6 +18,7 @@ use crate::app::{self, App};
 use crate::error::{CliError, Fault};
 use crate::local_store::Store;
 use crate::output::{Answer, Table, short};
+use crate::reach::{self, Reach};
 use crate::sync;
 
 /// Books as one file, for devices that meet without a server.
@@ -119,8 +120,24 @@ impl BundleImport {
             });
         }
         let mut taken: BTreeMap<BookId, (u64, u64)> = BTreeMap::new();
+        let mut closed = vec![];
         let tx = store.begin()?;
-        for (book, lines) in &bundle.books {
+        // The yard first: a list of books that comes with the file counts for the file's other books.
+        let (first, jobs): (Vec<_>, Vec<_>) = bundle.books.iter().partition(|(book, _)| *book == bundle.yard);
+        let mut asked: Option<Reach> = None;
+        for (book, lines) in first.into_iter().chain(jobs) {
+            if *book != bundle.yard {
+                let known = match asked.take() {
+                    Some(known) => known,
+                    None => reach::of(&store)?,
+                };
+                let open = known.has(*book);
+                asked = Some(known);
+                if !open {
+                    closed.push(*book);
+                    continue;
+                }
+            }
             if bolebook_log::book(&tx, *book)?.is_none() {
                 may_open(&store, *book, lines)?;
             }
@@ -143,7 +160,15 @@ impl BundleImport {
             .iter()
             .map(|(book, (new, known))| json!({ "book": book, "new": new, "known": known }))
             .collect();
-        Ok(Answer::line(format!("{new} lines taken in, {known} were here already."))
+        let mut answer = Answer::line(format!("{new} lines taken in, {known} were here already."));
+        for book in &closed {
+            answer.warnings.push(format!(
+                "book {} is not open to this device, by the office's list: nothing of it was taken in, and the file still has it. Give the file to the office, or ask it to open the book",
+                short(book)
+            ));
+        }
+        Ok(answer
+            .with("closed", json!(closed))
             .with("books", rows)
             .with("new", new)
             .with("erased", erased)

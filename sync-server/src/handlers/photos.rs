@@ -13,7 +13,7 @@ use bolebook_core::record::book_kinds::BookContent;
 use bolebook_core::record::people::Role;
 use bolebook_core::record::stand::Position;
 use bolebook_core::record::{Body as RecordBody, Record};
-use bolebook_core::service::PhotoStored;
+use bolebook_core::service::{PhotoList, PhotoStored, PhotosLacking};
 use http_body_util::BodyExt as _;
 use rusqlite::Connection;
 use schemars::JsonSchema;
@@ -73,6 +73,43 @@ pub async fn upload(
         })
         .await?;
     Ok((StatusCode::CREATED, Json(photo)).into_response())
+}
+
+/// Most photos of one question.
+pub const MOST_ASKED: usize = 1_000;
+
+/// Which of these photos are lacking here: asked by a hub before it sends any.
+#[utoipa::path(post, path = "/v1/photos/lacking", tag = "photos", security(("token" = [])),
+    request_body(content = ref("#/components/schemas/PhotoList"), content_type = "application/json"),
+    responses((status = 200, description = "Those it would take, and those removed for good", body = ref("#/components/schemas/PhotosLacking")),
+        (status = 403, description = "hub-only: a device knows itself what it has sent", content_type = "application/problem+json", body = ref("#/components/schemas/Problem"))))]
+pub async fn lacking(
+    State(app): State<App>,
+    caller: Caller,
+    Json(asked): Json<PhotoList>,
+) -> Result<Json<PhotosLacking>, ApiError> {
+    match caller.role {
+        Role::Server | Role::Office => {}
+        // Whether a photo is here tells something of a job that may not be open to a crew.
+        Role::Crew => {
+            return Err(ApiError::forbidden("hub-only", "only hubs and the office may ask this"));
+        }
+    }
+    if asked.photos.len() > MOST_ASKED {
+        return Err(ApiError::too_large(format!("at most {MOST_ASKED} photos at once")));
+    }
+    app.blocking(move |app| {
+        let (mut lacking, mut removed) = (vec![], vec![]);
+        for photo in asked.photos {
+            match photos::whether(app, photo)? {
+                photos::Bytes::Here(_) => {}
+                photos::Bytes::Removed(_) => removed.push(photo),
+                photos::Bytes::NotHere => lacking.push(photo),
+            }
+        }
+        Ok(Json(PhotosLacking { lacking, removed }))
+    })
+    .await
 }
 
 /// A photo on its way in. Whatever ends the request, also a line that breaks and takes the handler

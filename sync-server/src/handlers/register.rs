@@ -3,7 +3,10 @@
 use axum::extract::State;
 use axum::http::{StatusCode, header};
 use axum::response::IntoResponse;
-use bolebook_core::service::Register;
+use bolebook_core::authority::Directory;
+use bolebook_core::quantity::UtcMs;
+use bolebook_core::record::people::Role;
+use bolebook_core::service::{Register, RegisterEntry};
 
 use crate::auth::Caller;
 use crate::body::Json;
@@ -13,7 +16,7 @@ use crate::state::App;
 use crate::store;
 
 /// Most entries of one request.
-const MOST_ENTRIES: usize = 1_000;
+pub const MOST_ENTRIES: usize = 1_000;
 
 /// The whole register, for enrolled devices.
 #[utoipa::path(get, path = "/v1/register", tag = "register", security(("token" = [])),
@@ -24,8 +27,10 @@ pub async fn read(State(app): State<App>, _: Caller) -> Result<impl IntoResponse
     Ok(([(header::CACHE_CONTROL, "no-store")], register))
 }
 
-/// The office puts entries; each replaces the older state of its id. An entry with `erased`, which an
-/// office device signed, may be brought by any device, wins over every other state, and is final.
+/// The office puts entries; each replaces the older state of its id. An entry that an office device
+/// signed may be brought by any device, a hub too, while that device is not revoked. One with `erased`,
+/// which an office device signed, may be brought by any device, wins over every other state, and is
+/// final.
 #[utoipa::path(put, path = "/v1/register", tag = "register", security(("token" = [])),
     request_body(content = ref("#/components/schemas/Register"), content_type = "application/json"),
     responses((status = 204, description = "Kept")))]
@@ -37,25 +42,37 @@ pub async fn write(
     if register.entries.len() > MOST_ENTRIES {
         return Err(ApiError::too_large(format!("at most {MOST_ENTRIES} entries at once")));
     }
-    if register.entries.iter().any(|entry| entry.erased.is_none()) {
+    if register.entries.iter().any(|entry| entry.vouched_by().is_none()) {
         caller.office()?;
     }
     for entry in &register.entries {
         entry.check().map_err(|e| ApiError::bad("register-entry", e.to_string()))?;
     }
     app.blocking(move |app| {
-        if register.entries.iter().any(|entry| entry.erased.is_some()) {
+        if register.entries.iter().any(|entry| entry.vouched_by().is_some()) {
             let Some(directory) = app.read(|db| app.directory(db))? else {
                 return Err(ApiError::new(StatusCode::CONFLICT, "yard-first", "the yard book comes first"));
             };
             for entry in &register.entries {
-                entry
-                    .verify(&directory)
-                    .map_err(|e| ApiError::forbidden("erasure-unproven", e.to_string()))?;
+                let code = if entry.erased.is_some() { "erasure-unproven" } else { "entry-unproven" };
+                entry.verify(&directory).map_err(|e| ApiError::forbidden(code, e.to_string()))?;
+                // The office's devices answer for what they bring; others carry a word that still counts.
+                if caller.role != Role::Office && !may_be_carried(entry, &directory, app.now()) {
+                    let detail =
+                        "the office device that signed this entry no longer counts: the office brings it";
+                    return Err(ApiError::forbidden(code, detail));
+                }
             }
         }
         erasing::put(app, &register.entries)?;
         Ok(StatusCode::NO_CONTENT)
     })
     .await
+}
+
+/// Whether a device that is not the office's may bring an entry: an erasure always, a state while the
+/// office device that signed it is not revoked and its certificate holds.
+pub fn may_be_carried(entry: &RegisterEntry, directory: &Directory, now: UtcMs) -> bool {
+    entry.erased.is_some()
+        || entry.signed.as_ref().is_some_and(|word| directory.admits(word.device, now) == Ok(Role::Office))
 }

@@ -22,7 +22,8 @@ use crate::fuzz::{Ended, mutate};
 use crate::sim::dice::Dice;
 use crate::world;
 
-static EXAMPLES: LazyLock<Vec<String>> = LazyLock::new(accepted_examples);
+static EXAMPLES: LazyLock<Vec<Value>> =
+    LazyLock::new(|| accepted_examples().iter().map(|text| serde_json::from_str(text).unwrap()).collect());
 static BOOK: LazyLock<Book> = LazyLock::new(|| Crowd::play(&[]).all());
 
 thread_local! {
@@ -38,7 +39,7 @@ thread_local! {
 }
 
 fn example(dice: &mut Dice) -> Value {
-    serde_json::from_str(&EXAMPLES[dice.below(EXAMPLES.len())]).unwrap()
+    EXAMPLES[dice.below(EXAMPLES.len())].clone()
 }
 
 /// An example record changed in a few places, canonical again.

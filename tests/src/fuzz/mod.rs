@@ -10,6 +10,8 @@ mod dosing;
 mod files;
 mod mutate;
 mod photos;
+mod stand;
+mod tokens;
 
 use crate::root;
 use crate::sim::dice::Dice;
@@ -44,7 +46,7 @@ pub struct Target {
 }
 
 /// Every target.
-pub const TARGETS: [Target; 10] = [
+pub const TARGETS: [Target; 12] = [
     Target { name: "record", run: books::record, make: books::make_record },
     Target { name: "commit", run: books::commit, make: books::make_commit },
     Target { name: "exchange", run: books::exchange, make: books::make_exchange },
@@ -54,6 +56,8 @@ pub const TARGETS: [Target; 10] = [
     Target { name: "label", run: dosing::label, make: dosing::make_label },
     Target { name: "plan", run: dosing::plan, make: dosing::make_plan },
     Target { name: "tus", run: photos::tus, make: photos::make_tus },
+    Target { name: "token", run: tokens::token, make: tokens::make_token },
+    Target { name: "csv", run: stand::csv, make: stand::make_csv },
     Target { name: "photo", run: photos::photo, make: photos::make_photo },
 ];
 

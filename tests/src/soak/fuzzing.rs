@@ -18,12 +18,22 @@ const STORE: usize = 65_536;
 /// Runs every target for its share of the time and at least `--executions` times.
 pub fn soak(arguments: &Arguments, share: Duration, say: &mut dyn FnMut(String)) -> Report {
     let mut report = Report::default();
-    for target in &TARGETS {
-        let until = Until::after(share / u32::try_from(TARGETS.len()).unwrap_or(1));
+    let asked = |target: &&Target| {
+        arguments.targets.is_empty() || arguments.targets.iter().any(|name| name == target.name)
+    };
+    let targets: Vec<&Target> = TARGETS.iter().filter(asked).collect();
+    for name in arguments.targets.iter().filter(|name| TARGETS.iter().all(|t| t.name != name.as_str())) {
+        report.losses.push(format!("there is no fuzz target '{name}'"));
+    }
+    for target in &targets {
+        let until = Until::after(share / u32::try_from(targets.len()).unwrap_or(1));
         let mut dice = Dice::new(arguments.seed.unwrap_or(1));
         let (mut executions, mut passed, mut longest) = (0u64, 0u64, 0);
         let mut classes: BTreeMap<String, Vec<u8>> = BTreeMap::new();
         while executions < arguments.executions || !until.over() {
+            if executions > 0 && executions.is_multiple_of(256 << 12) {
+                say(format!("{}: {executions} executions so far", target.name));
+            }
             for _ in 0..256 {
                 let bytes = (target.make)(&mut dice);
                 executions += 1;

@@ -67,6 +67,9 @@ pub struct Arguments {
     /// Executions a fuzz target makes before the time counts.
     #[arg(long, default_value_t = 0)]
     pub executions: u64,
+    /// Fuzz these targets only, by name, with commas between.
+    #[arg(long, value_delimiter = ',')]
+    pub targets: Vec<String>,
     /// Let device processes outlive the restore of their stores: actors fork.
     #[arg(long)]
     pub snapshots: bool,
