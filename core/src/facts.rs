@@ -8,6 +8,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
 
 use crate::book::{Book, Carrier};
+use crate::causality::Spot;
 use crate::commit::Commit;
 use crate::ids::{CrewId, DeviceId, RecordId};
 use crate::quantity::UtcMs;
@@ -78,6 +79,8 @@ pub struct Version {
     pub record: Arc<Record>,
     /// The commit that carries it.
     pub carrier: Carrier,
+    /// Where that commit stands among the replica's chains.
+    pub spot: Spot,
     /// Its operation number, which grows along causality.
     pub op: u64,
     /// The device that wrote the commit.
@@ -261,6 +264,7 @@ impl Facts {
                         facts.versions.push(Version {
                             record,
                             carrier,
+                            spot: book.spot(carrier),
                             op,
                             author,
                             role,
@@ -588,6 +592,11 @@ impl Facts {
         self.unreadable.sort_by_key(|u| u.id);
         self.bad_references.sort_unstable();
         self.bad_references.dedup();
+    }
+
+    /// Every readable text under an id, in causal order.
+    pub fn texts(&self, id: RecordId) -> impl Iterator<Item = &Version> {
+        self.by_id.get(&id).into_iter().flatten().map(|v| &self.versions[*v])
     }
 
     /// How many different texts stand under an id, readable or not.

@@ -24,6 +24,7 @@ pub mod record;
 pub mod rules;
 pub mod same_tree;
 pub mod season;
+pub mod signed;
 pub mod suits;
 pub mod times;
 pub mod tree;
@@ -55,7 +56,11 @@ pub fn check(view: &View<'_>, balance: &Balance) -> Vec<Finding> {
 /// The same, with what only the earlier seasons' books show; `all` holds those that are at hand,
 /// in any order, and may hold others.
 pub fn check_among(view: &View<'_>, all: &[&View<'_>], balance: &Balance) -> Vec<Finding> {
-    found(view, all, |case, findings| WHOLE.iter().for_each(|rule| (rule.check)(case, balance, findings)))
+    found(view, all, |case, findings| {
+        WHOLE.iter().for_each(|rule| (rule.check)(case, balance, findings));
+        // Last, for it looks at what the others found.
+        signed::check(view, findings);
+    })
 }
 
 /// What [`check`] finds that may be about a tree: enough for advice, and without a balance.

@@ -165,6 +165,10 @@ codes! {
     AfterSignOff = "record.after_sign_off", Review, Accepted,
         "Re-open the day if it changes the record, or accept it as late.",
         "design rule: what arrives late is visible as such";
+    /// A day was signed off while a stop of it was not settled.
+    SignedPastStop = "day.signed_past_stop", Stop, Accepted,
+        "Re-open the day, settle its stops, and sign it off again; or accept with the reason why it stands. Find out which program signed it: this one refuses to.",
+        "design rule: a day is signed off only when no stop of it is unsettled";
     /// A photo's record came long ago, and its bytes did not.
     PhotoNotReceived = "photo.not_received", Review, Accepted,
         "Exchange with the device that took it, while it still has the bytes. If they are lost, accept with a reason: the record stays, and says so.",
