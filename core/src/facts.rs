@@ -175,6 +175,10 @@ pub struct Facts {
     pub conflicting: Vec<RecordId>,
     /// The sign-offs in force, as versions.
     pub signed_off: Vec<usize>,
+    /// Versions that are held or only proposed.
+    pub not_in_force: Vec<usize>,
+    /// Facts with several values side by side.
+    pub contested: Vec<usize>,
     by_id: BTreeMap<RecordId, Vec<usize>>,
     by_kind: BTreeMap<Kind, Vec<usize>>,
 }
@@ -589,6 +593,9 @@ impl Facts {
         for fact in &mut self.facts {
             fact.current.retain(|v| versions[*v].standing == Standing::InForce);
         }
+        let odd = |v: &usize| self.versions[*v].standing != Standing::InForce;
+        self.not_in_force = (0..self.versions.len()).filter(odd).collect();
+        self.contested = (0..self.facts.len()).filter(|f| self.facts[*f].contested.is_some()).collect();
         self.unreadable.sort_by_key(|u| u.id);
         self.bad_references.sort_unstable();
         self.bad_references.dedup();

@@ -50,7 +50,19 @@ pub fn past(before: &[&View<'_>]) -> Past {
 /// had passed, and trees over the label's limit with what another book of the same season put in.
 /// `before` as [`earlier`] gives it.
 pub fn check(view: &View<'_>, before: &[&View<'_>], findings: &mut Vec<Finding>) {
-    for (id, past) in past(before).by_tree(view) {
+    if !before.is_empty() {
+        check_trees(view, &past(before), |_| true, findings);
+    }
+}
+
+/// The same of the trees that are `wanted`.
+pub(crate) fn check_trees(
+    view: &View<'_>,
+    past: &Past,
+    wanted: impl Fn(TreeId) -> bool,
+    findings: &mut Vec<Finding>,
+) {
+    for (id, past) in past.by_tree(view).into_iter().filter(|(id, _)| wanted(*id)) {
         let Some(tree) = view.trees.get(&id) else { continue };
         let now: Vec<_> = treatments(view, tree).into_iter().filter(|t| t.discharged_ul().1 > 0).collect();
         findings.extend(now.iter().filter_map(|t| too_soon(view, id, t, &past)));

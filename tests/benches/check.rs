@@ -50,8 +50,8 @@ fn main() {
         println!("  digest of the findings: {}", Sha256Hash::of(&text));
         if trees == 100_000 {
             let work = best("    work laid out", || Work::of(&view));
-            let case = Case { view: &view, work: &work };
-            for rule in &ABOUT_TREES {
+            let case = Case { view: &view, work: &work, only: None, facts: None };
+            for rule in ABOUT_TREES {
                 best(&format!("    {}", rule.name), || {
                     let mut found = vec![];
                     (rule.check)(&case, &mut found);

@@ -236,15 +236,18 @@ fn sign_blindly(w: &mut World) -> RecordId {
     w.write(Who::Office, SignOff { crew, day: day("2026-06-01"), job_heads, yard_heads })
 }
 
-/// Rules on the overdose, as the law wants it ruled on.
-fn confirm_overdose(w: &mut World) -> RecordId {
-    let (finding, facts) = w.look(|_, _, findings| {
-        let found = findings.iter().find(|f| f.code.name() == "dose.over_label").unwrap();
-        (found.id, found.facts)
+/// Confirms every stop there is, as the law wants a violation ruled on.
+fn confirm_stops(w: &mut World) {
+    let stops = w.look(|_, _, findings| {
+        let of = findings.iter().filter(|f| f.blocks() && f.code.name() != "day.signed_past_stop");
+        of.map(|f| (f.id, f.facts)).collect::<Vec<_>>()
     });
-    let decision =
-        Decision::ConfirmViolation { done: "tree marked".into(), reported: "to the agency".into() };
-    w.write(Who::Office, Ruling { finding, facts, decision, reason: "one hole too many".into() })
+    assert!(!stops.is_empty());
+    for (finding, facts) in stops {
+        let decision =
+            Decision::ConfirmViolation { done: "tree marked".into(), reported: "to the agency".into() };
+        w.write(Who::Office, Ruling { finding, facts, decision, reason: "one hole too many".into() });
+    }
 }
 
 #[test]
@@ -258,12 +261,12 @@ fn a_day_signed_off_past_an_open_stop_is_found() {
     let mut signed = w.clone();
     let sign_off = sign_blindly(&mut signed);
     assert!(
-        finds(&signed, CODE).contains("past 1 stop not settled: 1 dose.over_label"),
+        finds(&signed, CODE).contains("past 2 stops not settled: 1 dose.over_label, 1 hole.spacing"),
         "{}",
         finds(&signed, CODE)
     );
     // A ruling made afterwards settles the stop, not that the day was signed before it.
-    confirm_overdose(&mut signed);
+    confirm_stops(&mut signed);
     finds(&signed, CODE);
     // Opened again and signed on a state that has the ruling, nothing is left.
     signed.write(Who::Office, Reopening { sign_off, reason: "signed too early".into() });
@@ -272,7 +275,7 @@ fn a_day_signed_off_past_an_open_stop_is_found() {
     silent(&signed, CODE);
 
     // Signed on one machine, ruled on another: the sign-off did not know.
-    confirm_overdose(&mut apart);
+    confirm_stops(&mut apart);
     sign_blindly(&mut w);
     w.merge(&apart);
     finds(&w, CODE);

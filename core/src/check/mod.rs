@@ -14,6 +14,7 @@ pub mod entry;
 pub mod fill;
 pub mod holes;
 pub mod job;
+pub mod kept;
 pub mod kit;
 pub mod law;
 pub mod licence;
@@ -59,7 +60,8 @@ pub fn check_among(view: &View<'_>, all: &[&View<'_>], balance: &Balance) -> Vec
     found(view, all, |case, findings| {
         WHOLE.iter().for_each(|rule| (rule.check)(case, balance, findings));
         // Last, for it looks at what the others found.
-        signed::check(view, findings);
+        let past_stops = signed::among(view, findings.iter());
+        findings.extend(past_stops);
     })
 }
 
@@ -79,7 +81,7 @@ fn found<'v>(
     // First, so that of one finding seen with and without the earlier books the fuller one stays.
     crate::seasons::check(view, &crate::seasons::earlier(view, all), &mut findings);
     let work = Work::of(view);
-    let case = Case { view, work: &work };
+    let case = Case { view, work: &work, only: None, facts: None };
     ABOUT_TREES.iter().for_each(|rule| (rule.check)(&case, &mut findings));
     more(&case, &mut findings);
     settle(view, &mut findings);
@@ -99,7 +101,7 @@ pub fn allowed(code: Code, decision: &Decision) -> bool {
     matches!(decision, Decision::ConfirmViolation { .. }) || code.ruled() == Ruled::Accepted
 }
 
-fn settle(view: &View<'_>, findings: &mut [Finding]) {
+pub(crate) fn settle(view: &View<'_>, findings: &mut [Finding]) {
     let mut rulings: BTreeMap<FindingId, Vec<(&Version, &Ruling)>> = BTreeMap::new();
     for fact in view.facts.in_force(Kind::Ruling) {
         for version in view.facts.current(fact) {

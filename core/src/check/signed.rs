@@ -17,12 +17,12 @@ use crate::view::{CrewDay, View};
 /// - nothing came to the yard's book after the heads that the sign-off names, and the job asked nothing
 ///   new, which may have raised it: a lot recalled next month is no one's fault at sign-off;
 /// - no ruling in force that the sign-off knew settles it, on the facts as they are.
-pub fn check(view: &View<'_>, findings: &mut Vec<Finding>) {
+pub fn among<'f>(view: &View<'_>, findings: impl Iterator<Item = &'f Finding>) -> Vec<Finding> {
     if view.signed_knowing.is_empty() {
-        return;
+        return vec![];
     }
     let mut stops: BTreeMap<CrewDay, Vec<&Finding>> = BTreeMap::new();
-    for finding in findings.iter().filter(|f| f.severity == Severity::Stop) {
+    for finding in findings.filter(|f| f.severity == Severity::Stop && f.code != Code::SignedPastStop) {
         finding.crew_days.iter().for_each(|day| stops.entry(*day).or_default().push(finding));
     }
     let rulings = Rulings::of(view);
@@ -64,7 +64,7 @@ pub fn check(view: &View<'_>, findings: &mut Vec<Finding>) {
         let found = Finding::new(Code::SignedPastStop, &[&id.to_string()], message, vec![id]);
         past_stops.push(found.on([day]));
     }
-    findings.append(&mut past_stops);
+    past_stops
 }
 
 /// The rulings in force, by finding.
