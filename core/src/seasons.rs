@@ -15,7 +15,7 @@ use crate::day::Day;
 use crate::dosing::advice::{Past, PastTreatment, PastTree};
 use crate::dosing::dose::season_limit_ul;
 use crate::finding::{Code, Finding};
-use crate::ids::{LabelId, TreeId};
+use crate::ids::{BookId, LabelId, TreeId};
 use crate::quantity::{Ul, UtcMs};
 use crate::record::book_kinds::Zone;
 use crate::view::{TreeView, View};
@@ -35,6 +35,25 @@ pub fn earlier<'a, 'y>(view: &View<'_>, all: &[&'a View<'y>]) -> Vec<&'a View<'y
         previous = next.job.previous;
     }
     found
+}
+
+/// The earlier season that a job's books lead to and that is not among those at hand, if there is one:
+/// the one named by the earliest of them.
+pub fn missing(view: &View<'_>, all: &[&View<'_>]) -> Option<BookId> {
+    let found = earlier(view, all);
+    let last = found.last().map_or(view.job.previous, |v| v.job.previous)?;
+    // A circle names a book that is at hand.
+    let known = last == view.book || found.iter().any(|v| v.book == last);
+    (!known).then_some(last)
+}
+
+/// That an earlier season's book is missing: nothing else would say that its treatments do not count.
+pub(crate) fn check_missing(view: &View<'_>, all: &[&View<'_>], findings: &mut Vec<Finding>) {
+    let Some(book) = missing(view, all) else { return };
+    let message = format!(
+        "The job follows on season book {book}, which is not here: what was treated then does not count in intervals and season limits."
+    );
+    findings.push(Finding::new(Code::EarlierSeasonMissing, &[&book.to_string()], message, vec![]));
 }
 
 /// What those seasons did to each tree.

@@ -10,12 +10,12 @@ use bolebook_core::check::check_among;
 use bolebook_core::check::kept::{Kept, Touched};
 use bolebook_core::finding::{Finding, State};
 use bolebook_core::ids::{RecordId, Sha256Hash};
-use bolebook_core::quantity::{Ms, UtcMs};
+use bolebook_core::quantity::{Ms, Um, UtcMs};
 use bolebook_core::record::book_kinds::{ChainEnd, Receipt};
 use bolebook_core::record::office::{Decision, Element, Join, Reopening, Requirements, Ruling, SignOff};
 use bolebook_core::record::people::Licence;
 use bolebook_core::record::product::MovementKind;
-use bolebook_core::record::stand::Tree;
+use bolebook_core::record::stand::{Position, PositionSource, Tree};
 use bolebook_core::record::work::{Application, Incident, IncidentKind, Photo};
 use bolebook_core::view::{View, Yard};
 use bolebook_tests::crowd::in_order;
@@ -90,7 +90,8 @@ fn happen(w: &mut World, dice: &mut Dice, made: &mut Made) -> String {
     let record = pick(dice, &made.records);
     let (what, record) = match (dice.between(0, 27), tree, record) {
         (0..=3, ..) | (_, None, _) => {
-            let tree = w.tree(who, &format!("T-{}", dice.between(1, 30)));
+            let tag = format!("T-{}", dice.between(1, 30));
+            let tree = if dice.once_in(3) { w.tree(who, &tag) } else { located(w, dice, who, tag) };
             made.trees.push(tree);
             ("a tree", Some(tree))
         }
@@ -139,6 +140,18 @@ fn happen(w: &mut World, dice: &mut Dice, made: &mut Made) -> String {
     };
     made.records.extend(record);
     what.to_owned()
+}
+
+/// A tree that a crew located among others, some of them the same tree.
+fn located(w: &mut World, dice: &mut Dice, who: Who, tag: String) -> RecordId {
+    let position = Position {
+        lat_ndeg: 42_732_500_000 + dice.between(0, 9) * 90_000,
+        lon_ndeg: -84_555_500_000 + dice.between(0, 9) * 120_000,
+        accuracy_um: Some(Um(dice.between(3, 12) * 1_000_000)),
+        source: PositionSource::Gnss,
+    };
+    let species = Some(if dice.once_in(3) { "ACRSA" } else { "FRXAM" }.to_owned());
+    w.write(who, Tree { tag, species, block: None, position: Some(position), stems: 1, mark: None })
 }
 
 #[derive(Clone, Default)]
@@ -290,6 +303,7 @@ fn a_part_checked_again_gives_what_the_whole_gives_whatever_happens() {
     }
     assert!(parts > 350, "{parts} of 480 changes were looked at in part");
     // A test that meets few kinds of finding shows little.
+    assert!(codes.contains("tree.may_be_same"), "{codes:?}");
     assert!(codes.len() >= 30, "{} kinds: {codes:?}", codes.len());
 }
 
@@ -327,7 +341,13 @@ fn an_earlier_season_counts_when_a_part_is_checked_again() {
     w.treat(0, trees[0], 7);
     w.treat(0, trees[1], 7);
     let earlier = [w.next_season("2026 second", &trees)];
-    let mut followed = Followed::new(&w, &earlier);
+    let mut followed = Followed::new(&w, &[]);
+    let missing = |followed: &Followed| {
+        followed.kept.findings().iter().any(|f| f.code.name() == "job.earlier_season_missing")
+    };
+    assert!(missing(&followed), "the earlier book is not here");
+    followed.follow(&w, &earlier, "the arrival of the earlier book");
+    assert!(!missing(&followed));
     for tree in &trees {
         w.diameter(Who::Crew(0), *tree, 3_000);
         w.treat(0, *tree, 7);
@@ -335,5 +355,5 @@ fn an_earlier_season_counts_when_a_part_is_checked_again() {
     }
     let of_both = |code: &str| followed.kept.findings().iter().filter(|f| f.code.name() == code).count();
     assert!(of_both("dose.season_limit") + of_both("dose.too_soon") >= 2, "{:?}", followed.codes);
-    assert_eq!(followed.parts, 3);
+    assert_eq!(followed.parts, 4);
 }

@@ -58,6 +58,10 @@ pub fn check(view: &View<'_>, balance: &Balance) -> Vec<Finding> {
 /// in any order, and may hold others.
 pub fn check_among(view: &View<'_>, all: &[&View<'_>], balance: &Balance) -> Vec<Finding> {
     found(view, all, |case, findings| {
+        // Without any other book at hand nobody looked for it: a phone has this season's alone.
+        if !all.is_empty() {
+            crate::seasons::check_missing(view, all, findings);
+        }
         WHOLE.iter().for_each(|rule| (rule.check)(case, balance, findings));
         // Last, for it looks at what the others found.
         let past_stops = signed::among(view, findings.iter());

@@ -20,6 +20,7 @@ use crate::check::work::Work;
 use crate::check::{area, day, kit, same_tree, settle, signed, volume};
 use crate::finding::{Finding, State, resolve};
 use crate::ids::{BlockId, BookId, CommitHash, FindingId, RecordId, TreeId};
+use crate::linkage::places::Places;
 use crate::seasons;
 use crate::view::{CrewDay, View};
 
@@ -48,6 +49,7 @@ struct Owner {
 
 /// Places of the parts around those of [`ABOUT_TREES`], which begin at 1.
 const SEASONS: usize = 0;
+const MISSING: usize = 99;
 const AREA: usize = 100;
 const FILL: usize = 101;
 const NO_FILL: usize = 102;
@@ -59,6 +61,7 @@ const SIGNED: usize = 105;
 #[derive(Clone, Debug)]
 pub struct Kept {
     gathered: Gathered,
+    places: Places,
     filled: Filled,
     earlier: Vec<(BookId, Vec<CommitHash>)>,
     /// As they are shown, each with its owner beside it.
@@ -112,9 +115,12 @@ impl Kept {
         let mut filled = Filled::new();
         found.part(FILL, Reach::Lists, |f| filled = fill::follow_kits(view, gathered.drawn(), balance, f));
         found.part(NO_FILL, Reach::Day, |f| kit::without_fill(view, &work, &filled, f));
-        found.lists(balance);
+        found.lists(balance, all);
         let mut kept = Self {
             gathered,
+            places: Places::of(
+                view.trees.iter().filter_map(|(id, tree)| same_tree::listing(view, *id, tree)),
+            ),
             filled,
             earlier: in_force(view, all),
             findings: vec![],
@@ -142,6 +148,8 @@ impl Kept {
             return;
         }
         let moved = self.gathered.again(view, &touched.trees);
+        let listed = |id: &TreeId| view.trees.get(id).and_then(|tree| same_tree::listing(view, *id, tree));
+        self.places.update(touched.trees.iter().map(|id| (*id, listed(id))));
         self.gathered.forget_hands(&touched.known);
         let versions = touched.versions.iter().flat_map(|id| view.facts.texts(*id));
         versions.for_each(|v| self.gathered.hand(v));
@@ -219,7 +227,7 @@ impl Kept {
         found.blocks(&among(&self.gathered.trees_of_blocks(&again.moved.blocks)));
         let days = self.gathered.trees_of(again.no_fill_days);
         found.part(NO_FILL, Reach::Day, |f| kit::without_fill(view, &among(&days), &self.filled, f));
-        found.lists(balance);
+        found.lists(balance, all);
     }
 
     /// A rule that looks at all of a kind.
@@ -232,7 +240,10 @@ impl Kept {
             "overlap" => self.gathered.overlap(view, findings),
             "two_people" => self.gathered.two_people(view, findings),
             "uptake" => self.gathered.uptake(view, findings),
-            _ => same_tree::check(view, findings),
+            _ => {
+                let (linked, listings) = self.places.linked();
+                same_tree::say(view, &linked, &listings, findings);
+            }
         }
     }
 
@@ -380,8 +391,11 @@ impl Found<'_, '_> {
     }
 
     /// What is found of short lists, beside the rules about trees.
-    fn lists(&mut self, balance: &Balance) {
+    fn lists(&mut self, balance: &Balance, all: &[&View<'_>]) {
         let view = self.view;
+        if !all.is_empty() {
+            self.part(MISSING, Reach::Lists, |f| seasons::check_missing(view, all, f));
+        }
         self.part(DAY, Reach::Lists, |f| day::check(view, f));
         self.part(VOLUME, Reach::Lists, |f| volume::check(view, balance, f));
     }
