@@ -251,12 +251,9 @@ impl Kept {
     fn merge(
         &mut self,
         view: &View<'_>,
-        mut found: Vec<(Owner, Finding)>,
+        found: Vec<(Owner, Finding)>,
         drops: impl Fn(Owner, &Finding) -> bool,
     ) {
-        for (_, finding) in &mut found {
-            settle_one(finding);
-        }
         let (owners, mut fresh): (Vec<Owner>, Vec<Finding>) = found.into_iter().unzip();
         settle(view, &mut fresh);
         resolve(&view.yard, &mut fresh);
@@ -265,22 +262,37 @@ impl Kept {
         pool.extend(hidden.into_iter().filter(|(owner, finding)| !drops(*owner, finding)));
         // Stable: what a rule found first stays first.
         pool.sort_by(order);
-        let owners = std::mem::take(&mut self.owners);
-        let shown = std::mem::take(&mut self.findings);
-        let mut old = owners.into_iter().zip(shown).filter(|(owner, f)| !drops(*owner, f)).peekable();
-        let mut new = pool.into_iter().peekable();
-        while let Some(next) = match (old.peek(), new.peek()) {
-            (Some(a), Some(b)) if order(a, b).is_le() => old.next(),
-            (Some(_), None) => old.next(),
-            _ => new.next(),
-        } {
-            if self.findings.last().is_some_and(|last| last.id == next.1.id) {
-                self.hidden.push(next);
-            } else {
-                self.owners.push(next.0);
-                self.findings.push(next.1);
+        let keep: Vec<bool> = self.owners.iter().zip(&self.findings).map(|(o, f)| !drops(*o, f)).collect();
+        retain(&mut self.owners, &keep);
+        retain(&mut self.findings, &keep);
+        let mut placed: Vec<(usize, Owner, Finding)> = vec![];
+        for (owner, finding) in pool {
+            let place = self.place(owner, &finding);
+            let before = match placed.last() {
+                Some((at, _, last)) if *at == place => Some(last.id),
+                _ => place.checked_sub(1).and_then(|i| self.findings.get(i)).map(|f| f.id),
+            };
+            if before == Some(finding.id) {
+                self.hidden.push((owner, finding));
+                continue;
+            }
+            // Of one identity the first one is shown.
+            match (self.owners.get_mut(place), self.findings.get_mut(place)) {
+                (Some(shown_owner), Some(shown)) if shown.id == finding.id => {
+                    let owner = std::mem::replace(shown_owner, owner);
+                    self.hidden.push((owner, std::mem::replace(shown, finding)));
+                }
+                _ => placed.push((place, owner, finding)),
             }
         }
+        let (mut places, mut owners, mut findings) = (vec![], vec![], vec![]);
+        for (place, owner, finding) in placed {
+            places.push(place);
+            owners.push(owner);
+            findings.push(finding);
+        }
+        insert(&mut self.owners, &places, owners);
+        insert(&mut self.findings, &places, findings);
         self.sign(view);
     }
 
@@ -292,14 +304,48 @@ impl Kept {
         resolve(&view.yard, &mut past_stops);
         let owner = Owner { part: SIGNED, key: Key::Any };
         for finding in past_stops {
-            let one = (owner, finding);
-            let place = (self.owners.iter().zip(&self.findings))
-                .position(|(owner, f)| order_of((*owner, f), (one.0, &one.1)).is_gt())
-                .unwrap_or(self.findings.len());
-            self.owners.insert(place, one.0);
-            self.findings.insert(place, one.1);
+            let place = self.place(owner, &finding);
+            self.owners.insert(place, owner);
+            self.findings.insert(place, finding);
         }
     }
+
+    /// Where a finding stands, or would stand.
+    fn place(&self, owner: Owner, finding: &Finding) -> usize {
+        let (mut low, mut high) = (0, self.findings.len());
+        while low < high {
+            let middle = low.midpoint(high);
+            let less = (self.owners.get(middle).zip(self.findings.get(middle)))
+                .is_some_and(|(o, f)| order_of((*o, f), (owner, finding)).is_lt());
+            if less {
+                low = middle + 1;
+            } else {
+                high = middle;
+            }
+        }
+        low
+    }
+}
+
+/// Keeps what is to be kept.
+fn retain<T>(of: &mut Vec<T>, keep: &[bool]) {
+    let mut keep = keep.iter();
+    of.retain(|_| keep.next().is_none_or(|keep| *keep));
+}
+
+/// Puts items before the places given, ascending: what stands before the first of them is not moved.
+fn insert<T>(of: &mut Vec<T>, places: &[usize], items: Vec<T>) {
+    let Some(first) = places.first().copied() else { return };
+    let rest = of.split_off(first);
+    of.reserve(rest.len() + items.len());
+    let mut items = places.iter().copied().zip(items).peekable();
+    for (index, one) in rest.into_iter().enumerate() {
+        while let Some((_, item)) = items.next_if(|(place, _)| *place <= first + index) {
+            of.push(item);
+        }
+        of.push(one);
+    }
+    of.extend(items.map(|(_, item)| item));
 }
 
 /// The facts that are looked at again: those touched, and all that is about a touched tree, for what is
@@ -321,10 +367,6 @@ fn facts_of(view: &View<'_>, touched: &Touched) -> BTreeSet<RecordId> {
     }
     facts.extend(view.unknown_tree.iter().map(|i| view.fact(*i).id));
     facts
-}
-
-fn settle_one(finding: &mut Finding) {
-    finding.state = State::Open;
 }
 
 fn order(a: &(Owner, Finding), b: &(Owner, Finding)) -> Ordering {
