@@ -13,7 +13,7 @@ use std::sync::{Arc, OnceLock};
 
 use automerge::{Automerge, ReadDoc as _};
 
-use crate::causality::Causality;
+use crate::causality::{Causality, Past, Spot};
 use crate::commit::{Commit, CommitError, Draft, MAX_DEPS, MAX_RECORDS};
 use crate::gate::{Gate, GateError, Known, LogIndex, Refusal, Verdict, genesis_of};
 use crate::ids::{ActorId, BookId, CommitHash, RecordId};
@@ -264,6 +264,16 @@ impl Book {
         } else {
             self.causality.knew(self.place(b), self.place(a))
         }
+    }
+
+    /// Where the commit of a carrier stands among this replica's chains.
+    pub fn spot(&self, carrier: Carrier) -> Spot {
+        self.causality.spot(self.place(carrier)).unwrap_or_default()
+    }
+
+    /// All that the commit of a carrier knew.
+    pub fn past(&self, carrier: Carrier) -> Option<Past> {
+        self.causality.past(self.place(carrier))
     }
 
     /// Whether a commit, of the log or rescued, knew what stands at `a`.

@@ -15,6 +15,30 @@ struct Place {
     knew: Arc<Vec<u32>>,
 }
 
+/// Where a commit stands among the chains of one replica: for looking up, never for deciding.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord)]
+pub struct Spot {
+    chain: u32,
+    index: u32,
+}
+
+/// All that one commit knew. It shares its memory with the commits around it.
+#[derive(Clone, Debug)]
+pub struct Past {
+    spot: Spot,
+    knew: Arc<Vec<u32>>,
+}
+
+impl Past {
+    /// Whether a commit of the same replica is this one or one of its ancestors.
+    pub fn holds(&self, other: Spot) -> bool {
+        if other.chain == self.spot.chain {
+            return other.index <= self.spot.index;
+        }
+        self.knew.get(other.chain as usize).is_some_and(|count| *count > other.index)
+    }
+}
+
 /// The ancestry of a growing list of commits, by their position in the list.
 #[derive(Clone, Debug, Default)]
 pub struct Causality {
@@ -65,6 +89,17 @@ impl Causality {
         b.knew.get(a.chain as usize).is_some_and(|count| *count > a.index)
     }
 
+    /// Where a commit stands, if it was added.
+    pub fn spot(&self, position: usize) -> Option<Spot> {
+        self.places.get(position).map(|p| Spot { chain: p.chain, index: p.index })
+    }
+
+    /// All that a commit knew, itself included, to be kept apart from the list.
+    pub fn past(&self, position: usize) -> Option<Past> {
+        let place = self.places.get(position)?;
+        Some(Past { spot: Spot { chain: place.chain, index: place.index }, knew: Arc::clone(&place.knew) })
+    }
+
     /// How many commits have been added.
     pub fn len(&self) -> usize {
         self.places.len()
@@ -111,7 +146,9 @@ mod tests {
                 past.push(mine);
             }
             for (b, past) in past.iter().enumerate() {
+                let kept = causality.past(b).unwrap();
                 for (a, knew) in past.iter().enumerate() {
+                    prop_assert_eq!(kept.holds(causality.spot(a).unwrap()), *knew);
                     prop_assert_eq!(causality.knew(b, a), *knew, "{} in the past of {}", a, b);
                 }
             }

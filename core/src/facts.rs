@@ -8,6 +8,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
 
 use crate::book::{Book, Carrier};
+use crate::causality::Spot;
 use crate::commit::Commit;
 use crate::ids::{CrewId, DeviceId, RecordId};
 use crate::quantity::UtcMs;
@@ -78,6 +79,8 @@ pub struct Version {
     pub record: Arc<Record>,
     /// The commit that carries it.
     pub carrier: Carrier,
+    /// Where that commit stands among the replica's chains.
+    pub spot: Spot,
     /// Its operation number, which grows along causality.
     pub op: u64,
     /// The device that wrote the commit.
@@ -172,6 +175,10 @@ pub struct Facts {
     pub conflicting: Vec<RecordId>,
     /// The sign-offs in force, as versions.
     pub signed_off: Vec<usize>,
+    /// Versions that are held or only proposed.
+    pub not_in_force: Vec<usize>,
+    /// Facts with several values side by side.
+    pub contested: Vec<usize>,
     by_id: BTreeMap<RecordId, Vec<usize>>,
     by_kind: BTreeMap<Kind, Vec<usize>>,
 }
@@ -261,6 +268,7 @@ impl Facts {
                         facts.versions.push(Version {
                             record,
                             carrier,
+                            spot: book.spot(carrier),
                             op,
                             author,
                             role,
@@ -585,9 +593,17 @@ impl Facts {
         for fact in &mut self.facts {
             fact.current.retain(|v| versions[*v].standing == Standing::InForce);
         }
+        let odd = |v: &usize| self.versions[*v].standing != Standing::InForce;
+        self.not_in_force = (0..self.versions.len()).filter(odd).collect();
+        self.contested = (0..self.facts.len()).filter(|f| self.facts[*f].contested.is_some()).collect();
         self.unreadable.sort_by_key(|u| u.id);
         self.bad_references.sort_unstable();
         self.bad_references.dedup();
+    }
+
+    /// Every readable text under an id, in causal order.
+    pub fn texts(&self, id: RecordId) -> impl Iterator<Item = &Version> {
+        self.by_id.get(&id).into_iter().flatten().map(|v| &self.versions[*v])
     }
 
     /// How many different texts stand under an id, readable or not.

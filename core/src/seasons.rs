@@ -15,7 +15,7 @@ use crate::day::Day;
 use crate::dosing::advice::{Past, PastTreatment, PastTree};
 use crate::dosing::dose::season_limit_ul;
 use crate::finding::{Code, Finding};
-use crate::ids::{LabelId, TreeId};
+use crate::ids::{BookId, LabelId, TreeId};
 use crate::quantity::{Ul, UtcMs};
 use crate::record::book_kinds::Zone;
 use crate::view::View;
@@ -38,6 +38,25 @@ pub fn earlier<'a, 'y>(view: &View<'_>, all: &[&'a View<'y>]) -> Vec<&'a View<'y
     found
 }
 
+/// The earlier season that a job's books lead to and that is not among those at hand, if there is one:
+/// the one named by the earliest of them.
+pub fn missing(view: &View<'_>, all: &[&View<'_>]) -> Option<BookId> {
+    let found = earlier(view, all);
+    let last = found.last().map_or(view.job.previous, |v| v.job.previous)?;
+    // A circle names a book that is at hand.
+    let known = last == view.book || found.iter().any(|v| v.book == last);
+    (!known).then_some(last)
+}
+
+/// That an earlier season's book is missing: nothing else would say that its treatments do not count.
+pub(crate) fn check_missing(view: &View<'_>, all: &[&View<'_>], findings: &mut Vec<Finding>) {
+    let Some(book) = missing(view, all) else { return };
+    let message = format!(
+        "The job follows on season book {book}, which is not here: what was treated then does not count in intervals and season limits."
+    );
+    findings.push(Finding::new(Code::EarlierSeasonMissing, &[&book.to_string()], message, vec![]));
+}
+
 /// What those seasons did to each tree.
 pub fn past(before: &[&View<'_>]) -> Past {
     let mut past = Past::default();
@@ -51,8 +70,20 @@ pub fn past(before: &[&View<'_>]) -> Past {
 /// had passed, and trees over the label's limit with what another book of the same season put in.
 /// `before` as [`earlier`] gives it.
 pub fn check(view: &View<'_>, before: &[&View<'_>], findings: &mut Vec<Finding>) {
+    if !before.is_empty() {
+        check_trees(view, &past(before), |_| true, findings);
+    }
+}
+
+/// The same of the trees that are `wanted`.
+pub(crate) fn check_trees(
+    view: &View<'_>,
+    past: &Past,
+    wanted: impl Fn(TreeId) -> bool,
+    findings: &mut Vec<Finding>,
+) {
     let products = view.yard.products();
-    for (id, past) in past(before).by_tree(view) {
+    for (id, past) in past.by_tree(view).into_iter().filter(|(id, _)| wanted(*id)) {
         let Some(tree) = view.trees.get(&id) else { continue };
         let now: Vec<_> = treatments(view, tree).into_iter().filter(|t| t.discharged_ul().1 > 0).collect();
         findings.extend(now.iter().filter_map(|t| too_soon(view, id, t, &past)));

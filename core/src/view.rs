@@ -7,7 +7,8 @@ use std::collections::{BTreeMap, BTreeSet};
 use std::ops::Deref;
 use std::sync::Arc;
 
-use crate::book::Book;
+use crate::book::{Book, Carrier};
+use crate::causality::Past;
 use crate::day::Day;
 use crate::dosing::label::confirmation_problems;
 use crate::facts::{Authority, Fact, Facts, NoDays, SignedDays, Standing, Version};
@@ -101,6 +102,8 @@ pub struct Yard {
     pub heads: Vec<CommitHash>,
     /// Its facts.
     pub facts: Facts,
+    /// What each of its commits knew.
+    pub(crate) pasts: BTreeMap<CommitHash, Past>,
 }
 
 /// The yard a view is read with: lent while the view lives, or shared so that the view can be kept.
@@ -173,6 +176,8 @@ pub struct View<'y> {
     /// What the office changed in a signed-off day: (change, fact, sign-off, day).
     pub changed: Vec<(usize, RecordId, RecordId, CrewDay)>,
     crews_of_devices: BTreeMap<DeviceId, Option<CrewId>>,
+    /// What each sign-off in force knew.
+    pub(crate) signed_knowing: BTreeMap<RecordId, Past>,
 }
 
 impl Yard {
@@ -186,7 +191,11 @@ impl Yard {
             return Err(ViewError::WrongKind { book: book.id(), wanted: "yard" });
         };
         let facts = Facts::fold(book, authority, &NoDays);
-        Ok(Self { book: book.id(), company: company.clone(), heads: book.heads(), facts })
+        let carriers = (0..).map(|commit| Carrier { commit, index: 0 });
+        let pasts =
+            book.commits().iter().zip(carriers).filter_map(|(c, at)| Some((c.hash(), book.past(at)?)));
+        let pasts = pasts.collect();
+        Ok(Self { book: book.id(), company: company.clone(), heads: book.heads(), facts, pasts })
     }
 
     /// A label version: the record with exactly this id, in force when it was written, whatever
@@ -376,6 +385,7 @@ impl<'y> View<'y> {
             set_back: vec![],
             changed: vec![],
             crews_of_devices: BTreeMap::new(),
+            signed_knowing: BTreeMap::new(),
         };
         view.list_trees();
         view.attach();
@@ -462,6 +472,7 @@ impl<'y> View<'y> {
                 let day = CrewDay { crew: body.crew, day: body.day };
                 signed.entry(day).or_default().push(*index);
                 self.signed_off.insert(day, version.id());
+                self.signed_knowing.extend(book.past(version.carrier).map(|past| (version.id(), past)));
             }
         }
         for (index, version) in self.facts.versions.iter().enumerate() {

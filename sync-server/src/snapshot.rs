@@ -9,6 +9,7 @@ use std::sync::{Arc, Mutex, OnceLock, PoisonError};
 use bolebook_core::authority::Directory;
 use bolebook_core::balance::{Balance, balance};
 use bolebook_core::check::check_among;
+use bolebook_core::check::kept::{Kept, Touched};
 use bolebook_core::export::{ExportError, Names};
 use bolebook_core::finding::Finding;
 use bolebook_core::ids::{BookId, ClientId, PersonId, RecordId, Sha256Hash};
@@ -48,9 +49,24 @@ pub struct Snapshot {
     state: Sha256Hash,
     yard_chain: Sha256Hash,
     balance: OnceLock<Balance>,
+    /// What was found of each job last, with the state it was found in: handed on to the next snapshot,
+    /// which checks again only what differs.
+    checked: Arc<Mutex<BTreeMap<BookId, Checked>>>,
     findings: Mutex<BTreeMap<BookId, Arc<Vec<Finding>>>>,
     texts: Mutex<BTreeMap<(BookId, &'static str), Arc<String>>>,
 }
+
+/// A job's findings with what it takes to bring them up to a change, and the state they stand on.
+#[derive(Debug)]
+struct Checked {
+    job: Arc<JobState>,
+    kept: Kept,
+    /// When it was last asked for, in turns.
+    turn: u64,
+}
+
+/// For so many jobs it is kept: those asked for last. It is about as large as the job's view.
+const KEPT_JOBS: usize = 4;
 
 fn lock<T>(mutex: &Mutex<T>) -> std::sync::MutexGuard<'_, T> {
     mutex.lock().unwrap_or_else(PoisonError::into_inner)
@@ -80,9 +96,38 @@ impl Snapshot {
     pub fn findings(&self, job: &JobState) -> Arc<Vec<Finding>> {
         let balance = self.balance();
         let all: Vec<&View<'_>> = self.jobs.values().map(|j| &j.view as &View<'_>).collect();
-        let mut kept = lock(&self.findings);
-        let found = || Arc::new(check_among(&job.view, &all, balance));
-        kept.entry(job.view.book).or_insert_with(found).clone()
+        let mut found = lock(&self.findings);
+        if let Some(found) = found.get(&job.view.book) {
+            return found.clone();
+        }
+        let fresh = Arc::new(self.check(job, &all, balance));
+        found.insert(job.view.book, fresh.clone());
+        fresh
+    }
+
+    /// Checks what differs from the state that was checked last, else everything.
+    fn check(&self, job: &JobState, all: &[&View<'_>], balance: &Balance) -> Vec<Finding> {
+        let Some(job) = self.jobs.get(&job.view.book).filter(|own| std::ptr::eq(Arc::as_ptr(own), job))
+        else {
+            return check_among(&job.view, all, balance);
+        };
+        let mut checked = lock(&self.checked);
+        let turn = checked.values().map(|c| c.turn).max().unwrap_or(0) + 1;
+        // Taken out: what a panic leaves half done is not looked at again.
+        let kept = match checked.remove(&job.view.book) {
+            Some(Checked { job: before, mut kept, .. }) => {
+                kept.update(&job.view, all, balance, &Touched::between(&before.view, &job.view));
+                kept
+            }
+            None => Kept::of(&job.view, all, balance),
+        };
+        let found = kept.findings().to_vec();
+        checked.insert(job.view.book, Checked { job: job.clone(), kept, turn });
+        while checked.len() > KEPT_JOBS {
+            let oldest = checked.iter().min_by_key(|(_, c)| c.turn).map(|(book, _)| *book);
+            oldest.and_then(|book| checked.remove(&book));
+        }
+        found
     }
 
     /// A text made from a job, made once.
@@ -166,8 +211,8 @@ fn make(
     let directory = app.directory(db)?.ok_or_else(none)?;
     let of_yard = books.iter().find(|b| b.book == app.identity.yard).ok_or_else(none)?;
     let yard_chain = of_yard.end.chain;
-    let before = before.filter(|b| b.yard_chain == yard_chain);
-    let yard = match before {
+    let same_yard = before.filter(|b| b.yard_chain == yard_chain);
+    let yard = match same_yard {
         Some(before) => before.yard.clone(),
         None => {
             let book = load(db, app.identity.yard)?;
@@ -176,7 +221,7 @@ fn make(
     };
     let (mut jobs, mut unreadable) = (BTreeMap::new(), vec![]);
     for info in books.iter().filter(|b| b.kind == BookKind::Job) {
-        let kept = before.and_then(|b| b.jobs.get(&info.book)).filter(|j| j.chain == info.end.chain);
+        let kept = same_yard.and_then(|b| b.jobs.get(&info.book)).filter(|j| j.chain == info.end.chain);
         if let Some(kept) = kept {
             jobs.insert(info.book, kept.clone());
             continue;
@@ -199,6 +244,7 @@ fn make(
         state,
         yard_chain,
         balance: OnceLock::new(),
+        checked: before.map(|b| b.checked.clone()).unwrap_or_default(),
         findings: Mutex::default(),
         texts: Mutex::default(),
     })

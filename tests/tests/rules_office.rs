@@ -6,7 +6,10 @@ use bolebook_core::check::law::ELEMENTS;
 use bolebook_core::ids::{RecordId, Sha256Hash};
 use bolebook_core::quantity::{MilliCelsius, Ms, UtcMs};
 use bolebook_core::record::book_kinds::{ChainEnd, Receipt};
-use bolebook_core::record::office::{Element, Join, Requirements, Scheme, SignOff};
+use bolebook_core::record::office::{
+    Decision, Element, Join, Reopening, Requirements, Ruling, Scheme, SignOff,
+};
+use bolebook_core::record::product::Lot;
 use bolebook_core::record::stand::{Authorisation, Notice, Position, PositionSource, Tree};
 use bolebook_core::record::work::{Acknowledgement, Incident, IncidentKind, Note, Photo};
 use bolebook_tests::planted::{ash, base, condition, finds, relist, require, silent, treat};
@@ -224,6 +227,83 @@ fn cautions_must_be_acknowledged_whole_and_on_the_day() {
     finds(&said(&["INVENTED: NOT FOR USE"], "2026-05-31"), "caution.not_acknowledged");
     finds(&said(&[], "2026-06-01"), "caution.not_acknowledged");
     silent(&asked(Requirements::default()).0, "caution.not_acknowledged");
+}
+
+/// Signs the first crew's day off, as a program would that looks at nothing.
+fn sign_blindly(w: &mut World) -> RecordId {
+    let (job_heads, yard_heads) = (w.job.heads(), w.yard.heads());
+    let crew = w.crews[0];
+    w.write(Who::Office, SignOff { crew, day: day("2026-06-01"), job_heads, yard_heads })
+}
+
+/// Confirms every stop there is, as the law wants a violation ruled on.
+fn confirm_stops(w: &mut World) {
+    let stops = w.look(|_, _, findings| {
+        let of = findings.iter().filter(|f| f.blocks() && f.code.name() != "day.signed_past_stop");
+        of.map(|f| (f.id, f.facts)).collect::<Vec<_>>()
+    });
+    assert!(!stops.is_empty());
+    for (finding, facts) in stops {
+        let decision =
+            Decision::ConfirmViolation { done: "tree marked".into(), reported: "to the agency".into() };
+        w.write(Who::Office, Ruling { finding, facts, decision, reason: "one hole too many".into() });
+    }
+}
+
+#[test]
+fn a_day_signed_off_past_an_open_stop_is_found() {
+    const CODE: &str = "day.signed_past_stop";
+    let mut w = base();
+    let tree = ash(&mut w, "T1");
+    w.treat(0, tree, 10);
+    let mut apart = w.apart();
+
+    let mut signed = w.clone();
+    let sign_off = sign_blindly(&mut signed);
+    assert!(
+        finds(&signed, CODE).contains("past 2 stops not settled: 1 dose.over_label, 1 hole.spacing"),
+        "{}",
+        finds(&signed, CODE)
+    );
+    // A ruling made afterwards settles the stop, not that the day was signed before it.
+    confirm_stops(&mut signed);
+    finds(&signed, CODE);
+    // Opened again and signed on a state that has the ruling, nothing is left.
+    signed.write(Who::Office, Reopening { sign_off, reason: "signed too early".into() });
+    silent(&signed, CODE);
+    sign_blindly(&mut signed);
+    silent(&signed, CODE);
+
+    // Signed on one machine, ruled on another: the sign-off did not know.
+    confirm_stops(&mut apart);
+    sign_blindly(&mut w);
+    w.merge(&apart);
+    finds(&w, CODE);
+}
+
+#[test]
+fn a_stop_that_came_after_a_sign_off_is_not_held_against_it() {
+    const CODE: &str = "day.signed_past_stop";
+    let mut w = base();
+    let tree = ash(&mut w, "T1");
+    treat(&mut w, 0, tree, |_| ());
+    // An overdose logged by a phone that the office had not heard of.
+    let mut phone = w.apart();
+    let other = ash(&mut phone, "T2");
+    phone.treat(0, other, 10);
+    let lot = w.look(|view, _, _| view.yard.lot(w.lot).unwrap().clone());
+    sign_blindly(&mut w);
+    let mut late = w.clone();
+    late.merge(&phone);
+    finds(&late, "dose.over_label");
+    silent(&late, CODE);
+    // A lot recalled next month.
+    w.yard_amend(Who::Office, w.lot, Lot { recalled: Some("glass found".into()), ..lot });
+    finds(&w, "lot.recalled");
+    silent(&w, CODE);
+    // Of a sign-off after the recall it is asked.
+    sign_blindly(&mut w);
+    finds(&w, CODE);
 }
 
 #[test]

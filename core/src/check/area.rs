@@ -30,6 +30,11 @@ pub fn check(view: &View<'_>, work: &Work<'_>, findings: &mut Vec<Finding>) {
     if !work.done.iter().any(|d| d.label.is_some_and(limited)) {
         return;
     }
+    blocks(view, work, findings);
+}
+
+/// The same of the blocks whose trees are laid out; it must be all trees of a block or none.
+pub(crate) fn blocks(view: &View<'_>, work: &Work<'_>, findings: &mut Vec<Finding>) {
     let products = view.yard.products();
     let mut blocks: BTreeMap<Option<BlockId>, Used<'_>> = BTreeMap::new();
     for treated in &work.treated {

@@ -2,6 +2,7 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
+use crate::check::rules::Case;
 use crate::check::work::{Work, listed};
 use crate::day::Day;
 use crate::facts::{Standing, Version};
@@ -9,7 +10,7 @@ use crate::finding::{Code, Finding, Named};
 use crate::ids::{DeviceId, PersonId, RecordId, Sha256Hash, TreeId};
 use crate::quantity::UtcMs;
 use crate::record::Body;
-use crate::view::{CrewDay, View};
+use crate::view::{CrewDay, TreeView, View};
 
 /// Stems a crew can begin in an hour, unless the office says otherwise (common practice, no source).
 const STEMS_PER_HOUR: i64 = 40;
@@ -21,15 +22,12 @@ const TURNS: usize = 2;
 /// So many alike in a row are no chance (common practice, no source).
 const ALIKE: usize = 6;
 
-/// Findings of this rule.
-pub fn check(view: &View<'_>, work: &Work<'_>, findings: &mut Vec<Finding>) {
+/// Too fast, and too even.
+pub fn pace(view: &View<'_>, work: &Work<'_>, findings: &mut Vec<Finding>) {
     for (day, indices) in &work.by_day {
         too_fast(view, work, *day, indices, findings);
         clockwork(work, *day, indices, findings);
     }
-    two_people(view, findings);
-    photos(view, findings);
-    readings(view, findings);
 }
 
 fn too_fast(view: &View<'_>, work: &Work<'_>, day: CrewDay, indices: &[usize], findings: &mut Vec<Finding>) {
@@ -116,84 +114,126 @@ fn clockwork(work: &Work<'_>, day: CrewDay, indices: &[usize], findings: &mut Ve
     findings.push(on_day(Code::Clockwork, day, message, run.iter().map(|d| d.version.id()).collect()));
 }
 
-#[derive(Default)]
-struct Hands {
-    last: Option<(UtcMs, PersonId)>,
-    turns: BTreeMap<CrewDay, (usize, BTreeSet<PersonId>, Vec<RecordId>)>,
+/// A record that somebody wrote with a device, in its place along causality.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub(crate) struct Hand {
+    op: u64,
+    pub(crate) id: RecordId,
+    at: UtcMs,
+    pub(crate) by: PersonId,
 }
 
-fn two_people(view: &View<'_>, findings: &mut Vec<Finding>) {
-    let mut devices: BTreeMap<DeviceId, Hands> = BTreeMap::new();
-    // Along causality, which for one device is the order in which it wrote.
-    for version in &view.facts.versions {
+impl Hand {
+    /// Who wrote a version that is in force, if it says so.
+    pub(crate) fn of(version: &Version) -> Option<Self> {
         let envelope = &version.record.envelope;
-        let (Some(by), Some(crew)) = (envelope.by, view.crew_of(version.author)) else { continue };
-        if version.standing != Standing::InForce {
-            continue;
-        }
-        let hands = devices.entry(version.author).or_default();
-        if let Some((at, before)) = hands.last
-            && before != by
-            && envelope.at.0.abs_diff(at.0) <= TURN_MS.unsigned_abs()
-        {
-            let day = CrewDay { crew, day: Day::of(envelope.at, &view.job.zone) };
-            let (turns, people, records) = hands.turns.entry(day).or_default();
-            *turns += 1;
-            people.extend([before, by]);
-            records.push(version.id());
-        }
-        hands.last = Some((envelope.at, by));
-    }
-    for (device, hands) in devices {
-        for (day, (turns, people, records)) in hands.turns {
-            if turns < TURNS {
-                continue;
-            }
-            let message = format!(
-                "Crew {} on {}: {} people wrote with one device by turns, {turns} times within half an hour.",
-                Named(day.crew),
-                day.day,
-                people.len()
-            );
-            let subjects = [device.to_string(), day.day.to_string()];
-            let found = Finding::new(Code::TwoPeople, &[&subjects[0], &subjects[1]], message, records);
-            findings.push(found.on([day]));
-        }
+        let by = envelope.by.filter(|_| version.standing == Standing::InForce)?;
+        Some(Self { op: version.op, id: version.id(), at: envelope.at, by })
     }
 }
 
-fn photos(view: &View<'_>, findings: &mut Vec<Finding>) {
-    let mut shown: Vec<(Sha256Hash, TreeId, &Version)> = vec![];
-    for (id, tree) in &view.trees {
-        for index in &tree.photos {
-            let version = view.facts.shown(view.fact(*index));
-            if let Body::Photo(photo) = &version.record.body {
-                shown.push((photo.sha256, *id, version));
-            }
-        }
+/// Two people on one device.
+pub fn two_people(view: &View<'_>, findings: &mut Vec<Finding>) {
+    let mut devices: BTreeMap<DeviceId, (PersonId, bool)> = BTreeMap::new();
+    for version in &view.facts.versions {
+        let Some(hand) = Hand::of(version) else { continue };
+        let (one, several) = devices.entry(version.author).or_insert((hand.by, false));
+        *several |= *one != hand.by;
     }
-    // Stable: of one picture, what was met first stays first.
-    shown.sort_by_key(|(digest, ..)| *digest);
-    for of in shown.chunk_by(|a, b| a.0 == b.0) {
-        let [(digest, first, _), others @ ..] = of else { continue };
-        if others.iter().all(|(_, tree, _)| tree == first) {
+    devices.retain(|_, (_, several)| *several);
+    let mut hands: BTreeMap<DeviceId, Vec<Hand>> = BTreeMap::new();
+    for version in view.facts.versions.iter().filter(|v| devices.contains_key(&v.author)) {
+        hands.entry(version.author).or_default().extend(Hand::of(version));
+    }
+    for (device, mut hands) in hands {
+        hands.sort_unstable();
+        by_turns(view, device, hands.iter(), findings);
+    }
+}
+
+/// The turns that people took on one device. Its records come along causality, which for one device
+/// is the order in which it wrote.
+pub(crate) fn by_turns<'h>(
+    view: &View<'_>,
+    device: DeviceId,
+    hands: impl Iterator<Item = &'h Hand>,
+    findings: &mut Vec<Finding>,
+) {
+    let Some(crew) = view.crew_of(device) else { return };
+    let mut last: Option<(UtcMs, PersonId)> = None;
+    let mut all: BTreeMap<CrewDay, (usize, BTreeSet<PersonId>, Vec<RecordId>)> = BTreeMap::new();
+    for hand in hands {
+        if let Some((at, before)) = last
+            && before != hand.by
+            && hand.at.0.abs_diff(at.0) <= TURN_MS.unsigned_abs()
+        {
+            let day = CrewDay { crew, day: Day::of(hand.at, &view.job.zone) };
+            let (turns, people, records) = all.entry(day).or_default();
+            *turns += 1;
+            people.extend([before, hand.by]);
+            records.push(hand.id);
+        }
+        last = Some((hand.at, hand.by));
+    }
+    for (day, (turns, people, records)) in all {
+        if turns < TURNS {
             continue;
         }
-        let trees: BTreeSet<TreeId> = of.iter().map(|(_, tree, _)| *tree).collect();
-        let tags: Vec<String> = trees.iter().map(|t| view.tag(*t)).collect();
-        let message = format!("One photo stands for {}.", listed(&tags.iter().map(String::as_str).collect()));
-        let records = of.iter().map(|(.., version)| version.id()).collect();
-        let days = of.iter().filter_map(|(.., version)| view.crew_day(version));
-        findings.push(Finding::new(Code::PhotoReused, &[&digest.to_string()], message, records).on(days));
+        let message = format!(
+            "Crew {} on {}: {} people wrote with one device by turns, {turns} times within half an hour.",
+            Named(day.crew),
+            day.day,
+            people.len()
+        );
+        let subjects = [device.to_string(), day.day.to_string()];
+        let found = Finding::new(Code::TwoPeople, &[&subjects[0], &subjects[1]], message, records);
+        findings.push(found.on([day]));
     }
+}
+
+/// A tree's pictures, with the records that show them.
+pub(crate) fn pictures<'v>(
+    view: &'v View<'_>,
+    tree: &'v TreeView,
+) -> impl Iterator<Item = (Sha256Hash, &'v Version)> {
+    tree.photos.iter().filter_map(|index| {
+        let version = view.facts.shown(view.fact(*index));
+        if let Body::Photo(photo) = &version.record.body { Some((photo.sha256, version)) } else { None }
+    })
+}
+
+/// Pictures that stand for several trees.
+pub fn photos(view: &View<'_>, findings: &mut Vec<Finding>) {
+    let mut shown: Vec<(Sha256Hash, TreeId)> = vec![];
+    for (id, tree) in &view.trees {
+        shown.extend(pictures(view, tree).map(|(digest, _)| (digest, *id)));
+    }
+    shown.sort_unstable();
+    shown.dedup();
+    for of in shown.chunk_by(|a, b| a.0 == b.0).filter(|of| of.len() > 1) {
+        findings.push(reused(view, of[0].0, &of.iter().map(|(_, tree)| *tree).collect()));
+    }
+}
+
+/// A picture that stands for several trees.
+pub(crate) fn reused(view: &View<'_>, digest: Sha256Hash, trees: &BTreeSet<TreeId>) -> Finding {
+    let tags: Vec<String> = trees.iter().map(|t| view.tag(*t)).collect();
+    let message = format!("One photo stands for {}.", listed(&tags.iter().map(String::as_str).collect()));
+    let of_trees = trees.iter().filter_map(|id| view.trees.get(id)).flat_map(|tree| pictures(view, tree));
+    let of: Vec<&Version> = of_trees.filter(|(shown, _)| *shown == digest).map(|(_, v)| v).collect();
+    let records = of.iter().map(|version| version.id()).collect();
+    let days = of.iter().filter_map(|version| view.crew_day(version));
+    Finding::new(Code::PhotoReused, &[&digest.to_string()], message, records).on(days)
 }
 
 /// What a crew read in a day: when, of which tree, the record, and the figure.
 type Readings<'v> = Vec<(UtcMs, RecordId, TreeId, &'v crate::quantity::AsRead)>;
 
-fn readings(view: &View<'_>, findings: &mut Vec<Finding>) {
+/// Many trees in a row read alike.
+pub fn readings(case: &Case<'_, '_, '_>, findings: &mut Vec<Finding>) {
+    let view = case.view;
     let mut days: BTreeMap<CrewDay, Readings<'_>> = BTreeMap::new();
-    for (id, tree) in &view.trees {
+    for (id, tree) in case.trees() {
         for index in &tree.diameters {
             let version = view.facts.shown(view.fact(*index));
             if let (Body::Diameter(d), Some(day)) = (&version.record.body, view.crew_day(version)) {

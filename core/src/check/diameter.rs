@@ -1,5 +1,6 @@
 //! Diameters: of one stem that disagree or shrank, and one that its own reading does not give.
 
+use crate::check::rules::Case;
 use crate::day::Day;
 use crate::dosing::stem::{diameter_from_reading, looks_like};
 use crate::facts::Version;
@@ -26,8 +27,9 @@ const GROWTH_UM_A_YEAR: i64 = 30_000;
 const ROUNDING_UM: i64 = 1_000;
 
 /// Findings of this rule.
-pub fn check(view: &View<'_>, findings: &mut Vec<Finding>) {
-    for (id, tree) in &view.trees {
+pub fn check(case: &Case<'_, '_, '_>, findings: &mut Vec<Finding>) {
+    let view = case.view;
+    for (id, tree) in case.trees() {
         as_read(view, *id, tree, findings);
         if tree.diameters.len() < 2 && tree.diameters.iter().all(|i| view.fact(*i).current.len() < 2) {
             continue;

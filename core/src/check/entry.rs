@@ -6,6 +6,8 @@
 use std::fmt::Display;
 
 use crate::check::record::label_of;
+use crate::check::rules::Case;
+use crate::facts::{Fact, Facts};
 use crate::finding::{Code, Finding};
 use crate::quantity::{PerMille, Ul, Um, UtcMs};
 use crate::record::stand::Position;
@@ -38,30 +40,41 @@ pub fn refuse(record: &Record, now: UtcMs) -> Vec<String> {
 }
 
 /// Findings of this rule.
-pub fn check(view: &View<'_>, findings: &mut Vec<Finding>) {
-    for facts in [&view.facts, &view.yard.facts] {
-        for fact in &facts.facts {
-            for version in facts.current(fact) {
-                let wrong = implausible(&version.record);
-                if wrong.is_empty() || !fact.in_force() {
-                    continue;
-                }
-                let kind = label_of(fact.kind);
-                let tree = crate::view::tree_named(&version.record.body).map(|t| view.stays(t));
-                let of = tree.map(|t| format!(" of tree {}", view.tag(t))).unwrap_or_default();
-                let message = format!("The {kind}{of} cannot be so: {}.", wrong.join("; "));
-                let mut finding = Finding::new(
-                    Code::Implausible,
-                    &[&version.id().to_string()],
-                    message,
-                    vec![version.id()],
-                )
-                .on(view.crew_day(version));
-                finding.tree = tree;
-                findings.push(finding);
-            }
+pub fn check(case: &Case<'_, '_, '_>, findings: &mut Vec<Finding>) {
+    let view = case.view;
+    match case.facts {
+        None => view.facts.facts.iter().for_each(|fact| of_fact(view, &view.facts, fact, findings)),
+        Some(ids) => {
+            let facts = ids.iter().filter_map(|id| view.facts.fact_of(*id));
+            facts.for_each(|fact| of_fact(view, &view.facts, fact, findings));
         }
     }
+}
+
+/// The same of the yard's book.
+pub fn check_yard(view: &View<'_>, findings: &mut Vec<Finding>) {
+    let facts = &view.yard.facts;
+    facts.facts.iter().for_each(|fact| of_fact(view, facts, fact, findings));
+}
+
+fn of_fact(view: &View<'_>, facts: &Facts, fact: &Fact, findings: &mut Vec<Finding>) {
+    for version in facts.current(fact) {
+        let wrong = implausible(&version.record);
+        if wrong.is_empty() || !fact.in_force() {
+            continue;
+        }
+        let kind = label_of(fact.kind);
+        let tree = crate::view::tree_named(&version.record.body).map(|t| view.stays(t));
+        let of = tree.map(|t| format!(" of tree {}", view.tag(t))).unwrap_or_default();
+        let message = format!("The {kind}{of} cannot be so: {}.", wrong.join("; "));
+        let id = version.id();
+        let finding = Finding::new(Code::Implausible, &[&id.to_string()], message, vec![id]);
+        findings.push(Finding { tree, ..finding.on(view.crew_day(version)) });
+    }
+}
+
+/// Records dated after a server had them.
+pub fn check_ahead(view: &View<'_>, findings: &mut Vec<Finding>) {
     for (index, arrived_at) in &view.ahead {
         let version = &view.facts.versions[*index];
         let message = format!(

@@ -31,12 +31,11 @@ pub fn content_ul(view: &View<'_>, kit: KitId) -> Ul {
     Ul(content::in_kit(view, kit).volume_ul)
 }
 
+/// The first day on which each kit had product of each lot in it; both by the record they began with.
+pub(crate) type Filled = BTreeMap<(KitId, RecordId), Day>;
+
 /// Findings of this rule.
 pub fn check(view: &View<'_>, work: &Work<'_>, balance: &Balance, findings: &mut Vec<Finding>) {
-    let ours: BTreeSet<LotId> =
-        balance.lots.iter().filter(|l| l.used_on.contains(&view.book)).map(|l| l.lot).collect();
-    let elsewhere: BTreeSet<LotId> =
-        balance.lots.iter().filter(|l| l.used_on.iter().any(|b| *b != view.book)).map(|l| l.lot).collect();
     // A charge has left the reservoir when its stem was begun.
     let drawn = work.done.iter().filter(|d| d.first).map(|d| Drawn {
         kit: d.body.kit,
@@ -45,8 +44,23 @@ pub fn check(view: &View<'_>, work: &Work<'_>, balance: &Balance, findings: &mut
         at: d.body.started_at,
         by: d.version.id(),
     });
+    let filled = follow_kits(view, drawn, balance, findings);
+    without_fill(view, work, &filled, findings);
+}
+
+/// What is wrong with fills, given all that was drawn from kits.
+pub(crate) fn follow_kits(
+    view: &View<'_>,
+    drawn: impl Iterator<Item = Drawn>,
+    balance: &Balance,
+    findings: &mut Vec<Finding>,
+) -> Filled {
+    let ours: BTreeSet<LotId> =
+        balance.lots.iter().filter(|l| l.used_on.contains(&view.book)).map(|l| l.lot).collect();
+    let elsewhere: BTreeSet<LotId> =
+        balance.lots.iter().filter(|l| l.used_on.iter().any(|b| *b != view.book)).map(|l| l.lot).collect();
     let root = |id: RecordId| view.yard.facts.fact_of(id).map_or(id, |f| f.id);
-    let mut filled: BTreeMap<(KitId, RecordId), Day> = BTreeMap::new();
+    let mut filled = Filled::new();
     for (kit, mut events) in happened(view, drawn) {
         for one in &events {
             let day = Day::of(one.at, &view.job.zone);
@@ -78,7 +92,7 @@ pub fn check(view: &View<'_>, work: &Work<'_>, balance: &Balance, findings: &mut
         }
         follow(view, kit, &events, &elsewhere, findings);
     }
-    without_fill(view, work, &filled, findings);
+    filled
 }
 
 fn read(

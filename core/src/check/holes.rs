@@ -1,14 +1,17 @@
 //! Holes against the label: depth, height, spacing, number, charge, closing, and what became of the
 //! containers.
 
+use std::collections::{BTreeMap, BTreeSet};
+
 use crate::check::work::{Done, Treated, Work, joined};
 use crate::dosing::stem::girth_of_diameter;
 use crate::finding::{Code, Finding};
+use crate::ids::{KitId, LabelId};
 use crate::quantity::{Ul, Um, decimal};
 use crate::record::Body;
 use crate::record::label::{Label, Sealing};
 use crate::record::work::{Application, Hole};
-use crate::view::View;
+use crate::view::{CrewDay, View};
 
 /// A hole is placed and its height read by hand on rough bark: 10 mm (common practice, no source).
 const BY_HAND_UM: i64 = 10_000;
@@ -34,7 +37,6 @@ pub fn check(view: &View<'_>, work: &Work<'_>, findings: &mut Vec<Finding>) {
     for treated in &work.treated {
         spacing(view, work, treated, findings);
     }
-    bits(work, findings);
 }
 
 fn wrong(holes: &[Hole], say: impl Fn(&Hole) -> Option<String>) -> Vec<String> {
@@ -265,28 +267,40 @@ fn least_gap(mut arcs: Vec<i64>, girth: Option<i64>) -> Option<i64> {
     between.chain(around).min()
 }
 
-fn bits(work: &Work<'_>, findings: &mut Vec<Finding>) {
-    let mut pairs = std::collections::BTreeMap::new();
+/// Kits used under a label whose bit is another.
+pub fn bits(view: &View<'_>, work: &Work<'_>, findings: &mut Vec<Finding>) {
+    let mut pairs: BTreeMap<(KitId, LabelId), BTreeSet<CrewDay>> = BTreeMap::new();
     for done in &work.done {
         if let (Some(kit), Some(label)) = (done.kit, done.label)
             && kit.bit_um != label.holes.bit_um
         {
-            let entry = pairs.entry((done.body.kit, done.body.label));
-            let (_, _, days) = entry.or_insert((kit, label, std::collections::BTreeSet::new()));
-            days.extend(done.day);
+            pairs.entry((done.body.kit, done.body.label)).or_default().extend(done.day);
         }
     }
-    for ((kit_id, label_id), (kit, label, days)) in pairs {
+    other_bits(view, &pairs, findings);
+}
+
+/// The same, of kits and labels used together, and when.
+pub(crate) fn other_bits(
+    view: &View<'_>,
+    used: &BTreeMap<(KitId, LabelId), BTreeSet<CrewDay>>,
+    findings: &mut Vec<Finding>,
+) {
+    for ((kit_id, label_id), days) in used {
+        let Some((kit, label)) = view.yard.kit(*kit_id).zip(view.yard.label(*label_id)) else { continue };
+        if kit.bit_um == label.holes.bit_um {
+            continue;
+        }
         let message = format!(
             "Kit {}: its bit is {} mm, label {} asks for {} mm.",
-            crate::finding::Named(kit_id),
+            crate::finding::Named(*kit_id),
             kit.bit_um.mm(),
             label.name,
             label.holes.bit_um.mm()
         );
         let subjects = [kit_id.to_string(), label_id.to_string()];
         let found =
-            Finding::new(Code::HoleBit, &[&subjects[0], &subjects[1]], message, vec![kit_id, label_id]);
-        findings.push(found.on(days));
+            Finding::new(Code::HoleBit, &[&subjects[0], &subjects[1]], message, vec![*kit_id, *label_id]);
+        findings.push(found.on(days.iter().copied()));
     }
 }

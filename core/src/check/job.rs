@@ -9,11 +9,10 @@ use crate::quantity::UtcMs;
 use crate::record::{Body, Kind};
 use crate::view::View;
 
-/// Findings of this rule.
+/// Days without the client's leave or a notice.
 pub fn check(view: &View<'_>, work: &Work<'_>, findings: &mut Vec<Finding>) {
     leave(view, work, findings);
     notice(view, work, findings);
-    incidents(view, findings);
 }
 
 /// Whether the client's leave was on record by a day.
@@ -79,7 +78,8 @@ fn notice(view: &View<'_>, work: &Work<'_>, findings: &mut Vec<Finding>) {
     }
 }
 
-fn incidents(view: &View<'_>, findings: &mut Vec<Finding>) {
+/// Incidents that nobody followed up.
+pub fn incidents(view: &View<'_>, findings: &mut Vec<Finding>) {
     let notes = view.facts.in_force(Kind::Note).map(|f| view.facts.shown(f));
     let about: BTreeSet<_> = notes
         .filter_map(|v| match &v.record.body {

@@ -2,6 +2,7 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
+use crate::check::fill::Filled;
 use crate::check::work::{Done, Together, Work, joined, listed};
 use crate::dosing::kit::{ready, working_limit};
 use crate::dosing::units;
@@ -16,8 +17,7 @@ use crate::view::{CrewDay, View};
 const STUCK: usize = 10;
 
 /// Findings of this rule.
-pub fn check(view: &View<'_>, work: &Work<'_>, findings: &mut Vec<Finding>) {
-    fit(view, work, findings);
+pub fn check(work: &Work<'_>, findings: &mut Vec<Finding>) {
     for done in &work.done {
         pressure(done.tag, done, findings);
     }
@@ -39,27 +39,36 @@ fn kit_at<'v>(view: &'v View<'_>, id: KitId, at: UtcMs) -> Option<&'v Kit> {
     then.map(|(_, kit)| *kit)
 }
 
-fn fit(view: &View<'_>, work: &Work<'_>, findings: &mut Vec<Finding>) {
-    let mut days: BTreeMap<KitId, BTreeMap<CrewDay, UtcMs>> = BTreeMap::new();
+/// When each kit was first used on each day.
+pub(crate) type FirstUses = BTreeMap<KitId, BTreeMap<CrewDay, UtcMs>>;
+
+/// Kits that were not fit for work.
+pub fn fit(view: &View<'_>, work: &Work<'_>, findings: &mut Vec<Finding>) {
+    let mut days = FirstUses::new();
     for done in &work.done {
         if let Some(day) = done.day {
             let first = days.entry(done.body.kit).or_default().entry(day).or_insert(done.body.started_at);
             *first = done.body.started_at.min(*first);
         }
     }
-    for (id, days) in days {
+    not_ready(view, &days, findings);
+}
+
+/// The same, of when each kit was used.
+pub(crate) fn not_ready(view: &View<'_>, uses: &FirstUses, findings: &mut Vec<Finding>) {
+    for (id, days) in uses {
         let mut stops: BTreeMap<Vec<String>, BTreeSet<CrewDay>> = BTreeMap::new();
         for (day, at) in days {
-            let found = ready(kit_at(view, id, at), None, day.day).stops;
+            let found = ready(kit_at(view, *id, *at), None, day.day).stops;
             if !found.is_empty() {
-                stops.entry(found.iter().map(ToString::to_string).collect()).or_default().insert(day);
+                stops.entry(found.iter().map(ToString::to_string).collect()).or_default().insert(*day);
             }
         }
         for (stops, days) in stops {
             let Some(first) = days.first() else { continue };
-            let message = format!("Kit {} was used from {} on: {}", Named(id), first.day, joined(&stops));
+            let message = format!("Kit {} was used from {} on: {}", Named(*id), first.day, joined(&stops));
             let subjects = [id.to_string(), stops.join("\n")];
-            let found = Finding::new(Code::KitNotReady, &[&subjects[0], &subjects[1]], message, vec![id]);
+            let found = Finding::new(Code::KitNotReady, &[&subjects[0], &subjects[1]], message, vec![*id]);
             findings.push(found.on(days));
         }
     }
@@ -122,13 +131,8 @@ fn gauge(work: &Work<'_>, findings: &mut Vec<Finding>) {
     }
 }
 
-/// Charges grouped by what is wrong with the product they came from.
-pub fn without_fill(
-    view: &View<'_>,
-    work: &Work<'_>,
-    filled: &BTreeMap<(KitId, RecordId), crate::day::Day>,
-    findings: &mut Vec<Finding>,
-) {
+/// Charges of a lot that was never filled into their kit.
+pub(crate) fn without_fill(view: &View<'_>, work: &Work<'_>, filled: &Filled, findings: &mut Vec<Finding>) {
     let mut together = Together::default();
     let mut roots: BTreeMap<RecordId, RecordId> = BTreeMap::new();
     let mut root =

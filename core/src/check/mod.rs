@@ -14,6 +14,7 @@ pub mod entry;
 pub mod fill;
 pub mod holes;
 pub mod job;
+pub mod kept;
 pub mod kit;
 pub mod law;
 pub mod licence;
@@ -24,6 +25,7 @@ pub mod record;
 pub mod rules;
 pub mod same_tree;
 pub mod season;
+pub mod signed;
 pub mod suits;
 pub mod times;
 pub mod tree;
@@ -55,7 +57,16 @@ pub fn check(view: &View<'_>, balance: &Balance) -> Vec<Finding> {
 /// The same, with what only the earlier seasons' books show; `all` holds those that are at hand,
 /// in any order, and may hold others.
 pub fn check_among(view: &View<'_>, all: &[&View<'_>], balance: &Balance) -> Vec<Finding> {
-    found(view, all, |case, findings| WHOLE.iter().for_each(|rule| (rule.check)(case, balance, findings)))
+    found(view, all, |case, findings| {
+        // Without any other book at hand nobody looked for it: a phone has this season's alone.
+        if !all.is_empty() {
+            crate::seasons::check_missing(view, all, findings);
+        }
+        WHOLE.iter().for_each(|rule| (rule.check)(case, balance, findings));
+        // Last, for it looks at what the others found.
+        let past_stops = signed::among(view, findings.iter());
+        findings.extend(past_stops);
+    })
 }
 
 /// What [`check`] finds that may be about a tree: enough for advice, and without a balance.
@@ -74,7 +85,7 @@ fn found<'v>(
     // First, so that of one finding seen with and without the earlier books the fuller one stays.
     crate::seasons::check(view, &crate::seasons::earlier(view, all), &mut findings);
     let work = Work::of(view);
-    let case = Case { view, work: &work };
+    let case = Case { view, work: &work, only: None, facts: None };
     ABOUT_TREES.iter().for_each(|rule| (rule.check)(&case, &mut findings));
     more(&case, &mut findings);
     settle(view, &mut findings);
@@ -94,7 +105,7 @@ pub fn allowed(code: Code, decision: &Decision) -> bool {
     matches!(decision, Decision::ConfirmViolation { .. }) || code.ruled() == Ruled::Accepted
 }
 
-fn settle(view: &View<'_>, findings: &mut [Finding]) {
+pub(crate) fn settle(view: &View<'_>, findings: &mut [Finding]) {
     let mut rulings: BTreeMap<FindingId, Vec<(&Version, &Ruling)>> = BTreeMap::new();
     for fact in view.facts.in_force(Kind::Ruling) {
         for version in view.facts.current(fact) {

@@ -2,6 +2,7 @@
 
 use std::collections::BTreeMap;
 
+use crate::check::rules::Case;
 use crate::check::work::Work;
 use crate::finding::{Code, Finding, Named};
 use crate::geo::{distance_m, offset_m};
@@ -22,10 +23,10 @@ const FASTEST_M_S: f64 = 50.0 / 3.6;
 const LATE_S: f64 = 600.0;
 
 /// Findings of this rule.
-pub fn check(view: &View<'_>, work: &Work<'_>, findings: &mut Vec<Finding>) {
-    outside(view, findings);
-    far(view, work, findings);
-    track(view, work, findings);
+pub fn check(case: &Case<'_, '_, '_>, findings: &mut Vec<Finding>) {
+    outside(case, findings);
+    far(case.view, case.work, findings);
+    track(case.view, case.work, findings);
 }
 
 /// The uncertainty of a position in metres: a bad fix says nothing beyond 50 m.
@@ -40,7 +41,8 @@ fn metres(m: f64) -> String {
     decimal(libm::round(m) as i64, 1, 0)
 }
 
-fn outside(view: &View<'_>, findings: &mut Vec<Finding>) {
+fn outside(case: &Case<'_, '_, '_>, findings: &mut Vec<Finding>) {
+    let view = case.view;
     let mut blocks: BTreeMap<BlockId, (&str, &[Corner])> = BTreeMap::new();
     for fact in view.facts.in_force(Kind::Block) {
         if let Body::Block(block) = &view.facts.shown(fact).record.body
@@ -52,8 +54,8 @@ fn outside(view: &View<'_>, findings: &mut Vec<Finding>) {
     if blocks.is_empty() {
         return;
     }
-    for id in view.trees.keys() {
-        let Some(tree) = view.tree(*id) else { continue };
+    for (id, of) in case.trees() {
+        let Some(tree) = view.listed(*id, of) else { continue };
         let Some((block, position)) = tree.block.zip(tree.position) else { continue };
         let block = view.facts.fact_of(block).map_or(block, |f| f.id);
         let Some((name, boundary)) = blocks.get(&block) else { continue };

@@ -29,7 +29,7 @@ fn in_book(view: &View<'_>, facts: &Facts, findings: &mut Vec<Finding>) {
             facts.fact_of(*id).into_iter().flat_map(|f| facts.current(f)).filter_map(|v| view.crew_day(v));
         findings.push(Finding::new(Code::Conflicting, &[&id.to_string()], message, vec![*id]).on(days));
     }
-    for fact in &facts.facts {
+    for fact in facts.contested.iter().map(|i| &facts.facts[*i]) {
         let code = match fact.contested {
             Some(Contest::AmendedTwoWays) => Code::AmendedTwoWays,
             Some(Contest::AmendedAndStruck) => Code::AmendedAndStruck,
@@ -48,7 +48,7 @@ fn in_book(view: &View<'_>, facts: &Facts, findings: &mut Vec<Finding>) {
         finding.tree = tree_named(&shown.record.body).map(|t| view.stays(t));
         findings.push(finding);
     }
-    for version in &facts.versions {
+    for version in facts.not_in_force.iter().map(|i| &facts.versions[*i]) {
         let (code, why) = match version.standing {
             Standing::InForce => continue,
             Standing::Held(HeldReason::NotItsAuthor) => {

@@ -1,54 +1,110 @@
 //! The rules by name, in the order in which they run.
 
+use std::collections::BTreeSet;
+
 use crate::balance::Balance;
 use crate::check::work::Work;
 use crate::check::{
     area, backdated, conditions, crew, day, diameter, dose, entry, fill, holes, job, kit, law, licence, lot,
     photo, place, record, same_tree, season, suits, times, tree, uptake, volume,
 };
-use crate::finding::Finding;
-use crate::view::View;
+use crate::finding::{Code, Finding};
+use crate::ids::{RecordId, TreeId};
+use crate::view::{TreeView, View};
 
 /// What a rule looks at.
 pub struct Case<'a, 'v, 'y> {
     /// The job.
     pub view: &'v View<'y>,
-    /// Its work, laid out.
+    /// Its work, laid out; of a part of the job, the work of that part.
     pub work: &'a Work<'v>,
+    /// The trees of the part; none for the whole job.
+    pub only: Option<&'a BTreeSet<TreeId>>,
+    /// The facts of the part.
+    pub facts: Option<&'a BTreeSet<RecordId>>,
+}
+
+impl<'v> Case<'_, 'v, '_> {
+    /// The trees looked at, ascending by id.
+    pub fn trees(&self) -> Box<dyn Iterator<Item = (&'v TreeId, &'v TreeView)> + '_> {
+        match self.only {
+            None => Box::new(self.view.trees.iter()),
+            Some(ids) => Box::new(ids.iter().filter_map(|id| self.view.trees.get_key_value(id))),
+        }
+    }
+}
+
+/// What a finding of a rule stands on besides the yard's book, and so what must change for it to change.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Reach {
+    /// One fact, and the tree it is about.
+    Fact,
+    /// One tree with all that is logged of it.
+    Tree,
+    /// One crew's day: the trees worked or measured on it.
+    Day,
+    /// A tree; for these codes a crew's day.
+    TreeOrDay(&'static [Code]),
+    /// Short lists of the view: found anew at every change.
+    Lists,
+    /// All that is of one kind: what of it is kept from change to change stands in `kept`.
+    Kept,
 }
 
 /// A rule.
 pub struct Rule {
-    /// Its module's name.
+    /// Its name: its module's, or its function's where a module holds several.
     pub name: &'static str,
+    /// How far it looks.
+    pub reach: Reach,
     /// Adds its findings.
     pub check: fn(&Case<'_, '_, '_>, &mut Vec<Finding>),
 }
 
+macro_rules! rules {
+    ($($name:literal, $reach:expr, $check:expr;)*) => {
+        &[$(Rule { name: $name, reach: $reach, check: $check },)*]
+    };
+}
+
+use Reach::{Day, Fact, Kept, Lists, Tree, TreeOrDay};
+
 /// The rules that may find something about a tree.
-pub const ABOUT_TREES: [Rule; 21] = [
-    Rule { name: "record", check: |c, f| record::check(c.view, f) },
-    Rule { name: "entry", check: |c, f| entry::check(c.view, f) },
-    Rule { name: "backdated", check: |c, f| backdated::check(c.view, f) },
-    Rule { name: "tree", check: |c, f| tree::check(c.view, f) },
-    Rule { name: "same_tree", check: |c, f| same_tree::check(c.view, f) },
-    Rule { name: "diameter", check: |c, f| diameter::check(c.view, f) },
-    Rule { name: "dose", check: |c, f| dose::check(c.view, c.work, f) },
-    Rule { name: "season", check: |c, f| season::check(c.view, c.work, f) },
-    Rule { name: "suits", check: |c, f| suits::check(c.view, c.work, f) },
-    Rule { name: "holes", check: |c, f| holes::check(c.view, c.work, f) },
-    Rule { name: "conditions", check: |c, f| conditions::check(c.view, c.work, f) },
-    Rule { name: "lot", check: |c, f| lot::check(c.view, c.work, f) },
-    Rule { name: "photo", check: |c, f| photo::check(c.view, f) },
-    Rule { name: "licence", check: |c, f| licence::check(c.view, c.work, f) },
-    Rule { name: "law", check: |c, f| law::check(c.view, c.work, f) },
-    Rule { name: "job", check: |c, f| job::check(c.view, c.work, f) },
-    Rule { name: "kit", check: |c, f| kit::check(c.view, c.work, f) },
-    Rule { name: "place", check: |c, f| place::check(c.view, c.work, f) },
-    Rule { name: "times", check: |c, f| times::check(c.view, c.work, f) },
-    Rule { name: "crew", check: |c, f| crew::check(c.view, c.work, f) },
-    Rule { name: "uptake", check: |c, f| uptake::check(c.view, c.work, f) },
-];
+pub const ABOUT_TREES: &[Rule] = rules! {
+    "record", Lists, |c, f| record::check(c.view, f);
+    "entry", Fact, entry::check;
+    "yard", Lists, |c, f| entry::check_yard(c.view, f);
+    "ahead", Lists, |c, f| entry::check_ahead(c.view, f);
+    "backdated", Lists, |c, f| backdated::check(c.view, f);
+    "same_tag", Kept, |c, f| tree::same_tag(c.view, f);
+    "unknown_tree", Lists, |c, f| tree::unknown(c.view, f);
+    "same_tree", Kept, |c, f| same_tree::check(c.view, f);
+    "diameter", Tree, diameter::check;
+    "dose", Tree, |c, f| dose::check(c.view, c.work, f);
+    "season", Tree, |c, f| season::check(c.view, c.work, f);
+    "suits", Tree, |c, f| suits::check(c.view, c.work, f);
+    "holes", Tree, |c, f| holes::check(c.view, c.work, f);
+    "bits", Kept, |c, f| holes::bits(c.view, c.work, f);
+    "conditions", TreeOrDay(&[Code::NotAssessed]), |c, f| conditions::check(c.view, c.work, f);
+    "lot", Tree, |c, f| lot::check(c.view, c.work, f);
+    "photo", Lists, |c, f| photo::check(c.view, f);
+    "licence", Tree, |c, f| licence::check(c.view, c.work, f);
+    "law", Day, |c, f| law::check(c.view, c.work, f);
+    "job", Day, |c, f| job::check(c.view, c.work, f);
+    "incidents", Lists, |c, f| job::incidents(c.view, f);
+    "fit", Kept, |c, f| kit::fit(c.view, c.work, f);
+    "kit", TreeOrDay(&[Code::GaugeStuck]), |c, f| kit::check(c.work, f);
+    "place", TreeOrDay(&[Code::OffTrack]), place::check;
+    "times", TreeOrDay(&[Code::AfterClosing]), |c, f| times::check(c.view, c.work, f);
+    "closings", Lists, |c, f| times::closings(c.view, f);
+    "overlap", Kept, |c, f| times::overlap(c.view, c.work, f);
+    "clocks", Lists, |c, f| times::clocks(c.view, f);
+    "pace", Day, |c, f| crew::pace(c.view, c.work, f);
+    "two_people", Kept, |c, f| crew::two_people(c.view, f);
+    "photos", Kept, |c, f| crew::photos(c.view, f);
+    "readings", Day, crew::readings;
+    "uptake", Kept, |c, f| uptake::check(c.view, c.work, f);
+};
 
 /// A rule that looks at stock and days as a whole. Nothing it finds names a tree, so that advice does
 /// without it, and so does a phone.

@@ -9,14 +9,18 @@ use crate::finding::{Code, Finding};
 use crate::ids::{RecordId, TreeId};
 use crate::linkage::evidence::message;
 use crate::linkage::tags::Tags;
-use crate::linkage::{Listing, Visit, link};
+use crate::linkage::{Linked, Listing, Visit, link};
 use crate::record::Body;
 use crate::view::{TreeView, View};
 
 /// Findings of this rule.
 pub fn check(view: &View<'_>, findings: &mut Vec<Finding>) {
     let listings = listings(view);
-    let linked = link(&listings);
+    say(view, &link(&listings), &listings, findings);
+}
+
+/// The findings on what was linked.
+pub(crate) fn say(view: &View<'_>, linked: &Linked, listings: &[Listing<'_>], findings: &mut Vec<Finding>) {
     let mut seen = BTreeSet::new();
     for doubtful in &linked.doubtful {
         let Some(pair) = doubtful.pairs.first().and_then(|i| linked.pairs.get(*i)) else { continue };
@@ -25,7 +29,7 @@ pub fn check(view: &View<'_>, findings: &mut Vec<Finding>) {
         if told || !seen.insert((a.id, b.id)) {
             continue;
         }
-        findings.push(finding(view, a.id, b.id, message(&linked, &listings, doubtful)));
+        findings.push(finding(view, a.id, b.id, message(linked, listings, doubtful)));
     }
 }
 

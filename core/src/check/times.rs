@@ -7,8 +7,8 @@ use crate::check::entry::CLOCK_TOLERANCE_MS;
 use crate::check::work::{Done, Together, Work};
 use crate::day::Day;
 use crate::finding::{Code, Finding, Named};
-use crate::ids::RecordId;
-use crate::quantity::{UtcMs, decimal};
+use crate::ids::{CrewId, LotId, RecordId, TreeId};
+use crate::quantity::{Ul, UtcMs, decimal};
 use crate::record::{Body, Kind};
 use crate::view::{CrewDay, View};
 
@@ -18,9 +18,7 @@ pub fn check(view: &View<'_>, work: &Work<'_>, findings: &mut Vec<Finding>) {
         backwards(view, done, findings);
         other_day(view, done, findings);
     }
-    closings(view, work, findings);
-    overlap(work, findings);
-    clocks(view, findings);
+    after_closing(view, work, findings);
 }
 
 fn backwards(view: &View<'_>, done: &Done<'_>, findings: &mut Vec<Finding>) {
@@ -61,14 +59,12 @@ fn other_day(view: &View<'_>, done: &Done<'_>, findings: &mut Vec<Finding>) {
     findings.push(done.find(Code::OtherDay, message));
 }
 
-fn closings(view: &View<'_>, work: &Work<'_>, findings: &mut Vec<Finding>) {
-    let mut closed: BTreeMap<CrewDay, UtcMs> = BTreeMap::new();
+/// Days closed on another day.
+pub fn closings(view: &View<'_>, findings: &mut Vec<Finding>) {
     for fact in view.facts.in_force(Kind::DayClosing) {
         let version = view.facts.shown(fact);
         let Body::DayClosing(body) = &version.record.body else { continue };
         let (day, at) = (CrewDay { crew: body.crew, day: body.day }, version.record.envelope.at);
-        let last = closed.entry(day).or_insert(at);
-        *last = at.max(*last);
         let logged = Day::of(at, &view.job.zone);
         let fresh = version.record.envelope.replaces.is_empty();
         if fresh && !(0..=1).contains(&body.day.days_until(logged)) {
@@ -76,6 +72,17 @@ fn closings(view: &View<'_>, work: &Work<'_>, findings: &mut Vec<Finding>) {
             let found = Finding::new(Code::OtherDay, &[&fact.id.to_string()], message, vec![version.id()]);
             findings.push(found.on([day]));
         }
+    }
+}
+
+fn after_closing(view: &View<'_>, work: &Work<'_>, findings: &mut Vec<Finding>) {
+    let mut closed: BTreeMap<CrewDay, UtcMs> = BTreeMap::new();
+    for fact in view.facts.in_force(Kind::DayClosing) {
+        let version = view.facts.shown(fact);
+        let Body::DayClosing(body) = &version.record.body else { continue };
+        let (day, at) = (CrewDay { crew: body.crew, day: body.day }, version.record.envelope.at);
+        let last = closed.entry(day).or_insert(at);
+        *last = at.max(*last);
     }
     let mut after = Together::default();
     for (day, indices) in &work.by_day {
@@ -96,46 +103,99 @@ fn closings(view: &View<'_>, work: &Work<'_>, findings: &mut Vec<Finding>) {
     );
 }
 
-/// The last work of a kit or person with a crew: until when, of which crew, in which application.
-type Busy = (UtcMs, RecordId, RecordId);
+/// A kit, or a person, at work with a crew.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Stay {
+    pub(crate) crew: CrewId,
+    pub(crate) day: CrewDay,
+    pub(crate) tree: TreeId,
+    /// The application, and the value of it that counts.
+    pub(crate) fact: RecordId,
+    pub(crate) version: RecordId,
+    pub(crate) from: UtcMs,
+    pub(crate) until: UtcMs,
+    /// What was drawn from the kit.
+    pub(crate) lot: LotId,
+    pub(crate) amount_ul: Ul,
+}
 
-/// A kit or person, whether it is a kit, the crew-day found it busy, and the crew it was busy with.
-type Shared = (RecordId, bool, CrewDay, RecordId);
+/// A kit or person, and whether it is a kit.
+pub(crate) type Thing = (RecordId, bool);
+
+impl Stay {
+    /// What an application kept busy, with whom and until when.
+    pub(crate) fn of(done: &Done<'_>) -> Option<(Self, [Thing; 2])> {
+        let (body, day) = (done.body, done.day.filter(|_| done.first)?);
+        let (fact, version, tree) = (done.fact.id, done.version.id(), done.tree);
+        let (crew, from, until) = (body.crew, body.started_at, body.ended_at);
+        let (lot, amount_ul) = (body.lot, body.discharged_ul());
+        let stay = Self { crew, day, tree, fact, version, from, until, lot, amount_ul };
+        Some((stay, [(body.kit, true), (body.applicator, false)]))
+    }
+
+    /// The order in which stays are looked at.
+    pub(crate) fn order(&self) -> (UtcMs, UtcMs, RecordId) {
+        (self.from, self.until, self.fact)
+    }
+}
 
 /// One kit with two crews, or one person in two, by more than the time taps come late.
-fn overlap(work: &Work<'_>, findings: &mut Vec<Finding>) {
-    let mut order: Vec<&Done<'_>> = work.done.iter().filter(|d| d.first && d.day.is_some()).collect();
-    order.sort_by_key(|d| (d.body.started_at, d.body.ended_at, d.fact.id));
+pub fn overlap(view: &View<'_>, work: &Work<'_>, findings: &mut Vec<Finding>) {
+    let mut crews: BTreeMap<Thing, (CrewId, bool)> = BTreeMap::new();
+    let each = || work.done.iter().filter_map(Stay::of).flat_map(|(s, things)| things.map(|t| (t, s)));
+    for (thing, stay) in each() {
+        let (one, several) = crews.entry(thing).or_insert((stay.crew, false));
+        *several |= *one != stay.crew;
+    }
+    // Few kits and people work with more than one crew: only theirs are put in order.
+    let mut shared: BTreeMap<Thing, Vec<Stay>> = BTreeMap::new();
+    for (thing, stay) in each().filter(|(thing, _)| crews.get(thing).is_some_and(|c| c.1)) {
+        shared.entry(thing).or_default().push(stay);
+    }
+    for (thing, mut stays) in shared {
+        stays.sort_by_key(Stay::order);
+        at_once(view, thing, stays.iter(), findings);
+    }
+}
+
+/// The last work of a kit or person with a crew: until when, of which crew, in which application.
+type Busy = (UtcMs, CrewId, RecordId);
+
+/// The overlaps of one kit's or person's stays, given by [`Stay::order`].
+pub(crate) fn at_once<'s>(
+    view: &View<'_>,
+    (thing, is_kit): Thing,
+    stays: impl Iterator<Item = &'s Stay>,
+    findings: &mut Vec<Finding>,
+) {
     // The latest end of any crew, and the latest of any other: enough to find every kind of overlap.
-    let mut busy: BTreeMap<(RecordId, bool), (Busy, Option<Busy>)> = BTreeMap::new();
-    let mut pairs: BTreeMap<Shared, Vec<(&Done<'_>, RecordId)>> = BTreeMap::new();
-    for done in order {
-        let now = (done.body.ended_at, done.body.crew, done.fact.id);
-        for key in [(done.body.kit, true), (done.body.applicator, false)] {
-            let Some((top, second)) = busy.get_mut(&key) else {
-                busy.insert(key, (now, None));
-                continue;
-            };
-            let other = if top.1 == now.1 { *second } else { Some(*top) };
-            if let (Some((until, crew, record)), Some(day)) = (other, done.day)
-                && until.0 > done.body.started_at.0.saturating_add(CLOCK_TOLERANCE_MS)
-                && done.body.ended_at > done.body.started_at
-            {
-                pairs.entry((key.0, key.1, day, crew)).or_default().push((done, record));
-            }
-            if top.1 == now.1 {
-                *top = (*top).max(now);
-            } else if now.0 >= top.0 {
-                *second = Some(*top);
-                *top = now;
-            } else if second.is_none_or(|s| s.0 < now.0) {
-                *second = Some(now);
-            }
+    let mut busy: Option<(Busy, Option<Busy>)> = None;
+    let mut pairs: BTreeMap<(CrewDay, CrewId), Vec<(&Stay, RecordId)>> = BTreeMap::new();
+    for stay in stays {
+        let now = (stay.until, stay.crew, stay.fact);
+        let Some((top, second)) = &mut busy else {
+            busy = Some((now, None));
+            continue;
+        };
+        let other = if top.1 == now.1 { *second } else { Some(*top) };
+        if let Some((until, crew, record)) = other
+            && until.0 > stay.from.0.saturating_add(CLOCK_TOLERANCE_MS)
+            && stay.until > stay.from
+        {
+            pairs.entry((stay.day, crew)).or_default().push((stay, record));
+        }
+        if top.1 == now.1 {
+            *top = (*top).max(now);
+        } else if now.0 >= top.0 {
+            *second = Some(*top);
+            *top = now;
+        } else if second.is_none_or(|s| s.0 < now.0) {
+            *second = Some(now);
         }
     }
-    for ((thing, is_kit, day, crew), of) in pairs {
-        let trees = of.iter().map(|(d, _)| d.called()).collect::<Vec<_>>();
-        let tags = trees.iter().map(|tag| &**tag).collect();
+    for ((day, crew), of) in pairs {
+        let trees = of.iter().map(|(s, _)| view.tag(s.tree)).collect::<Vec<_>>();
+        let tags = trees.iter().map(String::as_str).collect();
         let what = if is_kit { format!("Kit {}", Named(thing)) } else { format!("Person {thing}") };
         let message = format!(
             "{what} was with crew {} and crew {} at once on {}, at {}.",
@@ -146,7 +206,7 @@ fn overlap(work: &Work<'_>, findings: &mut Vec<Finding>) {
         );
         let subjects = [thing.to_string(), day.crew.to_string(), crew.to_string(), day.day.to_string()];
         let subjects: Vec<&str> = subjects.iter().map(String::as_str).collect();
-        let records = of.iter().flat_map(|(d, other)| [d.version.id(), *other]).collect();
+        let records = of.iter().flat_map(|(s, other)| [s.version, *other]).collect();
         let days = [day, CrewDay { crew, day: day.day }];
         findings.push(Finding::new(Code::Overlap, &subjects, message, records).on(days));
     }
@@ -165,7 +225,8 @@ fn lasting(ms: i64) -> String {
     }
 }
 
-fn clocks(view: &View<'_>, findings: &mut Vec<Finding>) {
+/// Clocks that were set back or are wrong.
+pub fn clocks(view: &View<'_>, findings: &mut Vec<Finding>) {
     for (index, at, before) in &view.set_back {
         let version = &view.facts.versions[*index];
         let message = format!(

@@ -6,7 +6,7 @@ use crate::check::record::label_of;
 use crate::finding::{Code, Finding};
 use crate::ids::TreeId;
 use crate::record::Body;
-use crate::view::{View, tree_named};
+use crate::view::{TreeView, View, tree_named};
 
 /// A tag whatever its case; most are in capitals already.
 fn in_capitals(tag: &str) -> Cow<'_, str> {
@@ -14,25 +14,34 @@ fn in_capitals(tag: &str) -> Cow<'_, str> {
     if plain { tag.into() } else { tag.to_uppercase().into() }
 }
 
-/// Findings of this rule.
-pub fn check(view: &View<'_>, findings: &mut Vec<Finding>) {
+/// A tree's tag as tags are compared.
+pub(crate) fn tag_of<'v>(view: &'v View<'_>, id: TreeId, tree: &TreeView) -> Option<Cow<'v, str>> {
+    view.listed(id, tree).map(|listed| in_capitals(listed.tag.trim()))
+}
+
+/// One tag on several trees.
+pub fn same_tag(view: &View<'_>, findings: &mut Vec<Finding>) {
     let mut by_tag: Vec<(Cow<'_, str>, TreeId)> = vec![];
     for (id, tree) in &view.trees {
-        if let Some(listed) = view.listed(*id, tree) {
-            by_tag.push((in_capitals(listed.tag.trim()), *id));
-        }
+        by_tag.extend(tag_of(view, *id, tree).map(|tag| (tag, *id)));
     }
     by_tag.sort_unstable();
     for same in by_tag.chunk_by(|a, b| a.0 == b.0) {
         let [(tag, first), _, ..] = same else { continue };
-        let trees: Vec<TreeId> = same.iter().map(|(_, id)| *id).collect();
-        let message = format!("Tag {tag} stands on {} trees.", trees.len());
-        let days = trees
-            .iter()
-            .filter_map(|id| view.facts.fact_of(*id))
-            .filter_map(|f| view.crew_day(view.facts.shown(f)));
-        findings.push(Finding::new(Code::SameTag, &[&**tag], message, trees.clone()).about(*first).on(days));
+        findings.push(on_trees(view, tag, *first, same.iter().map(|(_, id)| *id).collect()));
     }
+}
+
+/// A tag that stands on several trees; `first` has the lowest id.
+pub(crate) fn on_trees(view: &View<'_>, tag: &str, first: TreeId, trees: Vec<TreeId>) -> Finding {
+    let message = format!("Tag {tag} stands on {} trees.", trees.len());
+    let facts = trees.iter().filter_map(|id| view.facts.fact_of(*id));
+    let days: Vec<_> = facts.filter_map(|f| view.crew_day(view.facts.shown(f))).collect();
+    Finding::new(Code::SameTag, &[tag], message, trees).about(first).on(days)
+}
+
+/// Records about a tree no one has listed.
+pub fn unknown(view: &View<'_>, findings: &mut Vec<Finding>) {
     for index in &view.unknown_tree {
         let fact = view.fact(*index);
         let version = view.facts.shown(fact);

@@ -2,7 +2,7 @@
 
 use crate::check::work::Work;
 use crate::dosing::forecast::log::visits;
-use crate::dosing::forecast::uptake::slow_uptake;
+use crate::dosing::forecast::uptake::{SlowUptake, slow_uptake};
 use crate::finding::{Code, Finding};
 use crate::view::View;
 
@@ -11,7 +11,12 @@ pub fn check(view: &View<'_>, work: &Work<'_>, findings: &mut Vec<Finding>) {
     if work.done.is_empty() {
         return;
     }
-    for slow in slow_uptake(&visits(view).visits) {
+    say(view, slow_uptake(&visits(view).visits), findings);
+}
+
+/// The findings on slow stems.
+pub(crate) fn say(view: &View<'_>, slow: Vec<SlowUptake>, findings: &mut Vec<Finding>) {
+    for slow in slow {
         let version = view.facts.fact_of(slow.record).map(|f| view.facts.shown(f));
         // Its numbers move with every new peer; what a ruling stands on is the application itself.
         let message = format!("{slow}.");

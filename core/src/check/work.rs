@@ -104,6 +104,11 @@ pub struct Work<'v> {
 impl<'v> Work<'v> {
     /// Lays out a view.
     pub fn of(view: &'v View<'_>) -> Self {
+        Self::among(view, view.trees.iter())
+    }
+
+    /// Lays out some trees of a view, given ascending by id.
+    pub fn among(view: &'v View<'_>, trees: impl Iterator<Item = (&'v TreeId, &'v TreeView)>) -> Self {
         let mut work = Self {
             done: vec![],
             treated: vec![],
@@ -112,7 +117,7 @@ impl<'v> Work<'v> {
             labels: BTreeMap::new(),
         };
         let mut kits: BTreeMap<RecordId, Option<&Kit>> = BTreeMap::new();
-        for (id, tree) in &view.trees {
+        for (id, tree) in trees {
             if tree.applications.is_empty() {
                 continue;
             }

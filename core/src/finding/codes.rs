@@ -165,6 +165,14 @@ codes! {
     AfterSignOff = "record.after_sign_off", Review, Accepted,
         "Re-open the day if it changes the record, or accept it as late.",
         "design rule: what arrives late is visible as such";
+    /// The job follows on a season whose book is not at hand.
+    EarlierSeasonMissing = "job.earlier_season_missing", Review, Accepted,
+        "Exchange with the server that has the earlier season's book, or import its bundle: without it, intervals and season limits are judged by this book alone. If the book is lost, look the trees' last treatments up on paper before treating, and accept with the reason.",
+        "design rule: interval and season checks look back across books";
+    /// A day was signed off while a stop of it was not settled.
+    SignedPastStop = "day.signed_past_stop", Stop, Accepted,
+        "Re-open the day, settle its stops, and sign it off again; or accept with the reason why it stands. Find out which program signed it: this one refuses to.",
+        "design rule: a day is signed off only when no stop of it is unsettled";
     /// A photo's record came long ago, and its bytes did not.
     PhotoNotReceived = "photo.not_received", Review, Accepted,
         "Exchange with the device that took it, while it still has the bytes. If they are lost, accept with a reason: the record stays, and says so.",

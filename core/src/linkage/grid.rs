@@ -47,6 +47,33 @@ struct Row {
     squares: Vec<(i64, Range<usize>)>,
 }
 
+/// The square that a position lies in: its row and column.
+pub(super) fn square(p: &Position) -> (i64, i64) {
+    let row = row(p.lat_ndeg);
+    (row, column(p.lon_ndeg as f64 / 1e9, row_scale(row)))
+}
+
+/// The squares that a circle around a position may touch: of each row, the first column and the last.
+pub(super) fn squares_around(p: &Position, radius_m: f64) -> impl Iterator<Item = (i64, i64, i64)> {
+    let from = Place::of(p);
+    let (first, last) = rows_around(p, from, radius_m);
+    (first..=last).map(move |row| {
+        let (west, east) = columns_around(from, row_scale(row), radius_m);
+        (row, west, east)
+    })
+}
+
+fn rows_around(p: &Position, from: Place, radius_m: f64) -> (i64, i64) {
+    let high = (radius_m * 1e9 / from.north) as i64 + 1;
+    (row(p.lat_ndeg.saturating_sub(high)), row(p.lat_ndeg.saturating_add(high)))
+}
+
+fn columns_around(from: Place, scale: f64, radius_m: f64) -> (i64, i64) {
+    // A little wider than the radius: the row's scale is not quite the position's.
+    let wide = radius_m / scale * 1.01;
+    (column(from.lon_deg - wide, scale), column(from.lon_deg + wide, scale))
+}
+
 fn row(lat_ndeg: i64) -> i64 {
     lat_ndeg.div_euclid(ROW_NDEG)
 }
@@ -91,14 +118,10 @@ impl<'v> Grid<'v> {
 
     /// The squares that a circle around a listing may touch.
     fn around(&self, p: &Position, from: Place, radius_m: f64) -> impl Iterator<Item = &[usize]> {
-        let high = (radius_m * 1e9 / from.north) as i64 + 1;
-        let (first, last) = (row(p.lat_ndeg.saturating_sub(high)), row(p.lat_ndeg.saturating_add(high)));
+        let (first, last) = rows_around(p, from, radius_m);
         let rows = self.rows.get(self.rows.partition_point(|r| r.number < first)..).unwrap_or_default();
         rows.iter().take_while(move |row| row.number <= last).flat_map(move |row| {
-            // A little wider than the radius: the row's scale is not quite the position's.
-            let wide = radius_m / row.scale * 1.01;
-            let (west, east) =
-                (column(from.lon_deg - wide, row.scale), column(from.lon_deg + wide, row.scale));
+            let (west, east) = columns_around(from, row.scale, radius_m);
             let squares = row.squares.get(row.squares.partition_point(|s| s.0 < west)..).unwrap_or_default();
             let squares = squares.iter().take_while(move |s| s.0 <= east);
             squares.filter_map(move |(_, members)| self.members.get(members.clone()))

@@ -13,6 +13,7 @@ pub mod estimate;
 pub mod evidence;
 pub mod grid;
 pub mod model;
+pub(crate) mod places;
 pub mod tags;
 
 use std::collections::BTreeMap;
@@ -105,16 +106,17 @@ pub fn link(listings: &[Listing<'_>]) -> Linked {
     let is_located: Vec<usize> = (0..listings.len()).filter(|i| located(&listings[*i].position)).collect();
     let mut model = Model::of_book(listings);
     model.estimate(listings, &estimate::sample(listings, &grid, &is_located));
-    let candidates = candidates(listings, &grid, &is_located, &model);
+    let candidates = candidates(listings, &grid, &is_located, &model, |_| true);
     ranked(listings, model, &candidates)
 }
 
-/// The pairs worth following up, ascending, each once.
+/// The pairs worth following up of which one is `wanted`, ascending, each once.
 fn candidates(
     listings: &[Listing<'_>],
     grid: &Grid<'_>,
     is_located: &[usize],
     model: &Model,
+    wanted: impl Fn(usize) -> bool,
 ) -> Vec<(Edge, Comparison)> {
     let mut around = vec![Around::default(); listings.len()];
     for of in is_located {
@@ -123,7 +125,8 @@ fn candidates(
     let mut candidates = vec![];
     for of in is_located {
         // A pair met from both ends is looked at from the first one only.
-        let first_met = |other: usize| other > *of || !grid.mutual(*of, other);
+        let first_met =
+            |other: usize| (other > *of || !grid.mutual(*of, other)) && (wanted(*of) || wanted(other));
         grid.within_reach(listings, *of, first_met, |other, apart| {
             let (a, b) = ((*of).min(other), (*of).max(other));
             let mut c = grid.outcome(listings, (a, b), apart, around[*of]);

@@ -68,6 +68,10 @@ pub struct Model {
     pub book: Makeup,
 }
 
+/// How many listings tell how common species and diameters are, at most: the first by id, as with
+/// [`SAMPLE`](super::estimate::SAMPLE), so that a large book's weights do not move with every listing added.
+pub const COUNTED: usize = 4_096;
+
 /// How common each species, diameter and tag is in a book.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Makeup {
@@ -84,9 +88,24 @@ pub struct Makeup {
 impl Makeup {
     /// Counts a book out.
     pub fn of(listings: &[Listing<'_>]) -> Self {
+        let mut tags: Vec<Cow<'_, str>> =
+            listings.iter().map(|l| in_capitals(l.tag)).filter(|tag| !tag.is_empty()).collect();
+        tags.sort_unstable();
+        let common = tags.chunk_by(|a, b| a == b).filter(|of| of.len() >= COMMON);
+        let common = common.filter_map(|of| Some((of.first()?.to_string(), of.len())));
+        Self::counted(listings.get(..COUNTED).unwrap_or(listings), common, listings.len())
+    }
+
+    /// The same, from the first listings by id, the tags that stand on [`COMMON`] listings or more, with
+    /// how many, and how many listings there are.
+    pub(super) fn counted(
+        listings: &[Listing<'_>],
+        common: impl Iterator<Item = (String, usize)>,
+        all: usize,
+    ) -> Self {
+        let common_tags = common.map(|(tag, n)| (tag, n as f64 / all as f64)).collect();
         let mut species: BTreeMap<&str, f64> = BTreeMap::new();
         let mut classes = made_up(listings);
-        let mut tags: Vec<Cow<'_, str>> = Vec::with_capacity(listings.len());
         for listing in listings {
             if let Some(code) = listing.species {
                 *species.entry(code).or_default() += 1.0;
@@ -94,7 +113,6 @@ impl Makeup {
             if let Some(d) = listing.diameter {
                 classes[class(d.0 as f64 / 1e4)] += 1.0;
             }
-            tags.push(in_capitals(listing.tag));
         }
         // One made-up listing is of a species of its own.
         let all = species.values().sum::<f64>() + 1.0;
@@ -104,11 +122,6 @@ impl Makeup {
         }
         let differ = (1.0 - genera.values().map(|s| s * s).sum::<f64>()).max(0.01);
         let trees: f64 = classes.iter().sum();
-        tags.sort_unstable();
-        let common = tags.chunk_by(|a, b| a == b).filter(|of| of.len() > 2);
-        let share =
-            |of: &[Cow<'_, str>]| Some((of.first()?.to_string(), of.len() as f64 / listings.len() as f64));
-        let common_tags = common.filter_map(share).collect();
         Self {
             species: species.iter().map(|(code, n)| ((*code).to_owned(), n / all)).collect(),
             genera,
@@ -134,8 +147,11 @@ impl Makeup {
     }
 }
 
+/// On so many listings a tag tells nobody which tree it is.
+pub(super) const COMMON: usize = 3;
+
 /// A tag as tags are compared, whatever its case.
-fn in_capitals(tag: &str) -> Cow<'_, str> {
+pub(super) fn in_capitals(tag: &str) -> Cow<'_, str> {
     if tag.bytes().any(|b| b.is_ascii_lowercase()) { tag.to_ascii_uppercase().into() } else { tag.into() }
 }
 
@@ -165,7 +181,11 @@ fn fix_density(distance_m: f64, sd_m: f64) -> f64 {
 impl Model {
     /// The defaults, with what the book is made of.
     pub fn of_book(listings: &[Listing<'_>]) -> Self {
-        let book = Makeup::of(listings);
+        Self::of_makeup(Makeup::of(listings))
+    }
+
+    /// The same, of a book that was counted out.
+    pub(super) fn of_makeup(book: Makeup) -> Self {
         Self { twice: TWICE, scale: 1.0, tags: TAGS, visits: VISITS, species: SPECIES, from: 0, book }
     }
 

@@ -1,4 +1,4 @@
-//! Sixty faults for the bad week: each with the code it must raise, and a sign that its finding's
+//! Sixty-one faults for the bad week: each with the code it must raise, and a sign that its finding's
 //! message carries (a tag, mostly), so that no other finding can stand for it.
 
 use bolebook_core::ids::{RecordId, Sha256Hash};
@@ -330,6 +330,7 @@ pub const AFTERWARDS: &[(&str, &str)] = &[
     ("time.clock_off", "25 minutes ahead"),
     ("record.proposal", "requirements"),
     ("record.changed_after_sign_off", "F-53"),
+    ("day.signed_past_stop", "2026-06-05"),
     ("dose.area_limit", "Block Tiny"),
 ];
 

@@ -81,29 +81,7 @@ pub struct Logged {
 pub fn visits(view: &View<'_>) -> Logged {
     let mut logged = Logged::default();
     for (id, tree) in &view.trees {
-        let listed = view.listed(*id, tree);
-        let tag = || listed.map_or_else(|| id.to_string(), |t| t.tag.clone());
-        let mut last = None;
-        for (fact, version, application) in view.applications(tree) {
-            // The values of one fact stand side by side.
-            if last.replace(fact.id) == Some(fact.id) {
-                continue;
-            }
-            let day = view.crew_day(version);
-            match (usable(application), day) {
-                (None, Some(day)) => {
-                    let mut visit = visit(fact.id, *id, application, day);
-                    visit.tag = tag();
-                    visit.species = listed.and_then(|t| t.species.clone());
-                    visit.seen = seen(view, tree, application.ended_at);
-                    logged.visits.push(visit);
-                }
-                (why, _) => {
-                    let why = why.unwrap_or("no crew and day can be told");
-                    logged.unusable.push(Unusable { record: fact.id, tag: tag(), why });
-                }
-            }
-        }
+        of_tree(view, *id, tree, &mut logged);
     }
     for fact in view.facts.in_force(Kind::DayClosing) {
         if let Body::DayClosing(closing) = &view.facts.shown(fact).record.body {
@@ -112,6 +90,33 @@ pub fn visits(view: &View<'_>) -> Logged {
     }
     share_time(&mut logged.visits);
     logged
+}
+
+/// Reads the visits of one tree.
+pub(crate) fn of_tree(view: &View<'_>, id: TreeId, tree: &TreeView, logged: &mut Logged) {
+    let listed = view.listed(id, tree);
+    let tag = || listed.map_or_else(|| id.to_string(), |t| t.tag.clone());
+    let mut last = None;
+    for (fact, version, application) in view.applications(tree) {
+        // The values of one fact stand side by side.
+        if last.replace(fact.id) == Some(fact.id) {
+            continue;
+        }
+        let day = view.crew_day(version);
+        match (usable(application), day) {
+            (None, Some(day)) => {
+                let mut visit = visit(fact.id, id, application, day);
+                visit.tag = tag();
+                visit.species = listed.and_then(|t| t.species.clone());
+                visit.seen = seen(view, tree, application.ended_at);
+                logged.visits.push(visit);
+            }
+            (why, _) => {
+                let why = why.unwrap_or("no crew and day can be told");
+                logged.unusable.push(Unusable { record: fact.id, tag: tag(), why });
+            }
+        }
+    }
 }
 
 fn usable(application: &Application) -> Option<&'static str> {

@@ -106,17 +106,23 @@ impl fmt::Display for SlowUptake {
 /// [`FAR`] is slow (Iglewicz & Hoaglin 1993). Stems with logged container times are held against
 /// each other only, and so are those without. Slow uptake is never a reason for more pressure.
 pub fn slow_uptake(visits: &[Visit]) -> Vec<SlowUptake> {
-    let measured: Vec<Measured<'_>> = visits.iter().filter_map(Measured::of).collect();
+    let times: Vec<Option<Times>> = visits.iter().map(Times::of).collect();
+    slow_among(visits.iter().zip(&times).filter_map(|(visit, times)| Some((visit, times.as_ref()?))))
+}
+
+/// The same, of visits whose times were read before.
+pub(crate) fn slow_among<'a>(visits: impl Iterator<Item = (&'a Visit, &'a Times)>) -> Vec<SlowUptake> {
+    let measured: Vec<Measured<'_>> = visits.map(|(visit, times)| Measured { visit, times }).collect();
     let mut groups: BTreeMap<(bool, Option<&str>), Vec<usize>> = BTreeMap::new();
     for (index, m) in measured.iter().enumerate() {
-        groups.entry((m.by_hole, m.visit.species.as_deref())).or_default().push(index);
+        groups.entry((m.times.by_hole, m.visit.species.as_deref())).or_default().push(index);
     }
     let few: BTreeSet<(bool, Option<&str>)> =
         groups.iter().filter(|(_, g)| g.len() < FEWEST_PEERS).map(|(key, _)| *key).collect();
     let everyone = |by_hole: bool| {
         // Sorting the whole job is spared where every species has peers enough.
         few.iter().any(|key| key.0 == by_hole).then(|| {
-            let alike = |i: &usize| measured.get(*i).is_some_and(|m| m.by_hole == by_hole);
+            let alike = |i: &usize| measured.get(*i).is_some_and(|m| m.times.by_hole == by_hole);
             Scale::of(&measured, &(0..measured.len()).filter(alike).collect::<Vec<_>>())
         })
     };
@@ -155,13 +161,20 @@ fn slow_days(measured: &[Measured<'_>], found: &[(usize, Scored)]) -> BTreeSet<D
     days.into_iter().filter(|(_, (slow, all))| *slow >= 3 && slow * 3 >= *all).map(|(day, _)| day).collect()
 }
 
+/// How long a visit took, by logarithm of the minutes.
+#[derive(Clone, Debug)]
+pub(crate) struct Times {
+    by_hole: bool,
+    /// Until each container was off, ascending.
+    holes: Vec<f64>,
+    /// Of the stem.
+    stem: f64,
+}
+
+#[derive(Clone, Copy)]
 struct Measured<'a> {
     visit: &'a Visit,
-    by_hole: bool,
-    /// Logarithm of the minutes until each container was off, ascending.
-    holes: Vec<f64>,
-    /// Logarithm of the stem's minutes.
-    stem: f64,
+    times: &'a Times,
 }
 
 struct Scored {
@@ -171,16 +184,19 @@ struct Scored {
     median: f64,
 }
 
-impl<'a> Measured<'a> {
-    fn of(visit: &'a Visit) -> Option<Self> {
+impl Times {
+    /// Reads them; none where nothing took any time.
+    pub(crate) fn of(visit: &Visit) -> Option<Self> {
         let since = |at: i64| at.saturating_sub(visit.started_at.0);
         let log = |ms: i64| (ms > 0).then(|| libm::log(ms as f64 / 60_000.0));
         let mut holes: Vec<f64> = visit.removed_at.iter().filter_map(|at| log(since(at.0))).collect();
         holes.sort_by(f64::total_cmp);
         let stem = if holes.is_empty() { log(since(visit.ended_at.0))? } else { median(&holes)? };
-        Some(Self { visit, by_hole: !holes.is_empty(), holes, stem })
+        Some(Self { by_hole: !holes.is_empty(), holes, stem })
     }
+}
 
+impl Measured<'_> {
     fn report(&self, scored: &Scored, slow_days: &BTreeSet<Day>) -> SlowUptake {
         let visit = self.visit;
         SlowUptake {
@@ -188,19 +204,19 @@ impl<'a> Measured<'a> {
             tree: visit.tree,
             tag: visit.tag.clone(),
             stem: visit.stem,
-            minutes: libm::exp(self.stem),
+            minutes: libm::exp(self.times.stem),
             peers_minutes: libm::exp(scored.median),
             peers: scored.peers,
             score: scored.score,
             slow_holes: scored.slow_holes,
-            timed_holes: self.holes.len(),
+            timed_holes: self.times.holes.len(),
             causes: self.causes(scored, slow_days),
         }
     }
 
     fn causes(&self, scored: &Scored, slow_days: &BTreeSet<Day>) -> Vec<Cause> {
         let seen = &self.visit.seen;
-        let single = scored.score <= FAR && scored.slow_holes * 2 <= self.holes.len();
+        let single = scored.score <= FAR && scored.slow_holes * 2 <= self.times.holes.len();
         let causes = [
             (Cause::BlockedHole, single),
             (Cause::WholeDay, slow_days.contains(&self.visit.day.day)),
@@ -229,28 +245,30 @@ impl Scale {
         let members = || group.iter().filter_map(|i| measured.get(*i));
         Self {
             peers: group.len(),
-            stem: spread(members().map(|m| m.stem).collect()),
-            hole: spread(members().flat_map(|m| m.holes.iter().copied()).collect()),
+            stem: spread(members().map(|m| m.times.stem).collect()),
+            hole: spread(members().flat_map(|m| m.times.holes.iter().copied()).collect()),
         }
     }
 
     fn score(&self, m: &Measured<'_>) -> Option<Scored> {
         let (median, width) = self.stem.filter(|_| self.peers >= FEWEST_PEERS)?;
         let far = |hole: &f64| self.hole.is_some_and(|(median, width)| (hole - median) / width > FAR);
-        let slow_holes = m.holes.iter().filter(|h| far(h)).count();
-        Some(Scored { score: (m.stem - median) / width, slow_holes, peers: self.peers, median })
+        let slow_holes = m.times.holes.iter().filter(|h| far(h)).count();
+        Some(Scored { score: (m.times.stem - median) / width, slow_holes, peers: self.peers, median })
     }
 }
 
 /// Median and robust standard deviation; none where nothing varies.
 fn spread(mut values: Vec<f64>) -> Option<(f64, f64)> {
-    values.sort_unstable_by(f64::total_cmp);
-    let middle = median(&values)?;
+    let middle = middle(&mut values)?;
     let mut off: Vec<f64> = values.iter().map(|v| (v - middle).abs()).collect();
+    let width = self::middle(&mut off)? / 0.6745;
+    if width > 0.0 {
+        return Some((middle, width));
+    }
+    // Summed in order, so that the same values give the same bits however they came.
     off.sort_unstable_by(f64::total_cmp);
-    let width = median(&off)? / 0.6745;
-    let mean = off.iter().sum::<f64>() / off.len() as f64;
-    let width = if width > 0.0 { width } else { 1.253_314 * mean };
+    let width = 1.253_314 * (off.iter().sum::<f64>() / off.len() as f64);
     (width > 0.0).then_some((middle, width))
 }
 
@@ -258,6 +276,18 @@ fn spread(mut values: Vec<f64>) -> Option<(f64, f64)> {
 /// container's time was logged; none for times that are no interval.
 pub fn uptake_minutes(visit: &Visit) -> Option<f64> {
     Measured::of(visit).map(|m| libm::exp(m.stem))
+}
+
+/// The median of values in any order, which are moved about: a whole job's need not be sorted for it.
+fn middle(values: &mut [f64]) -> Option<f64> {
+    let half = values.len() / 2;
+    if half >= values.len() {
+        return None;
+    }
+    let odd = values.len() % 2 == 1;
+    let (below, upper, _) = values.select_nth_unstable_by(half, f64::total_cmp);
+    let lower = if odd { *upper } else { below.iter().copied().max_by(f64::total_cmp)? };
+    Some((*upper + lower) / 2.0)
 }
 
 /// The middle of ascending values, the mean of two in the middle.

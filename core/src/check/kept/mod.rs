@@ -1,0 +1,444 @@
+//! Findings kept from change to change: of a change only what it touched is checked again.
+//!
+//! Every rule states how far it looks ([`Reach`]). A change touches facts, and through them trees and
+//! crew-days ([`Touched`]); the findings that stand on these are dropped and found anew, all others
+//! stay. Rules that look at all of a kind (one tag on two trees, one kit with two crews, uptake against
+//! peers) are given what they need from what is kept by tree ([`gathered`]). What comes out is, to the
+//! byte, what [`check_among`](super::check_among) finds; a test holds both against each other over
+//! invented changes. A cache to throw away: nothing here is stored.
+
+mod gathered;
+mod touched;
+
+use std::cmp::Ordering;
+use std::collections::BTreeSet;
+
+use crate::balance::Balance;
+use crate::check::fill::{self, Filled};
+use crate::check::rules::{ABOUT_TREES, Case, Reach, Rule};
+use crate::check::work::Work;
+use crate::check::{area, day, kit, same_tree, settle, signed, volume};
+use crate::finding::{Finding, State, resolve};
+use crate::ids::{BlockId, BookId, CommitHash, FindingId, RecordId, TreeId};
+use crate::linkage::places::Places;
+use crate::seasons;
+use crate::view::{CrewDay, View};
+
+use gathered::{Gathered, Moved};
+pub use touched::Touched;
+
+/// What a finding goes with: it is dropped when that is looked at again.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+enum Key {
+    /// With every change.
+    Any,
+    Fact(RecordId),
+    Tree(TreeId),
+    Day(CrewDay),
+    Block(Option<BlockId>),
+    /// With itself: the rule names what it looks at again by the findings' identities.
+    Own,
+}
+
+/// The rule that found something, by its place, and what it goes with.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+struct Owner {
+    part: usize,
+    key: Key,
+}
+
+/// Places of the parts around those of [`ABOUT_TREES`], which begin at 1.
+const SEASONS: usize = 0;
+const MISSING: usize = 99;
+const AREA: usize = 100;
+const FILL: usize = 101;
+const NO_FILL: usize = 102;
+const DAY: usize = 103;
+const VOLUME: usize = 104;
+const SIGNED: usize = 105;
+
+/// A job's findings, with what it takes to bring them up to a change.
+#[derive(Clone, Debug)]
+pub struct Kept {
+    gathered: Gathered,
+    places: Places,
+    filled: Filled,
+    earlier: Vec<(BookId, Vec<CommitHash>)>,
+    /// As they are shown, each with its owner beside it.
+    findings: Vec<Finding>,
+    owners: Vec<Owner>,
+    /// Those that another one of the same identity hides.
+    hidden: Vec<(Owner, Finding)>,
+}
+
+/// What is dropped and found anew.
+struct Again<'a> {
+    trees: &'a BTreeSet<TreeId>,
+    days: &'a BTreeSet<CrewDay>,
+    no_fill_days: &'a BTreeSet<CrewDay>,
+    facts: &'a BTreeSet<RecordId>,
+    moved: &'a Moved,
+    own: BTreeSet<FindingId>,
+}
+
+impl Again<'_> {
+    fn drops(&self, owner: Owner, finding: &Finding) -> bool {
+        match owner.key {
+            Key::Any => true,
+            Key::Fact(id) => self.facts.contains(&id),
+            Key::Tree(id) => self.trees.contains(&id),
+            Key::Day(day) if owner.part == NO_FILL => self.no_fill_days.contains(&day),
+            Key::Day(day) => self.days.contains(&day),
+            Key::Block(block) => self.moved.blocks.contains(&block),
+            Key::Own => self.own.contains(&finding.id),
+        }
+    }
+}
+
+fn in_force(view: &View<'_>, all: &[&View<'_>]) -> Vec<(BookId, Vec<CommitHash>)> {
+    seasons::earlier(view, all).iter().map(|v| (v.book, v.heads.clone())).collect()
+}
+
+impl Kept {
+    /// Checks a whole job. `all` and `balance` as [`check_among`](super::check_among) takes them.
+    pub fn of(view: &View<'_>, all: &[&View<'_>], balance: &Balance) -> Self {
+        let gathered = Gathered::of(view);
+        let mut found = Found { view, findings: vec![] };
+        let before = seasons::earlier(view, all);
+        found.part(SEASONS, Reach::Tree, |f| seasons::check(view, &before, f));
+        let work = Work::of(view);
+        let case = Case { view, work: &work, only: None, facts: None };
+        for (index, rule) in ABOUT_TREES.iter().enumerate() {
+            found.part(index + 1, rule.reach, |f| (rule.check)(&case, f));
+        }
+        found.blocks(&work);
+        let mut filled = Filled::new();
+        found.part(FILL, Reach::Lists, |f| filled = fill::follow_kits(view, gathered.drawn(), balance, f));
+        found.part(NO_FILL, Reach::Day, |f| kit::without_fill(view, &work, &filled, f));
+        found.lists(balance, all);
+        let mut kept = Self {
+            gathered,
+            places: Places::of(
+                view.trees.iter().filter_map(|(id, tree)| same_tree::listing(view, *id, tree)),
+            ),
+            filled,
+            earlier: in_force(view, all),
+            findings: vec![],
+            owners: vec![],
+            hidden: vec![],
+        };
+        kept.merge(view, found.findings, |_, _| false);
+        kept
+    }
+
+    /// The findings: what [`check_among`](super::check_among) finds.
+    pub fn findings(&self) -> &[Finding] {
+        &self.findings
+    }
+
+    /// Gives the findings away.
+    pub fn into_findings(self) -> Vec<Finding> {
+        self.findings
+    }
+
+    /// Brings the findings up to a view that differs from the last one by what was `touched`.
+    pub fn update(&mut self, view: &View<'_>, all: &[&View<'_>], balance: &Balance, touched: &Touched) {
+        if touched.everything || self.earlier != in_force(view, all) {
+            *self = Self::of(view, all, balance);
+            return;
+        }
+        let moved = self.gathered.again(view, &touched.trees);
+        let listed = |id: &TreeId| view.trees.get(id).and_then(|tree| same_tree::listing(view, *id, tree));
+        self.places.update(touched.trees.iter().map(|id| (*id, listed(id))));
+        self.gathered.forget_hands(&touched.known);
+        let versions = touched.versions.iter().flat_map(|id| view.facts.texts(*id));
+        versions.for_each(|v| self.gathered.hand(v));
+        let mut days: BTreeSet<CrewDay> = touched.days.union(&moved.days).copied().collect();
+        touched.dates.iter().for_each(|date| days.extend(self.gathered.days_of(*date)));
+        self.gathered.sum_up(&days);
+
+        let mut found = Found { view, findings: vec![] };
+        let mut filled = Filled::new();
+        found.part(FILL, Reach::Lists, |f| {
+            filled = fill::follow_kits(view, self.gathered.drawn(), balance, f);
+        });
+        let differs = |pair: &&(RecordId, RecordId)| self.filled.get(*pair) != filled.get(*pair);
+        let pairs = self.filled.keys().chain(filled.keys()).filter(differs).copied().collect();
+        let mut no_fill_days = days.clone();
+        no_fill_days.extend(self.gathered.days_with(&pairs, view));
+        self.filled = filled;
+
+        let facts = facts_of(view, touched);
+        let mut own: BTreeSet<FindingId> = moved.tags.iter().map(|tag| Gathered::tag_finding(tag)).collect();
+        own.extend(moved.pictures.iter().map(|digest| Gathered::picture_finding(*digest)));
+        let again = Again {
+            trees: &touched.trees,
+            days: &days,
+            no_fill_days: &no_fill_days,
+            facts: &facts,
+            moved: &moved,
+            own,
+        };
+        self.find(&mut found, &again, balance, all);
+        let mut findings = found.findings;
+        findings.retain(|(owner, finding)| again.drops(*owner, finding));
+        if touched.rulings {
+            let hidden = self.hidden.iter_mut().map(|(_, f)| f);
+            self.findings.iter_mut().chain(hidden).for_each(|f| f.state = State::Open);
+            settle(view, &mut self.findings);
+            self.hidden.iter_mut().for_each(|(_, f)| settle(view, std::slice::from_mut(f)));
+        }
+        self.merge(view, findings, |owner, finding| again.drops(owner, finding));
+    }
+
+    fn find(&self, found: &mut Found<'_, '_>, again: &Again<'_>, balance: &Balance, all: &[&View<'_>]) {
+        let view = found.view;
+        let before = seasons::earlier(view, all);
+        if !before.is_empty() {
+            found.part(SEASONS, Reach::Tree, |f| {
+                seasons::check_trees(view, &seasons::past(&before), |id| again.trees.contains(&id), f);
+            });
+        }
+        let among = |trees: &BTreeSet<TreeId>| {
+            Work::among(view, trees.iter().filter_map(|id| view.trees.get_key_value(id)))
+        };
+        let (of_days, nothing) = (self.gathered.trees_of(again.days), BTreeSet::new());
+        let (by_tree, by_day, none) = (among(again.trees), among(&of_days), among(&nothing));
+        let facts = Some(again.facts);
+        let by_tree = Case { view, work: &by_tree, only: Some(again.trees), facts };
+        let by_day = Case { view, work: &by_day, only: Some(&of_days), facts };
+        let none = Case { view, work: &none, only: Some(&nothing), facts };
+        for (index, rule) in ABOUT_TREES.iter().enumerate() {
+            let mut run = |case| found.part(index + 1, rule.reach, |f| (rule.check)(case, f));
+            match rule.reach {
+                Reach::Fact | Reach::Tree => run(&by_tree),
+                Reach::Day => run(&by_day),
+                Reach::TreeOrDay(codes) => {
+                    let is_of_day = |f: &Finding| codes.contains(&f.code);
+                    found.some(index + 1, rule, &by_tree, |f| !is_of_day(f));
+                    found.some(index + 1, rule, &by_day, is_of_day);
+                }
+                Reach::Lists => run(&none),
+                Reach::Kept => {
+                    found.part(index + 1, rule.reach, |f| self.kept(rule.name, view, again.moved, f))
+                }
+            }
+        }
+        found.blocks(&among(&self.gathered.trees_of_blocks(&again.moved.blocks)));
+        let days = self.gathered.trees_of(again.no_fill_days);
+        found.part(NO_FILL, Reach::Day, |f| kit::without_fill(view, &among(&days), &self.filled, f));
+        found.lists(balance, all);
+    }
+
+    /// A rule that looks at all of a kind.
+    fn kept(&self, rule: &str, view: &View<'_>, moved: &Moved, findings: &mut Vec<Finding>) {
+        match rule {
+            "same_tag" => self.gathered.same_tags(view, &moved.tags, findings),
+            "photos" => self.gathered.reused(view, &moved.pictures, findings),
+            "bits" => self.gathered.bits(view, findings),
+            "fit" => self.gathered.fit(view, findings),
+            "overlap" => self.gathered.overlap(view, findings),
+            "two_people" => self.gathered.two_people(view, findings),
+            "uptake" => self.gathered.uptake(view, findings),
+            _ => {
+                let (linked, listings) = self.places.linked();
+                same_tree::say(view, &linked, &listings, findings);
+            }
+        }
+    }
+
+    /// Puts findings in their places, those that are dropped left out.
+    fn merge(
+        &mut self,
+        view: &View<'_>,
+        found: Vec<(Owner, Finding)>,
+        drops: impl Fn(Owner, &Finding) -> bool,
+    ) {
+        let (owners, mut fresh): (Vec<Owner>, Vec<Finding>) = found.into_iter().unzip();
+        settle(view, &mut fresh);
+        resolve(&view.yard, &mut fresh);
+        let mut pool: Vec<(Owner, Finding)> = owners.into_iter().zip(fresh).collect();
+        let hidden = std::mem::take(&mut self.hidden);
+        pool.extend(hidden.into_iter().filter(|(owner, finding)| !drops(*owner, finding)));
+        // Stable: what a rule found first stays first.
+        pool.sort_by(order);
+        let keep: Vec<bool> = self.owners.iter().zip(&self.findings).map(|(o, f)| !drops(*o, f)).collect();
+        retain(&mut self.owners, &keep);
+        retain(&mut self.findings, &keep);
+        let mut placed: Vec<(usize, Owner, Finding)> = vec![];
+        for (owner, finding) in pool {
+            let place = self.place(owner, &finding);
+            let before = match placed.last() {
+                Some((at, _, last)) if *at == place => Some(last.id),
+                _ => place.checked_sub(1).and_then(|i| self.findings.get(i)).map(|f| f.id),
+            };
+            if before == Some(finding.id) {
+                self.hidden.push((owner, finding));
+                continue;
+            }
+            // Of one identity the first one is shown.
+            match (self.owners.get_mut(place), self.findings.get_mut(place)) {
+                (Some(shown_owner), Some(shown)) if shown.id == finding.id => {
+                    let owner = std::mem::replace(shown_owner, owner);
+                    self.hidden.push((owner, std::mem::replace(shown, finding)));
+                }
+                _ => placed.push((place, owner, finding)),
+            }
+        }
+        let (mut places, mut owners, mut findings) = (vec![], vec![], vec![]);
+        for (place, owner, finding) in placed {
+            places.push(place);
+            owners.push(owner);
+            findings.push(finding);
+        }
+        insert(&mut self.owners, &places, owners);
+        insert(&mut self.findings, &places, findings);
+        self.sign(view);
+    }
+
+    /// Adds what stands behind sign-offs, which looks at what all others found.
+    fn sign(&mut self, view: &View<'_>) {
+        let all = self.findings.iter().chain(self.hidden.iter().map(|(_, f)| f));
+        let mut past_stops = signed::among(view, all);
+        settle(view, &mut past_stops);
+        resolve(&view.yard, &mut past_stops);
+        let owner = Owner { part: SIGNED, key: Key::Any };
+        for finding in past_stops {
+            let place = self.place(owner, &finding);
+            self.owners.insert(place, owner);
+            self.findings.insert(place, finding);
+        }
+    }
+
+    /// Where a finding stands, or would stand.
+    fn place(&self, owner: Owner, finding: &Finding) -> usize {
+        let (mut low, mut high) = (0, self.findings.len());
+        while low < high {
+            let middle = low.midpoint(high);
+            let less = (self.owners.get(middle).zip(self.findings.get(middle)))
+                .is_some_and(|(o, f)| order_of((*o, f), (owner, finding)).is_lt());
+            if less {
+                low = middle + 1;
+            } else {
+                high = middle;
+            }
+        }
+        low
+    }
+}
+
+/// Keeps what is to be kept.
+fn retain<T>(of: &mut Vec<T>, keep: &[bool]) {
+    let mut keep = keep.iter();
+    of.retain(|_| keep.next().is_none_or(|keep| *keep));
+}
+
+/// Puts items before the places given, ascending: what stands before the first of them is not moved.
+fn insert<T>(of: &mut Vec<T>, places: &[usize], items: Vec<T>) {
+    let Some(first) = places.first().copied() else { return };
+    let rest = of.split_off(first);
+    of.reserve(rest.len() + items.len());
+    let mut items = places.iter().copied().zip(items).peekable();
+    for (index, one) in rest.into_iter().enumerate() {
+        while let Some((_, item)) = items.next_if(|(place, _)| *place <= first + index) {
+            of.push(item);
+        }
+        of.push(one);
+    }
+    of.extend(items.map(|(_, item)| item));
+}
+
+/// The facts that are looked at again: those touched, and all that is about a touched tree, for what is
+/// said of them names it.
+fn facts_of(view: &View<'_>, touched: &Touched) -> BTreeSet<RecordId> {
+    let mut facts = touched.facts.clone();
+    for tree in touched.trees.iter().filter_map(|id| view.trees.get(id)) {
+        let lists = [
+            &tree.listed_as,
+            &tree.diameters,
+            &tree.conditions,
+            &tree.doses,
+            &tree.applications,
+            &tree.not_treated,
+            &tree.photos,
+            &tree.inspections,
+        ];
+        facts.extend(lists.into_iter().flatten().map(|i| view.fact(*i).id));
+    }
+    facts.extend(view.unknown_tree.iter().map(|i| view.fact(*i).id));
+    facts
+}
+
+fn order(a: &(Owner, Finding), b: &(Owner, Finding)) -> Ordering {
+    order_of((a.0, &a.1), (b.0, &b.1))
+}
+
+fn order_of(a: (Owner, &Finding), b: (Owner, &Finding)) -> Ordering {
+    let key = |f: &Finding| (f.severity, f.code.name(), f.id);
+    key(a.1).cmp(&key(b.1)).then_with(|| a.0.cmp(&b.0))
+}
+
+/// What rules find, each finding with its owner.
+struct Found<'v, 'y> {
+    view: &'v View<'y>,
+    findings: Vec<(Owner, Finding)>,
+}
+
+impl Found<'_, '_> {
+    fn part(&mut self, part: usize, reach: Reach, run: impl FnOnce(&mut Vec<Finding>)) {
+        let mut findings = vec![];
+        run(&mut findings);
+        for finding in findings {
+            let key = self.key(part, reach, &finding);
+            self.findings.push((Owner { part, key }, finding));
+        }
+    }
+
+    /// Of what a rule finds, what is wanted.
+    fn some(&mut self, part: usize, rule: &Rule, case: &Case<'_, '_, '_>, wanted: impl Fn(&Finding) -> bool) {
+        self.part(part, rule.reach, |f| {
+            (rule.check)(case, f);
+            f.retain(wanted);
+        });
+    }
+
+    fn key(&self, part: usize, reach: Reach, finding: &Finding) -> Key {
+        let of_day = || finding.crew_days.first().map_or(Key::Any, |day| Key::Day(*day));
+        match reach {
+            Reach::Fact => {
+                let fact = finding.records.first().and_then(|id| self.view.facts.fact_of(*id));
+                fact.map_or(Key::Any, |f| Key::Fact(f.id))
+            }
+            Reach::TreeOrDay(codes) if codes.contains(&finding.code) => of_day(),
+            Reach::Tree | Reach::TreeOrDay(_) => finding.tree.map_or(Key::Any, Key::Tree),
+            Reach::Day => of_day(),
+            Reach::Lists => Key::Any,
+            Reach::Kept => {
+                let name = part.checked_sub(1).and_then(|i| ABOUT_TREES.get(i)).map_or("", |rule| rule.name);
+                if matches!(name, "same_tag" | "photos") { Key::Own } else { Key::Any }
+            }
+        }
+    }
+
+    /// The limits of blocks; the work of whole blocks must be laid out.
+    fn blocks(&mut self, work: &Work<'_>) {
+        let mut findings = vec![];
+        area::blocks(self.view, work, &mut findings);
+        for finding in findings {
+            let of = work.treated.iter().map(|t| t.listed.and_then(|t| t.block));
+            let named = |block: &Option<BlockId>| block.is_some_and(|id| finding.records.contains(&id));
+            let block = of.clone().find(named).flatten();
+            self.findings.push((Owner { part: AREA, key: Key::Block(block) }, finding));
+        }
+    }
+
+    /// What is found of short lists, beside the rules about trees.
+    fn lists(&mut self, balance: &Balance, all: &[&View<'_>]) {
+        let view = self.view;
+        if !all.is_empty() {
+            self.part(MISSING, Reach::Lists, |f| seasons::check_missing(view, all, f));
+        }
+        self.part(DAY, Reach::Lists, |f| day::check(view, f));
+        self.part(VOLUME, Reach::Lists, |f| volume::check(view, balance, f));
+    }
+}
