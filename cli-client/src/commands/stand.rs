@@ -1,19 +1,16 @@
 //! `stand import`: a mapped or measured stand from a CSV file with any column names.
 
-use std::collections::BTreeMap;
 use std::path::PathBuf;
 
-use bolebook_core::dosing::stem::diameter_from_reading;
-use bolebook_core::geo::place;
-use bolebook_core::ids::{BlockId, RecordId};
-use bolebook_core::quantity::{AsRead, Measured, ReadUnit, Um};
-use bolebook_core::record::stand::{Corner, Diameter, GroundDatum, Position, PositionSource, Tree};
+use bolebook_core::entering::{self, stand::Columns, stand::Reading, stand::Row, stand::Sheet};
+use bolebook_core::ids::BlockId;
+use bolebook_core::quantity::Measured;
 use indicatif::{ProgressBar, ProgressStyle};
 
 use crate::app::{App, Need};
 use crate::desk::Desk;
 use crate::error::{CliError, Fault};
-use crate::figures::{self, FigureError, wrong};
+use crate::figures;
 use crate::output::Answer;
 
 /// A stand: all its trees at once.
@@ -95,74 +92,24 @@ impl StandCommand {
     }
 }
 
-/// Indices of the columns in use.
-#[derive(Debug, Default)]
-struct Columns {
-    tag: Option<usize>,
-    size: Option<usize>,
-    species: Option<usize>,
-    east: Option<usize>,
-    north: Option<usize>,
-}
-
-/// One row, read.
-struct Row {
-    tag: String,
-    species: Option<String>,
-    position: Option<Position>,
-    size: Option<(AsRead, Um)>,
-}
-
-/// Something that must hold for a field, and what is wrong with it.
-type Problem = (Option<String>, String);
-
 impl Import {
     fn stage(&self, desk: &mut Desk<'_>, bytes: &[u8]) -> Result<(), CliError> {
         let separator = u8::try_from(self.separator).map_err(|_| CliError::Usage {
             message: format!("'{}' cannot separate columns", self.separator),
             hint: "use ',' or ';' or a tabulator".into(),
         })?;
-        let bytes = bytes.strip_prefix(b"\xef\xbb\xbf").unwrap_or(bytes);
-        let mut reader = csv::ReaderBuilder::new().delimiter(separator).flexible(true).from_reader(bytes);
-        let head = reader.byte_headers().map_err(|e| self.lines(vec![fault(&e, 1)]))?.clone();
-        let columns = self.columns(&head)?;
+        let sheet = Sheet::of_csv(bytes, separator).map_err(|fault| self.lines(vec![fault]))?;
         let origin = self.origin.as_ref().map(|o| figures::corner(o)).transpose()?;
-        let mut rows = vec![];
-        let mut faults = vec![];
-        let mut tags: BTreeMap<String, u64> = BTreeMap::new();
-        let mut record = csv::ByteRecord::new();
-        loop {
-            let line = reader.position().line();
-            match reader.read_byte_record(&mut record) {
-                Ok(false) => break,
-                Err(e) => {
-                    faults.push(fault(&e, line));
-                    break;
-                }
-                Ok(true) => {}
-            }
-            let line = record.position().map_or(line, csv::Position::line);
-            match self.row(&record, &head, &columns, origin, rows.len() + 1) {
-                Err(problems) => {
-                    faults.extend(problems.into_iter().map(|(column, why)| Fault { line, column, why }));
-                }
-                Ok(row) => {
-                    let mut again =
-                        tags.insert(row.tag.to_uppercase(), line).map(|l| format!("is on line {l} too"));
-                    if desk.stand()?.has_tag(&row.tag) {
-                        again = Some("stands on a tree of the job already".into());
-                    }
-                    if let Some(again) = again {
-                        let why = format!("tag {} {again}", row.tag);
-                        faults.push(Fault { line, column: self.tag.clone(), why });
-                    }
-                    rows.push(row);
-                }
-            }
-        }
-        if !faults.is_empty() {
-            return Err(self.lines(faults));
-        }
+        let reading = Reading {
+            columns: self.columns(&sheet)?,
+            prefix: self.prefix.clone(),
+            of: if self.girth.is_some() { Measured::Girth } else { Measured::Diameter },
+            unit: figures::word(&self.dbh_unit, "unit")?,
+            species: self.species.clone(),
+            plane: origin.map(|origin| (origin, self.xy_unit.clone())),
+        };
+        let stand = desk.stand()?;
+        let rows = sheet.trees(&reading, |tag| stand.has_tag(tag)).map_err(|faults| self.lines(faults))?;
         self.list(desk, rows)
     }
 
@@ -177,25 +124,10 @@ impl Import {
         if let Ok(style) = ProgressStyle::with_template("{bar:40} {pos}/{len} {msg}") {
             bar.set_style(style);
         }
-        let mut ids: Vec<RecordId> = vec![];
         for row in rows {
-            let tree =
-                Tree { tag: row.tag, species: row.species, block, position: row.position, stems: 1, mark };
-            let id = desk.log_in_job(tree, desk.now)?;
-            ids.push(id);
-            if let Some((as_read, diameter_um)) = row.size {
+            let id = desk.log_in_job(row.tree(block, mark), desk.now)?;
+            if let Some(diameter) = row.diameter(id, view.job.breast_height_um) {
                 measured += 1;
-                let diameter = Diameter {
-                    tree: id,
-                    stem: 1,
-                    diameter_um,
-                    as_read,
-                    height_um: view.job.breast_height_um,
-                    datum: GroundDatum::Level,
-                    band_low_girth_um: None,
-                    band_high_girth_um: None,
-                    bark_um: None,
-                };
                 desk.log_in_job(diameter, desk.now)?;
             }
             bar.inc(1);
@@ -207,20 +139,18 @@ impl Import {
         Ok(())
     }
 
-    fn lines(&self, faults: Vec<Fault>) -> CliError {
-        CliError::Lines { file: self.file.display().to_string(), faults }
+    fn lines(&self, faults: Vec<entering::stand::Fault>) -> CliError {
+        let said = |f: entering::stand::Fault| Fault { line: f.line, column: f.column, why: f.why };
+        CliError::Lines {
+            file: self.file.display().to_string(),
+            faults: faults.into_iter().map(said).collect(),
+        }
     }
 
-    fn columns(&self, head: &csv::ByteRecord) -> Result<Columns, CliError> {
-        let names: Vec<String> = head.iter().map(|h| String::from_utf8_lossy(h).trim().to_owned()).collect();
-        let find = |wanted: &Option<String>| match wanted {
-            None => Ok(None),
-            Some(wanted) => {
-                names.iter().position(|n| n.eq_ignore_ascii_case(wanted.trim())).map(Some).ok_or_else(|| {
-                    let why = format!("there is no column '{wanted}'; there are: {}", names.join(", "));
-                    self.lines(vec![Fault { line: 1, column: Some(wanted.clone()), why }])
-                })
-            }
+    fn columns(&self, sheet: &Sheet) -> Result<Columns, CliError> {
+        let find = |wanted: &Option<String>| {
+            let found = wanted.as_ref().map(|wanted| sheet.needed(wanted)).transpose();
+            found.map_err(|fault| self.lines(vec![fault]))
         };
         Ok(Columns {
             tag: find(&self.tag)?,
@@ -230,107 +160,4 @@ impl Import {
             north: find(if self.y.is_some() { &self.y } else { &self.lat })?,
         })
     }
-
-    fn row(
-        &self,
-        record: &csv::ByteRecord,
-        head: &csv::ByteRecord,
-        columns: &Columns,
-        origin: Option<Corner>,
-        number: usize,
-    ) -> Result<Row, Vec<Problem>> {
-        if record.len() != head.len() {
-            let why = format!("it has {} fields; the first line names {}", record.len(), head.len());
-            return Err(vec![(None, why)]);
-        }
-        let mut problems: Vec<Problem> = vec![];
-        let mut field = |column: Option<usize>| -> Option<(String, String)> {
-            let bytes = record.get(column?)?;
-            let name = String::from_utf8_lossy(head.get(column?)?).trim().to_owned();
-            match std::str::from_utf8(bytes) {
-                Ok(text) if !text.trim().is_empty() => Some((name, text.trim().to_owned())),
-                Ok(_) => None,
-                Err(_) => {
-                    problems.push((Some(name), "it is not UTF-8 text: save the file as UTF-8".into()));
-                    None
-                }
-            }
-        };
-        let (tag, size, species) = (field(columns.tag), field(columns.size), field(columns.species));
-        let (east, north) = (field(columns.east), field(columns.north));
-        let tag = match (columns.tag, tag) {
-            (Some(_), Some((_, tag))) => tag,
-            (Some(_), None) => {
-                problems.push((self.tag.clone(), "there is no tag".into()));
-                String::new()
-            }
-            (None, _) => format!("{}{number}", self.prefix),
-        };
-        let size = size.and_then(|(column, text)| {
-            self.size(&text).map_err(|why| problems.push((Some(column), why))).ok()
-        });
-        let position = match (east, north) {
-            (Some(east), Some(north)) => match self.position(&east, &north, origin) {
-                Ok(position) => Some(position),
-                Err(problem) => {
-                    problems.push(problem);
-                    None
-                }
-            },
-            (None, None) => None,
-            (Some((column, _)), None) | (None, Some((column, _))) => {
-                problems.push((Some(column), "one half of the position is missing".into()));
-                None
-            }
-        };
-        let species = species.map(|(_, code)| code).or_else(|| self.species.clone());
-        let row = Row { tag, species: species.map(|s| s.to_uppercase()), position, size };
-        if problems.is_empty() { Ok(row) } else { Err(problems) }
-    }
-
-    fn size(&self, text: &str) -> Result<(AsRead, Um), String> {
-        let default: ReadUnit = figures::word(&self.dbh_unit, "unit").map_err(|e| e.to_string())?;
-        let (text, unit) = figures::reading(text, default, "diameter").map_err(|e| e.to_string())?;
-        let of = if self.girth.is_some() { Measured::Girth } else { Measured::Diameter };
-        let as_read = AsRead { text, unit, of };
-        let diameter = diameter_from_reading(&as_read).map_err(|e| e.to_string())?;
-        if diameter.0 < 1_000 {
-            return Err(format!("a diameter of {} cm is less than a millimetre", diameter.cm()));
-        }
-        Ok((as_read, diameter))
-    }
-
-    fn position(
-        &self,
-        east: &(String, String),
-        north: &(String, String),
-        origin: Option<Corner>,
-    ) -> Result<Position, Problem> {
-        let at = |column: &(String, String)| {
-            let name = column.0.clone();
-            move |e: FigureError| (Some(name), e.to_string())
-        };
-        if let Some(origin) = origin {
-            let metres = |typed: &(String, String)| {
-                let found = figures::length(&typed.1, &self.xy_unit, "distance").map_err(at(typed))?;
-                if found.0.abs() > 100_000_000_000 {
-                    let far = wrong(&typed.1, "distance", "it is more than 100 km from the origin");
-                    return Err((Some(typed.0.clone()), far.to_string()));
-                }
-                Ok(found)
-            };
-            return Ok(place(origin, metres(east)?, metres(north)?));
-        }
-        Ok(Position {
-            lat_ndeg: figures::degrees(&north.1, 90, "latitude").map_err(at(north))?,
-            lon_ndeg: figures::degrees(&east.1, 180, "longitude").map_err(at(east))?,
-            accuracy_um: None,
-            source: PositionSource::Mapped,
-        })
-    }
-}
-
-fn fault(error: &csv::Error, line: u64) -> Fault {
-    let line = error.position().map_or(line, csv::Position::line);
-    Fault { line, column: None, why: error.to_string() }
 }

@@ -14,11 +14,16 @@ pub mod billing;
 mod copies;
 mod days;
 mod devices;
+mod entry;
 mod evidence;
 mod exports;
 mod findings;
 mod forms;
 mod jobs;
+mod label_confirm;
+mod label_edit;
+mod label_form;
+mod label_preview;
 mod links;
 mod live;
 mod map;
@@ -31,6 +36,8 @@ mod search;
 mod seasons;
 mod session;
 mod settle;
+mod setup;
+mod setup_page;
 mod trees;
 pub mod web;
 mod words;
@@ -180,6 +187,7 @@ fn routes() -> Vec<(&'static str, MethodRouter<App>)> {
         ("/jobs/{book}/days/{crew}/{day}/sign-off", post(days::sign_off)),
         ("/jobs/{book}/days/{crew}/{day}/reopen", post(days::reopen)),
         ("/jobs/{book}/days/{crew}/{day}/ask", post(days::ask)),
+        ("/jobs/{book}/setup", get(setup::page).post(setup::post)),
         ("/jobs/{book}/seasons", get(seasons::page)),
         ("/jobs/{book}/exports", get(exports::list)),
         ("/jobs/{book}/exports/{name}", get(exports::one)),
@@ -191,6 +199,8 @@ fn routes() -> Vec<(&'static str, MethodRouter<App>)> {
         ("/people", get(people::list)),
         ("/devices", get(devices::list).post(devices::code)),
         ("/labels", get(yard::labels)),
+        ("/labels/new", get(label_edit::page).post(label_edit::post)),
+        ("/labels/{label}/confirm", get(label_confirm::page).post(label_confirm::post)),
         ("/labels/{label}", get(yard::label)),
         ("/kits", get(yard::kits)),
         ("/lots", get(yard::lots)),

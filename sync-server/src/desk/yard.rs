@@ -1,5 +1,4 @@
-//! Labels with their entry state, kits and lots. They are entered by the command line, where a
-//! second licensed person confirms them; here they are looked at.
+//! Labels with their entry state, kits and lots, to be looked at.
 
 use axum::response::Html;
 use bolebook_core::dosing::label::{confirmation_problems, validate};
@@ -11,6 +10,7 @@ use bolebook_core::record::{Body, Kind};
 use maud::{Markup, html};
 
 use crate::body::Id;
+use crate::desk::label_preview::{containers, table};
 use crate::desk::page::{Desk, Page, shown, text};
 use crate::desk::people::{today, until};
 use crate::desk::words::spelled;
@@ -52,7 +52,8 @@ pub async fn labels(desk: Desk) -> Result<Html<String>, ApiError> {
         let labels: Vec<_> = facts.in_force(Kind::Label).collect();
         let body = html! {
             h1 { "Labels" }
-            p { "A label is usable after a second licensed person has entered its rates again from the paper. Every figure comes from the paper label; Bolebook ships none. Enter with " code { "bolebook label add" } ", confirm with " code { "bolebook label confirm" } "." }
+            p { "A label is usable after a second licensed person has entered its rates again from the paper. Every figure comes from the paper label; Bolebook ships none." }
+            p { a.button href="/labels/new" { "Enter a label" } }
             @if labels.is_empty() { p { "No label yet." } } @else {
                 table.cards {
                     thead { tr { th scope="col" { "Label" } th scope="col" { "Registration" } th scope="col" { "Active ingredients" } th scope="col" { "Last day" } th scope="col" { "State" } } }
@@ -99,6 +100,12 @@ pub async fn label(desk: Desk, Id(id): Id<RecordId>) -> Result<Html<String>, Api
             p { a href="/labels" { "← Labels" } }
             h1 { (text(&label.name)) }
             p.lead { "Registration " (text(&label.registration)) ". " (entry_state(desk, id, label)) }
+            @if desk.snapshot.yard.label_now(id) == id {
+                p.acts-line {
+                    @if desk.snapshot.yard.confirmed(id).is_none() { a.button href=(format!("/labels/{id}/confirm")) { "Confirm it as the second person" } " " }
+                    a.button href=(format!("/labels/new?from={id}")) { "Enter a new version" }
+                }
+            }
             @if !problems.is_empty() {
                 section aria-labelledby="problems" { h2 id="problems" { "What does not close" } ul { @for p in &problems { li { @if p.blocks() { strong { "Stops its use: " } } (text(&p.to_string())) } } } }
             }
@@ -123,7 +130,7 @@ pub async fn label(desk: Desk, Id(id): Id<RecordId>) -> Result<Html<String>, Api
             }
             section aria-labelledby="worked" {
                 h2 id="worked" { "Doses worked from it" }
-                (preview(label))
+                (table(label, &containers(desk, label, None), today(desk)))
             }
             section aria-labelledby="rest" {
                 h2 id="rest" { "The rest" }
@@ -153,25 +160,6 @@ pub async fn label(desk: Desk, Id(id): Id<RecordId>) -> Result<Html<String>, Api
 
 fn kpa(p: Pa) -> String {
     format!("{} kPa", decimal(p.0, 1_000, 0))
-}
-
-/// What the label gives at a few diameters, to be compared with the paper.
-fn preview(label: &Label) -> Markup {
-    use bolebook_core::dosing::dose::dose_for;
-    use bolebook_core::quantity::Um;
-    let diameters = [100_000, 200_000, 300_000, 450_000, 600_000, 900_000].map(Um);
-    let mut purposes: Vec<&str> = label.rates.iter().map(|r| r.purpose.as_str()).collect();
-    purposes.dedup();
-    html! {
-        table.plain tabindex="0" aria-labelledby="worked" {
-            thead { tr { th scope="col" { "Purpose" } @for d in diameters { th.num scope="col" { (d.cm()) " cm" } } } }
-            tbody { @for purpose in purposes { tr {
-                th scope="row" { (text(purpose)) }
-                @for d in diameters { td.num { @match dose_for(label, purpose, d) { Ok(dose) => { (dose.target_ul.ml_exact()) } Err(_) => { span.muted { "none" } } } } }
-            } } }
-        }
-        p.small.muted { "Usual dose in mL of product, before anything known of the tree or the day. Not a plan: the command " code { "bolebook dose" } " says whether a stem may be treated." }
-    }
 }
 
 /// The kits.

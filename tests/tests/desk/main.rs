@@ -4,10 +4,12 @@
 mod camera;
 mod commands;
 mod erased;
+mod labels;
 mod outside;
 mod pages;
 mod photos;
 mod portal;
 mod settle;
+mod setup;
 mod sign_in;
 mod site;
