@@ -1,6 +1,6 @@
 //! A mapped or measured stand from a table with any column names: every row a tree, or a reason.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use csv::ByteRecord;
 
@@ -9,7 +9,9 @@ use crate::figures::{self, FigureError, wrong};
 use crate::geo::place;
 use crate::ids::{BlockId, TreeId};
 use crate::quantity::{AsRead, Measured, ReadUnit, Um};
+use crate::record::Body;
 use crate::record::stand::{Corner, Diameter, GroundDatum, Position, PositionSource, ReferenceMark, Tree};
+use crate::view::View;
 
 /// What is wrong with a line of a table.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -245,6 +247,20 @@ impl Row {
             bark_um: None,
         })
     }
+}
+
+/// The tags of a job's trees in capitals, those of trees joined to others included.
+pub fn tags(view: &View<'_>) -> BTreeSet<String> {
+    let mut tags = BTreeSet::new();
+    for (id, tree) in &view.trees {
+        tags.insert(view.tag(*id).trim().to_uppercase());
+        for fact in &tree.listed_as {
+            if let Body::Tree(listed) = &view.facts.shown(view.fact(*fact)).record.body {
+                tags.insert(listed.tag.trim().to_uppercase());
+            }
+        }
+    }
+    tags
 }
 
 /// The column at fault, and what is wrong with it.

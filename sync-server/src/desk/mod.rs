@@ -11,6 +11,7 @@ mod amend;
 mod assets;
 mod balance;
 pub mod billing;
+mod blocks;
 mod copies;
 mod days;
 mod devices;
@@ -19,6 +20,7 @@ mod evidence;
 mod exports;
 mod findings;
 mod forms;
+mod geo_files;
 mod jobs;
 mod label_confirm;
 mod label_edit;
@@ -38,7 +40,10 @@ mod session;
 mod settle;
 mod setup;
 mod setup_page;
+mod stand_files;
+mod stands;
 mod trees;
+mod upload;
 pub mod web;
 mod words;
 pub mod write;
@@ -81,6 +86,8 @@ pub struct DeskState {
     pub links: Limiter,
     /// Set when the server stops, so that pages that listen for news let it.
     pub closing: watch::Sender<bool>,
+    /// Files that wait to be added.
+    uploads: upload::Uploads,
     failures: Mutex<BTreeMap<String, (UtcMs, u32)>>,
     key: Mutex<Option<Arc<Identity>>>,
 }
@@ -92,6 +99,7 @@ impl Default for DeskState {
             hashing: Semaphore::new(HASHES_AT_ONCE),
             links: Limiter::new(30),
             closing: watch::Sender::new(false),
+            uploads: upload::Uploads::default(),
             failures: Mutex::default(),
             key: Mutex::default(),
         }
@@ -188,6 +196,11 @@ fn routes() -> Vec<(&'static str, MethodRouter<App>)> {
         ("/jobs/{book}/days/{crew}/{day}/reopen", post(days::reopen)),
         ("/jobs/{book}/days/{crew}/{day}/ask", post(days::ask)),
         ("/jobs/{book}/setup", get(setup::page).post(setup::post)),
+        ("/jobs/{book}/blocks", get(blocks::page).post(blocks::add)),
+        ("/jobs/{book}/blocks/file", post(blocks::file)),
+        ("/jobs/{book}/blocks/match", get(blocks::match_page).post(blocks::matched)),
+        ("/jobs/{book}/stand", get(stands::page).post(stands::file)),
+        ("/jobs/{book}/stand/match", get(stands::match_page).post(stands::matched)),
         ("/jobs/{book}/seasons", get(seasons::page)),
         ("/jobs/{book}/exports", get(exports::list)),
         ("/jobs/{book}/exports/{name}", get(exports::one)),

@@ -4,6 +4,7 @@
 mod camera;
 mod commands;
 mod erased;
+mod imports;
 mod labels;
 mod outside;
 mod pages;

@@ -25,6 +25,7 @@ fn leave_notice_and_what_is_asked_of_every_record_are_logged_and_wrong_ones_are_
     let site = Site::new(&mut world, true);
     let mut browser = site.browser();
     let setup = format!("/jobs/{}/setup", world.job.id());
+    assert!(browser.page(&setup).text.contains("Ann Invented"), "who may supervise");
     let mut post = |fields: &[(&str, &str)]| send(&mut browser, &setup, &setup, fields);
     let refused = post(&[("do", "authorise"), ("authorise.covers", "all ash"), ("authorise.document", "zz")]);
     assert_eq!(refused.status, 422);
@@ -78,7 +79,8 @@ fn leave_notice_and_what_is_asked_of_every_record_are_logged_and_wrong_ones_are_
         }
     });
     let page = browser.page(&setup).text;
-    for part in ["all ash, both sides", "houses east of the park", "Ann Invented", "value=\"2.5\""] {
+    // Nobody's licence is of the categories asked for.
+    for part in ["all ash, both sides", "houses east of the park", "Nobody.", "value=\"2.5\""] {
         assert!(page.contains(part), "{part}");
     }
 }
