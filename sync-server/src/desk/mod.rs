@@ -22,12 +22,14 @@ mod findings;
 mod forms;
 mod geo_files;
 mod jobs;
+mod kit_edit;
 mod label_confirm;
 mod label_edit;
 mod label_form;
 mod label_preview;
 mod links;
 mod live;
+mod lot_edit;
 mod map;
 mod page;
 mod pairs;
@@ -216,7 +218,9 @@ fn routes() -> Vec<(&'static str, MethodRouter<App>)> {
         ("/labels/{label}/confirm", get(label_confirm::page).post(label_confirm::post)),
         ("/labels/{label}", get(yard::label)),
         ("/kits", get(yard::kits)),
-        ("/lots", get(yard::lots)),
+        ("/kits/new", get(kit_edit::page).post(kit_edit::post)),
+        ("/lots", get(yard::lots).post(lot_edit::add)),
+        ("/lots/{lot}/recall", post(lot_edit::recall)),
         ("/search", get(search::search)),
     ]
 }

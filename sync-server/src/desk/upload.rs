@@ -33,8 +33,6 @@ const MOST_KEPT: usize = 20;
 pub struct Upload {
     /// The person and the books.
     pub desk: Desk,
-    /// The form's other fields.
-    pub typed: Typed,
     /// The file's name as the sender calls it.
     pub name: String,
     /// The file.
@@ -67,7 +65,7 @@ impl FromRequest<App> for Upload {
             return Err(ApiError::forbidden("form-token", why).into_response());
         }
         match file {
-            Some((name, bytes)) if !bytes.is_empty() => Ok(Self { desk, typed, name, bytes }),
+            Some((name, bytes)) if !bytes.is_empty() => Ok(Self { desk, name, bytes }),
             _ => {
                 Err(unwritable("no file was chosen, or it is empty: go back and choose one").into_response())
             }

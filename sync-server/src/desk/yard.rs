@@ -10,8 +10,10 @@ use bolebook_core::record::{Body, Kind};
 use maud::{Markup, html};
 
 use crate::body::Id;
+use crate::desk::entry::{Problems, Typed};
 use crate::desk::label_preview::{containers, table};
-use crate::desk::page::{Desk, Page, shown, text};
+use crate::desk::lot_edit;
+use crate::desk::page::{Desk, Page, clean, shown, text};
 use crate::desk::people::{today, until};
 use crate::desk::words::spelled;
 use crate::error::ApiError;
@@ -170,6 +172,7 @@ pub async fn kits(desk: Desk) -> Result<Html<String>, ApiError> {
         let body = html! {
             h1 { "Kits" }
             p { "A kit is worked no higher than its weakest part and the label allow. None or an overdue inspection stops its use." }
+            p { a.button href="/kits/new" { "Enter a kit" } }
             table.cards {
                 thead { tr { th scope="col" { "Kit" } th scope="col" { "Crew" } th scope="col" { "Inspection due" } th scope="col" { "Relief valve due" } th.num scope="col" { "Lowest rating" } th scope="col" { "Gauge" } th scope="col" { "Containers" } } }
                 tbody {
@@ -177,7 +180,7 @@ pub async fn kits(desk: Desk) -> Result<Html<String>, ApiError> {
                         @if let Some(kit) = yard.kit(fact.id) {
                             @let lowest = Pa(kit.reservoir.rating_pa.0.min(kit.hose_rating_pa.0).min(kit.fittings_rating_pa.0));
                             tr {
-                                th scope="row" { (text(&kit.name)) br; span.muted { "serial " (text(&kit.reservoir.serial)) } }
+                                th scope="row" { (text(&kit.name)) br; span.muted { "serial " (text(&kit.reservoir.serial)) } br; a href=(format!("/kits/new?from={}", fact.id)) { "enter a new version" span.unseen { " of " (clean(&kit.name)) } } }
                                 td data-label="Crew" { (text(&kit.crew.map(|c| yard.crew_name(c)).unwrap_or_default())) }
                                 td data-label="Inspection due" { (until(today, kit.inspection_due)) }
                                 td data-label="Relief valve due" { (until(today, kit.reservoir.relief_due)) }
@@ -197,31 +200,36 @@ pub async fn kits(desk: Desk) -> Result<Html<String>, ApiError> {
 
 /// The lots.
 pub async fn lots(desk: Desk) -> Result<Html<String>, ApiError> {
-    shown(desk, |desk| {
-        let yard = &desk.snapshot.yard;
-        let today = today(desk);
-        let balance = desk.snapshot.balance();
-        let body = html! {
-            h1 { "Lots" }
-            table.cards {
-                thead { tr { th scope="col" { "Lot" } th scope="col" { "Label" } th scope="col" { "Last day" } th.num scope="col" { "On hand" } th.num scope="col" { "Unexplained" } } }
-                tbody {
-                    @for fact in yard.facts.in_force(Kind::Lot) {
-                        @if let Some(lot) = yard.lot(fact.id) {
-                            @let row = balance.lots.iter().find(|l| l.lot == fact.id);
-                            tr {
-                                th scope="row" { (text(&lot.number)) @if let Some(why) = &lot.recalled { br; span.tag.open { "recalled: " (text(why)) } } }
-                                td data-label="Label" { (text(&yard.label(lot.label).map_or_else(|| "unknown".into(), |l| l.name.clone()))) }
-                                td data-label="Last day" { (until(today, lot.expires)) }
-                                td.num data-label="On hand" { @if let Some(r) = row { (r.on_hand_ul.ml()) " mL" @if r.counted_at.is_none() { br; span.muted { "never counted" } } } @else { "none" } }
-                                td.num data-label="Unexplained" { @if let Some(r) = row { a href="/balance" { (r.unexplained_ul.ml()) " mL" } } }
-                            }
+    shown(desk, |desk| Ok(lots_page(desk, &Typed::default(), &Problems::default()))).await
+}
+
+/// The lots, and the form of a new one with what was typed into it.
+pub fn lots_page(desk: &Desk, typed: &Typed, problems: &Problems) -> Page {
+    let yard = &desk.snapshot.yard;
+    let today = today(desk);
+    let balance = desk.snapshot.balance();
+    let body = html! {
+        h1 { "Lots" }
+        (problems.summary())
+        (lot_edit::form(desk, typed, problems))
+        table.cards {
+            thead { tr { th scope="col" { "Lot" } th scope="col" { "Label" } th scope="col" { "Last day" } th.num scope="col" { "On hand" } th.num scope="col" { "Unexplained" } th scope="col" { "Use" } } }
+            tbody {
+                @for fact in yard.facts.in_force(Kind::Lot) {
+                    @if let Some(lot) = yard.lot(fact.id) {
+                        @let row = balance.lots.iter().find(|l| l.lot == fact.id);
+                        tr {
+                            th scope="row" { (text(&lot.number)) @if let Some(why) = &lot.recalled { br; span.tag.open { "recalled: " (text(why)) } } }
+                            td data-label="Label" { (text(&yard.label(lot.label).map_or_else(|| "unknown".into(), |l| l.name.clone()))) }
+                            td data-label="Last day" { (until(today, lot.expires)) }
+                            td.num data-label="On hand" { @if let Some(r) = row { (r.on_hand_ul.ml()) " mL" @if r.counted_at.is_none() { br; span.muted { "never counted" } } } @else { "none" } }
+                            td.num data-label="Unexplained" { @if let Some(r) = row { a href="/balance" { (r.unexplained_ul.ml()) " mL" } } }
+                            td data-label="Use" { @if lot.recalled.is_none() { (lot_edit::recall_form(desk, fact.id, lot)) } @else { "taken out" } }
                         }
                     }
                 }
             }
-        };
-        Ok(Page { title: "Lots".into(), job: None, body })
-    })
-    .await
+        }
+    };
+    Page { title: "Lots".into(), job: None, body }
 }

@@ -14,3 +14,4 @@ mod settle;
 mod setup;
 mod sign_in;
 mod site;
+mod yard_forms;
