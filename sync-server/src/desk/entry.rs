@@ -255,7 +255,7 @@ impl Form<'_> {
         let chosen = self.typed.text(path);
         let field = html! {
             select id=(dom(path)) name=(path) aria-invalid=[self.invalid(path)] aria-describedby=[self.described(path, hint)] {
-                option value="" { "choose" }
+                option value="" { @if needed { "choose" } @else { "not said" } }
                 @for (value, shown) in words { option value=(value) selected[chosen == value] { (clean(shown)) } }
             }
         };

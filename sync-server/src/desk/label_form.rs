@@ -2,7 +2,7 @@
 
 use bolebook_core::day::Day;
 use bolebook_core::dosing::label::paper::{Taken, figures, from_paper, to_paper};
-use bolebook_core::dosing::label::{places, validate};
+use bolebook_core::dosing::label::{LabelProblem, pest_code, places, plant_code, validate};
 use bolebook_core::figures::{count, share};
 use bolebook_core::quantity::decimal;
 use bolebook_core::record::label::Label;
@@ -463,6 +463,19 @@ pub fn mix(typed: &Typed, form: &mut Value, problems: &mut Problems) {
     section(typed, fields, form, problems);
 }
 
+/// Codes that are none, of a form that is not yet a label whose own checks would say so.
+fn codes(typed: &Typed, problems: &mut Problems) {
+    let forms: [(&str, fn(&str) -> bool); 2] = [("species", plant_code), ("pests", pest_code)];
+    for (path, form) in forms {
+        let upper = typed.text(path).to_uppercase();
+        let parts = upper.split(|c: char| c == ',' || c == ';' || c.is_whitespace());
+        for code in parts.filter(|c| !c.is_empty() && !form(c)) {
+            let code = code.chars().take(40).collect();
+            problems.wrong(path, LabelProblem::CodeForm { field: path.into(), code }.to_string());
+        }
+    }
+}
+
 /// The label a form says, with the figures it was written with, and everything wrong beside its field.
 pub fn read(typed: &Typed) -> (Option<(Label, Vec<Taken>)>, Problems) {
     let mut problems = Problems::default();
@@ -477,10 +490,11 @@ pub fn read(typed: &Typed) -> (Option<(Label, Vec<Taken>)>, Problems) {
     if !soils.is_empty() {
         put(&mut form, "conditions.soil", soils.into());
     }
-    let Some((form, figures)) = taken(form, &mut problems) else { return (None, problems) };
-    if !problems.none() {
+    let figures = taken(form, &mut problems);
+    let Some((form, figures)) = figures.filter(|_| problems.none()) else {
+        codes(typed, &mut problems);
         return (None, problems);
-    }
+    };
     let label: Label = match serde_json::from_value(form) {
         Ok(label) => label,
         Err(error) => {

@@ -185,6 +185,18 @@ mod tests {
     }
 
     #[test]
+    fn a_workbook_that_unpacks_to_more_than_the_limit_is_refused_unread() {
+        use std::io::Write as _;
+        let mut archive = zip::ZipWriter::new(Cursor::new(vec![]));
+        archive.start_file("xl/workbook.xml", zip::write::SimpleFileOptions::default()).unwrap();
+        let zeros = vec![0; 1024 * 1024];
+        (0..65).for_each(|_| archive.write_all(&zeros).unwrap());
+        let bytes = archive.finish().unwrap().into_inner();
+        assert!(bytes.len() < 1024 * 1024, "it is small as it comes");
+        assert_eq!(read(&bytes).unwrap_err(), TableError::TooMuch);
+    }
+
+    #[test]
     fn the_separator_is_seen_and_broken_files_are_named() {
         for text in [
             "tag,dbh\nA-1,30\n",

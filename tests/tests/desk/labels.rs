@@ -233,6 +233,9 @@ fn what_does_not_close_stands_beside_its_field_and_rows_come_and_go_by_buttons()
         assert!(beside(&page.text, path).contains(said), "{field}={typed}: {}", beside(&page.text, path));
         assert!(page.text.contains(&format!("href=\"#f-{}\"", path.replace(['.', '_'], "-"))), "{field}");
     }
+    let both =
+        label_form(&mut olive, &with(&PAPER, &[("holes.spacing", ""), ("species", "elm"), ("do", "check")]));
+    assert!(beside(&both.text, "species").contains("EPPO code"), "all that is wrong is said at once");
     let small = label_form(&mut olive, &with(&PAPER, &[("charges.most_per_hole", "5"), ("do", "check")]));
     assert!(beside(&small.text, "charges.most_per_hole").contains("each hole must hold"), "geometry is said");
 }
