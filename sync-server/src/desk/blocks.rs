@@ -197,6 +197,7 @@ fn preview(desk: &Desk, job: &JobState, file: &str, features: &[Feature], proper
         @if wrong > 0 { section.wrong role="alert" aria-labelledby="to-correct" { h2 id="to-correct" { (wrong) " of " (all.len()) " areas cannot be taken" } p { "Nothing is added while one of them is wrong. Correct the file in your map program, or choose another property, and read it again." } } }
         form method="post" action=(format!("/jobs/{book}/blocks/match")) {
             (desk.token_field())
+            input type="hidden" name="looked" value=(super::page::clean(property));
             div.row {
                 label for="property" { "Property that names the block" }
                 select id="property" name="property" { @for p in properties(features) { option value=(super::page::clean(&p)) selected[p == property] { (super::page::clean(&p)) } } }
@@ -231,7 +232,8 @@ pub async fn matched(Id(book): Id<BookId>, Posted { desk, fields }: Posted) -> R
         let (file, features) = waiting(desk, book)?;
         let property = fields.text("property").to_owned();
         let all = taken(job, &features, &property);
-        if fields.text("do") != "add" {
+        // Another property than the one looked at gives other names: they are shown first.
+        if fields.text("do") != "add" || fields.text("looked") != property {
             return Ok(Answer::Page(preview(desk, job, &file, &features, &property)));
         }
         let records: Option<Vec<Staged>> = all

@@ -1,6 +1,8 @@
 //! Setting a job up: the client's leave, notices, what is asked of every record, and what holds for
 //! its trees before a crew comes: food, water, felling, metal in the wood.
 
+use std::collections::{BTreeMap, BTreeSet};
+
 use axum::response::{Html, Response};
 use bolebook_core::day::Day;
 use bolebook_core::dosing::units::{LengthUnit, Rounding, Unit as _, named, parse};
@@ -181,16 +183,19 @@ fn trees(job: &JobState, typed: &Typed, problems: &mut Problems) -> Vec<TreeId> 
     let found = match typed.text("trees.which") {
         "all" => listed(&|_| true),
         "tags" => {
+            let mut by_tag: BTreeMap<String, Vec<TreeId>> = BTreeMap::new();
+            for tree in view.trees.keys() {
+                by_tag.entry(view.tag(*tree).trim().to_uppercase()).or_default().push(*tree);
+            }
             let tags = typed.text("trees.tags");
             let mut found = vec![];
             for tag in tags.split(['\n', ',', ';']).map(str::trim).filter(|t| !t.is_empty()) {
-                let named = listed(&|t| view.tag(t).trim().eq_ignore_ascii_case(tag));
-                match named[..] {
-                    [one] => found.push(one),
-                    [] => problems.wrong("trees.tags", format!("there is no tree '{tag}'")),
-                    _ => problems.wrong(
+                match by_tag.get(&tag.to_uppercase()).map(Vec::as_slice) {
+                    Some([one]) => found.push(*one),
+                    None | Some([]) => problems.wrong("trees.tags", format!("there is no tree '{tag}'")),
+                    Some(several) => problems.wrong(
                         "trees.tags",
-                        format!("'{tag}' stands on {} trees: settle that first", named.len()),
+                        format!("'{tag}' stands on {} trees: settle that first", several.len()),
                     ),
                 }
             }
@@ -287,7 +292,7 @@ pub fn said_of_trees(job: &JobState) -> [(&'static str, usize); 4] {
         .filter_map(|f| if let Body::Condition(c) = &facts.shown(f).record.body { Some(&**c) } else { None })
         .collect();
     let of = |said: &dyn Fn(&Condition) -> bool| {
-        let trees: std::collections::BTreeSet<TreeId> =
+        let trees: BTreeSet<TreeId> =
             conditions.iter().filter(|c| said(c)).map(|c| job.view.stays(c.tree)).collect();
         trees.len()
     };

@@ -47,6 +47,8 @@ fn blocks_of_a_map_file_are_shown_and_then_added_all_or_none() {
     // The file's own name for a block is guessed, and the block that was entered undrawn gets its boundary.
     assert!(page.text.contains("the boundary of the block entered before"), "{}", page.text);
     assert_eq!(blocks(&site, &world).len(), 1, "nothing yet");
+    let other = browser.submit(&page, &matched, &[("property", "ha"), ("do", "add")]);
+    assert!(other.status == 200 && blocks(&site, &world).len() == 1, "other names are shown first");
     let added = browser.submit(&page, &matched, &[("property", "Block"), ("do", "add")]);
     assert_eq!(added.status, 303, "{}", added.text);
     let there = blocks(&site, &world);
