@@ -9,7 +9,8 @@ use maud::{Markup, html};
 
 use crate::desk::entry::{Answer, Form, Problems, Typed, answered, words};
 use crate::desk::forms::Posted;
-use crate::desk::label_form::{self, Field, LISTS, Of, SECTIONS, SOILS, TIMES, called, typed_of, units};
+use crate::desk::label_fields::{Field, LISTS, Of, SECTIONS, SOILS, TIMES, called, units};
+use crate::desk::label_form::{self, typed_of};
 use crate::desk::label_preview::{containers, table};
 use crate::desk::page::{Desk, Page, shown, text};
 use crate::desk::people::today;

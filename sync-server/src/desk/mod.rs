@@ -25,6 +25,7 @@ mod jobs;
 mod kit_edit;
 mod label_confirm;
 mod label_edit;
+mod label_fields;
 mod label_form;
 mod label_preview;
 mod links;
