@@ -10,6 +10,7 @@ mod cautions;
 mod commands;
 mod desk;
 mod error;
+mod figures;
 mod founding;
 mod local_store;
 mod names;
@@ -25,7 +26,6 @@ mod writer;
 
 use std::process::ExitCode;
 
-use bolebook_cli::figures;
 use clap::Parser as _;
 
 fn main() -> ExitCode {

@@ -231,7 +231,7 @@ impl Yard {
 
     /// Whether a person held a certifying licence on the day of a moment somewhere on earth: the
     /// yard has no time zone of its own.
-    fn licensed_about(&self, person: PersonId, at: UtcMs) -> bool {
+    pub(crate) fn licensed_about(&self, person: PersonId, at: UtcMs) -> bool {
         let hours = |h: i64| Day::of(UtcMs(at.0.saturating_add(h * 3_600_000)), &utc());
         let (first, last) = (hours(-12), hours(14));
         self.facts.in_force(Kind::Licence).any(|fact| match &self.facts.shown(fact).record.body {

@@ -1,7 +1,7 @@
 //! `strike`, `amend`: corrections. Nothing is deleted: the old stays readable under the new.
 
-use bolebook_core::dosing::label::{LabelProblem, validate};
 use bolebook_core::dosing::stem::{diameter_from_reading, echo};
+use bolebook_core::entering;
 use bolebook_core::facts::Fact;
 use bolebook_core::ids::{BookId, RecordId};
 use bolebook_core::quantity::{AsRead, Measured};
@@ -130,17 +130,7 @@ impl Amend {
             }
             let body = body_of(&value)?;
             if let Body::Label(label) = &body {
-                let wrong: Vec<String> =
-                    validate(label).iter().filter(|p| p.blocks()).map(LabelProblem::to_string).collect();
-                if !wrong.is_empty() {
-                    return Err(CliError::Refused(wrong));
-                }
-                if desk.yard.label_versions(fact.id).any(|l| l.mix != label.mix) {
-                    return Err(CliError::Refused(vec![
-                        "how a product is mixed is not amended, for what stands in vessels would be read by another mix: enter the label anew under a name of its own, with lots of its own"
-                            .into(),
-                    ]));
-                }
+                entering::label::may_amend(desk.yard, fact.id, label).map_err(CliError::Refused)?;
             }
             // All values in force are replaced, which also settles a fact that was amended two ways.
             let replaces = fact.current.iter().map(|v| facts.versions[*v].id()).collect();

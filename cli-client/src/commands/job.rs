@@ -2,6 +2,7 @@
 
 use std::path::PathBuf;
 
+use bolebook_core::entering;
 use bolebook_core::ids::{ClientId, Sha256Hash};
 use bolebook_core::record::book_kinds::{BookContent, Job};
 use bolebook_core::record::stand::{Authorisation, Block, Corner, Notice};
@@ -188,13 +189,12 @@ impl BlockCommand {
         app.write(Need::Job, |desk| {
             let boundary: Vec<Corner> =
                 add.corners.iter().map(|c| figures::corner(c)).collect::<Result<_, _>>()?;
-            if matches!(boundary.len(), 1 | 2) {
-                return Err(CliError::Refused(vec!["a boundary has three corners or more".into()]));
-            }
-            let there = crate::names::blocks(desk.view()?);
-            if there.iter().any(|b| b.name.eq_ignore_ascii_case(add.name.trim())) {
-                return Err(CliError::Refused(vec![format!("there is a block '{}' already", add.name)]));
-            }
+            let refused = |why: String| CliError::Refused(vec![why]);
+            let boundary = match boundary.is_empty() {
+                true => boundary,
+                false => entering::boundary::boundary(boundary).map_err(|e| refused(e.to_string()))?,
+            };
+            entering::block_name(desk.view()?, &add.name).map_err(refused)?;
             let id = desk.log_in_job(Block { name: add.name.trim().to_owned(), boundary }, desk.now)?;
             desk.logged(format_args!("Block {} added", add.name.trim()), id);
             desk.answer.json.insert("block".into(), id.to_string().into());

@@ -10,6 +10,7 @@ mod warming;
 use std::path::PathBuf;
 
 use bolebook_core::dosing::kit::{Stop, WorkingLimit, working_limit};
+use bolebook_core::entering;
 use bolebook_core::ids::KitId;
 use bolebook_core::quantity::{Pa, Ul};
 use bolebook_core::record::kit::{ContainerKind, Kit};
@@ -83,9 +84,7 @@ impl Add {
             if let Some(crew) = &self.crew {
                 kit.crew = Some(desk.crew(Some(crew))?);
             }
-            if desk.named(Kind::Kit).iter().any(|n| n.name.eq_ignore_ascii_case(kit.name.trim())) {
-                return Err(CliError::Refused(vec![format!("there is a kit '{}' already", kit.name)]));
-            }
+            entering::kit_name(desk.yard, &kit.name).map_err(|why| CliError::Refused(vec![why]))?;
             let name = kit.name.clone();
             let id = desk.log_in_yard(kit.clone(), desk.now)?;
             desk.logged(format_args!("{name} added"), id);

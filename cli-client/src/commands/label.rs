@@ -3,8 +3,9 @@
 use std::path::{Path, PathBuf};
 
 use bolebook_core::dosing::invented;
-use bolebook_core::dosing::label::paper::{Taken, from_paper, rates_in_both, to_paper};
-use bolebook_core::dosing::label::{LabelProblem, confirmation_problems, not_stated, validate};
+use bolebook_core::dosing::label::not_stated;
+use bolebook_core::dosing::label::paper::{Taken, from_paper, to_paper};
+use bolebook_core::entering;
 use bolebook_core::ids::RecordId;
 use bolebook_core::quantity::{Ul, Um};
 use bolebook_core::record::label::{Label, LabelConfirmation, WorkedDose};
@@ -156,12 +157,7 @@ impl LabelCommand {
 
 /// Refuses a label that cannot be right; gives what it cannot do.
 fn passes(label: &Label) -> Result<Vec<String>, CliError> {
-    let (blocking, rest): (Vec<LabelProblem>, Vec<_>) =
-        validate(label).into_iter().partition(LabelProblem::blocks);
-    if blocking.is_empty() {
-        return Ok(rest.iter().map(ToString::to_string).collect());
-    }
-    Err(CliError::Refused(blocking.iter().map(ToString::to_string).collect()))
+    entering::label::passes(label).map_err(CliError::Refused)
 }
 
 /// A label file, its figures as integers or as the paper has them.
@@ -180,31 +176,16 @@ fn paper_file<T: serde::de::DeserializeOwned>(path: &Path) -> Result<(T, Vec<Tak
 
 /// Shows the rates in both units, and what the units written are easily taken for.
 fn echo(answer: &mut Answer, label: &Label, taken: &[Taken]) {
+    let said = entering::label::said(label, taken);
     answer.say("Rates, to be held against the paper:");
-    rates_in_both(label).iter().for_each(|row| answer.say(format!("  {row}")));
-    let mut shown: Vec<&str> = vec![];
-    for (one, trap) in taken.iter().filter_map(|one| Some((one, one.trap?))) {
-        if !shown.contains(&trap) {
-            answer.say(format!("  {}, {}: {trap}.", one.place, one.written));
-            shown.push(trap);
-        }
-    }
-    if let Some(mix) = &label.mix {
-        answer.say(format!(
-            "  mixed: {}. Every rate and limit here is of product, never of the mix; containers and reservoir hold the mix.",
-            mix.in_words()
-        ));
-    }
-    let missing = not_stated(label);
-    if !missing.is_empty() {
+    said.rates.iter().chain(&said.traps).chain(&said.mix).for_each(|line| answer.say(format!("  {line}")));
+    if !said.not_stated.is_empty() {
         answer.say("Taken as NOT STATED on the label. Look for each on the paper, and enter what it states under this name:");
-        answer.say(format!("  {}.", missing.join("; ")));
+        answer.say(format!("  {}.", said.not_stated.join("; ")));
     }
-    if label.holes.earlier_spacing_um.is_none() {
-        answer.say("  holes, earlier_spacing: not given, so the spacing is kept from earlier seasons' holes too; a stem drilled all around has no place left the next season.");
-    }
-    answer.json.insert("rates".into(), rates_in_both(label).into());
-    answer.json.insert("not_stated".into(), missing.into());
+    said.earlier.iter().for_each(|line| answer.say(format!("  {line}")));
+    answer.json.insert("rates".into(), said.rates.into());
+    answer.json.insert("not_stated".into(), said.not_stated.into());
 }
 
 /// A form as JSON, its figures as the paper has them, with what `more` adds.
@@ -248,23 +229,19 @@ fn close(form: &mut Value) {
 impl Confirm {
     fn stage(&self, desk: &mut Desk<'_>, again: &Again) -> Result<(), CliError> {
         let (id, label) = desk.label(Some(&self.label), None)?;
-        let entered = desk.yard.facts.fact_of(id).map(|f| desk.yard.facts.shown(f).record.envelope.by);
-        if entered.flatten() == Some(desk.user()?) {
-            return Err(CliError::NotAllowed {
-                message: "the person who entered a label cannot confirm it".into(),
+        entering::label::not_who_entered(desk.yard, id, desk.user()?).map_err(|why| {
+            CliError::NotAllowed {
+                message: why.to_string(),
                 hint: "let a second licensed person do it, with --by NAME".into(),
-            });
-        }
+            }
+        })?;
         let body = LabelConfirmation {
             label: id,
             rates: again.rates.clone(),
             worked: again.worked.clone(),
             mix: again.mix.clone(),
         };
-        let problems = confirmation_problems(&label, &body);
-        if !problems.is_empty() {
-            return Err(CliError::Refused(problems.iter().map(ToString::to_string).collect()));
-        }
+        entering::label::agrees(&label, &body).map_err(CliError::Refused)?;
         let confirmation = desk.log_in_yard(body, desk.now)?;
         desk.logged(format_args!("Label {} confirmed", label.name), confirmation);
         Ok(())

@@ -2,6 +2,7 @@
 
 use bolebook_core::check::fill::{content_ul, over_limit};
 use bolebook_core::day::Day;
+use bolebook_core::entering;
 use bolebook_core::quantity::{Mg, Ul};
 use bolebook_core::record::product::{Fill, Found, Lot, Movement, MovementKind};
 use bolebook_core::record::{Body, Kind};
@@ -64,11 +65,7 @@ impl LotCommand {
 impl LotAdd {
     fn stage(&self, desk: &mut Desk<'_>) -> Result<(), CliError> {
         let number = self.number.text().to_owned();
-        if number.is_empty() || desk.named(Kind::Lot).iter().any(|n| n.name.eq_ignore_ascii_case(&number)) {
-            return Err(CliError::Refused(vec![format!(
-                "there is a lot '{number}' already, or it has no number"
-            )]));
-        }
+        entering::lot_number(desk.yard, &number).map_err(|why| CliError::Refused(vec![why]))?;
         let (label, product) = desk.label(self.label.as_ref(), None)?;
         let expires = desk.day(Some(&self.expires))?;
         let id =

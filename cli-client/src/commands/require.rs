@@ -1,5 +1,6 @@
 //! `require`, `acknowledge`: what a job asks of every record, and a person's word that cautions were read.
 
+use bolebook_core::entering;
 use bolebook_core::record::office::{Element, Requirements, Scheme};
 use bolebook_core::record::work::Acknowledgement;
 
@@ -57,9 +58,7 @@ impl Require {
                 self.elements.iter().map(|e| figures::word(e, "element")).collect::<Result<_, _>>()?;
             let stems =
                 self.stems_per_hour.as_ref().map(|n| figures::count(n.text(), "stems")).transpose()?;
-            if stems == Some(0) {
-                return Err(CliError::Refused(vec!["no stem an hour leaves nothing to treat".into()]));
-            }
+            entering::stems_per_hour(stems).map_err(|why| CliError::Refused(vec![why]))?;
             let body = Requirements {
                 schemes,
                 elements,

@@ -2,14 +2,14 @@
 
 use std::path::PathBuf;
 
-use bolebook_cli::stand_file::{Layout, Row};
-use bolebook_core::ids::{BlockId, RecordId};
-use bolebook_core::record::stand::{Diameter, GroundDatum, Tree};
+use bolebook_core::entering::{self, stand::Columns, stand::Reading, stand::Row, stand::Sheet};
+use bolebook_core::ids::BlockId;
+use bolebook_core::quantity::Measured;
 use indicatif::{ProgressBar, ProgressStyle};
 
 use crate::app::{App, Need};
 use crate::desk::Desk;
-use crate::error::CliError;
+use crate::error::{CliError, Fault};
 use crate::figures;
 use crate::output::Answer;
 
@@ -93,33 +93,23 @@ impl StandCommand {
 }
 
 impl Import {
-    fn layout(&self) -> Result<Layout, CliError> {
+    fn stage(&self, desk: &mut Desk<'_>, bytes: &[u8]) -> Result<(), CliError> {
         let separator = u8::try_from(self.separator).map_err(|_| CliError::Usage {
             message: format!("'{}' cannot separate columns", self.separator),
             hint: "use ',' or ';' or a tabulator".into(),
         })?;
-        Ok(Layout {
-            tag: self.tag.clone(),
+        let sheet = Sheet::of_csv(bytes, separator).map_err(|fault| self.lines(vec![fault]))?;
+        let origin = self.origin.as_ref().map(|o| figures::corner(o)).transpose()?;
+        let reading = Reading {
+            columns: self.columns(&sheet)?,
             prefix: self.prefix.clone(),
-            size: self.dbh.clone().or_else(|| self.girth.clone()),
-            girths: self.girth.is_some(),
-            size_unit: self.dbh_unit.clone(),
-            species_column: self.species_column.clone(),
+            of: if self.girth.is_some() { Measured::Girth } else { Measured::Diameter },
+            unit: figures::word(&self.dbh_unit, "unit")?,
             species: self.species.clone(),
-            east: self.x.clone().or_else(|| self.lon.clone()),
-            north: self.y.clone().or_else(|| self.lat.clone()),
-            metre_unit: self.xy_unit.clone(),
-            origin: self.origin.as_ref().map(|o| figures::corner(o)).transpose()?,
-            separator,
-        })
-    }
-
-    fn stage(&self, desk: &mut Desk<'_>, bytes: &[u8]) -> Result<(), CliError> {
-        let layout = self.layout()?;
+            plane: origin.map(|origin| (origin, self.xy_unit.clone())),
+        };
         let stand = desk.stand()?;
-        let rows = layout
-            .read(bytes, |tag| stand.has_tag(tag))
-            .map_err(|faults| CliError::Lines { file: self.file.display().to_string(), faults })?;
+        let rows = sheet.trees(&reading, |tag| stand.has_tag(tag)).map_err(|faults| self.lines(faults))?;
         self.list(desk, rows)
     }
 
@@ -134,25 +124,10 @@ impl Import {
         if let Ok(style) = ProgressStyle::with_template("{bar:40} {pos}/{len} {msg}") {
             bar.set_style(style);
         }
-        let mut ids: Vec<RecordId> = vec![];
         for row in rows {
-            let tree =
-                Tree { tag: row.tag, species: row.species, block, position: row.position, stems: 1, mark };
-            let id = desk.log_in_job(tree, desk.now)?;
-            ids.push(id);
-            if let Some((as_read, diameter_um)) = row.size {
+            let id = desk.log_in_job(row.tree(block, mark), desk.now)?;
+            if let Some(diameter) = row.diameter(id, view.job.breast_height_um) {
                 measured += 1;
-                let diameter = Diameter {
-                    tree: id,
-                    stem: 1,
-                    diameter_um,
-                    as_read,
-                    height_um: view.job.breast_height_um,
-                    datum: GroundDatum::Level,
-                    band_low_girth_um: None,
-                    band_high_girth_um: None,
-                    bark_um: None,
-                };
                 desk.log_in_job(diameter, desk.now)?;
             }
             bar.inc(1);
@@ -162,5 +137,27 @@ impl Import {
         desk.answer.json.insert("trees".into(), count.into());
         desk.answer.json.insert("diameters".into(), measured.into());
         Ok(())
+    }
+
+    fn lines(&self, faults: Vec<entering::stand::Fault>) -> CliError {
+        let said = |f: entering::stand::Fault| Fault { line: f.line, column: f.column, why: f.why };
+        CliError::Lines {
+            file: self.file.display().to_string(),
+            faults: faults.into_iter().map(said).collect(),
+        }
+    }
+
+    fn columns(&self, sheet: &Sheet) -> Result<Columns, CliError> {
+        let find = |wanted: &Option<String>| {
+            let found = wanted.as_ref().map(|wanted| sheet.needed(wanted)).transpose();
+            found.map_err(|fault| self.lines(vec![fault]))
+        };
+        Ok(Columns {
+            tag: find(&self.tag)?,
+            size: find(if self.dbh.is_some() { &self.dbh } else { &self.girth })?,
+            species: find(&self.species_column)?,
+            east: find(if self.x.is_some() { &self.x } else { &self.lon })?,
+            north: find(if self.y.is_some() { &self.y } else { &self.lat })?,
+        })
     }
 }

@@ -15,10 +15,12 @@ use crate::record::label::{HoleRules, Label, LabelConfirmation, Mix, RateRow, Wo
 
 mod entry;
 pub mod paper;
+mod places;
 mod stated;
 
 pub(crate) use entry::day_of_year;
 pub use entry::{pest_code, plant_code};
+pub use places::places;
 pub use stated::not_stated;
 
 /// What is wrong or worth knowing about a label's entry.

@@ -267,7 +267,7 @@ pub async fn write(
         // All values in force are replaced, which also settles a fact that was amended two ways.
         let replaces = fact.current.iter().map(|v| facts.versions[*v].id()).collect::<Vec<_>>();
         let replaces = if replaces.is_empty() { vec![facts.shown(fact).id()] } else { replaces };
-        write_records(&desk, book, vec![Staged { body, replaces }], None)?;
+        write_records(&desk, book, vec![Staged::replacing(body, replaces)], None)?;
         Ok(Redirect::to(&after(book, job, fact, "amended")))
     })
     .await

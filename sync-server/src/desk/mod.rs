@@ -11,17 +11,27 @@ mod amend;
 mod assets;
 mod balance;
 pub mod billing;
+mod blocks;
 mod charts;
 mod copies;
 mod days;
 mod devices;
+mod entry;
 mod evidence;
 mod exports;
 mod findings;
 mod forms;
+mod geo_files;
 mod jobs;
+mod kit_edit;
+mod label_confirm;
+mod label_edit;
+mod label_fields;
+mod label_form;
+mod label_preview;
 mod links;
 mod live;
+mod lot_edit;
 mod map;
 mod page;
 mod pairs;
@@ -32,7 +42,12 @@ mod search;
 mod seasons;
 mod session;
 mod settle;
+mod setup;
+mod setup_page;
+mod stand_files;
+mod stands;
 mod trees;
+mod upload;
 pub mod web;
 mod words;
 pub mod write;
@@ -75,6 +90,8 @@ pub struct DeskState {
     pub links: Limiter,
     /// Set when the server stops, so that pages that listen for news let it.
     pub closing: watch::Sender<bool>,
+    /// Files that wait to be added.
+    uploads: upload::Uploads,
     failures: Mutex<BTreeMap<String, (UtcMs, u32)>>,
     key: Mutex<Option<Arc<Identity>>>,
 }
@@ -86,6 +103,7 @@ impl Default for DeskState {
             hashing: Semaphore::new(HASHES_AT_ONCE),
             links: Limiter::new(30),
             closing: watch::Sender::new(false),
+            uploads: upload::Uploads::default(),
             failures: Mutex::default(),
             key: Mutex::default(),
         }
@@ -182,6 +200,12 @@ fn routes() -> Vec<(&'static str, MethodRouter<App>)> {
         ("/jobs/{book}/days/{crew}/{day}/reopen", post(days::reopen)),
         ("/jobs/{book}/days/{crew}/{day}/ask", post(days::ask)),
         ("/jobs/{book}/charts", get(charts::page)),
+        ("/jobs/{book}/setup", get(setup::page).post(setup::post)),
+        ("/jobs/{book}/blocks", get(blocks::page).post(blocks::add)),
+        ("/jobs/{book}/blocks/file", post(blocks::file)),
+        ("/jobs/{book}/blocks/match", get(blocks::match_page).post(blocks::matched)),
+        ("/jobs/{book}/stand", get(stands::page).post(stands::file)),
+        ("/jobs/{book}/stand/match", get(stands::match_page).post(stands::matched)),
         ("/jobs/{book}/seasons", get(seasons::page)),
         ("/jobs/{book}/exports", get(exports::list)),
         ("/jobs/{book}/exports/{name}", get(exports::one)),
@@ -193,9 +217,13 @@ fn routes() -> Vec<(&'static str, MethodRouter<App>)> {
         ("/people", get(people::list)),
         ("/devices", get(devices::list).post(devices::code)),
         ("/labels", get(yard::labels)),
+        ("/labels/new", get(label_edit::page).post(label_edit::post)),
+        ("/labels/{label}/confirm", get(label_confirm::page).post(label_confirm::post)),
         ("/labels/{label}", get(yard::label)),
         ("/kits", get(yard::kits)),
-        ("/lots", get(yard::lots)),
+        ("/kits/new", get(kit_edit::page).post(kit_edit::post)),
+        ("/lots", get(yard::lots).post(lot_edit::add)),
+        ("/lots/{lot}/recall", post(lot_edit::recall)),
         ("/search", get(search::search)),
     ]
 }

@@ -145,8 +145,17 @@ pub async fn shown(
     .await
 }
 
-const TABS: [(&str, &str); 13] = [
+/// A page in its frame.
+///
+/// # Errors
+/// 404 for a job that is not there.
+pub fn whole(desk: &Desk, page: &Page) -> Result<Html<String>, ApiError> {
+    Ok(Html(framed(desk, page)?.into_string()))
+}
+
+const TABS: [(&str, &str); 14] = [
     ("", "Overview"),
+    ("setup", "Set-up"),
     ("findings", "Findings"),
     ("pairs", "Pairs"),
     ("trees", "Trees"),
@@ -242,6 +251,14 @@ fn done(code: &str) -> Option<&'static str> {
         "signed" => "The day is signed off.",
         "reopened" => "The day is open again.",
         "amended" => "Amended. The old version stays readable.",
+        "label-entered" => {
+            "The label is entered. It is usable once a second licensed person has confirmed it."
+        }
+        "label-confirmed" => "The label is confirmed.",
+        "set-up" => "Noted in the job's book.",
+        "imported" => "Everything in the file was added.",
+        "added" => "Added.",
+        "recalled" => "The lot is taken out of use.",
         "kept" => "The rates are kept.",
         "given" => "Noted that the copy was given.",
         "withdrawn" => "The link is withdrawn.",

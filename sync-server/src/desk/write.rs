@@ -81,12 +81,24 @@ pub struct Staged {
     pub body: Body,
     /// What it replaces.
     pub replaces: Vec<RecordId>,
+    /// Its id, where another record of the same writing names it.
+    pub id: Option<RecordId>,
 }
 
 impl Staged {
     /// A new fact.
     pub fn new(body: impl Into<Body>) -> Self {
-        Self { body: body.into(), replaces: vec![] }
+        Self { body: body.into(), replaces: vec![], id: None }
+    }
+
+    /// A new version of what stands in force of a fact.
+    pub fn replacing(body: impl Into<Body>, replaces: Vec<RecordId>) -> Self {
+        Self { body: body.into(), replaces, id: None }
+    }
+
+    /// A new fact that others of the same writing name.
+    pub fn named(id: RecordId, body: impl Into<Body>) -> Self {
+        Self { body: body.into(), replaces: vec![], id: Some(id) }
     }
 }
 
@@ -110,8 +122,8 @@ pub fn write(
     let by = person(desk)?;
     let now = app.now();
     let (mut texts, mut ids) = (vec![], vec![]);
-    for Staged { body, replaces } in records {
-        let id = RecordId::new(now.0, app.random()?);
+    for Staged { body, replaces, id } in records {
+        let id = id.map_or_else(|| fresh(desk), Ok)?;
         let envelope = Envelope { id, at: now, device: key.device(), by: Some(by), replaces };
         let record = Record { envelope, body };
         let wrong = entry::refuse(&record, now);
@@ -134,6 +146,14 @@ pub fn write(
     })?;
     app.findings.changed(book, desk.snapshot.yard.book);
     Ok(ids)
+}
+
+/// An id for a record about to be written.
+///
+/// # Errors
+/// The random source's.
+pub fn fresh(desk: &Desk) -> Result<RecordId, ApiError> {
+    Ok(RecordId::new(desk.app.now().0, desk.app.random()?))
 }
 
 /// The signed-in person, still one of the yard's.

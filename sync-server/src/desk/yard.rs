@@ -1,5 +1,4 @@
-//! Labels with their entry state, kits and lots. They are entered by the command line, where a
-//! second licensed person confirms them; here they are looked at.
+//! Labels with their entry state, kits and lots, to be looked at.
 
 use axum::response::Html;
 use bolebook_core::dosing::label::{confirmation_problems, validate};
@@ -11,7 +10,10 @@ use bolebook_core::record::{Body, Kind};
 use maud::{Markup, html};
 
 use crate::body::Id;
-use crate::desk::page::{Desk, Page, shown, text};
+use crate::desk::entry::{Problems, Typed};
+use crate::desk::label_preview::{containers, table};
+use crate::desk::lot_edit;
+use crate::desk::page::{Desk, Page, clean, shown, text};
 use crate::desk::people::{today, until};
 use crate::desk::words::spelled;
 use crate::error::ApiError;
@@ -52,7 +54,8 @@ pub async fn labels(desk: Desk) -> Result<Html<String>, ApiError> {
         let labels: Vec<_> = facts.in_force(Kind::Label).collect();
         let body = html! {
             h1 { "Labels" }
-            p { "A label is usable after a second licensed person has entered its rates again from the paper. Every figure comes from the paper label; Bolebook ships none. Enter with " code { "bolebook label add" } ", confirm with " code { "bolebook label confirm" } "." }
+            p { "A label is usable after a second licensed person has entered its rates again from the paper. Every figure comes from the paper label; Bolebook ships none." }
+            p { a.button href="/labels/new" { "Enter a label" } }
             @if labels.is_empty() { p { "No label yet." } } @else {
                 table.cards {
                     thead { tr { th scope="col" { "Label" } th scope="col" { "Registration" } th scope="col" { "Active ingredients" } th scope="col" { "Last day" } th scope="col" { "State" } } }
@@ -99,6 +102,12 @@ pub async fn label(desk: Desk, Id(id): Id<RecordId>) -> Result<Html<String>, Api
             p { a href="/labels" { "← Labels" } }
             h1 { (text(&label.name)) }
             p.lead { "Registration " (text(&label.registration)) ". " (entry_state(desk, id, label)) }
+            @if desk.snapshot.yard.label_now(id) == id {
+                p.acts-line {
+                    @if desk.snapshot.yard.confirmed(id).is_none() { a.button href=(format!("/labels/{id}/confirm")) { "Confirm it as the second person" } " " }
+                    a.button href=(format!("/labels/new?from={id}")) { "Enter a new version" }
+                }
+            }
             @if !problems.is_empty() {
                 section aria-labelledby="problems" { h2 id="problems" { "What does not close" } ul { @for p in &problems { li { @if p.blocks() { strong { "Stops its use: " } } (text(&p.to_string())) } } } }
             }
@@ -123,7 +132,7 @@ pub async fn label(desk: Desk, Id(id): Id<RecordId>) -> Result<Html<String>, Api
             }
             section aria-labelledby="worked" {
                 h2 id="worked" { "Doses worked from it" }
-                (preview(label))
+                (table(label, &containers(desk, label, None), today(desk)))
             }
             section aria-labelledby="rest" {
                 h2 id="rest" { "The rest" }
@@ -155,25 +164,6 @@ fn kpa(p: Pa) -> String {
     format!("{} kPa", decimal(p.0, 1_000, 0))
 }
 
-/// What the label gives at a few diameters, to be compared with the paper.
-fn preview(label: &Label) -> Markup {
-    use bolebook_core::dosing::dose::dose_for;
-    use bolebook_core::quantity::Um;
-    let diameters = [100_000, 200_000, 300_000, 450_000, 600_000, 900_000].map(Um);
-    let mut purposes: Vec<&str> = label.rates.iter().map(|r| r.purpose.as_str()).collect();
-    purposes.dedup();
-    html! {
-        table.plain tabindex="0" aria-labelledby="worked" {
-            thead { tr { th scope="col" { "Purpose" } @for d in diameters { th.num scope="col" { (d.cm()) " cm" } } } }
-            tbody { @for purpose in purposes { tr {
-                th scope="row" { (text(purpose)) }
-                @for d in diameters { td.num { @match dose_for(label, purpose, d) { Ok(dose) => { (dose.target_ul.ml_exact()) } Err(_) => { span.muted { "none" } } } } }
-            } } }
-        }
-        p.small.muted { "Usual dose in mL of product, before anything known of the tree or the day. Not a plan: the command " code { "bolebook dose" } " says whether a stem may be treated." }
-    }
-}
-
 /// The kits.
 pub async fn kits(desk: Desk) -> Result<Html<String>, ApiError> {
     shown(desk, |desk| {
@@ -182,6 +172,7 @@ pub async fn kits(desk: Desk) -> Result<Html<String>, ApiError> {
         let body = html! {
             h1 { "Kits" }
             p { "A kit is worked no higher than its weakest part and the label allow. None or an overdue inspection stops its use." }
+            p { a.button href="/kits/new" { "Enter a kit" } }
             table.cards {
                 thead { tr { th scope="col" { "Kit" } th scope="col" { "Crew" } th scope="col" { "Inspection due" } th scope="col" { "Relief valve due" } th.num scope="col" { "Lowest rating" } th scope="col" { "Gauge" } th scope="col" { "Containers" } } }
                 tbody {
@@ -189,7 +180,7 @@ pub async fn kits(desk: Desk) -> Result<Html<String>, ApiError> {
                         @if let Some(kit) = yard.kit(fact.id) {
                             @let lowest = Pa(kit.reservoir.rating_pa.0.min(kit.hose_rating_pa.0).min(kit.fittings_rating_pa.0));
                             tr {
-                                th scope="row" { (text(&kit.name)) br; span.muted { "serial " (text(&kit.reservoir.serial)) } }
+                                th scope="row" { (text(&kit.name)) br; span.muted { "serial " (text(&kit.reservoir.serial)) } br; a href=(format!("/kits/new?from={}", fact.id)) { "enter a new version" span.unseen { " of " (clean(&kit.name)) } } }
                                 td data-label="Crew" { (text(&kit.crew.map(|c| yard.crew_name(c)).unwrap_or_default())) }
                                 td data-label="Inspection due" { (until(today, kit.inspection_due)) }
                                 td data-label="Relief valve due" { (until(today, kit.reservoir.relief_due)) }
@@ -209,31 +200,36 @@ pub async fn kits(desk: Desk) -> Result<Html<String>, ApiError> {
 
 /// The lots.
 pub async fn lots(desk: Desk) -> Result<Html<String>, ApiError> {
-    shown(desk, |desk| {
-        let yard = &desk.snapshot.yard;
-        let today = today(desk);
-        let balance = desk.snapshot.balance();
-        let body = html! {
-            h1 { "Lots" }
-            table.cards {
-                thead { tr { th scope="col" { "Lot" } th scope="col" { "Label" } th scope="col" { "Last day" } th.num scope="col" { "On hand" } th.num scope="col" { "Unexplained" } } }
-                tbody {
-                    @for fact in yard.facts.in_force(Kind::Lot) {
-                        @if let Some(lot) = yard.lot(fact.id) {
-                            @let row = balance.lots.iter().find(|l| l.lot == fact.id);
-                            tr {
-                                th scope="row" { (text(&lot.number)) @if let Some(why) = &lot.recalled { br; span.tag.open { "recalled: " (text(why)) } } }
-                                td data-label="Label" { (text(&yard.label(lot.label).map_or_else(|| "unknown".into(), |l| l.name.clone()))) }
-                                td data-label="Last day" { (until(today, lot.expires)) }
-                                td.num data-label="On hand" { @if let Some(r) = row { (r.on_hand_ul.ml()) " mL" @if r.counted_at.is_none() { br; span.muted { "never counted" } } } @else { "none" } }
-                                td.num data-label="Unexplained" { @if let Some(r) = row { a href="/balance" { (r.unexplained_ul.ml()) " mL" } } }
-                            }
+    shown(desk, |desk| Ok(lots_page(desk, &Typed::default(), &Problems::default()))).await
+}
+
+/// The lots, and the form of a new one with what was typed into it.
+pub fn lots_page(desk: &Desk, typed: &Typed, problems: &Problems) -> Page {
+    let yard = &desk.snapshot.yard;
+    let today = today(desk);
+    let balance = desk.snapshot.balance();
+    let body = html! {
+        h1 { "Lots" }
+        (problems.summary())
+        (lot_edit::form(desk, typed, problems))
+        table.cards {
+            thead { tr { th scope="col" { "Lot" } th scope="col" { "Label" } th scope="col" { "Last day" } th.num scope="col" { "On hand" } th.num scope="col" { "Unexplained" } th scope="col" { "Use" } } }
+            tbody {
+                @for fact in yard.facts.in_force(Kind::Lot) {
+                    @if let Some(lot) = yard.lot(fact.id) {
+                        @let row = balance.lots.iter().find(|l| l.lot == fact.id);
+                        tr {
+                            th scope="row" { (text(&lot.number)) @if let Some(why) = &lot.recalled { br; span.tag.open { "recalled: " (text(why)) } } }
+                            td data-label="Label" { (text(&yard.label(lot.label).map_or_else(|| "unknown".into(), |l| l.name.clone()))) }
+                            td data-label="Last day" { (until(today, lot.expires)) }
+                            td.num data-label="On hand" { @if let Some(r) = row { (r.on_hand_ul.ml()) " mL" @if r.counted_at.is_none() { br; span.muted { "never counted" } } } @else { "none" } }
+                            td.num data-label="Unexplained" { @if let Some(r) = row { a href="/balance" { (r.unexplained_ul.ml()) " mL" } } }
+                            td data-label="Use" { @if lot.recalled.is_none() { (lot_edit::recall_form(desk, fact.id, lot)) } @else { "taken out" } }
                         }
                     }
                 }
             }
-        };
-        Ok(Page { title: "Lots".into(), job: None, body })
-    })
-    .await
+        }
+    };
+    Page { title: "Lots".into(), job: None, body }
 }

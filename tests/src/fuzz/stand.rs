@@ -1,7 +1,8 @@
 //! A target that takes what a spreadsheet wrote: a stand in a CSV file, as `bolebook stand import`
 //! reads it.
 
-use bolebook_cli::stand_file::Layout;
+use bolebook_core::entering::stand::{Columns, Fault, Reading, Row, Sheet};
+use bolebook_core::quantity::{Measured, ReadUnit};
 use bolebook_core::record::stand::Corner;
 
 use crate::fuzz::Ended;
@@ -56,21 +57,26 @@ pub fn make_csv(dice: &mut Dice) -> Vec<u8> {
     bytes
 }
 
-fn layout(degrees: bool) -> Layout {
-    let column = |name: &str| Some(name.to_owned());
-    Layout {
-        tag: column("tag"),
-        size: column("d"),
-        girths: degrees,
-        size_unit: "cm".into(),
-        species_column: column("sp"),
-        east: column("E"),
-        north: column("N"),
-        metre_unit: "m".into(),
-        origin: (!degrees).then_some(Corner { lat_ndeg: 42_280_000_000, lon_ndeg: -83_740_000_000 }),
-        separator: b',',
-        ..Layout::default()
-    }
+fn read(bytes: &[u8], degrees: bool) -> Result<Vec<Row>, Vec<Fault>> {
+    let sheet = Sheet::of_csv(bytes, b',').map_err(|fault| vec![fault])?;
+    let column = |name: &str| sheet.needed(name).map(Some).map_err(|fault| vec![fault]);
+    let columns = Columns {
+        tag: column("tag")?,
+        size: column("d")?,
+        species: column("sp")?,
+        east: column("E")?,
+        north: column("N")?,
+    };
+    let origin = Corner { lat_ndeg: 42_280_000_000, lon_ndeg: -83_740_000_000 };
+    let reading = Reading {
+        columns,
+        prefix: String::new(),
+        of: if degrees { Measured::Girth } else { Measured::Diameter },
+        unit: ReadUnit::Cm,
+        species: None,
+        plane: (!degrees).then(|| (origin, "m".to_owned())),
+    };
+    sheet.trees(&reading, |tag| tag == "R5")
 }
 
 /// Reads a stand, once with metres and once with degrees and girths: whole, or refused with the lines
@@ -80,7 +86,7 @@ pub fn csv(bytes: &[u8]) -> Ended {
     let mut class = vec![];
     let mut passed = false;
     for degrees in [false, true] {
-        match layout(degrees).read(bytes, |tag| tag == "R5") {
+        match read(bytes, degrees) {
             Ok(rows) => {
                 let mut tags: Vec<String> = rows.iter().map(|r| r.tag.to_uppercase()).collect();
                 tags.sort();

@@ -50,7 +50,7 @@ fn listed(browser: &mut Browser, world: &World, code: &str) -> Vec<String> {
         .collect()
 }
 
-fn see<T>(site: &Site, world: &World, look: impl FnOnce(&View<'_>) -> T) -> T {
+pub fn see<T>(site: &Site, world: &World, look: impl FnOnce(&View<'_>) -> T) -> T {
     let (yard_book, job) = (site.job_book(world.yard.id()), site.job_book(world.job.id()));
     let devices = Directory::read(&yard_book, &root().public()).unwrap();
     let yard = Yard::read(&yard_book, &devices.for_book(&yard_book)).unwrap();

@@ -251,6 +251,19 @@ impl Browser {
     }
 
     pub fn send(&mut self, method: &str, path: &str, headers: &[(&str, &str)], body: &str) -> Answer {
+        self.send_bytes(method, path, headers, body.as_bytes())
+    }
+
+    /// Sends a form with a file, as a browser does.
+    pub fn upload(&mut self, path: &str, token: &str, name: &str, file: &[u8]) -> Answer {
+        let head = format!(
+            "--edge\r\ncontent-disposition: form-data; name=\"token\"\r\n\r\n{token}\r\n--edge\r\ncontent-disposition: form-data; name=\"file\"; filename=\"{name}\"\r\ncontent-type: application/octet-stream\r\n\r\n"
+        );
+        let body = [head.as_bytes(), file, b"\r\n--edge--\r\n"].concat();
+        self.send_bytes("POST", path, &[("content-type", "multipart/form-data; boundary=edge")], &body)
+    }
+
+    fn send_bytes(&mut self, method: &str, path: &str, headers: &[(&str, &str)], body: &[u8]) -> Answer {
         use std::io::Read as _;
         let mut request = ureq::http::Request::builder().method(method).uri(format!("{}{path}", self.base));
         for (name, value) in headers {
@@ -259,7 +272,7 @@ impl Browser {
         if let Some(cookie) = &self.cookie {
             request = request.header("cookie", cookie);
         }
-        let mut response = self.agent.run(request.body(body.as_bytes()).unwrap()).unwrap();
+        let mut response = self.agent.run(request.body(body).unwrap()).unwrap();
         let (status, headers) = (response.status().as_u16(), response.headers().clone());
         let mut bytes = vec![];
         response.body_mut().as_reader().read_to_end(&mut bytes).unwrap();

@@ -275,7 +275,7 @@ fn spread(mut values: Vec<f64>) -> Option<(f64, f64)> {
 /// Minutes from a stem's first hole until half its containers were off, or to its end where no
 /// container's time was logged; none for times that are no interval.
 pub fn uptake_minutes(visit: &Visit) -> Option<f64> {
-    Measured::of(visit).map(|m| libm::exp(m.stem))
+    Times::of(visit).map(|times| libm::exp(times.stem))
 }
 
 /// The median of values in any order, which are moved about: a whole job's need not be sorted for it.

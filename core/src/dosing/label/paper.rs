@@ -206,6 +206,37 @@ fn per_inch(written: &str) -> Option<i64> {
     crate::quantity::parse_decimal(figure, 1_000, "rate").ok()
 }
 
+/// A figure of a label's form: the object or list it stands in (empty for the form itself), its name
+/// there, and the units the paper may give it in.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Figure {
+    /// `holes`, `rates`.
+    pub around: &'static str,
+    /// `spacing`.
+    pub name: &'static str,
+    /// `mm`, `cm`, `in`.
+    pub units: Vec<&'static str>,
+}
+
+/// Every figure a label's form takes with its unit.
+pub fn figures() -> Vec<Figure> {
+    fn names<U: Unit>() -> Vec<&'static str> {
+        U::ALL.iter().map(|u| u.name()).collect()
+    }
+    let units = |of: Of| match of {
+        Of::Length => names::<LengthUnit>(),
+        Of::Volume => names::<VolumeUnit>(),
+        Of::Rate => names::<RateUnit>(),
+        Of::PerArea => names::<PerAreaUnit>(),
+        Of::Pressure => names::<PressureUnit>(),
+        Of::Temperature => vec!["°C", "°F"],
+        Of::Strength => vec!["mg/mL", "g/L"],
+        Of::IngredientMass => vec!["µg", "mg", "g"],
+    };
+    let of_place = |(around, name, _, of, _): &Place| Figure { around, name, units: units(*of) };
+    PLACES.iter().map(of_place).collect()
+}
+
 fn example(of: Of) -> &'static str {
     match of {
         Of::Length => "\"12 cm\"",
