@@ -95,8 +95,7 @@ fn the_longleaf_stand_has_its_known_diameters_and_basal_area() {
 #[test]
 fn the_way_around_the_reference_rectangle_is_geographiclibs() {
     let any = geo::place(ORIGIN, Um(0), Um(0));
-    let corner =
-        |lat: i64, lon: i64| Position { lat_ndeg: lat * 100_000, lon_ndeg: lon * 100_000, ..any.clone() };
+    let corner = |lat: i64, lon: i64| Position { lat_ndeg: lat * 100_000, lon_ndeg: lon * 100_000, ..any };
     let [north, south, east, west] = [427_375, 427_325, -845_495, -845_555];
     let corners = [corner(south, west), corner(south, east), corner(north, east), corner(north, west)];
     let around: f64 = (0..4).map(|i| geo::distance_m(&corners[i], &corners[(i + 1) % 4])).sum();

@@ -87,8 +87,7 @@ impl Disk {
             Event::Sync(path) => {
                 // SQLite syncs the folder with the first sync of a journal or log it made, and with it
                 // every deletion before (`UNIXFILE_DIRSYNC` in its unix layer).
-                let made =
-                    !self.synced.contains_key(path) && !path.extension().is_some_and(|e| e == "sqlite");
+                let made = !self.synced.contains_key(path) && path.extension().is_none_or(|e| e != "sqlite");
                 let mine = |e: &Event| of(e) == Some(path) || made && matches!(e, Event::Delete(..));
                 let (now, later): (Vec<Event>, Vec<Event>) = self.waiting.drain(..).partition(mine);
                 self.waiting = later;

@@ -47,15 +47,15 @@ fn the_plain_instruction_comes_first() {
     assert!(text.ends_with("\n  15     173.9       28.0"), "{text}");
 }
 
-/// By hand: 186.3 cm of girth in 15 are 4.889 in, 4 14/16 rounded down; 10 cm are 3.937 in,
-/// 4 within the band, 28 cm 11 in and 0.4 sixteenths. A spacing of 12 cm is 4.7244 in, 4.725 at the least.
+/// By hand: 186.3 cm of girth in 15 are 4.889 in, 4 14/16 rounded down; 10 cm are 3.9370 in,
+/// just under 3 15/16, 28 cm 11 in and 0.4 sixteenths. A spacing of 12 cm is 4.7244 in, 4.725 at the least.
 #[test]
 fn a_crew_with_a_tape_in_inches_is_told_in_inches() {
     let rules = rules();
     let layout = plan(&request(&rules, 593_000, 15)).unwrap();
-    assert_eq!(layout.instruction_in(Scale::In), "15 holes, one every 4 7/8 in, from 4 to 11 in");
+    assert_eq!(layout.instruction_in(Scale::In), "15 holes, one every 4 7/8 in, from 3 15/16 to 11 in");
     let text = layout.text(Scale::In, &[], "");
-    assert!(text.contains("\nhole    arc in  height in\n   1         0          4\n"), "{text}");
+    assert!(text.contains("\nhole    arc in  height in\n   1         0    3 15/16\n"), "{text}");
     let short = plan(&request(&rules, 593_000, 20)).unwrap();
     let said = short.instruction_in(Scale::In);
     assert!(said.starts_with("Only 15 of 20 holes fit 4.725 in apart: never closer."), "{said}");

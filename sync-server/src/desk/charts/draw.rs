@@ -74,7 +74,7 @@ fn colour(series: usize) -> RGBColor {
     COLOURS.get(series % COLOURS.len()).copied().unwrap_or(BLACK)
 }
 
-/// Where the axis ends: five steps or more of 1, 2 or 5 times a power of ten, at or above the most.
+/// Where the axis ends: three to five steps of 1, 2 or 5 times a power of ten, at or above the most.
 fn top(most: f64) -> f64 {
     let mut step = 1.0;
     for factor in [2.0, 2.5, 2.0].into_iter().cycle().take(60) {
@@ -83,7 +83,7 @@ fn top(most: f64) -> f64 {
         }
         step *= factor;
     }
-    (most / step).ceil().max(5.0) * step
+    (most / step).ceil().max(if step > 1.0 { 3.0 } else { 5.0 }) * step
 }
 
 impl Chart {
@@ -250,7 +250,7 @@ mod tests {
     fn an_axis_ends_at_a_round_figure_at_or_above_the_most() {
         assert_eq!(
             [0.0, 1.0, 4.9, 5.1, 23.0, 99.0, 101.0].map(top),
-            [5.0, 5.0, 5.0, 10.0, 25.0, 100.0, 120.0]
+            [5.0, 5.0, 5.0, 6.0, 25.0, 100.0, 150.0]
         );
     }
 
