@@ -6,7 +6,7 @@
 //! their authors' signatures. When an actor has forked, this log follows the other server's branch
 //! and its evidence goes there, as a device's does.
 //!
-//! After the books go [`register`] entries, both ways, and then [`photos`], from here to there.
+//! After the books go register entries, both ways, and then photos, from here to there.
 //! Invitations are not passed on: a code counts where the office deposited it.
 
 pub mod photos;

@@ -268,7 +268,7 @@ fn a_season_is_summed_over_all_labels_of_a_product() {
     // 70 mL and 70 mL.
     let amended = |w: &mut World| {
         let label =
-            Label { registration: "INV 0009".into(), tree_season_max_ul: Some(Ul(139_000)), ..label() };
+            Label { registration: "INV 0009".into(), tree_season_max_ul: Some(Ul(140_000)), ..label() };
         w.label = w.yard_amend(Who::Office, w.label, label);
     };
     finds(&twice(139_000, amended), "dose.season_limit");
