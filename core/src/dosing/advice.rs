@@ -21,6 +21,7 @@ use crate::quantity::{Ul, UtcMs};
 use crate::record::label::Label;
 use crate::view::{TreeView, View};
 
+mod limits;
 mod past;
 mod plan;
 mod product;

@@ -3,7 +3,7 @@
 //! Every rule states how far it looks ([`Reach`]). A change touches facts, and through them trees and
 //! crew-days ([`Touched`]); the findings that stand on these are dropped and found anew, all others
 //! stay. Rules that look at all of a kind (one tag on two trees, one kit with two crews, uptake against
-//! peers) are given what they need from what is kept by tree ([`gathered`]). What comes out is, to the
+//! peers) are given what they need from what is kept by tree (`gathered`). What comes out is, to the
 //! byte, what [`check_among`](super::check_among) finds; a test holds both against each other over
 //! invented changes. A cache to throw away: nothing here is stored.
 
