@@ -15,7 +15,7 @@ use crate::dosing::uncertainty::{Tape, of_diameter, of_plan, of_target};
 use crate::quantity::Ul;
 use crate::record::kit::Kit;
 use crate::record::label::Label;
-use crate::view::{TreeView, View};
+use crate::view::TreeView;
 
 const INTERVAL: &str = "the label's shortest interval between treatments";
 const WOUNDS: &str = "Herms et al. 2009, multi-state extension bulletin: wounds may do long-term damage, \
