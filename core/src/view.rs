@@ -1,6 +1,7 @@
 //! The view of a job: what is true now, with its history, from the job's and the yard's facts.
 
 mod clock;
+mod history;
 pub(crate) mod products;
 
 use std::collections::{BTreeMap, BTreeSet};

@@ -26,29 +26,7 @@ impl TreeShow {
             let Some(tree) = view.trees.get(&id) else {
                 return Err(CliError::Unexpected("a tree found by its tag is not listed".into()));
             };
-            let mut facts: Vec<usize> = [
-                &tree.listed_as,
-                &tree.diameters,
-                &tree.conditions,
-                &tree.doses,
-                &tree.applications,
-                &tree.not_treated,
-                &tree.photos,
-                &tree.inspections,
-            ]
-            .into_iter()
-            .flatten()
-            .copied()
-            .collect();
-            // What was struck is no longer attached to the tree, but stays readable.
-            facts.extend((0..view.facts.facts.len()).filter(|i| {
-                let fact = view.fact(*i);
-                !fact.in_force()
-                    && bolebook_core::view::tree_named(&view.facts.shown(fact).record.body)
-                        .is_some_and(|t| view.stays(t) == id)
-            }));
-            facts.sort_by_key(|i| view.facts.versions[view.fact(*i).history[0]].op);
-            facts.dedup();
+            let facts = view.history(id, tree);
             let state = super::list::state_word(view.state(tree));
             let mut answer = Answer::line(format!("Tree {} [{}]: {state}", view.tag(id), short(id)));
             let mut rows = vec![];

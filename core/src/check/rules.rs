@@ -47,8 +47,29 @@ pub enum Reach {
     TreeOrDay(&'static [Code]),
     /// Short lists of the view: found anew at every change.
     Lists,
-    /// All that is of one kind: what of it is kept from change to change stands in `kept`.
-    Kept,
+    /// All that is of one kind, of which something is kept from change to change.
+    Kept(Gathering),
+}
+
+/// What a rule that looks at all of a kind gathers of a job.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Gathering {
+    /// Trees by tag.
+    Tags,
+    /// Trees by picture.
+    Pictures,
+    /// Where trees stand, and which may be one.
+    Places,
+    /// Kits by label and day.
+    Bits,
+    /// Kits by day, with their first use.
+    FirstUses,
+    /// How long applicators and kits were at trees.
+    Stays,
+    /// Who wrote with a device.
+    Hands,
+    /// How long stems took.
+    Visits,
 }
 
 /// A rule.
@@ -76,15 +97,15 @@ pub const ABOUT_TREES: &[Rule] = rules! {
     "yard", Lists, |c, f| entry::check_yard(c.view, f);
     "ahead", Lists, |c, f| entry::check_ahead(c.view, f);
     "backdated", Lists, |c, f| backdated::check(c.view, f);
-    "same_tag", Kept, |c, f| tree::same_tag(c.view, f);
+    "same_tag", Kept(Gathering::Tags), |c, f| tree::same_tag(c.view, f);
     "unknown_tree", Lists, |c, f| tree::unknown(c.view, f);
-    "same_tree", Kept, |c, f| same_tree::check(c.view, f);
+    "same_tree", Kept(Gathering::Places), |c, f| same_tree::check(c.view, f);
     "diameter", Tree, diameter::check;
     "dose", Tree, |c, f| dose::check(c.view, c.work, f);
     "season", Tree, |c, f| season::check(c.view, c.work, f);
     "suits", Tree, |c, f| suits::check(c.view, c.work, f);
     "holes", Tree, |c, f| holes::check(c.view, c.work, f);
-    "bits", Kept, |c, f| holes::bits(c.view, c.work, f);
+    "bits", Kept(Gathering::Bits), |c, f| holes::bits(c.view, c.work, f);
     "conditions", TreeOrDay(&[Code::NotAssessed]), |c, f| conditions::check(c.view, c.work, f);
     "lot", Tree, |c, f| lot::check(c.view, c.work, f);
     "photo", Lists, |c, f| photo::check(c.view, f);
@@ -92,18 +113,18 @@ pub const ABOUT_TREES: &[Rule] = rules! {
     "law", Day, |c, f| law::check(c.view, c.work, f);
     "job", Day, |c, f| job::check(c.view, c.work, f);
     "incidents", Lists, |c, f| job::incidents(c.view, f);
-    "fit", Kept, |c, f| kit::fit(c.view, c.work, f);
+    "fit", Kept(Gathering::FirstUses), |c, f| kit::fit(c.view, c.work, f);
     "kit", TreeOrDay(&[Code::GaugeStuck]), |c, f| kit::check(c.work, f);
     "place", TreeOrDay(&[Code::OffTrack]), place::check;
     "times", TreeOrDay(&[Code::AfterClosing]), |c, f| times::check(c.view, c.work, f);
     "closings", Lists, |c, f| times::closings(c.view, f);
-    "overlap", Kept, |c, f| times::overlap(c.view, c.work, f);
+    "overlap", Kept(Gathering::Stays), |c, f| times::overlap(c.view, c.work, f);
     "clocks", Lists, |c, f| times::clocks(c.view, f);
     "pace", Day, |c, f| crew::pace(c.view, c.work, f);
-    "two_people", Kept, |c, f| crew::two_people(c.view, f);
-    "photos", Kept, |c, f| crew::photos(c.view, f);
+    "two_people", Kept(Gathering::Hands), |c, f| crew::two_people(c.view, f);
+    "photos", Kept(Gathering::Pictures), |c, f| crew::photos(c.view, f);
     "readings", Day, crew::readings;
-    "uptake", Kept, |c, f| uptake::check(c.view, c.work, f);
+    "uptake", Kept(Gathering::Visits), |c, f| uptake::check(c.view, c.work, f);
 };
 
 /// A rule that looks at stock and days as a whole. Nothing it finds names a tree, so that advice does

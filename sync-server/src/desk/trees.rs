@@ -11,7 +11,7 @@ use bolebook_core::ids::{BookId, RecordId, TreeId};
 use bolebook_core::quantity::{Ul, Um, decimal};
 use bolebook_core::record::Body;
 use bolebook_core::record::work::Application;
-use bolebook_core::view::{TreeView, View, tree_named};
+use bolebook_core::view::{TreeView, View};
 use maud::{Markup, html};
 
 use crate::body::Id;
@@ -103,34 +103,6 @@ fn natural(tag: &str) -> Vec<(u8, u64, String)> {
     parts
 }
 
-/// Every fact about a tree, struck ones included, oldest first.
-fn facts_of(view: &View<'_>, id: TreeId, tree: &TreeView) -> Vec<usize> {
-    let lists = [
-        &tree.listed_as,
-        &tree.diameters,
-        &tree.conditions,
-        &tree.doses,
-        &tree.applications,
-        &tree.not_treated,
-        &tree.photos,
-        &tree.inspections,
-    ];
-    let mut facts: Vec<usize> = lists.into_iter().flatten().copied().collect();
-    // What was struck is no longer attached to the tree, but stays readable.
-    facts.extend((0..view.facts.facts.len()).filter(|i| {
-        let fact = view.fact(*i);
-        let about = || tree_named(&view.facts.shown(fact).record.body).or(Some(fact.id));
-        !fact.in_force() && about().is_some_and(|t| view.stays(t) == id)
-    }));
-    facts.extend((0..view.facts.facts.len()).filter(|i| {
-        let fact = view.fact(*i);
-        matches!(&view.facts.shown(fact).record.body, Body::Note(n) if n.about.is_some_and(|a| view.stays(a) == id))
-    }));
-    facts.sort_by_key(|i| view.fact(*i).history.first().map(|v| view.facts.versions[*v].op));
-    facts.dedup();
-    facts
-}
-
 /// One tree.
 pub async fn one(desk: Desk, Path((book, tree)): Path<(String, String)>) -> Result<Html<String>, ApiError> {
     shown(desk, move |desk| {
@@ -162,7 +134,7 @@ pub async fn one(desk: Desk, Path((book, tree)): Path<(String, String)>) -> Resu
             section aria-labelledby="history" {
                 h2 id="history" { "History" }
                 p.small { "Oldest first. Nothing is ever deleted: what was amended or struck stays readable under what replaced it." }
-                ul.history { @for i in facts_of(view, id, tree) { (evidence::history(desk, job, &view.facts, view.fact(i), true)) } }
+                ul.history { @for i in view.history(id, tree) { (evidence::history(desk, job, &view.facts, view.fact(i), true)) } }
             }
         };
         Ok(Page { title: format!("Tree {}", view.tag(id)), job: Some((book, "trees")), body })

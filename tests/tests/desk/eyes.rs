@@ -89,6 +89,9 @@ fn every_page_fits_a_phone_a_tablet_and_a_screen_and_breaks_no_rule_of_access() 
         "/pairs",
         "/trees",
         "/map",
+        "/setup",
+        "/blocks",
+        "/stand",
         "/balance",
         "/rulings",
         "/charts",
@@ -108,6 +111,7 @@ fn every_page_fits_a_phone_a_tablet_and_a_screen_and_breaks_no_rule_of_access() 
         )
     });
     let label = format!("/labels/{}", world.label);
+    let confirm = format!("{label}/confirm");
     let of_yard = [
         "/",
         "/account",
@@ -115,13 +119,17 @@ fn every_page_fits_a_phone_a_tablet_and_a_screen_and_breaks_no_rule_of_access() 
         "/people",
         "/devices",
         "/labels",
+        "/labels/new",
         &label,
+        &confirm,
         "/kits",
+        "/kits/new",
         "/lots",
         "/search?q=a",
     ]
     .map(|path| {
-        (path.to_owned(), path.split('?').next().unwrap().split('/').take(2).collect::<Vec<_>>().join("/"))
+        let name = path.split('?').next().unwrap().replace(&world.label.to_string(), "one");
+        (path.to_owned(), name)
     });
     let mut seen = BTreeSet::new();
     for (path, name) in of_job.iter().chain(&of_yard) {

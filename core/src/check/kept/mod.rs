@@ -15,7 +15,7 @@ use std::collections::BTreeSet;
 
 use crate::balance::Balance;
 use crate::check::fill::{self, Filled};
-use crate::check::rules::{ABOUT_TREES, Case, Reach, Rule};
+use crate::check::rules::{ABOUT_TREES, Case, Gathering, Reach, Rule};
 use crate::check::work::Work;
 use crate::check::{area, day, kit, same_tree, settle, signed, volume};
 use crate::finding::{Finding, State, resolve};
@@ -219,8 +219,8 @@ impl Kept {
                     found.some(index + 1, rule, &by_day, is_of_day);
                 }
                 Reach::Lists => run(&none),
-                Reach::Kept => {
-                    found.part(index + 1, rule.reach, |f| self.kept(rule.name, view, again.moved, f))
+                Reach::Kept(what) => {
+                    found.part(index + 1, rule.reach, |f| self.kept(what, view, again.moved, f))
                 }
             }
         }
@@ -231,16 +231,16 @@ impl Kept {
     }
 
     /// A rule that looks at all of a kind.
-    fn kept(&self, rule: &str, view: &View<'_>, moved: &Moved, findings: &mut Vec<Finding>) {
-        match rule {
-            "same_tag" => self.gathered.same_tags(view, &moved.tags, findings),
-            "photos" => self.gathered.reused(view, &moved.pictures, findings),
-            "bits" => self.gathered.bits(view, findings),
-            "fit" => self.gathered.fit(view, findings),
-            "overlap" => self.gathered.overlap(view, findings),
-            "two_people" => self.gathered.two_people(view, findings),
-            "uptake" => self.gathered.uptake(view, findings),
-            _ => {
+    fn kept(&self, what: Gathering, view: &View<'_>, moved: &Moved, findings: &mut Vec<Finding>) {
+        match what {
+            Gathering::Tags => self.gathered.same_tags(view, &moved.tags, findings),
+            Gathering::Pictures => self.gathered.reused(view, &moved.pictures, findings),
+            Gathering::Bits => self.gathered.bits(view, findings),
+            Gathering::FirstUses => self.gathered.fit(view, findings),
+            Gathering::Stays => self.gathered.overlap(view, findings),
+            Gathering::Hands => self.gathered.two_people(view, findings),
+            Gathering::Visits => self.gathered.uptake(view, findings),
+            Gathering::Places => {
                 let (linked, listings) = self.places.linked();
                 same_tree::say(view, &linked, &listings, findings);
             }
@@ -353,17 +353,7 @@ fn insert<T>(of: &mut Vec<T>, places: &[usize], items: Vec<T>) {
 fn facts_of(view: &View<'_>, touched: &Touched) -> BTreeSet<RecordId> {
     let mut facts = touched.facts.clone();
     for tree in touched.trees.iter().filter_map(|id| view.trees.get(id)) {
-        let lists = [
-            &tree.listed_as,
-            &tree.diameters,
-            &tree.conditions,
-            &tree.doses,
-            &tree.applications,
-            &tree.not_treated,
-            &tree.photos,
-            &tree.inspections,
-        ];
-        facts.extend(lists.into_iter().flatten().map(|i| view.fact(*i).id));
+        facts.extend(tree.facts().map(|index| view.fact(index).id));
     }
     facts.extend(view.unknown_tree.iter().map(|i| view.fact(*i).id));
     facts
@@ -389,7 +379,7 @@ impl Found<'_, '_> {
         let mut findings = vec![];
         run(&mut findings);
         for finding in findings {
-            let key = self.key(part, reach, &finding);
+            let key = self.key(reach, &finding);
             self.findings.push((Owner { part, key }, finding));
         }
     }
@@ -402,7 +392,7 @@ impl Found<'_, '_> {
         });
     }
 
-    fn key(&self, part: usize, reach: Reach, finding: &Finding) -> Key {
+    fn key(&self, reach: Reach, finding: &Finding) -> Key {
         let of_day = || finding.crew_days.first().map_or(Key::Any, |day| Key::Day(*day));
         match reach {
             Reach::Fact => {
@@ -413,10 +403,8 @@ impl Found<'_, '_> {
             Reach::Tree | Reach::TreeOrDay(_) => finding.tree.map_or(Key::Any, Key::Tree),
             Reach::Day => of_day(),
             Reach::Lists => Key::Any,
-            Reach::Kept => {
-                let name = part.checked_sub(1).and_then(|i| ABOUT_TREES.get(i)).map_or("", |rule| rule.name);
-                if matches!(name, "same_tag" | "photos") { Key::Own } else { Key::Any }
-            }
+            Reach::Kept(Gathering::Tags | Gathering::Pictures) => Key::Own,
+            Reach::Kept(_) => Key::Any,
         }
     }
 
