@@ -77,6 +77,7 @@ fn planning(c: &mut Criterion) {
         food: Some(false),
         water_um: Some(Um(40_000_000)),
         felling: None,
+        metal: vec![],
     };
     let wound = |from, to| Damage { stem: 1, what: DamageKind::Wound, from_um: Um(from), to_um: Um(to) };
     let wounds = [wound(100_000, 160_000), wound(500_000, 530_000)];

@@ -20,6 +20,7 @@ pub mod handlers;
 pub mod identity;
 pub mod limiter;
 pub mod openapi;
+pub mod paging;
 pub mod photos;
 pub mod portal;
 pub mod reach;

@@ -30,6 +30,7 @@ use crate::handlers::{books, enrol, exchange, meta, photos, register, rescue, to
         rescue::rescue,
         books::list,
         books::findings,
+        books::trees,
         books::export,
         photos::lacking,
         photos::upload,

@@ -32,6 +32,7 @@ pub fn routes() -> Vec<(&'static str, &'static str, MethodRouter<App>)> {
         ("post", "/v1/rescue", post(rescue::rescue)),
         ("get", "/v1/books", get(books::list)),
         ("get", "/v1/books/{id}/findings", get(books::findings)),
+        ("get", "/v1/books/{id}/trees", get(books::trees)),
         ("get", "/v1/books/{id}/exports/{name}", get(books::export)),
         ("post", "/v1/photos/lacking", post(photos::lacking)),
         ("put", "/v1/photos/{sha256}", put(photos::upload)),

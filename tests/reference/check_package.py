@@ -14,6 +14,7 @@ package = frictionless.Package("datapackage.json")
 report = package.validate()
 errors = [[error.type, error.note] for task in report.tasks for error in task.errors]
 errors += [[error.type, error.note] for error in report.errors]
-rows = {resource.name: len(resource.read_rows()) for resource in package.resources}
-keys = {r.name: len(r.schema.foreign_keys) for r in package.resources}
+tables = [resource for resource in package.resources if resource.format == "csv"]
+rows = {resource.name: len(resource.read_rows()) for resource in tables}
+keys = {r.name: len(r.schema.foreign_keys) for r in tables}
 print(json.dumps({"valid": report.valid, "errors": errors, "rows": rows, "keys": keys}))

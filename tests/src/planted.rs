@@ -73,6 +73,7 @@ pub fn condition(tree: RecordId) -> Condition {
         food: None,
         water_um: None,
         felling: None,
+        metal: None,
         pest: None,
         damage: vec![],
         note: None,

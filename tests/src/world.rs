@@ -347,6 +347,7 @@ impl World {
             put_in_ul: Ul(10_000),
             leaked_ul: Ul(0),
             sealed: true,
+            reseated: false,
             removed_at: None,
         };
         Application {

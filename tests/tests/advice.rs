@@ -18,7 +18,7 @@ use bolebook_core::record::office::Requirements;
 use bolebook_core::record::people::{Person, PersonWork};
 use bolebook_core::record::product::{Fill, Lot, MovementKind};
 use bolebook_core::record::stand::{
-    Authorisation, Block, Bloom, Corner, Damage, DamageKind, Diameter, Position, PositionSource,
+    Authorisation, Block, Bloom, Condition, Corner, Damage, DamageKind, Diameter, Position, PositionSource,
     ReferenceMark, SoilMoisture, Tree,
 };
 use bolebook_core::record::work::{Application, NotTreated, NotTreatedReason};
@@ -255,7 +255,7 @@ fn last_seasons_wounds_are_left_out_and_arcs_from_another_mark_stop() {
     let wound = Damage { stem: 1, what: DamageKind::Wound, from_um: Um(200_000), to_um: Um(400_000) };
     let past = |mark| {
         let damage = vec![PastDamage { mark, girth_um: None, damage: wound.clone() }];
-        let past: &'static PastTree = Box::leak(Box::new(PastTree { treatments: vec![], damage }));
+        let past: &'static PastTree = Box::leak(Box::new(PastTree { damage, ..PastTree::default() }));
         ready().advise(|ask| ask.past = Some(past))
     };
     let advice = past(Some(ReferenceMark::Tag));
@@ -263,6 +263,22 @@ fn last_seasons_wounds_are_left_out_and_arcs_from_another_mark_stop() {
     assert!(plan.layout.holes.iter().all(|h| h.arc_um <= Um(197_000) || h.arc_um >= Um(403_000)));
     assert_eq!(stops_of(&past(Some(ReferenceMark::North))), ["layout.other_mark"]);
     assert_eq!(stops_of(&past(None)), ["layout.other_mark"]);
+}
+
+#[test]
+fn metal_in_the_wood_is_said_whoever_found_it_and_whatever_was_seen_since() {
+    let metal = vec!["a bolt at 30 cm, north".to_owned()];
+    let past: &'static PastTree = Box::leak(Box::new(PastTree { metal, ..PastTree::default() }));
+    let mut ready = ready();
+    for piece in [Some("fence wire"), None] {
+        let metal = piece.map(str::to_owned);
+        let seen = Condition { metal, ..bolebook_tests::planted::condition(ready.tree) };
+        ready.world.write(Who::Office, seen);
+    }
+    let advice = ready.advise(|ask| ask.past = Some(past));
+    let said = advice.cautions.iter().find(|c| c.code == "condition.metal").expect("a caution");
+    assert!(said.text.contains("a bolt at 30 cm, north; fence wire. Keep every hole clear"), "{}", said.text);
+    assert!(ready.advise(|_| {}).text(Scale::Cm).contains("Metal in the wood: fence wire."));
 }
 
 #[test]
@@ -449,7 +465,7 @@ fn earlier_holes_keep_their_place_around_a_trunk_that_has_grown() {
             holes: vec![hole],
         };
         let past: &'static PastTree =
-            Box::leak(Box::new(PastTree { treatments: vec![treatment], damage: vec![] }));
+            Box::leak(Box::new(PastTree { treatments: vec![treatment], ..PastTree::default() }));
         ready().advise(|ask| ask.past = Some(past))
     };
     let plan = past(1).plan.unwrap();
@@ -824,7 +840,7 @@ fn another_book_of_the_same_season_counts_toward_its_limits() {
         let treatment =
             PastTreatment { stem, day, season, label, records, discharged_ul, mark, of_stems: 1, holes };
         let past: &'static PastTree =
-            Box::leak(Box::new(PastTree { treatments: vec![treatment], damage: vec![] }));
+            Box::leak(Box::new(PastTree { treatments: vec![treatment], ..PastTree::default() }));
         ready.advise(|ask| ask.past = Some(past))
     };
     // 130 - 66 = 64 mL hold 72 mL down to six charges; 110 - 66 = 44 mL are less than the least of 54.
@@ -882,7 +898,7 @@ fn earlier_seasons_hold_by_interval_and_by_their_holes() {
         let treatment =
             PastTreatment { stem, day, season, label, records, discharged_ul, mark, of_stems: 1, holes };
         let past: &'static PastTree =
-            Box::leak(Box::new(PastTree { treatments: vec![treatment], damage: vec![] }));
+            Box::leak(Box::new(PastTree { treatments: vec![treatment], ..PastTree::default() }));
         ready().advise(|ask| ask.past = Some(past))
     };
     // The label asks for 700 days.
@@ -901,7 +917,7 @@ fn earlier_seasons_hold_by_interval_and_by_their_holes() {
         let treatment =
             PastTreatment { stem, day, season, label, records, discharged_ul, mark, of_stems: 1, holes };
         let past: &'static PastTree =
-            Box::leak(Box::new(PastTree { treatments: vec![treatment], damage: vec![] }));
+            Box::leak(Box::new(PastTree { treatments: vec![treatment], ..PastTree::default() }));
         ready.advise(|ask| ask.past = Some(past))
     };
     assert_eq!(stops_of(&between), Vec::<&str>::new());

@@ -4,7 +4,9 @@ use std::path::Path;
 use std::process::Command;
 
 use bolebook_core::book::Book;
-use bolebook_core::export::{NoNames, applications_csv, package_files, trees_csv, trees_geojson};
+use bolebook_core::export::{
+    NoNames, applications_csv, client_package_files, package_files, trees_csv, trees_geojson,
+};
 use bolebook_core::view::{View, Yard};
 use bolebook_probe::Everyone;
 use bolebook_report::words::Words;
@@ -171,6 +173,21 @@ fn frictionless_finds_the_data_package_valid_and_reads_every_row() {
     assert_eq!((&found["keys"]["applications"], &found["keys"]["holes"]), (&1.into(), &1.into()));
     let about: serde_json::Value = serde_json::from_str(&files[0].1).unwrap();
     assert_eq!(about["bolebook"]["job_heads"].as_array().unwrap().len(), 1);
+
+    // The client's package has records and map, and is valid too.
+    let given = folder.path().join("client");
+    std::fs::create_dir(&given).unwrap();
+    let files_given = with_view(|view| {
+        let map = trees_geojson(view, &[]).unwrap();
+        client_package_files(view, &[], &NoNames, |_, _| true, map).unwrap()
+    });
+    for (name, text) in &files_given {
+        written(&given, name, text);
+    }
+    let found_there = check(&given);
+    assert_eq!(found_there["valid"], true, "{found_there}");
+    assert_eq!(found_there["rows"]["application-records"], found["rows"]["application-records-eu"]);
+    assert!(!files_given[0].1.contains("unlisted"), "what is the office's stays there");
 
     // Python's zipfile finds the same files in the archive, all dated alike.
     let unpacked = folder.path().join("unpacked");

@@ -166,6 +166,7 @@ fn a_tree_that_took_up_slowly_is_named_with_the_soil_it_stood_in() {
                 food: None,
                 water_um: None,
                 felling: None,
+                metal: None,
                 pest: None,
                 damage: vec![],
                 note: None,

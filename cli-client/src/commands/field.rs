@@ -238,6 +238,9 @@ pub struct ConditionEntry {
     /// The day it is planned to be felled.
     #[arg(long, value_name = "DAY")]
     felling: Option<Typed>,
+    /// Metal in the wood, what and where: whoever drills here reads it.
+    #[arg(long, value_name = "TEXT")]
+    metal: Option<String>,
     /// Pest seen (EPPO code).
     #[arg(long)]
     pest: Option<String>,
@@ -275,6 +278,7 @@ impl Entry for ConditionEntry {
             food: self.food,
             water_um: self.water.as_ref().map(|w| figures::length(w.text(), "m", "distance")).transpose()?,
             felling: self.felling.as_ref().map(|d| desk.day(Some(d))).transpose()?,
+            metal: self.metal.as_ref().map(|m| m.trim().to_owned()).filter(|m| !m.is_empty()),
             pest: self.pest.as_ref().map(|p| p.trim().to_uppercase()),
             damage: self.damage.iter().map(damage).collect::<Result<_, _>>()?,
             note: self.note.clone(),

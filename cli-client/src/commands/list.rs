@@ -1,8 +1,8 @@
 //! `tree list`, `list`: trees and records at a glance.
 
+use bolebook_core::export::TreeRow;
 use bolebook_core::record::Kind;
-use bolebook_core::view::{TreeState, TreeView, View};
-use serde_json::json;
+use bolebook_core::view::TreeState;
 
 use crate::app::{App, Need};
 use crate::desk::Desk;
@@ -31,11 +31,6 @@ pub fn state_word(state: TreeState) -> &'static str {
     }
 }
 
-/// What went into a tree, in millilitres.
-fn put_in(view: &View<'_>, tree: &TreeView) -> bolebook_core::quantity::Ul {
-    view.applications(tree).map(|(_, _, a)| a.put_in_ul()).sum()
-}
-
 impl TreeList {
     /// Runs it.
     pub fn run(self, app: &App) -> Result<Answer, CliError> {
@@ -59,9 +54,9 @@ impl TreeList {
             {
                 continue;
             }
-            let diameters: Vec<_> = (1..=listed.stems.clamp(1, 64)).map(|s| view.diameter(tree, s)).collect();
-            let shown: Vec<_> = diameters.iter().map(|d| d.map_or("-".into(), |d| d.cm())).collect();
-            let volume = put_in(view, tree);
+            let Some(row) = TreeRow::of(view, id) else { continue };
+            let shown: Vec<_> = row.diameters_um.iter().map(|d| d.map_or("-".into(), |d| d.cm())).collect();
+            let volume = row.put_in_ul;
             table.row([
                 listed.tag.clone(),
                 listed.species.clone().unwrap_or_default(),
@@ -70,10 +65,7 @@ impl TreeList {
                 if volume.0 == 0 { String::new() } else { volume.ml() },
                 short(id),
             ]);
-            rows.push(json!({
-                "id": id, "tag": listed.tag, "species": listed.species, "diameters_um": diameters,
-                "state": state.replace(' ', "_"), "put_in_ul": volume,
-            }));
+            rows.push(serde_json::to_value(row).unwrap_or_default());
         }
         let mut answer = Answer::default();
         answer.table(&table);

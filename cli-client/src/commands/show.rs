@@ -141,7 +141,8 @@ pub fn headline(desk: &Desk<'_>, version: &Version) -> String {
         Body::Diameter(b) => format!("tree {} diameter {} cm", tag(b.tree), b.diameter_um.cm()),
         Body::Condition(b) => {
             let loss = b.canopy_loss.map(|c| format!(", canopy loss {} %", c.0 / 10)).unwrap_or_default();
-            format!("tree {} condition{loss}", tag(b.tree))
+            let metal = b.metal.as_ref().map(|m| format!(", metal in the wood: {m}")).unwrap_or_default();
+            format!("tree {} condition{loss}{metal}", tag(b.tree))
         }
         Body::Dose(b) => format!("tree {} dose {} mL planned", tag(b.tree), b.target_ul.ml()),
         Body::Application(b) => format!(

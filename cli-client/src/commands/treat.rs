@@ -33,8 +33,9 @@ pub struct TreatEntry {
     /// The tree.
     tree: Typed,
     /// A hole: ARC_CM,HEIGHT_CM,DEPTH_MM,PUT_IN_ML and, if any leaked, ,LEAKED_ML, then ,TIME its
-    /// container came off; the arc clockwise from the mark.
-    #[arg(long = "hole", value_name = "ARC,HEIGHT,DEPTH,ML[,LEAKED[,OFF]]")]
+    /// container came off; ,again at the end when it came loose and was put on again. The arc clockwise
+    /// from the mark.
+    #[arg(long = "hole", value_name = "ARC,HEIGHT,DEPTH,ML[,LEAKED[,OFF]][,again]")]
     #[serde(default)]
     hole: Vec<Typed>,
     /// Instead of --hole: how many holes took one charge each, laid out as planned.
@@ -232,6 +233,7 @@ impl TreatEntry {
             put_in_ul: charges.iter().copied().sum(),
             leaked_ul: Ul::ZERO,
             sealed,
+            reseated: false,
             removed_at: None,
         });
         Ok(holes.collect())
@@ -240,13 +242,15 @@ impl TreatEntry {
     /// A hole as typed.
     fn one(&self, desk: &Desk<'_>, label: &Label, typed: &Typed, sealed: bool) -> Result<Hole, CliError> {
         let product = |text: &str| in_product(figures::volume(text, "volume")?, self.of, label.mix.as_ref());
-        let parts: Vec<&str> = typed.text().split(',').collect();
+        let mut parts: Vec<&str> = typed.text().split(',').collect();
+        // A word of its own, at the end: the container was put on again.
+        let reseated = parts.pop_if(|last| last.trim() == "again").is_some();
         let (arc, height, depth, put_in, leaked, off) = match parts[..] {
             [arc, height, depth, put_in] => (arc, height, depth, put_in, "0", None),
             [arc, height, depth, put_in, leaked] => (arc, height, depth, put_in, leaked, None),
             [arc, height, depth, put_in, leaked, off] => (arc, height, depth, put_in, leaked, Some(off)),
             _ => {
-                let form = "write ARC_CM,HEIGHT_CM,DEPTH_MM,PUT_IN_ML[,LEAKED_ML[,OFF]]";
+                let form = "write ARC_CM,HEIGHT_CM,DEPTH_MM,PUT_IN_ML[,LEAKED_ML[,OFF]][,again]";
                 return Err(wrong(typed.text(), "hole", form).into());
             }
         };
@@ -257,6 +261,7 @@ impl TreatEntry {
             put_in_ul: product(put_in)?,
             leaked_ul: product(leaked)?,
             sealed,
+            reseated,
             removed_at: off.map(|t| desk.moment(Some(&Typed::from(t)))).transpose()?,
         })
     }

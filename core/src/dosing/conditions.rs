@@ -78,6 +78,8 @@ pub struct Circumstances {
     pub water_um: Option<Um>,
     /// The day it is to be felled, if it is.
     pub felling: Option<Day>,
+    /// Metal in the wood, each piece that was ever named.
+    pub metal: Vec<String>,
 }
 
 impl Circumstances {
@@ -96,6 +98,10 @@ impl Circumstances {
         newer(&mut self.food, &condition.food);
         newer(&mut self.water_um, &condition.water_um);
         newer(&mut self.felling, &condition.felling);
+        // A nail does not go by a later look that leaves it out.
+        if let Some(metal) = condition.metal.as_ref().filter(|m| !self.metal.contains(m)) {
+            self.metal.push(metal.clone());
+        }
     }
 }
 
@@ -117,6 +123,16 @@ pub fn cautions(label: &Label, closed_by_job: &[ClosedSeason], now: &Circumstanc
     food(rules, now, &mut found);
     water(rules, now, &mut found);
     felling(rules, now, &mut found);
+    if !now.metal.is_empty() {
+        found.push(Caution::to_read(
+            "condition.metal",
+            format!(
+                "Metal in the wood: {}. Keep every hole clear of it, wear eye protection, and stop drilling at once when the bit meets it.",
+                now.metal.join("; ")
+            ),
+            NO_SOURCE,
+        ));
+    }
     if let Some(hour @ (16..=23 | 0..=5)) = now.hour {
         found.push(Caution::to_read(
             "condition.hour",
@@ -425,6 +441,7 @@ mod tests {
             food: Some(false),
             water_um: Some(Um(40_000_000)),
             felling: None,
+            metal: vec![],
         }
     }
 
@@ -499,6 +516,7 @@ mod tests {
             air_mc: Some(MilliCelsius(3_000)),
             water_um: Some(Um(5_000_000)),
             felling: Day::from_ymd(2026, 12, 1),
+            metal: vec!["fence wire, north side, 40 cm up".into()],
             hour: Some(17),
             ..good()
         };
@@ -514,6 +532,7 @@ mod tests {
                 "condition.bloom",
                 "condition.water",
                 "condition.felling",
+                "condition.metal",
                 "condition.hour"
             ]
         );

@@ -1,11 +1,15 @@
 //! Findings, balance and summary as JSON, pretty enough to read and stable enough to compare.
 
+use schemars::JsonSchema;
+use serde::Serialize;
 use serde_json::{Value, json};
 
 use crate::balance::Balance;
 use crate::export::ExportError;
 use crate::finding::{Finding, Severity, State};
-use crate::view::View;
+use crate::ids::TreeId;
+use crate::quantity::{Ul, Um};
+use crate::view::{TreeState, View};
 
 fn about(view: &View<'_>) -> Value {
     // What the law or a doctor needs cannot wait for the sign-off; it says that it may change.
@@ -22,6 +26,51 @@ fn pretty(value: &Value) -> Result<String, ExportError> {
     let mut text = serde_json::to_string_pretty(value)?;
     text.push('\n');
     Ok(text)
+}
+
+/// What is said of a tree in a list.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, JsonSchema)]
+pub struct TreeRow {
+    /// The tree.
+    pub id: TreeId,
+    /// Its tag.
+    pub tag: String,
+    /// EPPO code of its species, if it was said.
+    pub species: Option<String>,
+    /// Diameter of each stem in micrometres, the first stem first; null where none was logged.
+    pub diameters_um: Vec<Option<Um>>,
+    /// `treated`, `not_treated` or `left`.
+    pub state: &'static str,
+    /// What went into it, in microlitres of product.
+    pub put_in_ul: Ul,
+}
+
+impl TreeRow {
+    /// Of a tree of the view; nothing of one that nobody listed.
+    pub fn of(view: &View<'_>, id: TreeId) -> Option<Self> {
+        let (tree, listed) = (view.trees.get(&id)?, view.tree(id)?);
+        Some(Self {
+            id,
+            tag: listed.tag.clone(),
+            species: listed.species.clone(),
+            diameters_um: (1..=listed.stems.clamp(1, 64)).map(|stem| view.diameter(tree, stem)).collect(),
+            state: match view.state(tree) {
+                TreeState::Treated => "treated",
+                TreeState::NotTreated(_) => "not_treated",
+                TreeState::Left => "left",
+            },
+            put_in_ul: view.applications(tree).map(|(_, _, a)| a.put_in_ul()).sum(),
+        })
+    }
+}
+
+/// Trees of a job, with the heads they were read from.
+///
+/// # Errors
+/// [`ExportError::Json`].
+pub fn trees_json(view: &View<'_>, trees: &[TreeId]) -> Result<String, ExportError> {
+    let rows: Vec<TreeRow> = trees.iter().filter_map(|id| TreeRow::of(view, *id)).collect();
+    pretty(&json!({ "about": about(view), "trees": rows }))
 }
 
 /// Every finding, settled or not.

@@ -38,6 +38,7 @@ pub fn holes_csv(view: &View<'_>) -> Result<String, ExportError> {
                     ml(hole.put_in_ul.0),
                     ml(hole.leaked_ul.0),
                     if hole.sealed { "yes".into() } else { "no".into() },
+                    if hole.reseated { "yes".into() } else { "no".into() },
                     hole.removed_at.map(|at| view.local_time(at)).unwrap_or_default(),
                     state.clone(),
                 ])?;

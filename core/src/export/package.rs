@@ -12,6 +12,7 @@ use crate::export::law_eu::{EU_RECORDS, OFFICE_RECORDS, eu_records_csv, office_r
 use crate::export::more::{days_csv, findings_csv, holes_csv};
 use crate::export::schema::{APPLICATIONS, DAYS, FINDINGS, Field, HOLES, TREES, US_RECORDS};
 use crate::export::{ExportError, Names, application_records_csv, applications_csv, trees_csv};
+use crate::facts::{Fact, Version};
 use crate::finding::Finding;
 use crate::ids::{RecordId, Sha256Hash};
 use crate::quantity::UtcMs;
@@ -144,17 +145,66 @@ pub fn package_files(
         files.push((format!("{}.csv", resource.name), text));
     }
     let provisional = view.crew_days.iter().filter(|d| !view.signed_off.contains_key(d)).count();
-    let about = json!({
+    let says = json!({ "provisional_days": provisional, "applications_of_unlisted_trees": unlisted });
+    let about = "A job's trees, applications and findings as its books stood at the state named; the same state gives the same bytes.";
+    with_description(view, "tabular-data-package", about, says, described, files)
+}
+
+/// The files of the package a client gets, `datapackage.json` first: the application records of the
+/// versions taken, and the map of treated trees (RFC 7946) as it was made for them.
+///
+/// # Errors
+/// [`ExportError`] when a table cannot be written.
+pub fn client_package_files(
+    view: &View<'_>,
+    findings: &[Finding],
+    names: &impl Names,
+    takes: impl Fn(&Fact, &Version) -> bool,
+    map: String,
+) -> Result<Vec<(String, String)>, ExportError> {
+    let (mut described, mut files) = (vec![], vec![]);
+    for resource in &RESOURCES {
+        let text = match resource.name {
+            "application-records" => application_records_csv(view, findings, names, &takes)?,
+            "application-records-eu" => eu_records_csv(view, findings, &takes)?,
+            _ => continue,
+        };
+        // The table of applications that both refer to is the office's.
+        described.push(descriptor(resource, &text, false));
+        files.push((format!("{}.csv", resource.name), text));
+    }
+    described.push(json!({
+        "name": "trees", "title": "Treated trees", "path": "trees.geojson", "format": "geojson",
+        "mediatype": "application/geo+json", "encoding": "utf-8", "bytes": map.len(),
+        "hash": format!("sha256:{}", Sha256Hash::of(map.as_bytes())),
+    }));
+    files.push(("trees.geojson".into(), map));
+    let about = "What was done to the client's trees on the days signed off, as the books stood at the state named; the same state gives the same bytes.";
+    with_description(view, "data-package", about, json!({}), described, files)
+}
+
+/// Adds `datapackage.json`, which names the state and describes each file.
+fn with_description(
+    view: &View<'_>,
+    profile: &str,
+    description: &str,
+    says: Value,
+    described: Vec<Value>,
+    mut files: Vec<(String, String)>,
+) -> Result<Vec<(String, String)>, ExportError> {
+    let mut about = json!({
         "book": view.book, "yard": view.yard.book, "company": view.yard.company, "site": view.job.site,
         "season": view.job.season, "state": view.state_digest(), "job_heads": view.heads,
         "yard_heads": view.yard.heads, "record_format": 1, "tables_version": TABLES_VERSION,
-        "time": utc_text(state_time(view)), "provisional_days": provisional,
-        "applications_of_unlisted_trees": unlisted,
+        "time": utc_text(state_time(view)),
         "text": "Text that a spreadsheet would run as a formula (beginning with = + - @, a tab or a return) has an apostrophe before it.",
     });
+    if let (Value::Object(about), Value::Object(says)) = (&mut about, says) {
+        about.extend(says);
+    }
     let package = json!({
-        "profile": "tabular-data-package", "name": format!("bolebook-{}", view.book), "title": view.title,
-        "description": "A job's trees, applications and findings as its books stood at the state named; the same state gives the same bytes.",
+        "profile": profile, "name": format!("bolebook-{}", view.book), "title": view.title,
+        "description": description,
         "created": utc_text(state_time(view)), "version": TABLES_VERSION.to_string(),
         "bolebook": about, "resources": described,
     });

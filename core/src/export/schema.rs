@@ -173,6 +173,7 @@ pub const HOLES: &[Field] = &[
     figure("put_in_ml", "mL", "product taken up at this hole"),
     figure("leaked_ml", "mL", "product that leaked at this hole"),
     field("sealed", Type::Text, "yes or no: whether it was closed"),
+    field("reseated", Type::Text, "yes or no: whether the container was put on again at this hole"),
     field("removed_at", Type::Time, "when the container came off, if that was logged"),
     STATE,
 ];

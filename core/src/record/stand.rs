@@ -186,6 +186,10 @@ pub struct Condition {
     /// The day it is planned to be felled, if it is.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub felling: Option<Day>,
+    /// Metal in the wood, what and where: nails, wire, a bolt, old spiles. A drill that meets it can
+    /// kick, break or throw splinters.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub metal: Option<String>,
     /// Pest seen (EPPO code).
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub pest: Option<String>,

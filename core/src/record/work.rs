@@ -91,6 +91,9 @@ pub struct Hole {
     pub leaked_ul: Ul,
     /// Whether the hole was closed.
     pub sealed: bool,
+    /// Whether its container came loose or was taken off early, and was put on again at this hole.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub reseated: bool,
     /// When the container came off, if logged.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub removed_at: Option<UtcMs>,

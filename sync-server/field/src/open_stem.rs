@@ -49,6 +49,9 @@ pub struct Differs {
     pub leaked_ul: Ul,
     /// Whether the hole was closed.
     pub sealed: bool,
+    /// Whether the container was put on again.
+    #[serde(default)]
+    pub reseated: bool,
 }
 
 /// A stem being treated.
@@ -226,7 +229,7 @@ impl OpenStem {
     /// else was marked.
     pub fn application(&self, sealed: bool, ended_at: UtcMs) -> Application {
         let holes = self.holes.iter().map(|hole| {
-            let full = Differs { put_in_ul: hole.charge_ul, leaked_ul: Ul::ZERO, sealed };
+            let full = Differs { put_in_ul: hole.charge_ul, leaked_ul: Ul::ZERO, sealed, reseated: false };
             let done = hole.differs.unwrap_or(full);
             Hole {
                 arc_um: hole.arc_um,
@@ -235,6 +238,7 @@ impl OpenStem {
                 put_in_ul: done.put_in_ul,
                 leaked_ul: done.leaked_ul,
                 sealed: done.sealed,
+                reseated: done.reseated,
                 removed_at: None,
             }
         });

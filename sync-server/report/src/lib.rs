@@ -9,7 +9,7 @@
 mod content;
 mod emit;
 pub mod files;
-mod geopackage;
+pub mod geopackage;
 mod layout;
 mod package;
 mod select;
@@ -26,7 +26,7 @@ use bolebook_core::view::View;
 
 pub use content::{MOST_PHOTOS, MOST_PICTURES, MOST_ROWS};
 pub use geopackage::{GPKG, geopackage};
-pub use package::data_package;
+pub use package::{client_package, data_package};
 use words::Words;
 pub use workbook::{XLSX, one_sheet, read_csv, workbook};
 

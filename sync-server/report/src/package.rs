@@ -3,7 +3,8 @@
 
 use std::io::{Cursor, Write as _};
 
-use bolebook_core::export::{Names, package_files};
+use bolebook_core::export::{Names, client_package_files, package_files};
+use bolebook_core::facts::{Fact, Version};
 use bolebook_core::finding::Finding;
 use bolebook_core::view::View;
 use zip::write::SimpleFileOptions;
@@ -20,6 +21,24 @@ pub fn data_package(
     findings: &[Finding],
     names: &impl Names,
 ) -> Result<Vec<u8>, ReportError> {
+    archive(package_files(view, findings, names)?)
+}
+
+/// What a client gets of a job, as one archive: [`client_package_files`].
+///
+/// # Errors
+/// [`ReportError`] when a table or the archive cannot be written.
+pub fn client_package(
+    view: &View<'_>,
+    findings: &[Finding],
+    names: &impl Names,
+    takes: impl Fn(&Fact, &Version) -> bool,
+    map: String,
+) -> Result<Vec<u8>, ReportError> {
+    archive(client_package_files(view, findings, names, takes, map)?)
+}
+
+fn archive(files: Vec<(String, String)>) -> Result<Vec<u8>, ReportError> {
     let failed = |e: &dyn std::fmt::Display| ReportError::Archive(e.to_string());
     // 1980-01-01, the earliest an archive can say: when it was packed is nobody's business.
     let options = SimpleFileOptions::default()
@@ -28,7 +47,7 @@ pub fn data_package(
         .last_modified_time(DateTime::default())
         .unix_permissions(0o644);
     let mut archive = ZipWriter::new(Cursor::new(vec![]));
-    for (name, text) in package_files(view, findings, names)? {
+    for (name, text) in files {
         archive.start_file(name, options).map_err(|e| failed(&e))?;
         archive.write_all(text.as_bytes()).map_err(|e| failed(&e))?;
     }

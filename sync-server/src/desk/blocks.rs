@@ -58,11 +58,11 @@ fn blocks_page(desk: &Desk, job: &JobState, typed: &Typed, problems: &Problems) 
         }
         section aria-labelledby="import" {
             h2 id="import" { "Take boundaries out of a map file" }
-            p { "GeoJSON (RFC 7946) or KML, in degrees of WGS 84, at most " (MAX_FILE_BYTES / 1024 / 1024) " MB. You see what would be added first; then all of it is added, or nothing. Of a GeoPackage or shapefile, export GeoJSON." }
+            p { "GeoJSON (RFC 7946), KML or KMZ, GeoPackage, or a shapefile (.shp, .dbf and .prj in one archive), in degrees of WGS 84, at most " (MAX_FILE_BYTES / 1024 / 1024) " MB. You see what would be added first; then all of it is added, or nothing." }
             form.stacked method="post" action=(format!("/jobs/{book}/blocks/file")) enctype="multipart/form-data" {
                 (desk.token_field())
                 label for="file" { "Map file" }
-                input id="file" type="file" name="file" required accept=".geojson,.json,.kml,application/geo+json,application/vnd.google-earth.kml+xml";
+                input id="file" type="file" name="file" required accept=".geojson,.json,.kml,.kmz,.gpkg,.zip,application/geo+json,application/geopackage+sqlite3,application/zip";
                 button { "Read the file" }
             }
         }

@@ -35,6 +35,7 @@ mod lot_edit;
 mod map;
 mod page;
 mod pairs;
+mod papers;
 mod people;
 mod photos;
 mod rulings;
@@ -201,6 +202,9 @@ fn routes() -> Vec<(&'static str, MethodRouter<App>)> {
         ("/jobs/{book}/days/{crew}/{day}/ask", post(days::ask)),
         ("/jobs/{book}/charts", get(charts::page)),
         ("/jobs/{book}/setup", get(setup::page).post(setup::post)),
+        ("/jobs/{book}/papers", post(papers::add)),
+        ("/jobs/{book}/papers/{paper}", get(papers::one)),
+        ("/jobs/{book}/papers/{paper}/remove", post(papers::remove)),
         ("/jobs/{book}/blocks", get(blocks::page).post(blocks::add)),
         ("/jobs/{book}/blocks/file", post(blocks::file)),
         ("/jobs/{book}/blocks/match", get(blocks::match_page).post(blocks::matched)),

@@ -256,6 +256,7 @@ fn done(code: &str) -> Option<&'static str> {
         }
         "label-confirmed" => "The label is confirmed.",
         "set-up" => "Noted in the job's book.",
+        "paper-removed" => "The paper's file is deleted. The record keeps its digest.",
         "imported" => "Everything in the file was added.",
         "added" => "Added.",
         "recalled" => "The lot is taken out of use.",

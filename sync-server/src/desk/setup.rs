@@ -12,14 +12,13 @@ use bolebook_core::ids::{BookId, RecordId, Sha256Hash, TreeId};
 use bolebook_core::quantity::decimal;
 use bolebook_core::record::office::{Element, Requirements, Scheme};
 use bolebook_core::record::stand::{Authorisation, Condition, Notice};
-use bolebook_core::record::work::Note;
 use bolebook_core::record::{Body, Kind};
 
 use crate::body::Id;
 use crate::desk::entry::{Answer, Problems, Typed, answered};
 use crate::desk::forms::Posted;
 use crate::desk::page::{Desk, shown};
-use crate::desk::setup_page::{ELEMENTS, METAL, SCHEMES, page_of};
+use crate::desk::setup_page::{ELEMENTS, SCHEMES, page_of};
 use crate::desk::write::{Staged, write};
 use crate::error::ApiError;
 use crate::snapshot::JobState;
@@ -37,7 +36,7 @@ pub async fn page(desk: Desk, Id(book): Id<BookId>) -> Result<Html<String>, ApiE
 }
 
 /// What the job asks for now, as its form shows it.
-fn typed_of(asks: &Requirements) -> Typed {
+pub fn typed_of(asks: &Requirements) -> Typed {
     let mut typed = Typed::default();
     let mut tick = |path: String, on: bool| {
         if on {
@@ -248,39 +247,32 @@ fn circumstances(job: &JobState, typed: &Typed, problems: &mut Problems) -> Vec<
         read.map_err(|why| problems.wrong("trees.water", why)).ok()
     });
     let felling = day(typed, "trees.felling", problems);
-    let metal = typed.some("trees.metal");
+    let metal = typed.some("trees.metal").map(str::to_owned);
     let note = typed.some("trees.note").map(str::to_owned);
-    let said = food.is_some() || water_um.is_some() || felling.is_some();
-    if !said && metal.is_none() && problems.none() {
+    let said = food.is_some() || water_um.is_some() || felling.is_some() || metal.is_some();
+    if !said && problems.none() {
         problems.wrong("trees.food", "say at least one thing of these trees");
     }
     let trees = trees(job, typed, problems);
     if !problems.none() {
         return vec![];
     }
-    let mut records = vec![];
-    for tree in trees {
-        if said {
-            records.push(Staged::new(Condition {
-                tree,
-                canopy_loss: None,
-                bloom: None,
-                soil: None,
-                air_mc: None,
-                soil_mc: None,
-                food,
-                water_um,
-                felling,
-                pest: None,
-                damage: vec![],
-                note: note.clone(),
-            }));
-        }
-        if let Some(metal) = metal {
-            records.push(Staged::new(Note { about: Some(tree), text: format!("{METAL}{metal}") }));
-        }
-    }
-    records
+    let condition = |tree| Condition {
+        tree,
+        canopy_loss: None,
+        bloom: None,
+        soil: None,
+        air_mc: None,
+        soil_mc: None,
+        food,
+        water_um,
+        felling,
+        metal: metal.clone(),
+        pest: None,
+        damage: vec![],
+        note: note.clone(),
+    };
+    trees.into_iter().map(|tree| Staged::new(condition(tree))).collect()
 }
 
 /// What the office or a crew has said of a job's trees: how many give food, stand near water, are to
@@ -296,14 +288,10 @@ pub fn said_of_trees(job: &JobState) -> [(&'static str, usize); 4] {
             conditions.iter().filter(|c| said(c)).map(|c| job.view.stays(c.tree)).collect();
         trees.len()
     };
-    let metal = facts.in_force(Kind::Note).filter(|f| match &facts.shown(f).record.body {
-        Body::Note(note) => note.text.starts_with(METAL),
-        _ => false,
-    });
     [
         ("with a word on food", of(&|c| c.food.is_some())),
         ("with a distance to water", of(&|c| c.water_um.is_some())),
         ("with a day of felling", of(&|c| c.felling.is_some())),
-        ("notes of metal in the wood", metal.count()),
+        ("with metal in the wood", of(&|c| c.metal.is_some())),
     ]
 }

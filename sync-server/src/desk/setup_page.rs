@@ -1,17 +1,16 @@
 //! The page on which a job is set up.
 
+use bolebook_core::ids::Sha256Hash;
 use bolebook_core::record::office::{Element, Scheme};
 use bolebook_core::record::{Body, Kind};
 use maud::{Markup, html};
 
 use crate::desk::entry::{Form, Problems, Typed, words};
 use crate::desk::page::{Desk, Page, clean, moment, text};
+use crate::desk::papers::held;
 use crate::desk::people::{today, until};
 use crate::desk::setup::said_of_trees;
 use crate::snapshot::JobState;
-
-/// What a note on metal in the wood begins with.
-pub const METAL: &str = "Metal in the wood: ";
 
 /// The record schemes, their names in forms, and in words.
 pub const SCHEMES: [(Scheme, &str, &str); 2] = [
@@ -71,7 +70,7 @@ fn leave(desk: &Desk, job: &JobState, form: Form<'_>) -> Markup {
         div.entries {
             (form.text("authorise.covers", "What it covers", "", true, "text"))
             (form.text("authorise.given", "The day it was given", "", true, "date"))
-            (form.text("authorise.document", "Digest (SHA-256) of the signed paper", "The paper itself stays outside the books.", false, "text"))
+            (form.text("authorise.document", "Digest (SHA-256) of the signed paper", "Send the paper below and it is filled in; the paper itself stays outside the books.", false, "text"))
         }
     };
     html! {
@@ -80,13 +79,35 @@ fn leave(desk: &Desk, job: &JobState, form: Form<'_>) -> Markup {
             ul.records {
                 @for fact in facts.in_force(Kind::Authorisation) {
                     @if let Body::Authorisation(a) = &facts.shown(fact).record.body {
-                        li { (a.given) ": " (text(&a.covers)) @if a.document.is_some() { " " span.muted { "(paper on file)" } } " " (amend(job, fact.id)) }
+                        li { (a.given) ": " (text(&a.covers)) @if let Some(paper) = a.document { " " (paper_of(desk, job, paper)) } " " (amend(job, fact.id)) }
                     }
                 }
             }
             @if facts.in_force(Kind::Authorisation).next().is_none() { p.warn { "None yet. Work before it is a finding." } }
             (part(desk, job, "authorise", "Log the client's leave", &fields))
+            form.stacked method="post" action=(format!("/jobs/{}/papers", job.view.book)) enctype="multipart/form-data" {
+                (desk.token_field())
+                label for="paper" { "Signed paper, as PDF or picture" }
+                input id="paper" type="file" name="file" required accept=".pdf,application/pdf,image/*";
+                button { "Send the paper and fill in its digest" }
+            }
         }
+    }
+}
+
+/// A link to a paper that this server holds, and what removes it.
+fn paper_of(desk: &Desk, job: &JobState, paper: Sha256Hash) -> Markup {
+    let at = format!("/jobs/{}/papers/{paper}", job.view.book);
+    html! {
+        @if held(&desk.app, paper) {
+            a href=(at) { "the signed paper" }
+            " "
+            details {
+                summary { "Remove the paper" }
+                p { "It is deleted from this server for good; copies in backups are not reached. The record keeps its digest." }
+                form method="post" action=(format!("{at}/remove")) { (desk.token_field()) button { "Delete the file" } }
+            }
+        } @else { span.muted { "(the paper is kept elsewhere)" } }
     }
 }
 
@@ -134,7 +155,7 @@ fn trees(desk: &Desk, job: &JobState, form: Form<'_>) -> Markup {
             (form.choice("trees.food", "Is sap tapped, or are fruit, nuts or leaves eaten?", "", false, &words(&[("yes", "yes"), ("no", "no")])))
             (form.figure("trees.water", "Distance to the nearest well or open water", "Of the tree that stands nearest.", false, &["m", "ft"]))
             (form.text("trees.felling", "Day of planned felling", "", false, "date"))
-            (form.text("trees.metal", "Metal in the wood", "Where and what; it goes to the tree as a note that crews read.", false, "text"))
+            (form.text("trees.metal", "Metal in the wood", "What and where: whoever drills there reads it first. It adds to what is known, and nothing takes it back but a strike.", false, "text"))
             (form.text("trees.note", "Anything to add", "", false, "text"))
         }
     };

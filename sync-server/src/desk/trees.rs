@@ -197,7 +197,7 @@ fn hole_table(a: &Application) -> Markup {
                 thead { tr { th scope="col" { "Hole" } th.num scope="col" { "Arc from the mark" } th.num scope="col" { "Height" } th.num scope="col" { "Depth in sapwood" } th.num scope="col" { "Taken up" } th.num scope="col" { "Leaked" } th scope="col" { "Closed" } } }
                 tbody {
                     @for (i, h) in a.holes.iter().enumerate() {
-                        tr { th scope="row" { (i + 1) } td.num { (h.arc_um.cm()) " cm" } td.num { (h.height_um.cm()) " cm" } td.num { (h.depth_um.mm()) " mm" } td.num { (h.put_in_ul.ml_exact()) " mL" } td.num { (h.leaked_ul.ml_exact()) " mL" } td { @if h.sealed { "yes" } @else { "no" } } }
+                        tr { th scope="row" { (i + 1) } td.num { (h.arc_um.cm()) " cm" } td.num { (h.height_um.cm()) " cm" } td.num { (h.depth_um.mm()) " mm" } td.num { (h.put_in_ul.ml_exact()) " mL" } td.num { (h.leaked_ul.ml_exact()) " mL" } td { @if h.sealed { "yes" } @else { "no" } @if h.reseated { ", put on again" } } }
                     }
                 }
             }

@@ -182,12 +182,14 @@ impl Words<'_> {
                 let loss = b.canopy_loss.map(|c| format!(", canopy loss {} %", decimal(c.0, 10, 0)));
                 let soil = b.soil.map(|s| format!(", soil {}", spelled(s)));
                 let air = b.air_mc.map(|t| format!(", air {} °C", decimal(t.0, 1_000, 1)));
+                let metal = b.metal.as_ref().map(|m| format!(", metal in the wood: {m}"));
                 format!(
-                    "Tree {}: condition{}{}{}",
+                    "Tree {}: condition{}{}{}{}",
                     tag(b.tree),
                     loss.unwrap_or_default(),
                     soil.unwrap_or_default(),
-                    air.unwrap_or_default()
+                    air.unwrap_or_default(),
+                    metal.unwrap_or_default()
                 )
             }
             Body::Dose(b) => format!(

@@ -1,9 +1,11 @@
 //! The books a server has, their findings and exports.
 
 use axum::extract::{RawQuery, State};
-use axum::http::{HeaderMap, StatusCode, header};
-use axum::response::{IntoResponse as _, Response};
-use bolebook_core::ids::{BookId, Sha256Hash};
+use axum::http::{HeaderMap, HeaderName, HeaderValue, StatusCode, header};
+use axum::response::{AppendHeaders, IntoResponse as _, Response};
+use bolebook_core::export::{findings_json, trees_json};
+use bolebook_core::finding::Finding;
+use bolebook_core::ids::{BookId, Sha256Hash, TreeId};
 use bolebook_core::service::{BookEntry, BookList};
 use bolebook_log::BookKind;
 
@@ -12,12 +14,23 @@ use crate::body::{BookAndName, Id, Json};
 use crate::error::ApiError;
 use crate::files::{Choices, file};
 use crate::findings;
-use crate::state::App;
+use crate::paging::Paging;
+use crate::snapshot::{JobState, Snapshot};
+use crate::state::{App, Inner};
 
-/// The books this server has and the caller may have, the yard first.
+/// The books this server has and the caller may have, the yard first; a part of them in the order of
+/// their ids when `limit` or `after` is given.
 #[utoipa::path(get, path = "/v1/books", tag = "books", security(("token" = [])),
-    responses((status = 200, description = "The books", body = ref("#/components/schemas/BookList"))))]
-pub async fn list(State(app): State<App>, caller: Caller) -> Result<Json<BookList>, ApiError> {
+    params(("limit" = Option<u32>, Query, minimum = 1, maximum = 1000, description = "Most items of the answer; with it, or with 'after', they come in the order of their ids, and the header Link says where the next part is"),
+        ("after" = Option<String>, Query, pattern = "^[0-9a-z-]{1,80}$", description = "Only what comes after this id")),
+    responses((status = 200, description = "The books", body = ref("#/components/schemas/BookList"),
+        headers(("link" = Option<String>, description = "Where the next part is (RFC 8288); not after the last")))))]
+pub async fn list(
+    State(app): State<App>,
+    caller: Caller,
+    RawQuery(query): RawQuery,
+) -> Result<Response, ApiError> {
+    let paging = Paging::read(query.as_deref())?;
     app.blocking(move |app| {
         app.read(|db| {
             let reach = caller.reach(app, db)?;
@@ -29,51 +42,106 @@ pub async fn list(State(app): State<App>, caller: Caller) -> Result<Json<BookLis
                 books.push((info.kind != BookKind::Yard, entry));
             }
             books.sort_by_key(|(job, entry)| (*job, entry.book));
-            Ok(Json(BookList { books: books.into_iter().map(|(_, entry)| entry).collect() }))
+            let books = books.into_iter().map(|(_, entry)| entry).collect();
+            let part = paging.part(books, |entry: &BookEntry| entry.book.to_string());
+            let link = part.link("/v1/books");
+            Ok((AppendHeaders(link), Json(BookList { books: part.items })).into_response())
         })
     })
     .await
 }
 
-/// An export with the digest of its bytes as its tag, or 304 to whoever has them.
-async fn exported(
+/// Makes an answer from a job with the digest of its bytes as its tag, or 304 to whoever has them.
+async fn tagged(
     app: App,
     caller: Caller,
     book: BookId,
-    name: String,
-    language: Option<String>,
     known: Option<String>,
+    make: impl FnOnce(&Inner, &Snapshot, &JobState) -> Result<Made, ApiError> + Send + 'static,
 ) -> Result<Response, ApiError> {
     app.blocking(move |app| {
         app.read(|db| caller.may_read(app, db, book))?;
         let (snapshot, job) = findings::of_job(app, book)?;
-        let choices = Choices::of(app, &job, language.as_deref())?;
-        let (media, bytes) = file(app, &snapshot, &job, &name, &choices)?;
+        let Made { media, bytes, link } = make(app, &snapshot, &job)?;
         let tag = format!("\"{}\"", Sha256Hash::of(&bytes));
         let tagged = [(header::ETAG, tag.clone())];
         if known.is_some_and(|known| known.split(',').any(|k| k.trim().trim_start_matches("W/") == tag)) {
             return Ok((StatusCode::NOT_MODIFIED, tagged).into_response());
         }
-        Ok((tagged, [(header::CONTENT_TYPE, media)], bytes).into_response())
+        Ok((tagged, AppendHeaders(link), [(header::CONTENT_TYPE, media)], bytes).into_response())
     })
     .await
+}
+
+/// An answer before it is tagged.
+struct Made {
+    media: &'static str,
+    bytes: Vec<u8>,
+    link: Option<(HeaderName, HeaderValue)>,
 }
 
 fn known(headers: &HeaderMap) -> Option<String> {
     headers.get(header::IF_NONE_MATCH).and_then(|v| v.to_str().ok()).map(str::to_owned)
 }
 
-/// What the checks say of a job, at the log's end.
+/// What the checks say of a job, at the log's end: all of it, the gravest first, or a part in the order of ids.
 #[utoipa::path(get, path = "/v1/books/{id}/findings", tag = "books", security(("token" = [])),
-    params(("id" = String, Path, pattern = "^[0-9a-f]{8}-[0-9a-f]{4}-7[0-9a-f]{3}-[89ab][0-9a-f]{3}-[0-9a-f]{12}$", description = "The job book")),
-    responses((status = 200, description = "The findings", body = Object),
+    params(("id" = String, Path, pattern = "^[0-9a-f]{8}-[0-9a-f]{4}-7[0-9a-f]{3}-[89ab][0-9a-f]{3}-[0-9a-f]{12}$", description = "The job book"),
+        ("limit" = Option<u32>, Query, minimum = 1, maximum = 1000, description = "Most items of the answer; with it, or with 'after', they come in the order of their ids, and the header Link says where the next part is"),
+        ("after" = Option<String>, Query, pattern = "^[0-9a-z-]{1,80}$", description = "Only what comes after this id")),
+    responses((status = 200, description = "The findings", body = Object,
+            headers(("etag" = String, description = "The SHA-256 of the body"), ("link" = Option<String>, description = "Where the next part is (RFC 8288); not after the last"))),
+        (status = 304, description = "The caller has it: its tag came in If-None-Match"),
         (status = 403, description = "book-refused: the office has not opened the book to the device, or there is none", content_type = "application/problem+json", body = ref("#/components/schemas/Problem"))))]
 pub async fn findings(
     State(app): State<App>,
     caller: Caller,
     Id(book): Id<BookId>,
+    RawQuery(query): RawQuery,
+    headers: HeaderMap,
 ) -> Result<Response, ApiError> {
-    exported(app, caller, book, "findings.json".into(), None, None).await
+    let paging = Paging::read(query.as_deref())?;
+    tagged(app, caller, book, known(&headers), move |_, snapshot, job| {
+        let media = "application/json";
+        if paging.whole() {
+            let text = findings::export(snapshot, job, "findings.json")?;
+            return Ok(Made { media, bytes: text.as_bytes().to_vec(), link: None });
+        }
+        let all = snapshot.findings(job).to_vec();
+        let part = paging.part(all, |finding: &Finding| finding.id.to_string());
+        let link = part.link(&format!("/v1/books/{book}/findings"));
+        let text = findings_json(&job.view, &part.items).map_err(|e| ApiError::internal(&e))?;
+        Ok(Made { media, bytes: text.into_bytes(), link })
+    })
+    .await
+}
+
+/// The trees of a job, at the log's end, in the order of ids: each with tag, species, diameters, state and
+/// what went into it.
+#[utoipa::path(get, path = "/v1/books/{id}/trees", tag = "books", security(("token" = [])),
+    params(("id" = String, Path, pattern = "^[0-9a-f]{8}-[0-9a-f]{4}-7[0-9a-f]{3}-[89ab][0-9a-f]{3}-[0-9a-f]{12}$", description = "The job book"),
+        ("limit" = Option<u32>, Query, minimum = 1, maximum = 1000, description = "Most items of the answer; with it, or with 'after', they come in the order of their ids, and the header Link says where the next part is"),
+        ("after" = Option<String>, Query, pattern = "^[0-9a-z-]{1,80}$", description = "Only what comes after this id")),
+    responses((status = 200, description = "The trees", body = Object,
+            headers(("etag" = String, description = "The SHA-256 of the body"), ("link" = Option<String>, description = "Where the next part is (RFC 8288); not after the last"))),
+        (status = 304, description = "The caller has it: its tag came in If-None-Match"),
+        (status = 403, description = "book-refused: the office has not opened the book to the device, or there is none", content_type = "application/problem+json", body = ref("#/components/schemas/Problem"))))]
+pub async fn trees(
+    State(app): State<App>,
+    caller: Caller,
+    Id(book): Id<BookId>,
+    RawQuery(query): RawQuery,
+    headers: HeaderMap,
+) -> Result<Response, ApiError> {
+    let paging = Paging::read(query.as_deref())?;
+    tagged(app, caller, book, known(&headers), move |_, _, job| {
+        let all = job.view.trees.keys().copied().collect();
+        let part = paging.part(all, TreeId::to_string);
+        let link = part.link(&format!("/v1/books/{book}/trees"));
+        let text = trees_json(&job.view, &part.items).map_err(|e| ApiError::internal(&e))?;
+        Ok(Made { media: "application/json", bytes: text.into_bytes(), link })
+    })
+    .await
 }
 
 /// An export of a job: trees.csv, applications.csv, trees.geojson, findings.json, balance.json, summary.json,
@@ -101,5 +169,10 @@ pub async fn export(
     }
     let query = form_urlencoded::parse(query.as_deref().unwrap_or_default().as_bytes());
     let language = query.filter(|(k, _)| k == "lang").map(|(_, v)| v.into_owned()).next();
-    exported(app, caller, book, name, language, known(&headers)).await
+    tagged(app, caller, book, known(&headers), move |app, snapshot, job| {
+        let choices = Choices::of(app, job, language.as_deref())?;
+        let (media, bytes) = file(app, snapshot, job, &name, &choices)?;
+        Ok(Made { media, bytes, link: None })
+    })
+    .await
 }

@@ -1,8 +1,8 @@
 //! The register: names and addresses outside the books, where they can be erased.
 
-use axum::extract::State;
+use axum::extract::{RawQuery, State};
 use axum::http::{StatusCode, header};
-use axum::response::IntoResponse;
+use axum::response::{AppendHeaders, IntoResponse};
 use bolebook_core::authority::Directory;
 use bolebook_core::quantity::UtcMs;
 use bolebook_core::record::people::Role;
@@ -12,19 +12,31 @@ use crate::auth::Caller;
 use crate::body::Json;
 use crate::erasing;
 use crate::error::ApiError;
+use crate::paging::Paging;
 use crate::state::App;
 use crate::store;
 
 /// Most entries of one request.
 pub const MOST_ENTRIES: usize = 1_000;
 
-/// The whole register, for enrolled devices.
+/// The register, for enrolled devices: all of it, or a part in the order of ids.
 #[utoipa::path(get, path = "/v1/register", tag = "register", security(("token" = [])),
-    responses((status = 200, description = "The register", body = ref("#/components/schemas/Register"))))]
-pub async fn read(State(app): State<App>, _: Caller) -> Result<impl IntoResponse, ApiError> {
-    let register = app.blocking(|app| Ok(Json(Register { entries: app.read(store::register)? }))).await?;
+    params(("limit" = Option<u32>, Query, minimum = 1, maximum = 1000, description = "Most items of the answer; with it, or with 'after', they come in the order of their ids, and the header Link says where the next part is"),
+        ("after" = Option<String>, Query, pattern = "^[0-9a-z-]{1,80}$", description = "Only what comes after this id")),
+    responses((status = 200, description = "The register", body = ref("#/components/schemas/Register"),
+        headers(("link" = Option<String>, description = "Where the next part is (RFC 8288); not after the last")))))]
+pub async fn read(
+    State(app): State<App>,
+    _: Caller,
+    RawQuery(query): RawQuery,
+) -> Result<impl IntoResponse, ApiError> {
+    let paging = Paging::read(query.as_deref())?;
+    let entries = app.blocking(|app| app.read(store::register)).await?;
+    let part = paging.part(entries, |entry: &RegisterEntry| entry.id.to_string());
+    let link = part.link("/v1/register");
     // What is erased must not live on in a cache on the way.
-    Ok(([(header::CACHE_CONTROL, "no-store")], register))
+    let headers = [(header::CACHE_CONTROL, "no-store")];
+    Ok((headers, AppendHeaders(link), Json(Register { entries: part.items })))
 }
 
 /// The office puts entries; each replaces the older state of its id. An entry that an office device

@@ -50,6 +50,7 @@ fn routes() -> Vec<(&'static str, MethodRouter<App>)> {
         ("/p/{token}/application-records-eu.csv", get(eu_records)),
         ("/p/{token}/report.pdf", get(report)),
         ("/p/{token}/trees.geojson", get(trees)),
+        ("/p/{token}/data-package.zip", get(package)),
     ]
 }
 
@@ -191,6 +192,17 @@ pub fn eu_records_text(snapshot: &Snapshot, job: &JobState) -> Result<String, Ap
     eu_records_csv(&job.view, &snapshot.findings(job), takes).map_err(|e| ApiError::internal(&e))
 }
 
+/// The data a client gets, in one archive that says what each column means.
+///
+/// # Errors
+/// An internal error when it cannot be written.
+pub fn package_bytes(snapshot: &Snapshot, job: &JobState) -> Result<Vec<u8>, ApiError> {
+    let signed = Signed::of(&job.view);
+    let takes = |fact: &Fact, v: &Version| fact.in_force() && signed.takes(v);
+    let (findings, map) = (snapshot.findings(job), trees_text(snapshot, job)?);
+    Ok(bolebook_report::client_package(&job.view, &findings, &snapshot.names, takes, map)?)
+}
+
 fn file(name: &str, media: &str, text: impl Into<axum::body::Body>) -> Response {
     let named = format!("attachment; filename=\"{name}\"");
     ([(header::CONTENT_TYPE, media.to_owned()), (header::CONTENT_DISPOSITION, named)], text.into())
@@ -224,6 +236,15 @@ async fn report(visit: Visit) -> Result<Response, ApiError> {
         let takes = |fact: &Fact, v: &Version| fact.in_force() && signed.takes(v);
         let made = report_for(app, &visit.snapshot, job, visit.words, Reader::Client, &takes)?;
         Ok(file("report.pdf", bolebook_report::PDF, made))
+    })
+    .await
+}
+
+async fn package(visit: Visit) -> Result<Response, ApiError> {
+    let app = visit.app.clone();
+    app.blocking(move |_| {
+        let bytes = package_bytes(&visit.snapshot, visit.job()?)?;
+        Ok(file("data-package.zip", bolebook_report::ZIP, bytes))
     })
     .await
 }

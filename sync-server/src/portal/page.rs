@@ -18,7 +18,7 @@ use crate::error::ApiError;
 use crate::portal::canopies;
 use crate::portal::photos;
 use crate::portal::words::{LANGUAGES, Words};
-use crate::portal::{Signed, Visit, eu_records_text, records_text, trees_text};
+use crate::portal::{Signed, Visit, eu_records_text, package_bytes, records_text, trees_text};
 use crate::snapshot::{JobState, short};
 
 const PAGE: usize = 200;
@@ -337,7 +337,7 @@ fn not_treated(visit: &Visit, view: &View<'static>, work: &Work<'_>) -> Markup {
 
 fn data(visit: &Visit, job: &JobState, company: &str) -> Result<Markup, ApiError> {
     let (w, view) = (visit.words, &job.view);
-    let digest = |text: &str| Sha256Hash::of(text.as_bytes()).to_string();
+    let digest = |bytes: &dyn AsRef<[u8]>| Sha256Hash::of(bytes.as_ref()).to_string();
     let files = [
         ("/application-records.csv", w.say("file-records"), digest(&records_text(&visit.snapshot, job)?)),
         (
@@ -346,6 +346,7 @@ fn data(visit: &Visit, job: &JobState, company: &str) -> Result<Markup, ApiError
             digest(&eu_records_text(&visit.snapshot, job)?),
         ),
         ("/trees.geojson", w.say("file-map"), digest(&trees_text(&visit.snapshot, job)?)),
+        ("/data-package.zip", w.say("file-package"), digest(&package_bytes(&visit.snapshot, job)?)),
         ("/map.svg", w.say("file-picture"), digest(&drawn(visit, view).0.into_string())),
     ];
     Ok(html! {

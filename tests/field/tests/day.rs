@@ -118,7 +118,7 @@ fn a_day_offline_ends_at_the_office_as_it_was_tapped() {
     good(&tap(
         &field,
         &format!("differs:{new}:1:1"),
-        &[("what", "leaked"), ("amount", "2.5"), ("sealed", "no")],
+        &[("what", "leaked"), ("amount", "2.5"), ("sealed", "no"), ("reseated", "yes")],
     ));
     let planned = field.state().open[0].charge_ul().0;
     good(&tap(&field, &format!("done:{new}:1:sealed"), &[]));
@@ -157,6 +157,8 @@ fn a_day_offline_ends_at_the_office_as_it_was_tapped() {
     let balance = office.run(&["balance"]);
     let into_trees = find(&balance, "into_trees_ul");
     assert_eq!(into_trees, Some(put_in), "{balance}");
+    let applications = office.run(&["list", "application"]).to_string();
+    assert_eq!(applications.matches(r#""reseated":true"#).count(), 1, "{applications}");
     let shown = office.run(&["job", "show"]);
     assert_eq!(shown["trees"]["treated"], 3, "{shown}");
     assert_eq!(shown["trees"]["not_treated"], 1, "{shown}");

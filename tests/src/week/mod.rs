@@ -317,6 +317,7 @@ impl Week {
                 put_in_ul: Ul(if leak && i == 0 { 8_500 } else { 10_000 }),
                 leaked_ul: Ul(if leak && i == 0 { 1_500 } else { 0 }),
                 sealed: true,
+                reseated: false,
                 removed_at: logged.then(|| UtcMs(at + self.dice.between(7, 11) * MINUTE)),
             })
             .collect()

@@ -75,6 +75,66 @@ fn blocks_of_a_map_file_are_shown_and_then_added_all_or_none() {
     assert_eq!((add.status, blocks(&site, &world).len()), (422, 2));
 }
 
+/// GDAL's `ogr2ogr` writes the same map in the other formats (EPSG:32616 is UTM zone 16 north).
+#[test]
+fn outside_maps_that_gdal_wrote_in_every_format_give_the_same_blocks() {
+    let folder = tempfile::tempdir().unwrap();
+    let map = folder.path().join("map.geojson");
+    // A name beyond ASCII, for the tables of shapefiles.
+    std::fs::write(&map, MAP.replace("South", "Süd")).unwrap();
+    let convert = |name: &str, arguments: &[&str]| {
+        let out = folder.path().join(name);
+        let mut ogr = std::process::Command::new("ogr2ogr");
+        let done = ogr.args(arguments).arg(&out).arg(&map).status().expect("ogr2ogr: 'cargo xtask setup'");
+        assert!(done.success(), "{name}");
+        std::fs::read(out).unwrap()
+    };
+    let utf_8 = ["-f", "ESRI Shapefile", "-lco", "ENCODING=UTF-8"];
+    let files = [
+        ("map.geojson", std::fs::read(&map).unwrap()),
+        ("map.kml", convert("map.kml", &["-f", "KML", "-dsco", "NameField=Block"])),
+        ("map.kmz", convert("map.kmz", &["-f", "LIBKML", "-dsco", "NameField=Block"])),
+        ("map.gpkg", convert("map.gpkg", &["-f", "GPKG"])),
+        ("map.shz", convert("map.shz", &utf_8)),
+        ("high.shz", convert("high.shz", &[&utf_8[..], &["-dim", "XYZ"]].concat())),
+    ];
+    let mut all = vec![];
+    for (name, bytes) in files {
+        let mut world = World::new();
+        let site = Site::new(&mut world, true);
+        let mut browser = site.browser();
+        let at = format!("/jobs/{}/blocks", world.job.id());
+        let sent = upload(&mut browser, &at, &format!("{at}/file"), name, &bytes);
+        assert_eq!(sent.status, 303, "{name}: {}", sent.text);
+        let page = browser.follow(&sent);
+        let matched = format!("{at}/match");
+        let property = if page.text.contains("<option value=\"Block\"") { "Block" } else { "name" };
+        let page = browser.submit(&page, &matched, &[("property", property), ("do", "look")]);
+        let added = browser.submit(&page, &matched, &[("property", property), ("do", "add")]);
+        assert_eq!(added.status, 303, "{name}: {}", added.text);
+        let mut there: Vec<_> = blocks(&site, &world)
+            .into_iter()
+            .map(|b| (b.name, b.boundary.iter().map(|c| (c.lat_ndeg, c.lon_ndeg)).collect()))
+            .collect::<Vec<(String, std::collections::BTreeSet<_>)>>();
+        there.sort();
+        all.push((name, there));
+    }
+    assert!(all[0].1.iter().any(|(name, corners)| name == "Süd" && corners.len() == 3), "{all:?}");
+    for (name, there) in &all {
+        assert_eq!(there, &all[0].1, "{name}");
+    }
+    let mut world = World::new();
+    let site = Site::new(&mut world, true);
+    let mut browser = site.browser();
+    let at = format!("/jobs/{}/blocks", world.job.id());
+    for (name, driver) in [("utm.gpkg", "GPKG"), ("utm.shz", "ESRI Shapefile")] {
+        let bytes = convert(name, &["-f", driver, "-t_srs", "EPSG:32616"]);
+        let sent = upload(&mut browser, &at, &format!("{at}/file"), name, &bytes);
+        assert!(sent.status == 422 && sent.text.contains("WGS 84"), "{name}: {}", sent.text);
+        assert!(sent.text.contains("zone 16N") || sent.text.contains("Zone_16N"), "{name}: {}", sent.text);
+    }
+}
+
 #[test]
 fn broken_crossing_and_huge_map_files_get_a_clear_answer_and_nothing_is_kept() {
     let mut world = World::new();

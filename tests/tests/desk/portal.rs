@@ -123,6 +123,8 @@ fn a_downloaded_file_is_the_one_whose_digest_and_heads_the_page_names() {
         );
         assert!(name == "map.svg" || !file.text.contains("OPEN-2"), "{name}");
     }
+    let packed = client.page(&format!("{link}/data-package.zip")).bytes;
+    assert!(packed.starts_with(b"PK") && page.contains(&Sha256Hash::of(&packed).to_string()));
     let snapshot = bolebook_server::snapshot::now(&site.app).unwrap();
     for head in &snapshot.job(world.job.id()).unwrap().view.heads {
         assert!(page.contains(&head.to_string()));

@@ -6,7 +6,7 @@ use bolebook_tests::world::{Who, World};
 
 use crate::labels::send;
 use crate::settle::see;
-use crate::site::Site;
+use crate::site::{Browser, Site};
 
 fn conditions(site: &Site, world: &World) -> Vec<Condition> {
     see(site, world, |view| {
@@ -86,6 +86,35 @@ fn leave_notice_and_what_is_asked_of_every_record_are_logged_and_wrong_ones_are_
 }
 
 #[test]
+fn a_signed_paper_is_kept_for_the_office_alone_and_deleted_when_it_is_asked_for() {
+    let mut world = World::new();
+    let site = Site::new(&mut world, true);
+    let mut browser = site.browser();
+    let setup = format!("/jobs/{}/setup", world.job.id());
+    let papers = format!("/jobs/{}/papers", world.job.id());
+    let token = browser.page(&setup).form(&papers).into_iter().find(|(n, _)| n == "token").unwrap().1;
+    let refused = browser.upload(&papers, &token, "leave.html", b"<script>alert(1)</script>");
+    assert!(refused.status == 422 && refused.text.contains("no PDF and no picture"), "{}", refused.text);
+    let paper = b"%PDF-1.7 invented";
+    let digest = bolebook_core::ids::Sha256Hash::of(paper).to_string();
+    let filled = browser.upload(&papers, &token, "leave.pdf", paper);
+    assert!(filled.status == 200 && filled.text.contains(&format!("value=\"{digest}\"")), "{}", filled.text);
+    let at = format!("{papers}/{digest}");
+    assert_eq!(browser.get(&at).status, 404, "no record names it yet");
+    let leave = [("authorise.covers", "all ash"), ("authorise.given", "2026-05-20"), ("do", "authorise")];
+    assert_eq!(browser.submit(&filled, &setup, &leave).status, 303);
+    let got = browser.page(&at);
+    assert_eq!((&got.bytes[..], got.header("content-type")), (&paper[..], "application/pdf"));
+    assert!(got.header("content-disposition").starts_with("attachment"));
+    assert_eq!(Browser::new(&site.desk).get(&at).status, 303, "who is not signed in is sent to the sign-in");
+    assert_eq!(browser.get(&format!("{papers}/..%2fbolebook.db")).status, 404);
+    let page = browser.page(&setup);
+    let gone = browser.submit(&page, &format!("{at}/remove"), &[]);
+    assert!(browser.follow(&gone).text.contains("the paper is kept elsewhere"));
+    assert_eq!(browser.get(&at).status, 404);
+}
+
+#[test]
 fn food_water_felling_and_metal_are_said_of_many_trees_at_once_or_of_none() {
     let mut world = World::new();
     let trees = ["A-1", "A-2", "A-3"].map(|tag| world.tree(Who::Office, tag));
@@ -125,5 +154,5 @@ fn food_water_felling_and_metal_are_said_of_many_trees_at_once_or_of_none() {
         all.iter().filter(|c| c.food == Some(true) && c.felling.is_some()).map(|c| c.tree).collect();
     assert!(said.len() == 2 && !said.contains(&trees[2]));
     let page = browser.page(&format!("/jobs/{}/trees/{}", world.job.id(), trees[0]));
-    assert!(page.text.contains("Metal in the wood: old fence wire, 1 m up"), "{}", page.text);
+    assert!(page.text.contains("metal in the wood: old fence wire, 1 m up"), "{}", page.text);
 }

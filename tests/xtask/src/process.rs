@@ -51,8 +51,7 @@ pub enum TaskError {
     Arguments(String),
 }
 
-/// Says that `cargo xtask test` has built the programs already: with the features of the whole workspace,
-/// where building a package by itself would compile much of what it stands on a second time.
+/// Says that `cargo xtask test` has built the programs already, so that no test asks cargo again.
 pub const BUILT: &str = "BOLEBOOK_PROGRAMS_BUILT";
 
 /// The folder of `bolebook` and `bolebook-server`, built now unless they have been.
@@ -63,7 +62,7 @@ pub fn programs() -> Result<PathBuf, TaskError> {
     static BUILDING: Mutex<bool> = Mutex::new(false);
     let mut built = BUILDING.lock().unwrap_or_else(std::sync::PoisonError::into_inner);
     if !*built && std::env::var_os(BUILT).is_none() {
-        run(cargo().args(["build", "--quiet", "--package", "bolebook-cli", "--package", "bolebook-server"]))?;
+        run(cargo().arg("--quiet").args(launch::build(&["bolebook", "bolebook-server"])))?;
     }
     *built = true;
     Ok(crate::target().join("debug"))
@@ -106,6 +105,19 @@ fn start_error(command: &Command, source: std::io::Error) -> TaskError {
 pub fn run(command: &mut Command) -> Result<(), TaskError> {
     println!("    $ {}", spelled(command));
     let status = command.stdin(Stdio::null()).status().map_err(|e| start_error(command, e))?;
+    if status.success() { Ok(()) } else { Err(TaskError::Failed { command: spelled(command), status }) }
+}
+
+/// Runs a command that goes on beside others: what it wrote, on both ways out, is shown in one piece
+/// when it has ended.
+///
+/// # Errors
+/// [`TaskError`] when it cannot be started or ends with an error.
+pub fn run_beside(command: &mut Command) -> Result<(), TaskError> {
+    let output = command.stdin(Stdio::null()).output().map_err(|e| start_error(command, e))?;
+    let [out, err] = [&output.stdout, &output.stderr].map(|bytes| String::from_utf8_lossy(bytes));
+    println!("    $ {}\n{out}{err}", spelled(command));
+    let status = output.status;
     if status.success() { Ok(()) } else { Err(TaskError::Failed { command: spelled(command), status }) }
 }
 

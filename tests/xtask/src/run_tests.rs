@@ -1,7 +1,10 @@
 //! `cargo xtask test`: everything CI checks, in one command.
 
-use crate::process::{BUILT, TaskError, cargo, run, run_seen};
-use crate::setup;
+use std::sync::{Mutex, PoisonError, mpsc};
+use std::thread;
+
+use crate::process::{BUILT, TaskError, cargo, run, run_beside, run_seen};
+use crate::{setup, wasm, web};
 
 /// Test totals, summed from cargo test's own closing lines.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
@@ -39,37 +42,74 @@ impl Totals {
     }
 }
 
-/// Formatting, lints, documentation, then all tests. A failed step does not hide the next ones.
+/// What failed, in the order in which it ended.
+#[derive(Default)]
+struct Failed(Mutex<Vec<&'static str>>);
+
+impl Failed {
+    fn step(&self, name: &'static str, outcome: impl FnOnce() -> Result<(), TaskError>) {
+        println!("==> {name}");
+        if let Err(error) = outcome() {
+            println!("==> {name}: {error}");
+            self.add(name);
+        }
+    }
+
+    fn add(&self, name: &'static str) {
+        self.0.lock().unwrap_or_else(PoisonError::into_inner).push(name);
+    }
+}
+
+/// Formatting, all tests, lints, documentation. A failed step does not hide the others.
+///
+/// Compiling ends in long stretches on one core, and tests wait for browsers and disks. So the WebAssembly
+/// modules are built beside the native programs, and lints and documentation run beside the tests, which
+/// find everything built.
 ///
 /// # Errors
 /// [`TaskError::Steps`] naming the steps that failed.
 pub fn all() -> Result<(), TaskError> {
     let mut totals = Totals::default();
-    let mut failed: Vec<&str> = vec![];
-    let mut step = |name: &'static str, outcome: &mut dyn FnMut() -> Result<(), TaskError>| {
-        println!("==> {name}");
-        if let Err(error) = outcome() {
-            println!("==> {name}: {error}");
-            failed.push(name);
-        }
-    };
-    step("set up", &mut setup::all);
-    step("formatting", &mut || run(cargo().args(["fmt", "--all", "--check"])));
-    step("tests", &mut || {
+    let failed = Failed::default();
+    failed.step("set up", setup::all);
+    failed.step("formatting", || run(cargo().args(["fmt", "--all", "--check"])));
+    thread::scope(|beside| {
+        let modules = beside.spawn(|| {
+            failed.step("WebAssembly, beside the native programs", || {
+                wasm::build_probe()?;
+                web::build(None).map(drop)
+            });
+        });
         // The same programs for all tests, of the same compilation as the tests themselves.
-        run(cargo().args(["build", "--workspace", "--bins", "--tests"]))?;
-        let mut tests = cargo();
-        tests.args(["test", "--workspace", "--no-fail-fast"]).env(BUILT, "1");
-        run_seen(&mut tests, |line| totals.add_line(line))
+        failed.step("programs", || run(cargo().args(["build", "--workspace", "--bins", "--tests"])));
+        // A test that builds a module finds it built, and the cores are free for the lints.
+        let _ = modules.join();
+        // Closed when the first test speaks, or when there will be none.
+        let (begun, tests_run) = mpsc::channel::<()>();
+        let failed = &failed;
+        beside.spawn(move || {
+            // Not before the first test: until then cargo keeps the folder to itself, for either of them.
+            let _ = tests_run.recv();
+            failed.step("lints, beside the tests", || {
+                run_beside(cargo().args(["clippy", "--workspace", "--all-targets", "--", "-D", "warnings"]))
+            });
+            failed.step("documentation, beside the tests", || {
+                let mut doc = cargo();
+                doc.args(["doc", "--workspace", "--no-deps", "--document-private-items"]);
+                run_beside(doc.env("RUSTDOCFLAGS", "-D warnings"))
+            });
+        });
+        failed.step("tests", || {
+            let mut tests = cargo();
+            tests.args(["test", "--workspace", "--no-fail-fast"]).env(BUILT, "1");
+            let mut begun = Some(begun);
+            run_seen(&mut tests, |line| {
+                drop(begun.take());
+                totals.add_line(line);
+            })
+        });
     });
-    step("lints", &mut || {
-        run(cargo().args(["clippy", "--workspace", "--all-targets", "--", "-D", "warnings"]))
-    });
-    step("documentation", &mut || {
-        let mut doc = cargo();
-        doc.args(["doc", "--workspace", "--no-deps", "--document-private-items"]);
-        run(doc.env("RUSTDOCFLAGS", "-D warnings"))
-    });
+    let mut failed = failed.0.into_inner().unwrap_or_else(PoisonError::into_inner);
     if failed.is_empty() && totals.passed == 0 {
         failed.push("tests (none ran)");
     }

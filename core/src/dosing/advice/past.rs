@@ -6,7 +6,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use crate::check::Treatment;
 use crate::check::treatments;
 use crate::day::Day;
-use crate::dosing::advice::tree::damage;
+use crate::dosing::advice::tree::{damage, logged};
 use crate::dosing::layout::{EarlierHole, girth_at};
 use crate::dosing::stem::girth_of_diameter;
 use crate::ids::{LabelId, RecordId, TreeId};
@@ -71,12 +71,15 @@ pub struct PastTree {
     pub treatments: Vec<PastTreatment>,
     /// Its wounds and other places where no hole goes.
     pub damage: Vec<PastDamage>,
+    /// Metal in its wood, each piece as it was named.
+    pub metal: Vec<String>,
 }
 
 impl PastTree {
     fn with(mut self, other: &Self) -> Self {
         self.treatments.extend(other.treatments.iter().cloned());
         self.damage.extend(other.damage.iter().cloned());
+        self.metal.extend(other.metal.iter().cloned());
         self
     }
 
@@ -150,6 +153,7 @@ impl Past {
                     holes: holes(season, listed, &treatment),
                 });
             }
+            past.metal.extend(logged(season, listed).into_iter().filter_map(|(_, c)| c.metal.clone()));
             for stem in 1..=tree.stems.clamp(1, 64) {
                 let seen = damage(season, listed, stem).into_iter();
                 let girth_um = season.diameter(listed, stem).map(girth_of_diameter);

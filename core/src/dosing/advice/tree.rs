@@ -303,7 +303,7 @@ pub(super) fn against_label(case: &mut Case<'_, '_>, tree: &TreeView, label: &La
 }
 
 /// Condition records in force, oldest first.
-fn logged<'v>(view: &'v View<'_>, tree: &'v TreeView) -> Vec<(UtcMs, &'v Condition)> {
+pub(super) fn logged<'v>(view: &'v View<'_>, tree: &'v TreeView) -> Vec<(UtcMs, &'v Condition)> {
     let facts = tree.conditions.iter().flat_map(|i| view.facts.current(view.fact(*i)));
     let mut found: Vec<_> = facts
         .filter_map(|v| match &v.record.body {
@@ -320,6 +320,11 @@ fn logged<'v>(view: &'v View<'_>, tree: &'v TreeView) -> Vec<(UtcMs, &'v Conditi
 pub(super) fn circumstances(case: &Case<'_, '_>, tree: &TreeView) -> Circumstances {
     let zone = &case.view.job.zone;
     let mut known = Circumstances::default();
+    for piece in case.ask.past.iter().flat_map(|past| &past.metal) {
+        if !known.metal.contains(piece) {
+            known.metal.push(piece.clone());
+        }
+    }
     for (at, condition) in logged(case.view, tree) {
         let mut condition = condition.clone();
         let age = Day::of(at, zone).days_until(case.today);
@@ -332,6 +337,8 @@ pub(super) fn circumstances(case: &Case<'_, '_>, tree: &TreeView) -> Circumstanc
         known.take(&condition);
     }
     let seen = &case.ask.seen;
+    let unsaid = |piece: &&String| !known.metal.contains(piece);
+    let metal = known.metal.iter().chain(seen.metal.iter().filter(unsaid)).cloned().collect();
     let local_ms = case.ask.now.0.saturating_add(zone.offset_ms(case.ask.now));
     Circumstances {
         species: case.view.tree(case.id).and_then(|t| t.species.clone()),
@@ -345,6 +352,7 @@ pub(super) fn circumstances(case: &Case<'_, '_>, tree: &TreeView) -> Circumstanc
         food: seen.food.or(known.food),
         water_um: seen.water_um.or(known.water_um),
         felling: seen.felling.or(known.felling),
+        metal,
     }
 }
 

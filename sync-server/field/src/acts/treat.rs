@@ -184,7 +184,8 @@ async fn differs<D: Outside>(
         (_, "no") => false,
         _ => return Err(field.say("say-sealed")),
     };
-    hole.differs = Some(Differs { put_in_ul, leaked_ul, sealed });
+    let reseated = asked.field("reseated") == "yes";
+    hole.differs = Some(Differs { put_in_ul, leaked_ul, sealed, reseated });
     put_back(field, open).await?;
     Ok(Done::to(Screen::Finish(tree, stem)))
 }

@@ -162,6 +162,7 @@ async fn seen<D: Outside>(field: &Field<D>, asked: &Asked<'_>) -> Result<Done, A
         },
         water_um: asked.filled("water").map(|t| figures::length(t, far)).transpose()?,
         felling: asked.filled("felling").map(str::parse).transpose().map_err(|_| field.say("say-day"))?,
+        metal: asked.filled("metal").map(str::to_owned),
         pest: asked.filled("pest").map(str::to_uppercase),
         damage: damage(field, asked)?.into_iter().collect(),
         note: asked.filled("note").map(str::to_owned),

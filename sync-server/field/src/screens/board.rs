@@ -184,6 +184,10 @@ fn said(scene: &Scene<'_>, differs: &Differs, mixed: bool) -> String {
     if mixed {
         said.push_str(&scene.say("in-brackets-product"));
     }
+    if differs.reseated {
+        said.push_str("; ");
+        said.push_str(&scene.say("was-reseated"));
+    }
     said
 }
 
@@ -207,6 +211,8 @@ pub(super) fn hole(p: &mut Page, scene: &Scene<'_>, tree: TreeId, stem: i64, ind
     p.field("amount", &scene.say("differs-amount"), "", "decimal", &scene.say("differs-hint"));
     let options = [("yes", scene.say("sealed")), ("no", scene.say("left-open"))];
     p.choices("sealed", &scene.say("hole-closed"), &options, None);
+    let options = ["no", "yes"].map(|word| (word, scene.say(word)));
+    p.choices("reseated", &scene.say("reseated"), &options, None);
     p.button("big", &format!("differs:{tree}:{stem}:{index}"), &scene.say("mark-hole"));
     if hole.differs.is_some() {
         p.button("wide", &format!("same:{tree}:{stem}:{index}"), &scene.say("as-planned-after-all"));

@@ -244,6 +244,7 @@ pub(super) fn condition(p: &mut Page, scene: &Scene<'_>, summary: &Summary, tree
         let far = if scene.units() == Units::Us { "ft" } else { "m" };
         p.field("water", &format!("{} ({far})", scene.say("water")), "", "decimal", "");
         p.field("pest", &scene.say("pest"), "", "text", &scene.say("pest-hint"));
+        p.field("metal", &scene.say("metal"), "", "text", &scene.say("metal-hint"));
         p.field("felling", &scene.say("felling"), "", "text", "YYYY-MM-DD");
         p.field("note", &scene.say("note"), "", "text", "");
     });

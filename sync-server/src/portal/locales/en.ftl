@@ -81,6 +81,7 @@ file-records = Application records (CSV)
 file-records-eu = Application records with the elements of (EU) 2023/564 (CSV)
 file-report = The report (PDF): it names the state of the books it shows
 file-map = Treated trees for a map program (GeoJSON)
+file-package = Records and map in one archive that says what each column means (Data Package)
 file-picture = The map as a picture (SVG)
 verify = Checking a copy
 verify-text = The same state always gives the same bytes. Compare the SHA-256 of a file you have with the one here; { $company } can make the file again from its books at this state.

@@ -81,6 +81,7 @@ file-records = Registro de aplicaciones (CSV)
 file-records-eu = Registros de aplicación con los elementos del Reglamento (UE) 2023/564 (CSV)
 file-report = El informe (PDF): nombra el estado de los libros que muestra
 file-map = Árboles tratados para un programa de mapas (GeoJSON)
+file-package = Registros y mapa en un archivo comprimido que dice qué contiene cada columna (Data Package)
 file-picture = El mapa como imagen (SVG)
 verify = Comprobar una copia
 verify-text = El mismo estado da siempre los mismos bytes. Compare el SHA-256 de su archivo con el de aquí; { $company } puede rehacer el archivo desde sus libros en este estado.

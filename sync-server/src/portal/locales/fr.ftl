@@ -81,6 +81,7 @@ file-records = Registre des applications (CSV)
 file-records-eu = Registres d'application avec les éléments du règlement (UE) 2023/564 (CSV)
 file-report = Le rapport (PDF) : il nomme l'état des registres qu'il montre
 file-map = Arbres traités pour un logiciel de cartographie (GeoJSON)
+file-package = Registres et carte dans une archive qui dit ce que contient chaque colonne (Data Package)
 file-picture = La carte comme image (SVG)
 verify = Vérifier une copie
 verify-text = Le même état donne toujours les mêmes octets. Comparez le SHA-256 de votre fichier avec celui-ci ; { $company } peut refaire le fichier à partir de ses registres dans cet état.

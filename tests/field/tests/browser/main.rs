@@ -3,6 +3,7 @@
 
 mod crews;
 mod keys;
+mod photos;
 mod updates;
 
 use std::path::PathBuf;
@@ -301,6 +302,7 @@ fn a_day_in_flight_mode_survives_a_killed_browser_and_reaches_the_office_as_tapp
     browser.fill("what", "leaked");
     browser.fill("amount", "2.5");
     browser.fill("sealed", "yes");
+    browser.fill("reseated", "yes");
     browser.press("Mark it");
     keep(&browser, "16-differs", false);
     browser.press("as marked");

@@ -1,9 +1,12 @@
-//! Boundaries out of map files: GeoJSON (RFC 7946) and KML (OGC 12-007r2), both WGS 84, longitude
-//! before latitude. Everything else is told apart by its first bytes and named.
+//! Boundaries out of map files: GeoJSON (RFC 7946), KML (OGC 12-007r2), GeoPackage (OGC 12-128r18) and
+//! shapefiles, all in WGS 84, longitude before latitude. They are told apart by their first bytes.
+
+mod archive;
 
 use std::collections::BTreeMap;
 
 use bolebook_core::record::stand::Corner;
+use bolebook_report::geopackage::Area;
 use quick_xml::Reader;
 use quick_xml::events::Event;
 use serde_json::Value;
@@ -25,9 +28,25 @@ pub struct Feature {
 /// Why a file cannot be read as a map.
 #[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
 pub enum GeoFileError {
-    /// Another format.
-    #[error("this is {0}: export it from your map program as GeoJSON (WGS 84) or KML")]
-    Other(&'static str),
+    /// A shapefile without its companions.
+    #[error("a shapefile is several files: put .shp, .dbf and .prj into one archive (.zip) and send that")]
+    LoneShape,
+    /// An archive that cannot be read, or holds no map.
+    #[error("the archive cannot be read as a map: {0}")]
+    Archive(String),
+    /// A shapefile that does not say where it is.
+    #[error(
+        "the shapefile comes without its .prj, which names its coordinate system: add it, or export WGS 84"
+    )]
+    NoSystem,
+    /// Another coordinate system than WGS 84.
+    #[error(
+        "the map is in the coordinate system '{0}': export it from your map program in WGS 84 (EPSG:4326)"
+    )]
+    System(String),
+    /// A GeoPackage that cannot be taken.
+    #[error("{0}: export it from your map program as a GeoPackage, GeoJSON or KML in WGS 84")]
+    Geopackage(String),
     /// Not UTF-8.
     #[error("the file is not UTF-8 text: save it as UTF-8")]
     NotText,
@@ -55,23 +74,53 @@ pub enum GeoFileError {
 /// # Errors
 /// [`GeoFileError`].
 pub fn read(bytes: &[u8]) -> Result<Vec<Feature>, GeoFileError> {
-    if bytes.starts_with(b"SQLite format 3\0") {
-        return Err(GeoFileError::Other("a GeoPackage"));
-    }
-    if bytes.starts_with(b"PK\x03\x04") {
-        return Err(GeoFileError::Other("a packed file (KMZ, or a shapefile in an archive)"));
-    }
-    if bytes.starts_with(&[0, 0, 0x27, 0x0a]) {
-        return Err(GeoFileError::Other("a shapefile"));
-    }
-    let bytes = bytes.strip_prefix(b"\xef\xbb\xbf").unwrap_or(bytes);
-    let text = std::str::from_utf8(bytes).map_err(|_| GeoFileError::NotText)?;
-    let found = if text.trim_start().starts_with('<') { kml(text)? } else { geojson(text)? };
+    let found = if bytes.starts_with(b"SQLite format 3\0") {
+        geopackage(bytes)?
+    } else if bytes.starts_with(b"PK\x03\x04") {
+        archive::read(bytes)?
+    } else if bytes.starts_with(&[0, 0, 0x27, 0x0a]) {
+        return Err(GeoFileError::LoneShape);
+    } else {
+        let bytes = bytes.strip_prefix(b"\xef\xbb\xbf").unwrap_or(bytes);
+        let text = std::str::from_utf8(bytes).map_err(|_| GeoFileError::NotText)?;
+        if text.trim_start().starts_with('<') { kml(text)? } else { geojson(text)? }
+    };
     match found.len() {
         0 => Err(GeoFileError::Nothing),
         n if n > MOST_FEATURES => Err(GeoFileError::TooMany),
         _ => Ok(found),
     }
+}
+
+fn geopackage(bytes: &[u8]) -> Result<Vec<Feature>, GeoFileError> {
+    let areas = bolebook_report::geopackage::read_areas(bytes, MOST_FEATURES);
+    let areas = areas.map_err(|e| GeoFileError::Geopackage(e.to_string()))?;
+    let feature = |area: Area| {
+        let ring = area.shape.and_then(|polygons| ring_of(&polygons));
+        Feature { says: area.says, ring }
+    };
+    Ok(areas.into_iter().map(feature).collect())
+}
+
+/// The one ring of polygons that are one without a hole.
+fn ring_of(polygons: &[Vec<Vec<[f64; 2]>>]) -> Result<Vec<Corner>, String> {
+    let rings = match polygons {
+        [] => return Err("it has no geometry".into()),
+        [one] => one,
+        parts => return Err(parts_of(parts.len())),
+    };
+    let outer = match &rings[..] {
+        [] => return Err("its coordinates are no rings".into()),
+        [outer] => outer,
+        _ => return Err(HOLED.into()),
+    };
+    if outer.len() > MOST_READ {
+        return Err(format!("it has {} corners: simplify it to what the block needs", outer.len()));
+    }
+    let corner = |(at, [lon, lat]): (usize, &[f64; 2])| {
+        degrees(*lon, *lat).ok_or_else(|| format!("corner {} is no place in degrees", at + 1))
+    };
+    outer.iter().enumerate().map(corner).collect()
 }
 
 fn geojson(text: &str) -> Result<Vec<Feature>, GeoFileError> {
@@ -324,9 +373,9 @@ mod tests {
     fn other_and_broken_files_are_named() {
         let said = |bytes: &[u8]| read(bytes).unwrap_err().to_string();
         for (bytes, part) in [
-            (&b"SQLite format 3\0xx"[..], "GeoPackage"),
-            (b"PK\x03\x04xx", "packed"),
-            (b"\x00\x00\x27\x0axx", "shapefile"),
+            (&b"SQLite format 3\0xx"[..], "cannot be read as a GeoPackage"),
+            (b"PK\x03\x04xx", "archive cannot be read"),
+            (b"\x00\x00\x27\x0axx", "one archive"),
             (b"\xff\xfe{", "UTF-8"),
             (b"{\"type\":", "no GeoJSON"),
             (b"{\"type\":\"LineString\"}", "LineString"),

@@ -1,5 +1,7 @@
 //! Trees and blocks for a geographic information system (OGC 12-128r18).
 
+mod read;
+
 use std::collections::BTreeMap;
 
 use bolebook_core::export::{Violations, inert};
@@ -12,6 +14,8 @@ use rusqlite::{Connection, params};
 
 use crate::ReportError;
 use crate::workbook::newest;
+
+pub use read::{Area, Polygons, ReadError, read_areas};
 
 /// Media type of a GeoPackage (OGC 12-128r18).
 pub const GPKG: &str = "application/geopackage+sqlite3";

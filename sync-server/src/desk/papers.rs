@@ -1,0 +1,139 @@
+//! The client's signed papers: kept on this server under the digest that the record names, for the
+//! office alone. The books never hold them, so they can be removed.
+
+use std::io::Write as _;
+use std::path::PathBuf;
+use std::time::Duration;
+
+use axum::extract::Path;
+use axum::http::header;
+use axum::response::{IntoResponse as _, Response};
+use bolebook_core::ids::{BookId, Sha256Hash};
+use bolebook_core::record::{Body, Kind};
+use bolebook_core::view::View;
+
+use crate::body::Id;
+use crate::desk::entry::{Answer, Problems, answered};
+use crate::desk::forms::{Posted, unwritable};
+use crate::desk::page::Desk;
+use crate::desk::setup::typed_of;
+use crate::desk::setup_page::page_of;
+use crate::desk::upload::Upload;
+use crate::error::ApiError;
+use crate::photos::{move_in, sniff};
+use crate::state::Inner;
+
+/// The folder of a data folder.
+const FOLDER: &str = "papers";
+/// A paper that no record names is forgotten after a day.
+const UNNAMED: Duration = Duration::from_secs(86_400);
+
+fn place(app: &Inner, paper: Sha256Hash) -> PathBuf {
+    app.config.data.join(FOLDER).join(paper.to_string())
+}
+
+/// Whether a paper's file is here.
+pub fn held(app: &Inner, paper: Sha256Hash) -> bool {
+    place(app, paper).is_file()
+}
+
+/// A paper's media type by its first bytes: PDF (ISO 32000-2, 7.5.2) or a picture.
+fn media_type(bytes: &[u8]) -> Option<&'static str> {
+    if bytes.starts_with(b"%PDF-") { Some("application/pdf") } else { sniff(bytes) }
+}
+
+/// Whether any version of a job's authorisations names a paper.
+fn named(view: &View<'_>, paper: Sha256Hash) -> bool {
+    let authorisations = view.facts.of_kind(Kind::Authorisation).flat_map(|fact| &fact.history);
+    authorisations.map(|v| &view.facts.versions[*v].record.body).any(|body| match body {
+        Body::Authorisation(a) => a.document == Some(paper),
+        _ => false,
+    })
+}
+
+/// Takes a paper in and shows the form with its digest.
+pub async fn add(Id(book): Id<BookId>, upload: Upload) -> Result<Response, ApiError> {
+    let Upload { desk, name, bytes, .. } = upload;
+    answered(desk, move |desk| {
+        let job = desk.job(book)?;
+        let Some(_) = media_type(&bytes) else {
+            return Err(unwritable(format!(
+                "{name} is no PDF and no picture: scan the paper as one of them"
+            )));
+        };
+        forget_unnamed(desk);
+        let paper = Sha256Hash::of(&bytes);
+        if !held(&desk.app, paper) {
+            let draft = desk.app.config.data.join("tmp").join(format!("paper-{paper}"));
+            let mut file = std::fs::File::create(&draft)?;
+            file.write_all(&bytes)?;
+            file.sync_all()?;
+            move_in(&draft, &place(&desk.app, paper))?;
+        }
+        let mut typed = typed_of(&job.view.requirements());
+        typed.put("authorise.document", paper.to_string());
+        Ok(Answer::Page(page_of(desk, job, &typed, &Problems::default())))
+    })
+    .await
+}
+
+/// Deletes what was sent and never entered.
+fn forget_unnamed(desk: &Desk) {
+    let Ok(files) = std::fs::read_dir(desk.app.config.data.join(FOLDER)) else { return };
+    for file in files.flatten() {
+        let paper = file.file_name().to_string_lossy().parse::<Sha256Hash>().ok();
+        let old = file.metadata().and_then(|m| m.modified()).ok().and_then(|at| at.elapsed().ok());
+        let unnamed = paper.is_none_or(|p| !desk.snapshot.jobs.values().any(|job| named(&job.view, p)));
+        // A job that cannot be read may name it.
+        if unnamed && old.is_some_and(|age| age > UNNAMED) && desk.snapshot.unreadable.is_empty() {
+            let _ = std::fs::remove_file(file.path());
+        }
+    }
+}
+
+fn wanted(desk: &Desk, book: BookId, paper: &str) -> Result<Sha256Hash, ApiError> {
+    let none = || ApiError::not_found("this job names no such paper");
+    let paper: Sha256Hash = paper.parse().map_err(|_| none())?;
+    if named(&desk.job(book)?.view, paper) { Ok(paper) } else { Err(none()) }
+}
+
+/// The file.
+pub async fn one(desk: Desk, Path((book, paper)): Path<(String, String)>) -> Result<Response, ApiError> {
+    let app = desk.app.clone();
+    app.blocking(move |app| {
+        let book = book.parse().map_err(|_| ApiError::not_found("there is no such job"))?;
+        let paper = wanted(&desk, book, &paper)?;
+        let bytes = std::fs::read(place(app, paper)).map_err(|e| match e.kind() {
+            std::io::ErrorKind::NotFound => {
+                ApiError::not_found("this server does not hold the paper: the record keeps its digest")
+            }
+            _ => e.into(),
+        })?;
+        let media = media_type(&bytes).unwrap_or("application/octet-stream");
+        let ending = media.rsplit('/').next().unwrap_or("bin");
+        let attached = format!("attachment; filename=\"paper.{ending}\"");
+        Ok(([(header::CONTENT_TYPE, media.to_owned()), (header::CONTENT_DISPOSITION, attached)], bytes)
+            .into_response())
+    })
+    .await
+}
+
+/// Removes the file for good; the record goes on naming its digest.
+pub async fn remove(
+    Path((book, paper)): Path<(String, String)>,
+    Posted { desk, .. }: Posted,
+) -> Result<Response, ApiError> {
+    answered(desk, move |desk| {
+        let book: BookId = book.parse().map_err(|_| ApiError::not_found("there is no such job"))?;
+        let path = place(&desk.app, wanted(desk, book, &paper)?);
+        match std::fs::remove_file(&path) {
+            Err(e) if e.kind() != std::io::ErrorKind::NotFound => return Err(e.into()),
+            _ => {}
+        }
+        if let Some(folder) = path.parent().filter(|f| f.is_dir()) {
+            std::fs::File::open(folder)?.sync_all()?;
+        }
+        Ok(Answer::Went(format!("/jobs/{book}/setup?done=paper-removed")))
+    })
+    .await
+}
