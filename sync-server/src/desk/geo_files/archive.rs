@@ -11,6 +11,8 @@ use super::{Feature, GeoFileError, MOST_FEATURES, kml, ring_of};
 
 /// Most bytes read of one file in an archive.
 const MOST_UNPACKED: u64 = 16 * 1024 * 1024;
+/// Most KML files of one archive.
+const MOST_PARTS: usize = 20;
 /// Most files looked at.
 const MOST_FILES: usize = 200;
 
@@ -50,11 +52,16 @@ pub fn read(bytes: &[u8]) -> Result<Vec<Feature>, GeoFileError> {
             let table = beside(".dbf").map(|name| unpacked(&mut archive, name)).transpose()?;
             areas(shape, table)
         }
-        ([], [one]) => {
-            let text = unpacked(&mut archive, one)?;
-            kml(std::str::from_utf8(&text).map_err(|_| GeoFileError::NotText)?)
-        }
         ([], []) => Err(wrong("there is no shapefile (.shp) and no KML file in it")),
+        // A KMZ may keep its layers in files of their own beside the one that links to them.
+        ([], parts) if parts.len() <= MOST_PARTS => {
+            let mut found = vec![];
+            for part in parts {
+                let text = unpacked(&mut archive, part)?;
+                found.extend(kml(std::str::from_utf8(&text).map_err(|_| GeoFileError::NotText)?)?);
+            }
+            Ok(found)
+        }
         _ => Err(wrong("there are several maps in it: send them one by one")),
     }
 }

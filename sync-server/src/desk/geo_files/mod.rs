@@ -223,6 +223,9 @@ struct Placemark {
     name: String,
     outer: Vec<String>,
     holed: bool,
+    /// Its own data (OGC 12-007r2, ExtendedData): by name, and which is being read.
+    data: BTreeMap<String, String>,
+    reading: String,
 }
 
 impl Placemark {
@@ -234,11 +237,12 @@ impl Placemark {
             [one] => kml_ring(one),
             parts => Err(parts_of(parts.len())),
         };
-        let name: String = self.name.trim().chars().take(200).collect();
-        Some(Feature {
-            says: [("name".to_owned(), name)].into_iter().filter(|(_, n)| !n.is_empty()).collect(),
-            ring,
-        })
+        let told = self.data.into_iter().take(50).chain([("name".to_owned(), self.name)]);
+        let says = told.filter_map(|(name, text)| {
+            let text: String = text.trim().chars().take(200).collect();
+            Some((name.chars().take(60).collect(), text)).filter(|(_, text)| !text.is_empty())
+        });
+        Some(Feature { says: says.collect(), ring })
     }
 }
 
@@ -277,6 +281,10 @@ fn kml(text: &str) -> Result<Vec<Feature>, GeoFileError> {
                     ("Placemark", _) => placemark = Some(Placemark::default()),
                     ("outerBoundaryIs", Some(mark)) => mark.outer.push(String::new()),
                     ("innerBoundaryIs", Some(mark)) => mark.holed = true,
+                    ("SimpleData" | "Data", Some(mark)) => {
+                        let named = start.try_get_attribute("name").ok().flatten();
+                        mark.reading = named.map(|a| a.value.trim().to_owned()).unwrap_or_default();
+                    }
                     _ => {}
                 }
                 path.push(name);
@@ -307,6 +315,9 @@ fn kml(text: &str) -> Result<Vec<Feature>, GeoFileError> {
         let steps: Vec<&str> = path.iter().rev().take(3).map(String::as_str).collect();
         match steps[..] {
             ["name", "Placemark", ..] => mark.name.push_str(&said),
+            ["SimpleData", ..] | ["value", "Data", ..] if mark.data.len() < 50 => {
+                mark.data.entry(mark.reading.clone()).or_default().push_str(&said);
+            }
             ["coordinates", "LinearRing", "outerBoundaryIs"] => {
                 mark.outer.last_mut().into_iter().for_each(|ring| ring.push_str(&said));
             }
@@ -360,12 +371,13 @@ mod tests {
     #[test]
     fn outside_kml_is_read_with_its_names_and_altitudes() {
         let text = r#"<?xml version="1.0"?><kml xmlns="http://www.opengis.net/kml/2.2"><Document><name>Site</name>
-            <Placemark><name>North &amp; &#69;ast</name><Polygon><outerBoundaryIs><LinearRing><coordinates>
+            <Placemark><name>North &amp; &#69;ast</name><ExtendedData><Data name="ha"><value>1.5</value></Data><SchemaData><SimpleData name="Block">B &amp; 7</SimpleData></SchemaData></ExtendedData><Polygon><outerBoundaryIs><LinearRing><coordinates>
             -84.5,42.7,0 -84.4,42.7,0 -84.4,42.8,0 -84.5,42.7,0</coordinates></LinearRing></outerBoundaryIs></Polygon></Placemark>
             <Placemark><name>A point</name><Point><coordinates>1,2</coordinates></Point></Placemark></Document></kml>"#;
         let found = read(text.as_bytes()).unwrap();
         assert_eq!(found.len(), 1);
         assert_eq!(found[0].says.get("name").map(String::as_str), Some("North & East"));
+        assert_eq!((&*found[0].says["ha"], &*found[0].says["Block"]), ("1.5", "B & 7"));
         assert_eq!(found[0].ring.as_ref().unwrap().len(), 4);
     }
 
