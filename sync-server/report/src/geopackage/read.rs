@@ -75,7 +75,7 @@ pub fn read_areas(bytes: &[u8], most: usize) -> Result<Vec<Area>, ReadError> {
             return Err(ReadError::NoTable(table));
         }
         let mut query = db.prepare(&format!("SELECT * FROM \"{}\"", table.replace('"', "\"\"")))?;
-        let names: Vec<String> = query.column_names().into_iter().map(str::to_owned).collect();
+        let names: Vec<String> = query.column_names().map(str::to_owned).collect();
         let mut features = query.query([])?;
         while let Some(feature) = features.next()? {
             areas.push(area(feature, &names, &column)?);

@@ -3,7 +3,6 @@
 
 mod crews;
 mod keys;
-mod photos;
 mod updates;
 
 use std::path::PathBuf;
