@@ -10,6 +10,7 @@ mod dosing;
 mod files;
 mod mutate;
 mod photos;
+mod salvage;
 mod stand;
 mod tokens;
 
@@ -52,7 +53,7 @@ pub const TARGETS: [Target; 12] = [
     Target { name: "exchange", run: books::exchange, make: books::make_exchange },
     Target { name: "certificate", run: books::certificate, make: books::make_certificate },
     Target { name: "bundle", run: files::bundle_file, make: files::make_bundle },
-    Target { name: "salvage", run: files::salvaged, make: files::make_salvage },
+    Target { name: "salvage", run: salvage::salvaged, make: salvage::make_salvage },
     Target { name: "label", run: dosing::label, make: dosing::make_label },
     Target { name: "plan", run: dosing::plan, make: dosing::make_plan },
     Target { name: "tus", run: photos::tus, make: photos::make_tus },

@@ -3,9 +3,11 @@
 use std::collections::BTreeSet;
 
 use bolebook_core::ids::{BookId, DeviceId};
+use bolebook_core::quantity::UtcMs;
 use bolebook_core::signing::SecretKey;
 use bolebook_log::client::{ClientError, Session};
 use bolebook_log::{LogError, Page};
+use rusqlite::Connection;
 
 use crate::sim::cast::{Cast, Part};
 use crate::sim::dice::Dice;
@@ -70,7 +72,7 @@ pub(super) struct Sim {
     pub(super) stats: Stats,
     ledger: Ledger,
     net: Net,
-    weather: Weather,
+    pub(super) weather: Weather,
     steps: Vec<String>,
     requests: u64,
     small_pages: bool,
@@ -112,7 +114,7 @@ impl Sim {
                 }
             };
         }
-        let (ledger, weather) = (Ledger::new(nodes.len()), Weather::of(&mut dice));
+        let (ledger, weather) = (Ledger::new(nodes.len(), options.snapshots), Weather::of(&mut dice));
         let small_pages = dice.chance(500);
         Self {
             options,
@@ -157,6 +159,7 @@ impl Sim {
         }
         self.stats.records = self.ledger.lines().map(|(_, seen)| seen.records.len() as u64).sum();
         self.stats.destroyed = self.ledger.destroyed;
+        self.stats.laid_out = self.ledger.laid_out;
         self.stats.packets = self.net.faults;
         self.stats.commits = self.nodes.iter().map(|n| n.disk.commits()).sum();
         Ok(())
@@ -202,9 +205,13 @@ impl Sim {
 
     /// Reads what is new in a node's store into ledger and screen.
     pub(super) fn observe(&mut self, n: usize, law: Law) -> Result<(), Broken> {
-        let arrivals = self.ledger.observe(n, self.nodes[n].disk.db(), law)?;
+        let news = self.ledger.observe(n, self.nodes[n].disk.db(), law)?;
+        if news.anew {
+            self.tell(format!("{} laid its log out anew", self.nodes[n].name));
+            self.nodes[n].screen = Default::default();
+        }
         let (job, uncertified) = (self.cast.job(), self.uncertified());
-        for arrival in arrivals.iter().filter(|(book, _)| *book == job) {
+        for arrival in news.lines.iter().filter(|(book, _)| *book == job) {
             let Some(seen) = self.ledger.line(arrival) else { continue };
             let screen = &mut self.nodes[n].screen;
             for (id, what) in &seen.records {
@@ -292,7 +299,8 @@ impl Sim {
         let clock = self.nodes[n].clock(self.now);
         let request = match session.request(self.nodes[n].disk.db(), clock) {
             Ok(Some(request)) => request,
-            Ok(None) => return Ok(()),
+            // Both have the same lines: now what had to be set aside.
+            Ok(None) => return self.put_back(n, server),
             Err(ClientError::Log(error)) => return self.power_cut(n, &error),
             Err(error) => return Err(Broken { law: Law::Settles, why: error.to_string() }),
         };
@@ -328,16 +336,26 @@ impl Sim {
     }
 
     fn serve(&mut self, server: usize, by: usize, body: &[u8]) -> Result<Option<(u16, Vec<u8>)>, Broken> {
+        self.serve_by(server, by, body, |s, db, dice, by, body| s.answer(db, dice, by, body))
+    }
+
+    pub(super) fn serve_by(
+        &mut self,
+        server: usize,
+        by: usize,
+        body: &[u8],
+        how: impl Fn(&Serving<'_>, &mut Connection, &mut Dice, DeviceId, &[u8]) -> Ended,
+    ) -> Result<Option<(u16, Vec<u8>)>, Broken> {
         let lines = if self.small_pages { 1 + self.dice.below(40) } else { 50_000 };
         let by = self.nodes[by].device;
         let node = &mut self.nodes[server];
         let serving = Serving {
             key: &node.key,
-            now: bolebook_core::quantity::UtcMs(self.now + node.skew_ms),
+            now: UtcMs(self.now + node.skew_ms),
             page: Page { lines, bytes: 24 << 20 },
             sabotage: self.options.sabotage,
         };
-        match serving.answer(node.disk.db_mut(), &mut self.dice, by, body) {
+        match how(&serving, node.disk.db_mut(), &mut self.dice, by, body) {
             Ended::Answered(text, lines) => {
                 self.stats.exchanges += 1;
                 self.observe(server, Law::AcknowledgedDurable)?;
@@ -385,6 +403,11 @@ impl Sim {
             // What a cut request looks like to the server; and a second restore within one session.
             Err(_) if CUT.contains(&problem.code.as_str()) => Ok(false),
             Err(_) if ["chain-mismatch", "unknown-dependency"].contains(&problem.code.as_str()) => Ok(false),
+            // A fork on the way between two servers: nothing was changed, and it is said.
+            Err(error @ ClientError::OtherBranch { .. }) if self.options.snapshots => {
+                self.tell(format!("{name}: {error}"));
+                Ok(false)
+            }
             Err(error) => Err(Broken { law: Law::MergeIsTotal, why: format!("{name}: {error}") }),
         }
     }
@@ -423,10 +446,13 @@ impl Sim {
 
     fn exchange_whole(&mut self, n: usize, server: usize) -> Result<bool, Broken> {
         let session = Session::new(self.nodes[server].device, self.books());
+        let before = self.stats.put_back();
         self.ask_on(n, server, session)?;
         let mut moved = false;
         for _ in 0..5_000 {
-            let Some(asking) = self.nodes[n].asking.take() else { return Ok(moved) };
+            let Some(asking) = self.nodes[n].asking.take() else {
+                return Ok(moved || self.stats.put_back() > before);
+            };
             self.net.clear();
             self.now += 10;
             let body = asking.request.body.clone().into_bytes();
@@ -437,6 +463,7 @@ impl Sim {
     }
 
     fn check(&mut self) -> Result<(), Broken> {
+        self.nothing_waits()?;
         if self.options.sabotage == Some(Sabotage::TamperWithLine) {
             let n = self.dice.below(self.nodes.len());
             let change = r#"UPDATE lines SET line = replace(line, '"text":"note', '"text":"Note')

@@ -10,6 +10,7 @@
 //! network is whole, everybody exchanges until nothing moves, and then the laws are checked
 //! ([`laws`]) over every store.
 
+pub mod aside;
 pub mod cast;
 pub mod cuts;
 pub mod dice;
@@ -142,6 +143,12 @@ pub struct Stats {
     pub restores: u64,
     /// Clocks set wrong.
     pub clocks: u64,
+    /// Logs laid out anew because an actor had forked.
+    pub laid_out: u64,
+    /// Requests with evidence of a fork that a server answered 2xx.
+    pub rescues: u64,
+    /// Records that could not be rescued and were written again.
+    pub reput: u64,
     /// Lines whose every copy went with a restored store.
     pub destroyed: u64,
     /// Points at which every store was compared.
@@ -160,6 +167,11 @@ impl Stats {
         self.packets + self.crashes + self.power_cuts + self.restores + self.clocks
     }
 
+    /// How much of what was set aside was put back.
+    pub(crate) fn put_back(&self) -> u64 {
+        self.rescues + self.reput
+    }
+
     /// Adds another run's.
     pub fn add(&mut self, other: &Self) {
         let pairs = [
@@ -174,6 +186,9 @@ impl Stats {
             (&mut self.commits, other.commits),
             (&mut self.restores, other.restores),
             (&mut self.clocks, other.clocks),
+            (&mut self.laid_out, other.laid_out),
+            (&mut self.rescues, other.rescues),
+            (&mut self.reput, other.reput),
             (&mut self.destroyed, other.destroyed),
             (&mut self.quiet_points, other.quiet_points),
             (&mut self.findings, other.findings),

@@ -62,6 +62,8 @@ pub fn soak(arguments: &Arguments, until: Until, say: &mut dyn FnMut(String)) ->
         ("faults: power cut at a commit", all.power_cuts),
         ("faults: stores restored to an older copy", all.restores),
         ("faults: clocks set wrong by hours", all.clocks),
+        ("logs laid out anew after a fork", all.laid_out),
+        ("rescues answered 2xx", all.rescues),
         ("lines whose every copy went with a restored store", all.destroyed),
         ("quiet points, every store compared", all.quiet_points),
     ] {

@@ -62,12 +62,17 @@ impl Salvaged {
                     Value::Text(text),
                     Value::Text(_),
                     Value::Text(_),
-                    Value::Text(_),
-                    Value::Blob(_),
+                    Value::Text(state),
+                    Value::Blob(server),
                     Value::Integer(_),
                 ] => {
-                    if let Some(book) = book_of(book) {
-                        self.set_aside.insert((book, hash.clone(), text.clone()), row.clone());
+                    // Every later exchange reads all of them: one that cannot be read would stop it.
+                    let whole = (hash.len(), server.len()) == (32, 16) && State::of(state).is_some();
+                    match book_of(book).filter(|_| whole) {
+                        Some(book) => {
+                            self.set_aside.insert((book, hash.clone(), text.clone()), row.clone());
+                        }
+                        None => self.unreadable += 1,
                     }
                 }
                 _ => {}
