@@ -217,12 +217,12 @@ fn a_mixed_product_is_dosed_in_product_and_every_volume_says_which_it_is() {
         assert!(error.to_string().contains("the entry says otherwise"), "{error}");
         assert!(!error.to_string().contains("9 parts of product with 1 part of water"), "{error}");
     }
-    // A rate or dose read otherwise: nothing of the entry is said, 2.4 and 2.8 mL/cm, 72 mL at 30 cm.
+    // A rate or dose read otherwise: nothing of the entry is said, 2.6 mL/cm.
     let text = device.run(&["label", "confirm-template", "--invented"]).ok().out;
-    let wrong = device.file("wrong.json", text.replacen("2.8 mL/cm", "2.9 mL/cm", 1));
+    let wrong = device.file("wrong.json", text.replacen("2.6 mL/cm", "2.9 mL/cm", 1));
     let error = device.refused(4, &["label", "confirm", common::LABEL, &wrong, by]).to_string();
     assert!(error.contains("was not found in yours") && error.contains("2.900"), "{error}");
-    assert!(!error.contains("2.800") && !error.contains("by the entry"), "{error}");
+    assert!(!error.contains("2.600") && !error.contains("by the entry"), "{error}");
     let again = with("confirm-template", "again-mixed.json", nine_to_one);
     // Without a licence it has no effect, and is said so at once.
     device.run(&["person", "add", "Cleo Invented", "--work", "office"]).ok();

@@ -309,8 +309,9 @@ mod tests {
 
     #[test]
     fn more_areas_than_a_job_has_blocks_are_refused_in_both_forms() {
-        let feature =
-            format!(r#"{{"type":"Feature","properties":{{}},"geometry":{{"type":"Polygon","coordinates":{SQUARE}}}}}"#);
+        let feature = format!(
+            r#"{{"type":"Feature","properties":{{}},"geometry":{{"type":"Polygon","coordinates":{SQUARE}}}}}"#
+        );
         let json = |n: usize| {
             format!(r#"{{"type":"FeatureCollection","features":[{}]}}"#, vec![feature.as_str(); n].join(","))
         };

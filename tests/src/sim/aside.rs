@@ -1,4 +1,5 @@
-//! What becomes of lines that were set aside because an actor forked: the steps of the command
+//! Devices put back to a snapshot while they run, so that their actors fork, and what becomes of the
+//! lines that are set aside then: the steps of the command
 //! (`cli-client/src/sync.rs`) and of the hub (`sync-server/src/relay.rs`) after an exchange, over the
 //! shipped log.
 
@@ -13,6 +14,23 @@ use crate::sim::engine::Sim;
 use crate::sim::{Broken, Law};
 
 impl Sim {
+    /// A device that writes is put back to a snapshot while it runs, or one is made.
+    pub(super) fn snapshot(&mut self) -> Result<(), Broken> {
+        let devices: Vec<usize> = (0..self.nodes.len()).filter(|n| !self.nodes[*n].part.serves()).collect();
+        let n = devices[self.dice.below(devices.len())];
+        if self.nodes[n].copies.is_empty() || self.dice.chance(400) {
+            self.copy(n);
+            return Ok(());
+        }
+        self.restore(n)
+    }
+
+    pub(super) fn copy(&mut self, n: usize) {
+        self.tell(format!("{}: a copy is made", self.nodes[n].name));
+        let copy = self.nodes[n].disk.copy();
+        self.nodes[n].copies.push(copy);
+    }
+
     /// Gives a server the evidence of what was set aside, and writes the device's other good records
     /// again. Request or answer may be lost.
     pub(super) fn put_back(&mut self, n: usize, server: usize) -> Result<(), Broken> {

@@ -30,13 +30,17 @@ pub fn run(seed: u64, options: Options) -> Result<Stats, Box<Failure>> {
     match played {
         Ok(()) => Ok(sim.stats),
         Err(broken) => {
-            Err(Box::new(Failure { seed, size: options.size, broken, steps: std::mem::take(&mut sim.steps) }))
+            let (size, snapshots, steps) = (options.size, options.snapshots, std::mem::take(&mut sim.steps));
+            Err(Box::new(Failure { seed, size, snapshots, broken, steps }))
         }
     }
 }
 
 /// Refusals that a request cut off on its way may get.
 const CUT: [&str; 4] = ["body-cut", "line-order", "line-malformed", "genesis-unproven"];
+
+/// How often in a thousand steps a device is put back to a snapshot, or one is made, where actors fork.
+const SNAPSHOTS: usize = 150;
 
 /// How much happens.
 #[derive(Clone, Copy)]
@@ -167,6 +171,9 @@ impl Sim {
 
     fn step(&mut self) -> Result<(), Broken> {
         self.now += self.dice.between(500, 120_000);
+        if self.options.snapshots && self.dice.chance(SNAPSHOTS) {
+            self.snapshot()?;
+        }
         let n = self.dice.below(self.nodes.len());
         match self.dice.below(100) {
             0..35 => self.work()?,
@@ -177,11 +184,7 @@ impl Sim {
                 self.tell(format!("{}: the power will go at its next commit", self.nodes[n].name));
                 self.nodes[n].disk.cut_power_at_next_commit();
             }
-            94..96 => {
-                self.tell(format!("{}: a copy is made", self.nodes[n].name));
-                let copy = self.nodes[n].disk.copy();
-                self.nodes[n].copies.push(copy);
-            }
+            94..96 => self.copy(n),
             96..98 => self.restore(n)?,
             98 => {
                 let hours = [0, 0, 1, -1, 5, -7, 24, -24][self.dice.below(8)];
@@ -256,7 +259,7 @@ impl Sim {
         self.crash(n, "loses power at a commit")
     }
 
-    fn restore(&mut self, n: usize) -> Result<(), Broken> {
+    pub(super) fn restore(&mut self, n: usize) -> Result<(), Broken> {
         let serves = self.nodes[n].part.serves();
         let copies = std::mem::take(&mut self.nodes[n].copies);
         if !copies.is_empty() {
@@ -381,6 +384,9 @@ impl Sim {
                     let (pushed, pulled) =
                         outcome.books.values().fold((0, 0), |(a, b), o| (a + o.pushed, b + o.pulled));
                     self.tell(format!("{name} gave {pushed}, took in {pulled}"));
+                    if self.options.sabotage == Some(Sabotage::ForgetSetAside) {
+                        self.nodes[n].disk.db().execute("DELETE FROM set_aside", []).unwrap();
+                    }
                     self.observe(n, Law::AcknowledgedDurable)?;
                     self.ask_on(n, server, session)?;
                     return Ok(pushed + pulled > 0);

@@ -86,6 +86,10 @@ pub enum Sabotage {
     RefuseContent,
     /// A server answers, and its transaction is lost (i6).
     AcknowledgeBeforeCommit,
+    /// A device forgets what it had to set aside when an actor had forked (i2).
+    ForgetSetAside,
+    /// A server answers to evidence of a fork, and puts nothing back (i3).
+    RescueNothing,
 }
 
 /// How large a run is.
@@ -208,6 +212,8 @@ pub struct Failure {
     pub seed: u64,
     /// Its size.
     pub size: Size,
+    /// Whether actors could fork.
+    pub snapshots: bool,
     /// What broke.
     pub broken: Broken,
     /// What was done, in order.
@@ -226,6 +232,7 @@ impl fmt::Display for Failure {
         }
         let why: String = self.broken.why.chars().take(1_200).collect();
         writeln!(f, "seed {} broke the law: {}\n{why}", self.seed, self.broken.law.name())?;
-        write!(f, "play it again: cargo xtask soak --only sim --size {size} --seed {}", self.seed)
+        let snapshots = if self.snapshots { " --snapshots" } else { "" };
+        write!(f, "play it again: cargo xtask soak --only sim --size {size} --seed {}{snapshots}", self.seed)
     }
 }

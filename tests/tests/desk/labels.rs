@@ -252,7 +252,7 @@ fn only_another_licensed_person_confirms_and_only_what_the_paper_says() {
     let page = ann.page(&confirm);
     assert!(!page.text.contains("mL per inch") && !page.text.contains("6.5"), "the entry is not shown");
     for (more, said) in [
-        (vec![("rates.0.usual", "5")], "a rate of the entry for &#39;preventive&#39; was not found in yours"),
+        (vec![("rates.0.usual", "5")], "a rate of the entry for 'preventive' was not found in yours"),
         (vec![("worked.1.dose", "61")], "61.000 mL by hand is not what the entry gives"),
         (vec![("worked.1.diameter", "8"), ("worked.1.dose", "48")], "three are needed"),
         (

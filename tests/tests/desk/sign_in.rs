@@ -200,7 +200,8 @@ fn above_the_most_passwords_at_once_a_sign_in_waits_for_its_turn() {
     let asks = std::thread::spawn(move || {
         say.send(browser.post("/sign-in", &[("name", "olive"), ("password", PASSWORD)]).status).unwrap();
     });
-    hear.recv_timeout(std::time::Duration::from_millis(100)).expect_err("nobody is in while there is no room");
+    hear.recv_timeout(std::time::Duration::from_millis(100))
+        .expect_err("nobody is in while there is no room");
     drop(held);
     assert_eq!(hear.recv().unwrap(), 303);
     asks.join().unwrap();
