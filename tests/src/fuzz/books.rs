@@ -196,15 +196,18 @@ pub fn exchange(bytes: &[u8]) -> Ended {
     let mut lines = vec![];
     let mut whole = true;
     for line in text.lines() {
-        let asked = RequestLine::parse(line);
-        let answered = AnswerLine::parse(line);
-        match asked {
-            Ok(RequestLine::Log(line)) => {
-                assert!(matches!(answered, Ok(AnswerLine::Log(_))), "one line, two readings");
-                lines.push(line);
+        match RequestLine::parse(line) {
+            Ok(RequestLine::Log(log)) => {
+                // Half the work of an execution is to build commits: one in eight is read twice.
+                let twice = line.len().is_multiple_of(8);
+                assert!(
+                    !twice || matches!(AnswerLine::parse(line), Ok(AnswerLine::Log(_))),
+                    "one line, two readings"
+                );
+                lines.push(log);
             }
             Ok(_) => {}
-            Err(_) => whole &= answered.is_ok(),
+            Err(_) => whole &= AnswerLine::parse(line).is_ok(),
         }
     }
     let class = LOG.with_borrow_mut(|db| {

@@ -13,8 +13,9 @@ use crate::crowd::{Crowd, Step};
 use crate::fuzz::Ended;
 use crate::sim::dice::Dice;
 
-/// SQLite's default page, which every store has, and its smallest: there most rows go on elsewhere.
-const PAGES: [usize; 2] = [512, 4_096];
+/// SQLite's smallest page, where most rows go on elsewhere, and its default, which every store has; each
+/// with the commits of its book.
+const PAGES: [(usize, usize); 2] = [(512, 2), (4_096, 3)];
 
 /// What SQLite writes of a small book: its file before and after the write-ahead log went into it,
 /// and that log.
@@ -25,11 +26,11 @@ struct Store {
     file: Vec<u8>,
 }
 
-/// A book of three commits, each on the one before it, and a signature.
-fn lines() -> (bolebook_core::ids::BookId, Vec<LogLine>) {
+/// A book of two commits or three, each on the one before it, and a signature.
+fn lines(commits: usize) -> (bolebook_core::ids::BookId, Vec<LogLine>) {
     let step = |device, act, pick| Step { device, act, pick };
     let steps = [step(0, 0, 0), step(0, 2, 1)];
-    let book = Crowd::play(&steps).all();
+    let book = Crowd::play(&steps[..commits - 1]).all();
     let mut lines: Vec<LogLine> = book.commits().iter().cloned().map(LogLine::from).collect();
     let last = book.commits().last().unwrap();
     let key = SecretKey::from_seed([21; 32]);
@@ -44,10 +45,10 @@ static COMMITS: LazyLock<BTreeSet<CommitHash>> = LazyLock::new(|| {
         Entry::Commit(commit) => Some(commit.hash()),
         Entry::Signature(_) => None,
     };
-    lines().1.into_iter().filter_map(commit).collect()
+    PAGES.iter().flat_map(|(_, commits)| lines(*commits).1).filter_map(commit).collect()
 });
 
-fn stored(page: usize) -> Store {
+fn stored((page, commits): (usize, usize)) -> Store {
     let folder = tempfile::tempdir().unwrap();
     let path = folder.path().join("store.sqlite");
     let bare = rusqlite::Connection::open(&path).unwrap();
@@ -55,9 +56,9 @@ fn stored(page: usize) -> Store {
     bare.execute_batch(&size).unwrap();
     drop(bare);
     let mut db = bolebook_log::open(&path).unwrap();
-    let (book, lines) = lines();
+    let (book, lines) = lines(commits);
     salvage::waiting(&db).unwrap();
-    let (first, rest) = lines.split_at(2);
+    let (first, rest) = lines.split_at(commits - 1);
     let tx = db.transaction().unwrap();
     bolebook_log::append(&tx, book, first).unwrap();
     tx.commit().unwrap();
@@ -70,7 +71,7 @@ fn stored(page: usize) -> Store {
     let aside = lines.last().unwrap();
     let row = rusqlite::params![book.as_bytes(), aside.hash().0, aside.text()];
     tx.execute("INSERT INTO salvaged VALUES (?1, ?2, ?3)", row).unwrap();
-    let row = rusqlite::params![book.as_bytes(), first[1].hash().0, first[1].text(), vec![9u8; 16]];
+    let row = rusqlite::params![book.as_bytes(), first[0].hash().0, first[0].text(), vec![9u8; 16]];
     let set = "INSERT INTO set_aside VALUES (?1, 300, ?2, ?3, 'actor-forked', 'why', 'rescued', ?4, 5)";
     tx.execute(set, row).unwrap();
     tx.commit().unwrap();
