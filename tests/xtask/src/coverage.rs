@@ -16,7 +16,7 @@ use crate::{root, target};
 /// Says to this program that cargo calls it in rustc's place.
 const STANDS_IN: &str = "BOLEBOOK_INSTRUMENT";
 /// Executions of each target, when the command line does not say.
-const EXECUTIONS: &str = "20000";
+const EXECUTIONS: &str = "5000";
 const PAGE: &str = "docs/reliability.md";
 const BEGIN: &str = "<!-- coverage: written by cargo xtask soak --coverage -->\n";
 const END: &str = "<!-- coverage ends -->";
