@@ -11,7 +11,7 @@ use bolebook_core::ids::{BookId, DeviceId};
 use bolebook_core::signing::{HeadSignature, SecretKey};
 use serde_json::{Value, json};
 
-use crate::fuzz::books::{BOOK, changed_commit, make_exchange};
+use crate::fuzz::books::{BOOK, changed_commit};
 use crate::fuzz::{Ended, mutate};
 use crate::sim::dice::Dice;
 
@@ -116,18 +116,25 @@ pub fn answer(bytes: &[u8]) -> Ended {
     Ended::passed(format!("believed, {brought} brought, {own} own"))
 }
 
-/// Makes a request in either form; the short one changed in a line now and then.
+/// Makes a request in either form, of lines that are some; the short one changed in a line now and then.
 pub fn make_short(dice: &mut Dice) -> Vec<u8> {
-    let body = make_exchange(dice);
-    let Ok(text) = std::str::from_utf8(&body) else { return body };
-    let mut lines: Vec<String> = vec![];
-    for line in text.lines() {
-        lines.push(line.to_owned());
-        lines.extend(signature_on(line).filter(|_| dice.chance(400)));
+    let zero = "0".repeat(64);
+    let mut lines = vec![
+        json!({ "exchange": 1, "now": dice.between(0, 2_000_000_000_000) }).to_string(),
+        json!({ "book": BOOK.id(), "server": null, "position": 0, "chain": zero }).to_string(),
+    ];
+    for _ in 0..=dice.below(3) {
+        let commit = changed_commit(dice);
+        if LogLine::parse(&commit).is_ok() {
+            let signed = signature_on(&commit).filter(|_| dice.chance(300));
+            lines.push(commit);
+            lines.extend(signed);
+        }
     }
-    let Some(short) = shorten(&(lines.join("\n") + "\n")).filter(|_| dice.chance(750)) else { return body };
+    let long = lines.join("\n") + "\n";
+    let Some(short) = shorten(&long).filter(|_| dice.chance(800)) else { return long.into_bytes() };
     let mut lines: Vec<String> = short.lines().map(str::to_owned).collect();
-    if dice.chance(600) {
+    if dice.chance(400) {
         let at = dice.below(lines.len());
         if let Ok(mut value) = serde_json::from_str::<Value>(&lines[at]) {
             mutate::once(dice, &mut value);
