@@ -733,12 +733,15 @@ fn a_limit_of_another_label_of_the_product_holds() {
     assert!(!stops_of(&other).contains(&"limit.reached"), "{}", other.text(Scale::Cm));
 }
 
+/// What is done to a label that was entered.
+type Change<'a> = &'a dyn Fn(&mut World, RecordId, Label);
+
 /// By hand: stem 1 took 70 mL under a label without a limit; another label of the same registration
 /// number, never used, says 100 mL a tree: the 30 mL left are under stem 2's least of 54. What ends that
 /// label's word: a newer version that a second person confirmed, its last day, a strike, another number.
 #[test]
 fn a_limit_of_a_label_of_the_product_that_nobody_named_holds() {
-    let beside = |change: &dyn Fn(&mut World, RecordId, Label)| {
+    let beside = |change: Change<'_>| {
         let mut ready = ready();
         let tree = ready.tree;
         ready.world.amend(Who::Crew(0), &[tree], Tree { stems: 2, ..listed("A-1") });
@@ -759,16 +762,24 @@ fn a_limit_of_a_label_of_the_product_that_nobody_named_holds() {
     let stop = stands.stops.iter().find(|s| s.code == "limit.reached").expect("it holds");
     assert!(stop.text.contains("Other, in force for the same product,"), "{}", stop.text);
     let free = |label: Label| Label { tree_season_max_ul: None, ..label };
-    let not_confirmed = beside(&|w, id, label| drop(w.yard_amend(Who::Office, id, free(label))));
+    let not_confirmed = beside(&|w, id, label| {
+        w.yard_amend(Who::Office, id, free(label));
+    });
     assert!(stops_of(&not_confirmed).contains(&"limit.reached"), "nobody has confirmed the newer version");
-    let ends: [&dyn Fn(&mut World, RecordId, Label); 4] = [
-        &|w, id, label| drop(w.reissued(id, free(label))),
-        &|w, id, label| drop(w.reissued(id, Label { expires: Some(day("2026-05-31")), ..label })),
+    let ends: [Change<'_>; 4] = [
+        &|w, id, label| {
+            w.reissued(id, free(label));
+        },
+        &|w, id, label| {
+            w.reissued(id, Label { expires: Some(day("2026-05-31")), ..label });
+        },
         &|w, id, _| {
             let strike = Strike { records: vec![id], reason: "entered twice".into() };
             w.yard_write(Who::Office, strike);
         },
-        &|w, id, label| drop(w.reissued(id, Label { registration: "INV-0002".into(), ..free(label) })),
+        &|w, id, label| {
+            w.reissued(id, Label { registration: "INV-0002".into(), ..free(label) });
+        },
     ];
     for (number, end) in ends.into_iter().enumerate() {
         let ended = beside(end);

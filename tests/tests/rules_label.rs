@@ -311,14 +311,31 @@ fn a_label_of_the_product_that_nobody_named_limits_a_season_too() {
     finds(&beside(69_000, &|_, _, _| ()), "dose.season_limit");
     let free = |label: Label| Label { tree_season_max_ul: None, ..label };
     finds(
-        &beside(139_000, &|w, id, label| drop(w.yard_amend(Who::Office, id, free(label)))),
+        &beside(139_000, &|w, id, label| {
+            w.yard_amend(Who::Office, id, free(label));
+        }),
         "dose.season_limit",
     );
-    silent(&beside(139_000, &|w, id, label| drop(w.reissued(id, free(label)))), "dose.season_limit");
+    silent(
+        &beside(139_000, &|w, id, label| {
+            w.reissued(id, free(label));
+        }),
+        "dose.season_limit",
+    );
     let past = |label: Label| Label { expires: Some(day("2026-05-31")), ..label };
-    silent(&beside(139_000, &|w, id, label| drop(w.reissued(id, past(label)))), "dose.season_limit");
+    silent(
+        &beside(139_000, &|w, id, label| {
+            w.reissued(id, past(label));
+        }),
+        "dose.season_limit",
+    );
     let other = |label: Label| Label { registration: "INV-0002".into(), ..free(label) };
-    silent(&beside(139_000, &|w, id, label| drop(w.reissued(id, other(label)))), "dose.season_limit");
+    silent(
+        &beside(139_000, &|w, id, label| {
+            w.reissued(id, other(label));
+        }),
+        "dose.season_limit",
+    );
     // Entered two days after the work: it says nothing of it.
     let mut w = one(any, |_| ());
     w.now.0 += 2 * 86_400_000;
