@@ -214,9 +214,22 @@ fn a_mixed_product_is_dosed_in_product_and_every_volume_says_which_it_is() {
         with("confirm-template", "other.json", "\"product_parts\": 1, \"diluent_parts\": 9"),
     ] {
         let error = device.refused(4, &["label", "confirm", mixed, &again, by]);
-        assert!(error.to_string().contains("9 parts of product with 1 part of water"), "{error}");
+        assert!(error.to_string().contains("the entry says otherwise"), "{error}");
+        assert!(!error.to_string().contains("9 parts of product with 1 part of water"), "{error}");
     }
+    // A rate or dose read otherwise: nothing of the entry is said, 2.6 mL/cm.
+    let text = device.run(&["label", "confirm-template", "--invented"]).ok().out;
+    let wrong = device.file("wrong.json", text.replacen("2.6 mL/cm", "2.9 mL/cm", 1));
+    let error = device.refused(4, &["label", "confirm", common::LABEL, &wrong, by]).to_string();
+    assert!(error.contains("was not found in yours") && error.contains("2.900"), "{error}");
+    assert!(!error.contains("2.600") && !error.contains("by the entry"), "{error}");
     let again = with("confirm-template", "again-mixed.json", nine_to_one);
+    // Without a licence it has no effect, and is said so at once.
+    device.run(&["person", "add", "Cleo Invented", "--work", "office"]).ok();
+    let run = device.run(&["label", "confirm", mixed, &again, "--by", "Cleo Invented"]).ok();
+    assert!(run.out.contains("WITHOUT EFFECT") && run.err.contains("NOT confirmed"), "{run:?}");
+    let listed = device.json(&["label", "list"]).to_string();
+    assert!(listed.contains("\"confirmed\":false"), "{listed}");
     device.run(&["label", "confirm", mixed, &again, by]).ok();
     device.run(&["lot", "add", "L-9", "--label", mixed, "--expires", "2027-12-31"]).ok();
 

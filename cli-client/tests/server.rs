@@ -173,6 +173,42 @@ fn named_in(folders: &[std::path::PathBuf], text: &str) -> usize {
     folders.iter().filter(|folder| !common::holding(folder, text).is_empty()).count()
 }
 
+/// Answers every request with this status and blanks without end; gives the bytes that were taken.
+fn endless(status: &'static str) -> (String, Arc<AtomicUsize>) {
+    let listener = TcpListener::bind("127.0.0.1:0").unwrap();
+    let url = format!("http://{}", listener.local_addr().unwrap());
+    let sent = Arc::new(AtomicUsize::new(0));
+    let counter = sent.clone();
+    std::thread::spawn(move || {
+        for mut line in listener.incoming().map_while(Result::ok) {
+            let counter = counter.clone();
+            std::thread::spawn(move || {
+                let _ = line.read(&mut [0; 4_096]);
+                let head = format!("HTTP/1.1 {status}\r\ncontent-type: application/json\r\n\r\n");
+                let mut blanks = line.write_all(head.as_bytes());
+                while blanks.is_ok() {
+                    blanks = line.write_all(&[b' '; 64 << 10]);
+                    counter.fetch_add(64 << 10, Ordering::SeqCst);
+                }
+            });
+        }
+    });
+    (url, sent)
+}
+
+/// The limits are 16 MiB of an answer and 64 KiB of an error; what else was taken lies in the system's
+/// buffers, here at most 16 MiB more.
+#[test]
+fn an_answer_or_an_error_without_end_is_not_read_to_its_end() {
+    let base = TempDir::new().unwrap();
+    let (office, _server) = with_server(&base);
+    for (status, most) in [("200 OK", 16 << 20), ("400 Bad Request", 64 << 10)] {
+        let (url, taken) = endless(status);
+        office.refused(7, &["exchange", &url]);
+        assert!(taken.load(Ordering::SeqCst) < most + (16 << 20), "{status}: {taken:?}");
+    }
+}
+
 /// Passes bytes on to the server, and drops the first `cuts` lines after `most` bytes each.
 fn thin_line(server: &str, cuts: usize, most: usize) -> (String, Arc<AtomicUsize>) {
     let server = server.strip_prefix("http://").unwrap().to_owned();

@@ -19,7 +19,7 @@ use crate::ids::{BookId, LabelId, TreeId};
 use crate::quantity::{Ul, UtcMs};
 use crate::record::book_kinds::Zone;
 use crate::view::View;
-use crate::view::products::Products;
+use crate::view::products::{Products, StandingLabels};
 
 pub use canopy::{
     Assessed, CANOPY_CLASSES, CanopyClass, Change, Moved, Season, canopies, change, losses, wilson,
@@ -83,11 +83,12 @@ pub(crate) fn check_trees(
     findings: &mut Vec<Finding>,
 ) {
     let products = view.yard.products();
+    let standing = view.yard.standing_labels(&products);
     for (id, past) in past.by_tree(view).into_iter().filter(|(id, _)| wanted(*id)) {
         let Some(tree) = view.trees.get(&id) else { continue };
         let now: Vec<_> = treatments(view, tree).into_iter().filter(|t| t.discharged_ul().1 > 0).collect();
         findings.extend(now.iter().filter_map(|t| too_soon(view, id, t, &past)));
-        over_limit(view, &products, id, &now, &past, findings);
+        over_limit(view, (&products, &standing), id, &now, &past, findings);
     }
 }
 
@@ -119,7 +120,7 @@ fn too_soon(view: &View<'_>, id: TreeId, now: &Treatment<'_>, past: &PastTree) -
 /// what both put in counts. Of one book alone [`crate::check::season`] says it.
 fn over_limit(
     view: &View<'_>,
-    products: &Products,
+    (products, standing): (&Products, &StandingLabels<'_>),
     id: TreeId,
     now: &[Treatment<'_>],
     past: &PastTree,
@@ -140,8 +141,12 @@ fn over_limit(
         // Whichever label sets the least: a later entry or version never sets an earlier one's aside.
         let used = ours.iter().flat_map(|t| t.parts.iter().map(|(_, _, a)| a.label));
         let used = used.chain(theirs.iter().filter_map(|t| t.label));
-        let limits = used.filter_map(|l| view.yard.label(l)).filter_map(|l| season_limit_ul(l, &diameters));
-        let Some(limit) = limits.min() else { continue };
+        let stood = ours.iter().flat_map(|t| {
+            let day = t.days(view).map(|d| d.day).min();
+            standing.at(products, label, t.last_begun(), day).map(|(_, label)| label)
+        });
+        let labels = used.filter_map(|l| view.yard.label(l)).chain(stood);
+        let Some(limit) = labels.filter_map(|l| season_limit_ul(l, &diameters)).min() else { continue };
         let before = theirs.iter().map(|t| t.discharged_ul.0).fold(0, i64::saturating_add);
         let all = ours.iter().map(|t| t.discharged_ul().1).fold(before, i64::saturating_add);
         if before == 0 || all <= limit.0 {

@@ -19,6 +19,7 @@ pub mod findings;
 pub mod handlers;
 pub mod identity;
 pub mod limiter;
+pub mod listen;
 pub mod openapi;
 pub mod paging;
 pub mod photos;
@@ -34,10 +35,12 @@ pub mod tables;
 pub mod token_keys;
 pub mod uploads;
 
-use std::future::{Future, IntoFuture as _};
-use std::net::SocketAddr;
+use std::future::Future;
+use std::time::Duration;
 
 use tokio::net::TcpListener;
+
+use crate::listen::{Limits, listen};
 
 pub use router::app;
 pub use state::{App, Clock, Config, StartError};
@@ -81,20 +84,21 @@ pub async fn serve_all(
     };
     let sites =
         [(listeners.desk, desk::router(app.clone())), (listeners.portal, portal::router(app.clone()))];
+    let limits = Limits {
+        connections: app.config.connections_at_once,
+        head: Duration::from_millis(app.config.head_timeout_ms),
+    };
     let mut others = tokio::task::JoinSet::new();
     for (listener, router) in sites {
         let Some(listener) = listener else { continue };
-        let service = router.into_make_service_with_connect_info::<SocketAddr>();
-        others.spawn(
-            axum::serve(listener, service).with_graceful_shutdown(until(stopped.clone())).into_future(),
-        );
+        others.spawn(listen(listener, router, limits, until(stopped.clone())));
     }
-    let service = router::app(app.clone()).into_make_service_with_connect_info::<SocketAddr>();
-    let mut served = axum::serve(listeners.api, service).with_graceful_shutdown(shutdown).await;
+    listen(listeners.api, router::app(app.clone()), limits, shutdown).await;
     app.desk.closing.send_replace(true);
     drop(stop);
+    let mut served = Ok(());
     while let Some(done) = others.join_next().await {
-        served = served.and(done.unwrap_or_else(|e| Err(std::io::Error::other(e))));
+        served = served.and(done.map_err(std::io::Error::other));
     }
     worker.abort();
     served

@@ -18,6 +18,7 @@ use std::time::Duration;
 
 use bolebook_core::exchange::{MEDIA_TYPE, Problem, short};
 use bolebook_core::ids::{BookId, DeviceId};
+use bolebook_core::quantity::UtcMs;
 use bolebook_core::service::{BookList, Health, Register, TokenAnswer, assertion};
 use bolebook_log::client::{ClientError, Session};
 use bolebook_log::set_aside;
@@ -140,17 +141,22 @@ impl Other {
             return Err(wrong("serves another yard"));
         }
         other.device = health.server;
-        other.sign_in(app)?;
+        other.sign_in_at(app, health.now)?;
         Ok(other)
     }
 
-    /// Gets a token: it lasts for a quarter of an hour, and photos over a thin line take longer.
+    /// Gets another token: one lasts for a quarter of an hour, and photos over a thin line take longer.
     fn sign_in(&mut self, app: &Inner) -> Result<(), RelayError> {
         let health: Health = self.get("/health")?;
+        self.sign_in_at(app, health.now)
+    }
+
+    /// Gets a token; `now` is the other server's clock, as it has just told it.
+    fn sign_in_at(&mut self, app: &Inner, now: UtcMs) -> Result<(), RelayError> {
         let identity = &app.identity;
         let certificate = serde_json::to_string(&identity.certificate)
             .map_err(|e| RelayError::Wrong { url: self.url.clone(), why: e.to_string() })?;
-        let assertion = assertion(&identity.key, self.device, health.now, app.random()?);
+        let assertion = assertion(&identity.key, self.device, now, app.random()?);
         let form = [
             ("grant_type", "client_credentials"),
             ("client_assertion_type", "urn:ietf:params:oauth:client-assertion-type:jwt-bearer"),

@@ -16,9 +16,6 @@ use crate::error::{ApiError, report};
 use crate::handlers::{books, enrol, exchange, meta, photos, register, rescue, token, uploads};
 use crate::state::App;
 
-/// Longest a request may take.
-const TIMEOUT: Duration = Duration::from_secs(120);
-
 /// Every route with its methods: the router is made from this, and the OpenAPI page is checked against it.
 pub fn routes() -> Vec<(&'static str, &'static str, MethodRouter<App>)> {
     vec![
@@ -52,6 +49,7 @@ pub fn routes() -> Vec<(&'static str, &'static str, MethodRouter<App>)> {
 
 /// The whole service.
 pub fn app(state: App) -> Router {
+    let longest = Duration::from_millis(state.config.request_timeout_ms);
     let mut router = Router::new();
     for (_, path, route) in routes() {
         router = router.route(path, route);
@@ -63,7 +61,7 @@ pub fn app(state: App) -> Router {
         // For the forms; handlers of larger bodies read them themselves, each with its own limit.
         .layer(DefaultBodyLimit::max(MAX_JSON_BYTES))
         .layer(CatchPanicLayer::custom(|_| ApiError::internal(&"a handler panicked").into_response()))
-        .layer(TimeoutLayer::with_status_code(StatusCode::REQUEST_TIMEOUT, TIMEOUT))
+        .layer(TimeoutLayer::with_status_code(StatusCode::REQUEST_TIMEOUT, longest))
         .layer(from_fn(report))
         .with_state(state)
 }

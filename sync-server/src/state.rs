@@ -40,6 +40,12 @@ pub struct Config {
     pub requests_per_minute: u32,
     /// Exchanges worked on at once; each may hold its unpacked body in memory.
     pub exchanges_at_once: usize,
+    /// Most connections of a listener at once; above it new ones wait.
+    pub connections_at_once: usize,
+    /// How long the head of a request may take, and a connection be silent between two, in milliseconds.
+    pub head_timeout_ms: u64,
+    /// How long a request may take, in milliseconds.
+    pub request_timeout_ms: u64,
     /// Largest photo, in bytes.
     pub photo_bytes: u64,
     /// Most bytes of photos a device may bring in 24 hours.
@@ -71,6 +77,9 @@ impl Config {
             tokens_per_minute: 240,
             requests_per_minute: 6_000,
             exchanges_at_once: 4,
+            connections_at_once: 1_024,
+            head_timeout_ms: 30_000,
+            request_timeout_ms: 120_000,
             photo_bytes: 40 << 20,
             photo_bytes_per_day: 4 << 30,
             uploads_per_device: 64,

@@ -165,9 +165,21 @@ impl World {
 
     /// A label entered by one licensed person and re-entered from the paper by another.
     pub fn confirmed(&mut self, label: Label) -> RecordId {
+        self.twice_entered(None, label)
+    }
+
+    /// A label amended by one licensed person, and the new version confirmed by another.
+    pub fn reissued(&mut self, replaces: RecordId, label: Label) -> RecordId {
+        self.twice_entered(Some(replaces), label)
+    }
+
+    fn twice_entered(&mut self, replaces: Option<RecordId>, label: Label) -> RecordId {
         let by = self.by.replace(self.leads[0]);
         let confirmation = confirmation_of(&label, RecordId::new(0, [0; 10]));
-        let id = self.yard_write(Who::Office, label);
+        let id = match replaces {
+            Some(replaces) => self.yard_amend(Who::Office, replaces, label),
+            None => self.yard_write(Who::Office, label),
+        };
         let second = match self.leads.get(1) {
             Some(lead) => *lead,
             None => self.licensed(PersonWork::Office),

@@ -12,6 +12,7 @@ use bolebook_core::dosing::layout::scale::Scale;
 use bolebook_core::ids::RecordId;
 use bolebook_core::quantity::{AsRead, Measured, MilliCelsius, Pa, PerMille, ReadUnit, Ul, Um, UtcMs};
 use bolebook_core::record::Kind;
+use bolebook_core::record::book_kinds::Strike;
 use bolebook_core::record::kit::{Calibration, CalibrationCharge};
 use bolebook_core::record::label::{ForkedRule, Label, LabelConfirmation, Mix};
 use bolebook_core::record::office::Requirements;
@@ -746,6 +747,60 @@ fn a_limit_of_another_label_of_the_product_holds() {
     assert!(stop.text.contains("under which product went in before"), "{}", stop.text);
     let other = under("INV-0002");
     assert!(!stops_of(&other).contains(&"limit.reached"), "{}", other.text(Scale::Cm));
+}
+
+/// What is done to a label that was entered.
+type Change<'a> = &'a dyn Fn(&mut World, RecordId, Label);
+
+/// By hand: stem 1 took 70 mL under a label without a limit; another label of the same registration
+/// number, never used, says 100 mL a tree: the 30 mL left are under stem 2's least of 54. What ends that
+/// label's word: a newer version that a second person confirmed, its last day, a strike, another number.
+#[test]
+fn a_limit_of_a_label_of_the_product_that_nobody_named_holds() {
+    let beside = |change: Change<'_>| {
+        let mut ready = ready();
+        let tree = ready.tree;
+        ready.world.amend(Who::Crew(0), &[tree], Tree { stems: 2, ..listed("A-1") });
+        let diameter = Diameter { stem: 2, ..diameter_of(&ready.world, tree, 3_000) };
+        ready.world.write(Who::Crew(0), diameter);
+        ready.world.treat(0, tree, 7);
+        let other = Label {
+            registration: "inv 0001".into(),
+            name: "Other".into(),
+            tree_season_max_ul: Some(Ul(100_000)),
+            ..label()
+        };
+        let id = ready.world.confirmed(other.clone());
+        change(&mut ready.world, id, other);
+        ready.advise(|ask| ask.stem = 2)
+    };
+    let stands = beside(&|_, _, _| ());
+    let stop = stands.stops.iter().find(|s| s.code == "limit.reached").expect("it holds");
+    assert!(stop.text.contains("Other, in force for the same product,"), "{}", stop.text);
+    let free = |label: Label| Label { tree_season_max_ul: None, ..label };
+    let not_confirmed = beside(&|w, id, label| {
+        w.yard_amend(Who::Office, id, free(label));
+    });
+    assert!(stops_of(&not_confirmed).contains(&"limit.reached"), "nobody has confirmed the newer version");
+    let ends: [Change<'_>; 4] = [
+        &|w, id, label| {
+            w.reissued(id, free(label));
+        },
+        &|w, id, label| {
+            w.reissued(id, Label { expires: Some(day("2026-05-31")), ..label });
+        },
+        &|w, id, _| {
+            let strike = Strike { records: vec![id], reason: "entered twice".into() };
+            w.yard_write(Who::Office, strike);
+        },
+        &|w, id, label| {
+            w.reissued(id, Label { registration: "INV-0002".into(), ..free(label) });
+        },
+    ];
+    for (number, end) in ends.into_iter().enumerate() {
+        let ended = beside(end);
+        assert!(!stops_of(&ended).contains(&"limit.reached"), "{number}: {}", ended.text(Scale::Cm));
+    }
 }
 
 #[test]

@@ -10,6 +10,8 @@ use bolebook_core::quantity::UtcMs;
 use bolebook_core::record::people::Role;
 use bolebook_core::service::{Register, RegisterEntry};
 use bolebook_core::signing::SecretKey;
+use bolebook_server::erasing::NOTE;
+use bolebook_server::{App, Config, StartError};
 use bolebook_tests::files::holding;
 use support::{Client, Server, yard};
 
@@ -44,6 +46,20 @@ fn put(client: &Client, entries: Vec<RegisterEntry>) -> support::Answer {
 
 fn register(client: &Client) -> Vec<RegisterEntry> {
     client.get("/v1/register").json::<Register>().entries
+}
+
+/// 64 MiB and a byte of nothing: read, it would be no note either; it is refused by its size.
+#[test]
+fn a_note_of_erasures_too_large_to_be_one_stops_the_start_unread() {
+    let data = tempfile::tempdir().unwrap();
+    drop(contractor(data.path()));
+    std::fs::File::create(data.path().join(NOTE)).unwrap().set_len((64 << 20) + 1).unwrap();
+    let clock = std::sync::Arc::new(|| UtcMs(1));
+    match App::open(Config::new(data.path().to_owned()), clock) {
+        Err(StartError::Erasing(path)) => assert!(path.ends_with(NOTE)),
+        Err(other) => panic!("{other}"),
+        Ok(_) => panic!("it starts, and what was erased is there"),
+    }
 }
 
 #[test]

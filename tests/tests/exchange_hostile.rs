@@ -1,5 +1,7 @@
 //! Hostile bodies: each gets the 4xx that says what is wrong, and changes nothing.
 
+#[path = "exchange_hostile/limits.rs"]
+mod limits;
 mod support;
 
 use std::io::Write as _;
@@ -284,6 +286,15 @@ fn too_much_of_anything_is_refused() {
         "0".repeat(64),
         "0".repeat(128)
     );
+    let books: String = (0..501)
+        .map(|n: u64| {
+            let book = BookId::new(1, [&[9, 9][..], &n.to_be_bytes()].concat().try_into().unwrap());
+            let zero = "0".repeat(64);
+            format!("{{\"book\":\"{book}\",\"server\":null,\"position\":0,\"chain\":\"{zero}\"}}\n")
+        })
+        .collect();
+    let many_books = format!("{{\"exchange\":1,\"now\":1}}\n{books}");
+    scene.refused(many_books.as_bytes(), None, (400, "books"));
     let many = scene.opening() + &format!("{signature}\n").repeat(50_000);
     scene.refused(&zstd::encode_all(many.as_bytes(), 1).unwrap(), Some("zstd"), (413, "too-large"));
 }

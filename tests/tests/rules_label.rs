@@ -1,6 +1,7 @@
 //! What a label limits: each rule finds its case, leaves the nearest one alone, and says the same in
 //! whatever order the commits came.
 
+use bolebook_core::ids::RecordId;
 use bolebook_core::quantity::{MilliCelsius, PerMille, Ul, Um, UtcMs};
 use bolebook_core::record::label::{ClosedSeason, ForkedRule, Label, Sealing};
 use bolebook_core::record::office::Requirements;
@@ -287,6 +288,91 @@ fn a_season_is_summed_over_all_labels_of_a_product() {
     w.fill(0, 100_000);
     treat(&mut w, 0, tree, |_| ());
     finds(&w, "dose.season_limit");
+}
+
+/// A label of the product that stands unused while 70 mL and 70 mL go in under one without a limit.
+#[test]
+fn a_label_of_the_product_that_nobody_named_limits_a_season_too() {
+    let beside = |most: i64, change: &dyn Fn(&mut World, RecordId, Label)| {
+        let mut w = under(|l| l.interval_days = Some(0));
+        let other = Label { registration: "inv 0001".into(), tree_season_max_ul: Some(Ul(most)), ..label() };
+        let id = w.confirmed(other.clone());
+        change(&mut w, id, other);
+        let tree = ash(&mut w, "T1");
+        treat(&mut w, 0, tree, |_| ());
+        w.fill(0, 100_000);
+        treat(&mut w, 0, tree, |_| ());
+        w
+    };
+    let message = finds(&beside(139_000, &|_, _, _| ()), "dose.season_limit");
+    assert!(message.contains("in force for the same product"), "{message}");
+    silent(&beside(140_000, &|_, _, _| ()), "dose.season_limit");
+    // One treatment alone may be too much by itself.
+    finds(&beside(69_000, &|_, _, _| ()), "dose.season_limit");
+    let free = |label: Label| Label { tree_season_max_ul: None, ..label };
+    finds(
+        &beside(139_000, &|w, id, label| {
+            w.yard_amend(Who::Office, id, free(label));
+        }),
+        "dose.season_limit",
+    );
+    silent(
+        &beside(139_000, &|w, id, label| {
+            w.reissued(id, free(label));
+        }),
+        "dose.season_limit",
+    );
+    let past = |label: Label| Label { expires: Some(day("2026-05-31")), ..label };
+    silent(
+        &beside(139_000, &|w, id, label| {
+            w.reissued(id, past(label));
+        }),
+        "dose.season_limit",
+    );
+    let other = |label: Label| Label { registration: "INV-0002".into(), ..free(label) };
+    silent(
+        &beside(139_000, &|w, id, label| {
+            w.reissued(id, other(label));
+        }),
+        "dose.season_limit",
+    );
+    // Entered two days after the work: it says nothing of it.
+    let mut w = one(any, |_| ());
+    w.now.0 += 2 * 86_400_000;
+    w.confirmed(Label { tree_season_max_ul: Some(Ul(1_000)), ..label() });
+    silent(&w, "dose.season_limit");
+}
+
+/// The same of an active ingredient over two products, and of a limit per hectare.
+#[test]
+fn a_label_that_nobody_named_limits_ingredients_and_blocks_too() {
+    let two_products = |limit: i64| {
+        let mut w = under(|l| l.interval_days = Some(0));
+        let mut other = label();
+        other.active_ingredients[0].tree_season_max_ug = Some(limit);
+        w.confirmed(other);
+        let tree = ash(&mut w, "T1");
+        treat(&mut w, 0, tree, |_| ());
+        relabel(&mut w, |l| l.registration = "INV-0002".into());
+        w.fill(0, 100_000);
+        treat(&mut w, 0, tree, |_| ());
+        w
+    };
+    let message = finds(&two_products(139_000), "dose.season_limit");
+    assert!(message.contains("2 products"), "{message}");
+    silent(&two_products(140_000), "dose.season_limit");
+    let of_block = |most: i64| {
+        let mut w = under(any);
+        w.confirmed(Label { area_season_max_ul_per_ha: Some(Ul(most)), ..label() });
+        let (trees, block) = block(&mut w, true);
+        for tree in trees {
+            relist(&mut w, tree, |t| t.block = Some(block));
+            treat(&mut w, 0, tree, |_| ());
+        }
+        w
+    };
+    finds(&of_block(139_000), "dose.area_limit");
+    silent(&of_block(142_000), "dose.area_limit");
 }
 
 #[test]

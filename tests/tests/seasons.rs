@@ -104,6 +104,21 @@ fn two_books_of_one_season_share_the_labels_limit() {
     assert_eq!(found(&w, &last, "dose.season_limit"), Vec::<String>::new());
 }
 
+/// The limit of a label of the product that nobody named: 70 mL in an earlier book and 70 mL here.
+#[test]
+fn a_label_that_nobody_named_limits_two_books_of_one_season() {
+    let over = |most: i64| {
+        let mut w = World::new();
+        w.confirmed(Label { tree_season_max_ul: Some(Ul(most)), ..label() });
+        let trees = treated(&mut w);
+        let last = w.next_season("2026", &trees);
+        w.diameter(A, trees[0], 3_000);
+        w.treat(0, trees[0], 7);
+        found(&w, &last, "dose.season_limit").len()
+    };
+    assert_eq!((over(139_000), over(140_000)), (1, 0));
+}
+
 #[test]
 fn canopies_are_compared_tree_by_tree_and_what_was_not_seen_again_is_said() {
     let mut w = World::new();

@@ -25,6 +25,20 @@ fn laws_one_to_six_hold_through_crashes_cuts_restores_and_wrong_clocks() {
     assert!(all.findings > 0 && all.applications > 0 && all.late > 0, "{all:?}");
 }
 
+/// The same where devices are put back to snapshots while they run, so that their actors fork.
+#[test]
+fn laws_one_to_six_hold_where_actors_fork_and_every_record_set_aside_comes_back() {
+    let mut all = Stats::default();
+    for seed in 0..SEEDS / 3 {
+        match run(seed, Options { snapshots: true, ..Options::new(Size::Small) }) {
+            Ok(stats) => all.add(&stats),
+            Err(failure) => panic!("{failure}"),
+        }
+    }
+    println!("{all:?}");
+    assert!(all.laid_out > SEEDS / 6 && all.rescues > SEEDS / 6, "{all:?}");
+}
+
 #[test]
 fn a_seed_plays_the_same_run_to_the_last_step() {
     let broken = Options { sabotage: Some(Sabotage::HideApplication), ..Options::new(Size::Small) };
@@ -36,8 +50,9 @@ fn a_seed_plays_the_same_run_to_the_last_step() {
 
 /// Breaks one thing on purpose and asks how many seeds it takes until the law's check says so.
 fn caught(sabotage: Sabotage, law: Law) {
+    let snapshots = matches!(sabotage, Sabotage::ForgetSetAside | Sabotage::RescueNothing);
     for seed in 0..100 {
-        let options = Options { sabotage: Some(sabotage), ..Options::new(Size::Small) };
+        let options = Options { sabotage: Some(sabotage), snapshots, ..Options::new(Size::Small) };
         if let Err(failure) = run(seed, options) {
             assert_eq!(failure.broken.law, law, "{failure}");
             println!("{sabotage:?} was caught with seed {seed}");
@@ -75,4 +90,14 @@ fn i5_a_server_that_refuses_what_it_cannot_read_is_caught_within_a_hundred_seeds
 #[test]
 fn i6_an_answer_before_the_commit_is_caught_within_a_hundred_seeds() {
     caught(Sabotage::AcknowledgeBeforeCommit, Law::AcknowledgedDurable);
+}
+
+#[test]
+fn i2_a_device_that_forgets_what_it_set_aside_is_caught_within_a_hundred_seeds() {
+    caught(Sabotage::ForgetSetAside, Law::AcknowledgedDurable);
+}
+
+#[test]
+fn i3_a_server_that_puts_nothing_back_after_a_fork_is_caught_within_a_hundred_seeds() {
+    caught(Sabotage::RescueNothing, Law::NothingHidden);
 }

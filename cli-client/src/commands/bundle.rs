@@ -105,8 +105,30 @@ fn read(path: &Path) -> Result<Bundle, CliError> {
         file: path.display().to_string(),
         faults: vec![Fault { line, column: None, why }],
     };
-    let decoder = zstd::Decoder::new(&bytes[..]).map_err(|e| at(0, format!("not a bundle: {e}")))?;
-    bundle::read(BufReader::new(decoder.take(MAX_UNPACKED))).map_err(|e| at(e.line, e.why))
+    unpack(&bytes, MAX_UNPACKED).map_err(|(line, why)| at(line, why))
+}
+
+/// Unpacks at most `most` bytes and reads them; else the line at fault, and why. A bundle that is larger is
+/// cut there, and so refused.
+fn unpack(packed: &[u8], most: u64) -> Result<Bundle, (u64, String)> {
+    let decoder = zstd::Decoder::new(packed).map_err(|e| (0, format!("not a bundle: {e}")))?;
+    bundle::read(BufReader::new(decoder.take(most))).map_err(|e| (e.line, e.why))
+}
+
+#[cfg(test)]
+mod tests {
+    use bolebook_core::ids::BookId;
+
+    use super::*;
+
+    #[test]
+    fn a_bundle_that_unpacks_to_more_than_the_limit_is_refused() {
+        let text = bundle::write(BookId::new(1, [1; 10]), &[], vec![]);
+        let packed = zstd::encode_all(text.as_bytes(), 3).unwrap();
+        let length = text.len() as u64;
+        assert!(unpack(&packed, length).is_ok());
+        assert!((0..length).all(|most| unpack(&packed, most).is_err()));
+    }
 }
 
 impl BundleImport {

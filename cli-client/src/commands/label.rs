@@ -242,8 +242,19 @@ impl Confirm {
             mix: again.mix.clone(),
         };
         entering::label::agrees(&label, &body).map_err(CliError::Refused)?;
+        // Whoever holds no licence yet may have one entered later that held by then: it is kept, and said.
+        let lacks = entering::label::may_confirm(desk.yard, id, desk.user()?, desk.now).err();
         let confirmation = desk.log_in_yard(body, desk.now)?;
-        desk.logged(format_args!("Label {} confirmed", label.name), confirmation);
+        match lacks {
+            None => desk.logged(format_args!("Label {} confirmed", label.name), confirmation),
+            Some(why) => {
+                desk.logged(format_args!("Label {} re-entered, WITHOUT EFFECT", label.name), confirmation);
+                desk.answer.warnings.push(format!(
+                    "{why}. The label is NOT confirmed and stops every dose: let a licensed person confirm it, or have the licence entered if one held today"
+                ));
+            }
+        }
+        desk.answer.json.insert("confirmed".into(), lacks.is_none().into());
         Ok(())
     }
 }

@@ -10,7 +10,7 @@ use crate::ids::{BlockId, LabelId, RecordId};
 use crate::quantity::{Ul, decimal};
 use crate::record::label::Label;
 use crate::record::{Body, Kind};
-use crate::view::products::Products;
+use crate::view::products::{Products, StandingLabels};
 use crate::view::{CrewDay, View};
 
 /// What went into a block under the labels that limit it.
@@ -27,7 +27,7 @@ struct Used<'v> {
 
 /// Findings of this rule.
 pub fn check(view: &View<'_>, work: &Work<'_>, findings: &mut Vec<Finding>) {
-    if !work.done.iter().any(|d| d.label.is_some_and(limited)) {
+    if work.done.is_empty() || !view.yard.label_texts().any(limited) {
         return;
     }
     blocks(view, work, findings);
@@ -36,11 +36,12 @@ pub fn check(view: &View<'_>, work: &Work<'_>, findings: &mut Vec<Finding>) {
 /// The same of the blocks whose trees are laid out; it must be all trees of a block or none.
 pub(crate) fn blocks(view: &View<'_>, work: &Work<'_>, findings: &mut Vec<Finding>) {
     let products = view.yard.products();
+    let standing = view.yard.standing_labels(&products);
     let mut blocks: BTreeMap<Option<BlockId>, Used<'_>> = BTreeMap::new();
     for treated in &work.treated {
         let block = treated.listed.and_then(|t| t.block);
         let used = blocks.entry(block).or_default();
-        treated.treatments.iter().for_each(|t| used.add(view, &products, t));
+        treated.treatments.iter().for_each(|t| used.add(view, &products, &standing, t));
     }
     for (block, used) in &blocks {
         if used.limits.is_empty() {
@@ -70,7 +71,13 @@ fn boundary(view: &View<'_>, block: BlockId) -> Option<(String, i64)> {
 }
 
 impl<'v> Used<'v> {
-    fn add(&mut self, view: &'v View<'_>, products: &Products, treatment: &Treatment<'v>) {
+    fn add(
+        &mut self,
+        view: &'v View<'_>,
+        products: &Products,
+        standing: &StandingLabels<'v>,
+        treatment: &Treatment<'v>,
+    ) {
         let Some((_, _, application)) = treatment.parts.first() else { return };
         let Some(label) = view.yard.label(application.label) else { return };
         let discharged = treatment.discharged_ul().1;
@@ -88,6 +95,9 @@ impl<'v> Used<'v> {
         if limited(label) {
             self.limits.insert(application.label, label);
         }
+        let day = treatment.days(view).map(|d| d.day).min();
+        let stood = standing.at(products, application.label, treatment.last_begun(), day);
+        self.limits.extend(stood.filter(|(_, label)| limited(label)));
     }
 
     fn judge(
@@ -102,7 +112,7 @@ impl<'v> Used<'v> {
         let mut records: Vec<RecordId> = block.into_iter().collect();
         if area_m2 < 1 {
             let message = format!(
-                "Block {name}: its trees were treated under a label with a limit per hectare, and it has no boundary to reckon it from."
+                "Block {name}: its trees were treated with a product whose label has a limit per hectare, and it has no boundary to reckon it from."
             );
             records.extend(self.limits.keys());
             let found = Finding::new(Code::AreaNotKnown, &[&subject], message, records);

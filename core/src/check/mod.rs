@@ -41,6 +41,7 @@ use crate::check::work::Work;
 use crate::facts::{Fact, Version};
 use crate::finding::{Code, Finding, Ruled, State, resolve};
 use crate::ids::{FindingId, RecordId};
+use crate::quantity::UtcMs;
 use crate::record::office::{Decision, Ruling};
 use crate::record::work::Application;
 use crate::record::{Body, Kind};
@@ -164,6 +165,11 @@ impl Treatment<'_> {
     /// The crew-days it counts to.
     pub fn days<'a>(&'a self, view: &'a View<'_>) -> impl Iterator<Item = CrewDay> + 'a {
         self.parts.iter().filter_map(|(_, version, _)| view.crew_day(version))
+    }
+
+    /// When the last of it was begun.
+    pub fn last_begun(&self) -> UtcMs {
+        self.parts.iter().map(|(_, _, a)| a.started_at).max().unwrap_or(UtcMs(0))
     }
 
     /// The least and most that may have been discharged: they differ when a part is contested.

@@ -7,22 +7,26 @@ use crate::check::work::{Treated, Work};
 use crate::day::Day;
 use crate::dosing::dose::season_limit_ul;
 use crate::finding::{Code, Finding, Named};
-use crate::ids::TreeId;
+use crate::ids::{LabelId, TreeId};
 use crate::quantity::{Ul, Um, decimal};
+use crate::record::label::{ActiveIngredient, Label};
 use crate::view::View;
+use crate::view::products::{Products, StandingLabels};
 
 /// Findings of this rule.
 pub fn check(view: &View<'_>, work: &Work<'_>, findings: &mut Vec<Finding>) {
     let of_yard = view.yard.products();
+    let labels = Labels { standing: view.yard.standing_labels(&of_yard), products: of_yard };
+    let of_yard = &labels.products;
     for treated in &work.treated {
         let treatments: Vec<_> = treated.treatments.iter().filter(|t| t.discharged_ul().1 > 0).collect();
         if treatments.len() < 2 {
             // The only one of its season: it can only be too much by itself.
-            season(view, work, treated, &treatments, findings);
+            season(view, work, &labels, treated, &treatments, findings);
             continue;
         }
         again(view, treated.id, &treatments, findings);
-        ingredients(view, treated.id, &treatments, findings);
+        ingredients(view, &labels, treated.id, &treatments, findings);
         let mut products = BTreeMap::new();
         for treatment in treatments {
             let Some((_, _, application)) = treatment.parts.first() else { continue };
@@ -30,7 +34,7 @@ pub fn check(view: &View<'_>, work: &Work<'_>, findings: &mut Vec<Finding>) {
             products.entry(product).or_insert_with(Vec::new).push(treatment);
         }
         for treatments in products.values() {
-            season(view, work, treated, treatments, findings);
+            season(view, work, &labels, treated, treatments, findings);
         }
     }
 }
@@ -89,9 +93,28 @@ fn who(view: &View<'_>, treatment: &Treatment<'_>) -> String {
     format!("crew {}, {day}", Named(application.crew))
 }
 
+/// The yard's labels, for the limits of those that stand for the same product.
+struct Labels<'v> {
+    standing: StandingLabels<'v>,
+    products: Products,
+}
+
+impl<'v> Labels<'v> {
+    /// The label versions that stood for a treatment's product when it was made.
+    fn of(&self, view: &View<'_>, treatment: &Treatment<'_>) -> Vec<(LabelId, &'v Label)> {
+        let Some((_, _, first)) = treatment.parts.first() else { return vec![] };
+        let day = treatment.days(view).map(|d| d.day).min();
+        self.standing.at(&self.products, first.label, treatment.last_begun(), day).collect()
+    }
+}
+
+/// The sum of what was put in, one treatment after the other, against the least limit that held at each:
+/// of the labels used until then, which a later entry or version never sets aside, and of those that
+/// stood for the product.
 fn season(
     view: &View<'_>,
     work: &Work<'_>,
+    labels: &Labels<'_>,
     treated: &Treated<'_>,
     treatments: &[&Treatment<'_>],
     findings: &mut Vec<Finding>,
@@ -99,16 +122,27 @@ fn season(
     let Some((_, _, application)) = treatments.first().and_then(|t| t.parts.first()) else { return };
     let stems = treated.listed.map_or(1, |t| t.stems.clamp(1, 64));
     let diameters: Vec<Um> = (1..=stems).filter_map(|stem| view.diameter(treated.tree, stem)).collect();
-    // Whichever label sets the least: a later entry or version never sets an earlier one's limit aside.
-    let used = treatments.iter().flat_map(|t| t.parts.iter().map(|(_, _, a)| a.label));
-    let limits = used.filter_map(|l| work.label(l)).filter_map(|l| season_limit_ul(l.label, &diameters));
-    let Some(limit) = limits.min() else { return };
-    let discharged = treatments.iter().map(|t| t.discharged_ul().1).fold(0i64, i64::saturating_add);
-    if discharged <= limit.0 {
-        return;
+    let mut order = treatments.to_vec();
+    order.sort_by_key(|t| t.last_begun());
+    let (mut discharged, mut of_used) = (0i64, None);
+    let mut over: Option<(Ul, Option<LabelId>)> = None;
+    for treatment in order {
+        discharged = discharged.saturating_add(treatment.discharged_ul().1);
+        let used = treatment.parts.iter().filter_map(|(_, _, a)| work.label(a.label));
+        let limits = used.filter_map(|l| season_limit_ul(l.label, &diameters)).map(|limit| (limit, None));
+        of_used = limits.chain(of_used).min();
+        let standing = labels.of(view, treatment);
+        let standing =
+            standing.iter().filter_map(|(id, l)| Some((season_limit_ul(l, &diameters)?, Some(*id))));
+        let least = standing.chain(of_used).min();
+        let broken = least.filter(|(limit, _)| discharged > limit.0);
+        over = broken.into_iter().chain(over).min();
     }
+    let Some((limit, other)) = over else { return };
+    let whose =
+        other.map_or_else(String::new, |id| format!(" (label {}, in force for the same product)", Named(id)));
     let message = format!(
-        "Tree {}: {} mL discharged this season, over the label's limit of {} mL per tree and season.",
+        "Tree {}: {} mL discharged this season, over the label's limit of {} mL per tree and season{whose}.",
         treated.called(),
         Ul(discharged).ml(),
         limit.ml()
@@ -124,16 +158,25 @@ fn season(
 
 /// The limit of an active ingredient per tree and season, over all products that hold it. Of one
 /// product alone, the label's own limit has said it already.
-fn ingredients(view: &View<'_>, id: TreeId, treatments: &[&Treatment<'_>], findings: &mut Vec<Finding>) {
+fn ingredients(
+    view: &View<'_>,
+    labels: &Labels<'_>,
+    id: TreeId,
+    treatments: &[&Treatment<'_>],
+    findings: &mut Vec<Finding>,
+) {
     let mut used: BTreeMap<String, (i128, Option<i64>, BTreeSet<&str>)> = BTreeMap::new();
     for treatment in treatments {
         let Some((_, _, application)) = treatment.parts.first() else { continue };
         let Some(label) = view.yard.label(application.label) else { continue };
         for ingredient in &label.active_ingredients {
             let name = ingredient.name.trim().to_lowercase();
-            let (ng, limit, products) = used.entry(name).or_default();
+            let (ng, limit, products) = used.entry(name.clone()).or_default();
             *ng += i128::from(treatment.discharged_ul().1) * i128::from(ingredient.ug_per_ml.max(0));
-            *limit = [*limit, ingredient.tree_season_max_ug].into_iter().flatten().min();
+            let same = |a: &&ActiveIngredient| a.name.trim().to_lowercase() == name;
+            let standing = labels.of(view, treatment).into_iter().flat_map(|(_, l)| &l.active_ingredients);
+            let standing = standing.filter(same).filter_map(|a| a.tree_season_max_ug);
+            *limit = standing.chain(*limit).chain(ingredient.tree_season_max_ug).min();
             products.insert(&label.registration);
         }
     }

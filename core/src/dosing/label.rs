@@ -342,6 +342,8 @@ pub enum ConfirmationProblem {
     /// A rate of the label that was not re-entered as it stands there.
     #[error("the label's rate {row} was not found on re-reading: compare both with the paper")]
     NotReentered {
+        /// The row's purpose.
+        purpose: String,
         /// The row, in words.
         row: String,
     },
@@ -379,6 +381,30 @@ pub enum ConfirmationProblem {
     },
 }
 
+impl ConfirmationProblem {
+    /// The same for the second person, with nothing of the entry but purposes: whoever is shown its
+    /// figures would copy them, and a slip of the first would pass.
+    pub fn without_the_entry(&self) -> String {
+        match self {
+            Self::NotReentered { purpose, .. } => format!(
+                "a rate of the entry for '{purpose}' was not found in yours: read all rates for it on the paper again"
+            ),
+            Self::NotInLabel { row } => format!(
+                "your rate {row} is not in the entry: read it on the paper again; if yours is right, the entry is to be amended"
+            ),
+            Self::MixDiffers { again, .. } => format!(
+                "you have the product {again}, and the entry says otherwise: read the mix on the paper again"
+            ),
+            Self::DoseDiffers { purpose, diameter_um, by_hand_ul, .. } => format!(
+                "'{purpose}' at {} cm: {} mL by hand is not what the entry gives: work it again from the paper",
+                diameter_um.cm(),
+                decimal(by_hand_ul.0, 1_000, 3)
+            ),
+            Self::TooFewWorked(_) | Self::PurposeNotWorked(_) => self.to_string(),
+        }
+    }
+}
+
 /// Why a second person's re-entry does not confirm a label; empty when it does.
 pub fn confirmation_problems(label: &Label, confirmation: &LabelConfirmation) -> Vec<ConfirmationProblem> {
     let mut problems = vec![];
@@ -386,7 +412,10 @@ pub fn confirmation_problems(label: &Label, confirmation: &LabelConfirmation) ->
     for row in &label.rates {
         match left.iter().position(|r| r.says_the_same(row)) {
             Some(at) => drop(left.swap_remove(at)),
-            None => problems.push(ConfirmationProblem::NotReentered { row: row_in_words(row) }),
+            None => problems.push(ConfirmationProblem::NotReentered {
+                purpose: row.purpose.clone(),
+                row: row_in_words(row),
+            }),
         }
     }
     problems.extend(left.into_iter().map(|r| ConfirmationProblem::NotInLabel { row: row_in_words(r) }));

@@ -1,7 +1,7 @@
 //! Entering a label, a version of it, and its confirmation by a second person.
 
 use crate::dosing::label::paper::{Taken, rates_in_both};
-use crate::dosing::label::{LabelProblem, confirmation_problems, not_stated, validate};
+use crate::dosing::label::{ConfirmationProblem, LabelProblem, confirmation_problems, not_stated, validate};
 use crate::ids::{LabelId, PersonId};
 use crate::quantity::UtcMs;
 use crate::record::label::{Label, LabelConfirmation};
@@ -68,10 +68,14 @@ pub fn may_confirm(yard: &Yard, version: LabelId, person: PersonId, at: UtcMs) -
 /// Whether a re-entry agrees with the label.
 ///
 /// # Errors
-/// Everything in which it does not.
+/// Everything in which it does not, in words that show nothing of the entry.
 pub fn agrees(label: &Label, again: &LabelConfirmation) -> Result<(), Vec<String>> {
     let problems = confirmation_problems(label, again);
-    if problems.is_empty() { Ok(()) } else { Err(problems.iter().map(ToString::to_string).collect()) }
+    if problems.is_empty() {
+        Ok(())
+    } else {
+        Err(problems.iter().map(ConfirmationProblem::without_the_entry).collect())
+    }
 }
 
 /// What an entry is taken to say, to be held against the paper by whoever has it in hand.

@@ -78,7 +78,7 @@ fn integers_only(value: &Value, depth: usize) -> Result<(), CanonicalError> {
     }
     match value {
         Value::Number(n) => match n.as_i64() {
-            Some(i) if i.abs() <= MAX_SAFE_INTEGER => Ok(()),
+            Some(i) if (-MAX_SAFE_INTEGER..=MAX_SAFE_INTEGER).contains(&i) => Ok(()),
             _ => Err(CanonicalError::Number(n.to_string())),
         },
         Value::Array(items) => items.iter().try_for_each(|v| integers_only(v, depth + 1)),
@@ -90,6 +90,16 @@ fn integers_only(value: &Value, depth: usize) -> Result<(), CanonicalError> {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    /// The least of all has no opposite that is a number of 64 bits.
+    #[test]
+    fn i9_a_number_at_either_end_of_64_bits_is_refused_as_a_number() {
+        for number in [i64::MIN, i64::MAX, -MAX_SAFE_INTEGER - 1] {
+            let refused = check(&format!(r#"{{"n":{number}}}"#)).unwrap_err();
+            assert!(matches!(refused, CanonicalError::Number(_)), "{refused:?}");
+        }
+        assert!(check(&format!(r#"{{"n":{}}}"#, -MAX_SAFE_INTEGER)).is_ok());
+    }
 
     /// RFC 8785 §3.2.3, the property sorting vector (UTF-16 code units).
     #[test]

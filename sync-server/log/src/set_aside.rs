@@ -53,6 +53,11 @@ impl State {
         }
     }
 
+    /// The state of a stable word.
+    pub(crate) fn of(name: &str) -> Option<Self> {
+        Self::ALL.into_iter().find(|state| state.name() == name)
+    }
+
     /// Whether something is still to be done with it.
     pub const fn waits(self) -> bool {
         matches!(self, Self::ToRescue | Self::ToReput)
@@ -94,7 +99,7 @@ fn row(row: &Row<'_>) -> rusqlite::Result<SetAside> {
         text: row.get(3)?,
         code: row.get(4)?,
         why: row.get(5)?,
-        state: State::ALL.into_iter().find(|s| s.name() == state).ok_or_else(|| wrong(6, "state"))?,
+        state: State::of(&state).ok_or_else(|| wrong(6, "state"))?,
         server: DeviceId(row.get(7)?),
         at: UtcMs(row.get(8)?),
     })

@@ -5,12 +5,19 @@
 use std::process::ExitCode;
 use std::time::Duration;
 
+use bolebook_tests::fuzz::TARGETS;
 use bolebook_tests::soak::report::Report;
 use bolebook_tests::soak::{Arguments, Part, Until, cutting, fuzzing, simulate};
 use clap::Parser as _;
 
 fn main() -> ExitCode {
     let arguments = Arguments::parse();
+    if arguments.aims {
+        for target in &TARGETS {
+            println!("{} {}", target.name, target.aims.join(" "));
+        }
+        return ExitCode::SUCCESS;
+    }
     let mut report = Report::default();
     let parts: Vec<Part> = match arguments.only {
         Some(only) => vec![only],

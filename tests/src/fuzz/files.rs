@@ -1,31 +1,24 @@
-//! Targets that take files: bundles, and the bytes of a damaged store.
+//! The target that takes bundles.
 
 use std::cell::RefCell;
 use std::sync::LazyLock;
 
 use bolebook_core::exchange::LogLine;
-use bolebook_log::salvage::{self, Salvaged};
 use bolebook_log::{Page, bundle};
 
 use crate::crowd::Crowd;
 use crate::fuzz::{Ended, mutate};
 use crate::sim::dice::Dice;
 
-/// A store's file with a small book, as SQLite wrote it; and the same book as a bundle.
-static FILES: LazyLock<(Vec<u8>, String)> = LazyLock::new(|| {
+/// A small book as a bundle.
+static BUNDLE: LazyLock<String> = LazyLock::new(|| {
     let book = Crowd::play(&[]).all();
-    let folder = tempfile::tempdir().unwrap();
-    let path = folder.path().join("store.sqlite");
-    let mut db = bolebook_log::open(&path).unwrap();
+    let mut db = bolebook_log::open_in_memory().unwrap();
     let tx = db.transaction().unwrap();
     let lines: Vec<LogLine> = book.commits().iter().cloned().map(LogLine::from).collect();
     bolebook_log::append(&tx, book.id(), &lines).unwrap();
-    tx.commit().unwrap();
-    let stored = bolebook_log::read(&db, book.id(), 0, Page::ALL).unwrap();
-    let text = bundle::write(book.id(), &[(book.id(), stored)], vec![]);
-    db.query_row("PRAGMA wal_checkpoint(TRUNCATE)", [], |_| Ok(())).unwrap();
-    drop(db);
-    (std::fs::read(&path).unwrap(), text)
+    let stored = bolebook_log::read(&tx, book.id(), 0, Page::ALL).unwrap();
+    bundle::write(book.id(), &[(book.id(), stored)], vec![])
 });
 
 thread_local! {
@@ -34,7 +27,7 @@ thread_local! {
 
 /// Makes a bundle: one line in a few left out, doubled, moved or changed.
 pub fn make_bundle(dice: &mut Dice) -> Vec<u8> {
-    let mut lines: Vec<Vec<u8>> = FILES.1.lines().map(|l| l.as_bytes().to_vec()).collect();
+    let mut lines: Vec<Vec<u8>> = BUNDLE.lines().map(|l| l.as_bytes().to_vec()).collect();
     for _ in 0..dice.below(3) {
         let at = dice.below(lines.len());
         match dice.below(4) {
@@ -76,42 +69,5 @@ pub fn bundle_file(bytes: &[u8]) -> Ended {
             }
         }
         Ended::passed(class)
-    })
-}
-
-/// Makes a damaged store's file: bytes changed, pages of noise, cut short.
-pub fn make_salvage(dice: &mut Dice) -> Vec<u8> {
-    let mut bytes = FILES.0.clone();
-    for _ in 0..dice.below(40) {
-        let at = dice.below(bytes.len());
-        bytes[at] = dice.below(256) as u8;
-    }
-    if dice.chance(300) {
-        let page = dice.below(bytes.len() / 4_096);
-        for byte in &mut bytes[page * 4_096..(page + 1) * 4_096] {
-            *byte = dice.below(256) as u8;
-        }
-    }
-    if dice.chance(200) {
-        let length = dice.below(bytes.len());
-        bytes.truncate(length);
-    }
-    bytes
-}
-
-/// Takes what is left out of a store's file; every line that comes out is one whose hash holds, and
-/// a new log takes them or lets them wait.
-pub fn salvaged(bytes: &[u8]) -> Ended {
-    let mut found = Salvaged::default();
-    found.take(&salvage::rows(bytes, &[]));
-    found.take(&salvage::rows(&[], bytes));
-    if found.count() == 0 {
-        return Ended::early("nothing left");
-    }
-    LOG.with_borrow_mut(|db| {
-        let tx = db.transaction().unwrap();
-        let (taken, waiting) = salvage::keep(&tx, &found).unwrap();
-        assert!(taken + waiting <= found.count(), "{taken} and {waiting} of {}", found.count());
-        Ended::passed(if waiting > 0 { "some wait" } else { "all taken in" })
     })
 }

@@ -5,11 +5,13 @@
 //! the bytes passed JSON and, where there is one, the hash, and how it ended; a mutator that passes
 //! too seldom tests a parser and nothing else.
 
+mod answers;
 mod books;
 mod dosing;
 mod files;
 mod mutate;
 mod photos;
+mod salvage;
 mod stand;
 mod tokens;
 
@@ -43,22 +45,91 @@ pub struct Target {
     pub run: fn(&[u8]) -> Ended,
     /// Makes bytes for it.
     pub make: fn(&mut Dice) -> Vec<u8>,
+    /// The files of the product that read these bytes and judge what they say, from the root.
+    pub aims: &'static [&'static str],
 }
 
 /// Every target.
-pub const TARGETS: [Target; 12] = [
-    Target { name: "record", run: books::record, make: books::make_record },
-    Target { name: "commit", run: books::commit, make: books::make_commit },
-    Target { name: "exchange", run: books::exchange, make: books::make_exchange },
-    Target { name: "certificate", run: books::certificate, make: books::make_certificate },
-    Target { name: "bundle", run: files::bundle_file, make: files::make_bundle },
-    Target { name: "salvage", run: files::salvaged, make: files::make_salvage },
-    Target { name: "label", run: dosing::label, make: dosing::make_label },
-    Target { name: "plan", run: dosing::plan, make: dosing::make_plan },
-    Target { name: "tus", run: photos::tus, make: photos::make_tus },
-    Target { name: "token", run: tokens::token, make: tokens::make_token },
-    Target { name: "csv", run: stand::csv, make: stand::make_csv },
-    Target { name: "photo", run: photos::photo, make: photos::make_photo },
+pub const TARGETS: [Target; 14] = [
+    Target {
+        name: "record",
+        run: books::record,
+        make: books::make_record,
+        aims: &["core/src/record/canonical.rs", "core/src/record/mod.rs"],
+    },
+    Target {
+        name: "commit",
+        run: books::commit,
+        make: books::make_commit,
+        aims: &["core/src/commit.rs", "core/src/gate.rs", "core/src/book.rs", "core/src/facts.rs"],
+    },
+    Target {
+        name: "exchange",
+        run: books::exchange,
+        make: books::make_exchange,
+        aims: &["core/src/exchange.rs", "sync-server/log/src/append.rs"],
+    },
+    Target {
+        name: "answer",
+        run: answers::answer,
+        make: answers::make_answer,
+        aims: &["core/src/exchange/answer.rs"],
+    },
+    Target {
+        name: "short",
+        run: answers::short,
+        make: answers::make_short,
+        aims: &["core/src/exchange/short.rs"],
+    },
+    Target {
+        name: "certificate",
+        run: books::certificate,
+        make: books::make_certificate,
+        aims: &["core/src/authority.rs"],
+    },
+    Target {
+        name: "bundle",
+        run: files::bundle_file,
+        make: files::make_bundle,
+        aims: &["sync-server/log/src/bundle.rs"],
+    },
+    Target {
+        name: "salvage",
+        run: salvage::salvaged,
+        make: salvage::make_salvage,
+        aims: &["sync-server/log/src/salvage/pages.rs", "sync-server/log/src/salvage/mod.rs"],
+    },
+    Target {
+        name: "label",
+        run: dosing::label,
+        make: dosing::make_label,
+        aims: &["core/src/dosing/label.rs", "core/src/dosing/label/entry.rs"],
+    },
+    Target {
+        name: "plan",
+        run: dosing::plan,
+        make: dosing::make_plan,
+        aims: &["core/src/dosing/charges.rs", "core/src/dosing/layout.rs"],
+    },
+    Target {
+        name: "tus",
+        run: photos::tus,
+        make: photos::make_tus,
+        aims: &["sync-server/src/uploads/headers.rs"],
+    },
+    Target {
+        name: "token",
+        run: tokens::token,
+        make: tokens::make_token,
+        aims: &["sync-server/src/auth.rs"],
+    },
+    Target { name: "csv", run: stand::csv, make: stand::make_csv, aims: &["core/src/entering/stand.rs"] },
+    Target {
+        name: "photo",
+        run: photos::photo,
+        make: photos::make_photo,
+        aims: &["sync-server/src/photos/clean.rs", "sync-server/src/photos/exif.rs"],
+    },
 ];
 
 /// The committed inputs of a target, by file name.

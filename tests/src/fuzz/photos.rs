@@ -109,28 +109,42 @@ pub fn tus(bytes: &[u8]) -> Ended {
 /// What only a camera writes; it stands nowhere in a picture itself.
 const SECRET: &[u8] = b"SECRET-PLACE";
 
-/// An EXIF block (CIPA DC-008, a big-endian TIFF): orientation 6, a description that is secret, and a
-/// place, 40° N.
+/// An EXIF block (CIPA DC-008, a big-endian TIFF): orientation 6, a description that is secret, a time
+/// with its offset, and a place, 40° N 84° 30′ W.
 fn exif_block() -> Vec<u8> {
     let entry = |tag: u16, kind: u16, count: u32, value: [u8; 4]| {
         [&tag.to_be_bytes()[..], &kind.to_be_bytes(), &count.to_be_bytes(), &value].concat()
     };
-    // Header 8, first directory 2 + 3 × 12 + 4 = 42, place directory 2 + 2 × 12 + 4 = 30.
-    let (place, text) = (50_u32, 80_u32);
-    let angle = text + SECRET.len() as u32;
+    let angle = |parts: [u32; 3]| -> Vec<u8> {
+        parts.iter().flat_map(|n| [n.to_be_bytes(), 1u32.to_be_bytes()].concat()).collect()
+    };
+    // Header 8; a directory has 2 bytes, 12 an entry, and 4: 54 + 30 + 54. Then what is longer than 4.
+    let (times, place, text) = (62_u32, 92_u32, 146_u32);
+    let lat = text + SECRET.len() as u32;
+    let (lon, time, offset) = (lat + 24, lat + 48, lat + 68);
     [
         b"MM\0\x2a\0\0\0\x08".to_vec(),
-        vec![0, 3],
+        vec![0, 4],
         entry(0x010e, 2, SECRET.len() as u32, text.to_be_bytes()),
         entry(0x0112, 3, 1, [0, 6, 0, 0]),
+        entry(0x8769, 4, 1, times.to_be_bytes()),
         entry(0x8825, 4, 1, place.to_be_bytes()),
         vec![0; 4],
         vec![0, 2],
+        entry(0x9003, 2, 20, time.to_be_bytes()),
+        entry(0x9011, 2, 7, offset.to_be_bytes()),
+        vec![0; 4],
+        vec![0, 4],
         entry(0x0001, 2, 2, *b"N\0\0\0"),
-        entry(0x0002, 5, 3, angle.to_be_bytes()),
+        entry(0x0002, 5, 3, lat.to_be_bytes()),
+        entry(0x0003, 2, 2, *b"W\0\0\0"),
+        entry(0x0004, 5, 3, lon.to_be_bytes()),
         vec![0; 4],
         SECRET.to_vec(),
-        [40_u32, 1, 0, 1, 0, 1].iter().flat_map(|n| n.to_be_bytes()).collect(),
+        angle([40, 0, 0]),
+        angle([84, 30, 0]),
+        b"2026:06:01 08:30:00\0".to_vec(),
+        b"-04:00\0".to_vec(),
     ]
     .concat()
 }
@@ -226,6 +240,8 @@ pub fn photo(bytes: &[u8]) -> Ended {
 
 #[cfg(test)]
 mod tests {
+    use bolebook_core::quantity::UtcMs;
+
     use super::*;
 
     #[test]
@@ -234,6 +250,9 @@ mod tests {
             let media_type = sniff(bytes).unwrap();
             let camera = exif::read(bytes);
             assert_eq!(camera.orientation, 6, "{media_type}");
+            let place = camera.place.unwrap();
+            assert_eq!((place.lat_ndeg, place.lon_ndeg), (40_000_000_000, -84_500_000_000));
+            assert_eq!(camera.taken_at, Some(UtcMs(1_780_317_000_000)), "08:30 at -04:00");
             let copy = clean::clean(bytes, media_type).unwrap();
             for (held, of) in [(true, bytes), (false, &copy)] {
                 let found = of.windows(SECRET.len()).any(|w| w == SECRET);

@@ -3,9 +3,11 @@
 use std::collections::BTreeSet;
 
 use bolebook_core::ids::{BookId, DeviceId};
+use bolebook_core::quantity::UtcMs;
 use bolebook_core::signing::SecretKey;
 use bolebook_log::client::{ClientError, Session};
 use bolebook_log::{LogError, Page};
+use rusqlite::Connection;
 
 use crate::sim::cast::{Cast, Part};
 use crate::sim::dice::Dice;
@@ -28,13 +30,17 @@ pub fn run(seed: u64, options: Options) -> Result<Stats, Box<Failure>> {
     match played {
         Ok(()) => Ok(sim.stats),
         Err(broken) => {
-            Err(Box::new(Failure { seed, size: options.size, broken, steps: std::mem::take(&mut sim.steps) }))
+            let (size, snapshots, steps) = (options.size, options.snapshots, std::mem::take(&mut sim.steps));
+            Err(Box::new(Failure { seed, size, snapshots, broken, steps }))
         }
     }
 }
 
 /// Refusals that a request cut off on its way may get.
 const CUT: [&str; 4] = ["body-cut", "line-order", "line-malformed", "genesis-unproven"];
+
+/// How often in a thousand steps a device is put back to a snapshot, or one is made, where actors fork.
+const SNAPSHOTS: usize = 150;
 
 /// How much happens.
 #[derive(Clone, Copy)]
@@ -70,7 +76,7 @@ pub(super) struct Sim {
     pub(super) stats: Stats,
     ledger: Ledger,
     net: Net,
-    weather: Weather,
+    pub(super) weather: Weather,
     steps: Vec<String>,
     requests: u64,
     small_pages: bool,
@@ -112,7 +118,7 @@ impl Sim {
                 }
             };
         }
-        let (ledger, weather) = (Ledger::new(nodes.len()), Weather::of(&mut dice));
+        let (ledger, weather) = (Ledger::new(nodes.len(), options.snapshots), Weather::of(&mut dice));
         let small_pages = dice.chance(500);
         Self {
             options,
@@ -157,6 +163,7 @@ impl Sim {
         }
         self.stats.records = self.ledger.lines().map(|(_, seen)| seen.records.len() as u64).sum();
         self.stats.destroyed = self.ledger.destroyed;
+        self.stats.laid_out = self.ledger.laid_out;
         self.stats.packets = self.net.faults;
         self.stats.commits = self.nodes.iter().map(|n| n.disk.commits()).sum();
         Ok(())
@@ -164,6 +171,9 @@ impl Sim {
 
     fn step(&mut self) -> Result<(), Broken> {
         self.now += self.dice.between(500, 120_000);
+        if self.options.snapshots && self.dice.chance(SNAPSHOTS) {
+            self.snapshot()?;
+        }
         let n = self.dice.below(self.nodes.len());
         match self.dice.below(100) {
             0..35 => self.work()?,
@@ -174,11 +184,7 @@ impl Sim {
                 self.tell(format!("{}: the power will go at its next commit", self.nodes[n].name));
                 self.nodes[n].disk.cut_power_at_next_commit();
             }
-            94..96 => {
-                self.tell(format!("{}: a copy is made", self.nodes[n].name));
-                let copy = self.nodes[n].disk.copy();
-                self.nodes[n].copies.push(copy);
-            }
+            94..96 => self.copy(n),
             96..98 => self.restore(n)?,
             98 => {
                 let hours = [0, 0, 1, -1, 5, -7, 24, -24][self.dice.below(8)];
@@ -202,9 +208,13 @@ impl Sim {
 
     /// Reads what is new in a node's store into ledger and screen.
     pub(super) fn observe(&mut self, n: usize, law: Law) -> Result<(), Broken> {
-        let arrivals = self.ledger.observe(n, self.nodes[n].disk.db(), law)?;
+        let news = self.ledger.observe(n, self.nodes[n].disk.db(), law)?;
+        if news.anew {
+            self.tell(format!("{} laid its log out anew", self.nodes[n].name));
+            self.nodes[n].screen = Default::default();
+        }
         let (job, uncertified) = (self.cast.job(), self.uncertified());
-        for arrival in arrivals.iter().filter(|(book, _)| *book == job) {
+        for arrival in news.lines.iter().filter(|(book, _)| *book == job) {
             let Some(seen) = self.ledger.line(arrival) else { continue };
             let screen = &mut self.nodes[n].screen;
             for (id, what) in &seen.records {
@@ -249,7 +259,7 @@ impl Sim {
         self.crash(n, "loses power at a commit")
     }
 
-    fn restore(&mut self, n: usize) -> Result<(), Broken> {
+    pub(super) fn restore(&mut self, n: usize) -> Result<(), Broken> {
         let serves = self.nodes[n].part.serves();
         let copies = std::mem::take(&mut self.nodes[n].copies);
         if !copies.is_empty() {
@@ -292,7 +302,8 @@ impl Sim {
         let clock = self.nodes[n].clock(self.now);
         let request = match session.request(self.nodes[n].disk.db(), clock) {
             Ok(Some(request)) => request,
-            Ok(None) => return Ok(()),
+            // Both have the same lines: now what had to be set aside.
+            Ok(None) => return self.put_back(n, server),
             Err(ClientError::Log(error)) => return self.power_cut(n, &error),
             Err(error) => return Err(Broken { law: Law::Settles, why: error.to_string() }),
         };
@@ -328,16 +339,26 @@ impl Sim {
     }
 
     fn serve(&mut self, server: usize, by: usize, body: &[u8]) -> Result<Option<(u16, Vec<u8>)>, Broken> {
+        self.serve_by(server, by, body, |s, db, dice, by, body| s.answer(db, dice, by, body))
+    }
+
+    pub(super) fn serve_by(
+        &mut self,
+        server: usize,
+        by: usize,
+        body: &[u8],
+        how: impl Fn(&Serving<'_>, &mut Connection, &mut Dice, DeviceId, &[u8]) -> Ended,
+    ) -> Result<Option<(u16, Vec<u8>)>, Broken> {
         let lines = if self.small_pages { 1 + self.dice.below(40) } else { 50_000 };
         let by = self.nodes[by].device;
         let node = &mut self.nodes[server];
         let serving = Serving {
             key: &node.key,
-            now: bolebook_core::quantity::UtcMs(self.now + node.skew_ms),
+            now: UtcMs(self.now + node.skew_ms),
             page: Page { lines, bytes: 24 << 20 },
             sabotage: self.options.sabotage,
         };
-        match serving.answer(node.disk.db_mut(), &mut self.dice, by, body) {
+        match how(&serving, node.disk.db_mut(), &mut self.dice, by, body) {
             Ended::Answered(text, lines) => {
                 self.stats.exchanges += 1;
                 self.observe(server, Law::AcknowledgedDurable)?;
@@ -363,6 +384,9 @@ impl Sim {
                     let (pushed, pulled) =
                         outcome.books.values().fold((0, 0), |(a, b), o| (a + o.pushed, b + o.pulled));
                     self.tell(format!("{name} gave {pushed}, took in {pulled}"));
+                    if self.options.sabotage == Some(Sabotage::ForgetSetAside) {
+                        self.nodes[n].disk.db().execute("DELETE FROM set_aside", []).unwrap();
+                    }
                     self.observe(n, Law::AcknowledgedDurable)?;
                     self.ask_on(n, server, session)?;
                     return Ok(pushed + pulled > 0);
@@ -385,6 +409,11 @@ impl Sim {
             // What a cut request looks like to the server; and a second restore within one session.
             Err(_) if CUT.contains(&problem.code.as_str()) => Ok(false),
             Err(_) if ["chain-mismatch", "unknown-dependency"].contains(&problem.code.as_str()) => Ok(false),
+            // A fork on the way between two servers: nothing was changed, and it is said.
+            Err(error @ ClientError::OtherBranch { .. }) if self.options.snapshots => {
+                self.tell(format!("{name}: {error}"));
+                Ok(false)
+            }
             Err(error) => Err(Broken { law: Law::MergeIsTotal, why: format!("{name}: {error}") }),
         }
     }
@@ -423,10 +452,13 @@ impl Sim {
 
     fn exchange_whole(&mut self, n: usize, server: usize) -> Result<bool, Broken> {
         let session = Session::new(self.nodes[server].device, self.books());
+        let before = self.stats.put_back();
         self.ask_on(n, server, session)?;
         let mut moved = false;
         for _ in 0..5_000 {
-            let Some(asking) = self.nodes[n].asking.take() else { return Ok(moved) };
+            let Some(asking) = self.nodes[n].asking.take() else {
+                return Ok(moved || self.stats.put_back() > before);
+            };
             self.net.clear();
             self.now += 10;
             let body = asking.request.body.clone().into_bytes();
@@ -437,6 +469,7 @@ impl Sim {
     }
 
     fn check(&mut self) -> Result<(), Broken> {
+        self.nothing_waits()?;
         if self.options.sabotage == Some(Sabotage::TamperWithLine) {
             let n = self.dice.below(self.nodes.len());
             let change = r#"UPDATE lines SET line = replace(line, '"text":"note', '"text":"Note')

@@ -12,7 +12,7 @@ use bolebook_core::view::View;
 use rusqlite::Connection;
 use serde_json::Value;
 
-use crate::sim::ledger::Ledger;
+use crate::sim::ledger::{Ledger, Seen};
 use crate::sim::shown::look;
 use crate::sim::{Broken, Law, Sabotage};
 
@@ -221,8 +221,8 @@ impl SeenQuiet {
 struct Raw {
     ids: BTreeSet<RecordId>,
     applications: BTreeMap<RecordId, RawApplication>,
-    /// Up to which number each actor's chain carries a signature.
-    signed: BTreeMap<String, u64>,
+    /// The commits that a signature covers: its own, and those of the same actor before it.
+    signed: BTreeSet<String>,
 }
 
 struct RawApplication {
@@ -239,7 +239,9 @@ struct RawApplication {
 impl RawApplication {
     /// Whether nobody changed it and crews' own devices wrote and signed it: then it is surely in force.
     fn untouched(&self, crews: &BTreeSet<DeviceId>) -> bool {
-        !self.named && !self.unsigned && self.authors.is_subset(crews)
+        // Where every copy of the commit itself is gone, nothing here says who signed it.
+        let known = !self.authors.is_empty();
+        known && !self.named && !self.unsigned && self.authors.is_subset(crews)
     }
 }
 
@@ -247,19 +249,20 @@ impl Raw {
     fn read(ledger: &Ledger, job: BookId) -> Self {
         let mut raw = Self::default();
         let lines = || ledger.lines().filter(|(book, _)| *book == job).map(|(_, seen)| seen);
-        for seen in lines().filter(|seen| seen.records.is_empty()) {
-            let line: Value = serde_json::from_str(&seen.text).unwrap();
-            let signed = raw.signed.entry(line["actor"].to_string()).or_default();
-            *signed = line["seq"].as_u64().unwrap_or(0).max(*signed);
-        }
+        raw.cover(lines());
         let mut named: BTreeSet<String> = BTreeSet::new();
         let mut texts: BTreeMap<RecordId, String> = BTreeMap::new();
         let mut several: BTreeSet<RecordId> = BTreeSet::new();
         for seen in lines().filter(|seen| !seen.records.is_empty()) {
             let line: Value = serde_json::from_str(&seen.text).unwrap();
-            let signed = raw.signed.get(&line["actor"].to_string()).copied().unwrap_or(0);
-            let signed = line["seq"].as_u64().is_some_and(|seq| seq <= signed);
-            for ((id, _), record) in seen.records.iter().zip(line["records"].as_array().unwrap()) {
+            let signed = raw.signed.contains(&line["hash"].to_string());
+            let records = line["records"].as_array().unwrap();
+            // What a rescue puts back is its author's word, not the rescuer's.
+            let rescued = records.iter().filter(|r| r["kind"] == "rescue");
+            let rescued: Vec<&Value> =
+                rescued.filter_map(|r| r["body"]["records"].as_array()).flatten().collect();
+            for ((id, _), record) in seen.records.iter().zip(records) {
+                let put_back = rescued.contains(&&record["id"]);
                 let lists = [&record["replaces"], &record["body"]["records"]];
                 named.extend(lists.iter().filter_map(|l| l.as_array()).flatten().map(Value::to_string));
                 let text = record.to_string();
@@ -270,7 +273,8 @@ impl Raw {
                     several.insert(*id);
                 }
                 if record["kind"] == "application" && record["body"]["holes"].is_array() {
-                    raw.application(*id, seen.author, record, new_text, signed);
+                    let author = (!put_back).then_some((seen.author, signed));
+                    raw.application(*id, author, record, new_text);
                 }
             }
         }
@@ -280,7 +284,37 @@ impl Raw {
         raw
     }
 
-    fn application(&mut self, id: RecordId, author: DeviceId, record: &Value, new_text: bool, signed: bool) {
+    /// Every commit that a signature covers.
+    fn cover<'a>(&mut self, lines: impl Iterator<Item = &'a Seen>) {
+        let mut before: BTreeMap<String, (String, Vec<String>)> = BTreeMap::new();
+        let mut ends = vec![];
+        for seen in lines {
+            let line: Value = serde_json::from_str(&seen.text).unwrap();
+            if seen.records.is_empty() {
+                ends.push(line["hash"].to_string());
+                continue;
+            }
+            let deps = line["deps"].as_array().unwrap().iter().map(Value::to_string).collect();
+            before.insert(line["hash"].to_string(), (line["actor"].to_string(), deps));
+        }
+        while let Some(hash) = ends.pop() {
+            let Some((actor, deps)) = before.get(&hash) else { continue };
+            if self.signed.insert(hash) {
+                let own = deps.iter().filter(|dep| before.get(*dep).is_some_and(|(of, _)| of == actor));
+                ends.extend(own.cloned());
+            }
+        }
+    }
+
+    /// An application's text in a commit; `author` with whether it was signed, or nothing where a
+    /// rescue put the text back.
+    fn application(
+        &mut self,
+        id: RecordId,
+        author: Option<(DeviceId, bool)>,
+        record: &Value,
+        new_text: bool,
+    ) {
         let holes = record["body"]["holes"].as_array().unwrap();
         let volume_ul: i64 = holes.iter().filter_map(|h| h["put_in_ul"].as_i64()).sum();
         let Some(tree) = record["body"]["tree"].as_str().and_then(|t| t.parse().ok()) else { return };
@@ -288,8 +322,10 @@ impl Raw {
         let authors = BTreeSet::new();
         let fresh = RawApplication { tree, volume_ul: 0, named, unsigned: false, authors };
         let application = self.applications.entry(id).or_insert(fresh);
-        application.authors.insert(author);
-        application.unsigned |= !signed;
+        if let Some((author, signed)) = author {
+            application.authors.insert(author);
+            application.unsigned |= !signed;
+        }
         if new_text {
             application.volume_ul += volume_ul;
         }

@@ -1,11 +1,16 @@
 //! What an outside observer has seen: every line that was ever durable anywhere, who holds it, and
 //! what was acknowledged. It reads stores and answers only, and knows nothing of what records mean.
+//!
+//! Where actors fork ([`crate::sim::Options::snapshots`]), a device or hub may follow the server's
+//! branch: then each line that was ever in its log is there still, or set aside in its store with the
+//! text it had. At a quiet point what was set aside is in the books of all again, under the evidence of
+//! a rescue.
 
 use std::collections::{BTreeMap, BTreeSet};
 
 use bolebook_core::exchange::{Cursor, Entry, LogLine};
 use bolebook_core::ids::{BookId, DeviceId, RecordId, Sha256Hash};
-use bolebook_log::{Page, books, chain_at, has_line, read};
+use bolebook_log::{Page, books, chain_at, has_line, read, set_aside};
 use rusqlite::Connection;
 
 use crate::sim::{Broken, Law};
@@ -32,14 +37,29 @@ pub struct Seen {
     /// Who wrote it.
     pub author: DeviceId,
     holders: u64,
+    /// The holders in whose store it is set aside.
+    aside: u64,
     gone: bool,
 }
 
 /// A line new at a node.
 pub type Arrival = (BookId, Sha256Hash);
 
+/// What is new in a store.
+#[derive(Debug, Default)]
+pub struct News {
+    /// The lines of its log, in order.
+    pub lines: Vec<Arrival>,
+    /// Whether a log was laid out anew, so that all its lines are told again.
+    pub anew: bool,
+}
+
 /// Everything ever seen.
 pub struct Ledger {
+    /// Whether actors may fork, so that lines may be set aside.
+    forks: bool,
+    /// How often a log was laid out anew.
+    pub laid_out: u64,
     lines: BTreeMap<(BookId, Sha256Hash), Seen>,
     seen: Vec<BTreeMap<BookId, Cursor>>,
     acknowledged: Vec<BTreeMap<BookId, Vec<LogLine>>>,
@@ -49,8 +69,10 @@ pub struct Ledger {
 
 impl Ledger {
     /// A ledger of this many nodes.
-    pub fn new(nodes: usize) -> Self {
+    pub fn new(nodes: usize, forks: bool) -> Self {
         Self {
+            forks,
+            laid_out: 0,
             lines: BTreeMap::new(),
             seen: vec![BTreeMap::new(); nodes],
             acknowledged: vec![BTreeMap::new(); nodes],
@@ -69,13 +91,21 @@ impl Ledger {
     }
 
     /// Reads what is new in a node's store. What was seen there before must still be there.
-    pub fn observe(&mut self, node: usize, db: &Connection, law: Law) -> Result<Vec<Arrival>, Broken> {
-        let mut arrivals = vec![];
+    pub fn observe(&mut self, node: usize, db: &Connection, law: Law) -> Result<News, Broken> {
+        let (mut arrivals, mut moved) = (vec![], vec![]);
         for (book, at) in &self.seen[node] {
             if chain_at(db, *book, at.position).unwrap() != Some(at.chain) {
-                let why = format!("node {node}: book {book} does not hold position {} any more", at.position);
+                moved.push((*book, at.position));
+            }
+        }
+        let anew = !moved.is_empty();
+        for (book, position) in moved {
+            // The first server has the branch that counts, and never has a reason.
+            if !self.forks || node == 0 {
+                let why = format!("node {node}: book {book} does not hold position {position} any more");
                 return Err(Broken { law, why });
             }
+            self.laid_out_anew(node, db, book, law)?;
         }
         for info in books(db).unwrap() {
             let at = self.seen[node].entry(info.book).or_insert(Cursor::START);
@@ -87,6 +117,7 @@ impl Ledger {
                 let key = (info.book, stored.hash);
                 let seen = self.lines.entry(key).or_insert_with(|| Seen::of(stored.text));
                 seen.holders |= 1 << node;
+                seen.aside &= !(1 << node);
                 if seen.gone {
                     // An answer still on its way brought it back.
                     seen.gone = false;
@@ -95,7 +126,33 @@ impl Ledger {
                 arrivals.push(key);
             }
         }
-        Ok(arrivals)
+        Ok(News { lines: arrivals, anew })
+    }
+
+    /// A log was laid out anew: every line that was in it is there still, or set aside as it was.
+    fn laid_out_anew(&mut self, node: usize, db: &Connection, book: BookId, law: Law) -> Result<(), Broken> {
+        self.laid_out += 1;
+        let stored = read(db, book, 0, Page::ALL).unwrap();
+        let held: BTreeSet<Sha256Hash> = stored.into_iter().map(|line| line.hash).collect();
+        let aside: BTreeMap<Sha256Hash, String> = aside_of(db, book);
+        let here = 1 << node;
+        for ((_, hash), seen) in
+            self.lines.iter_mut().filter(|((b, _), s)| *b == book && s.holders & here != 0)
+        {
+            if held.contains(hash) {
+                seen.aside &= !here;
+            } else if aside.get(hash) == Some(&seen.text) {
+                seen.aside |= here;
+            } else {
+                let why = format!(
+                    "node {node}: book {book} was laid out anew, and this line is neither in it nor set aside: {}",
+                    seen.text
+                );
+                return Err(Broken { law, why });
+            }
+        }
+        self.seen[node].remove(&book);
+        Ok(())
     }
 
     /// A node's store was replaced by an older copy: what only it had is gone, and what it had
@@ -105,6 +162,7 @@ impl Ledger {
         self.acknowledged[node].clear();
         for seen in self.lines.values_mut() {
             seen.holders &= !(1 << node);
+            seen.aside &= !(1 << node);
         }
     }
 
@@ -140,10 +198,13 @@ impl Ledger {
         self.acknowledged[node].iter().try_for_each(|(book, lines)| durable(node, db, *book, lines))
     }
 
-    /// Every store holds every line, with the very text it was first seen with.
+    /// Every store holds every line, with the very text it was first seen with. What an actor's fork
+    /// kept out of every log is set aside, and every record of it is in every log again, with the
+    /// evidence of a rescue.
     pub fn everywhere(&self, stores: &[&Connection]) -> Result<(), Broken> {
+        let mut held: Vec<BTreeSet<(BookId, Sha256Hash)>> = vec![];
         for (node, db) in stores.iter().enumerate() {
-            let mut held: BTreeSet<(BookId, Sha256Hash)> = BTreeSet::new();
+            let mut here = BTreeSet::new();
             for info in books(db).unwrap() {
                 for stored in read(db, info.book, 0, Page::ALL).unwrap() {
                     let key = (info.book, stored.hash);
@@ -154,21 +215,90 @@ impl Ledger {
                         );
                         return Err(Broken { law: Law::AddOnly, why });
                     }
-                    held.insert(key);
+                    here.insert(key);
                 }
             }
-            let missing = self.lines.iter().find(|(key, seen)| !seen.gone && !held.contains(*key));
-            if let Some(((book, _), seen)) = missing {
-                let why = format!("node {node} does not have a line of book {book}: {}", seen.text);
-                return Err(Broken { law: Law::Converges, why });
+            held.push(here);
+        }
+        let mut left_out = vec![];
+        for (key, seen) in self.lines.iter().filter(|(_, seen)| !seen.gone) {
+            match held.iter().position(|of| !of.contains(key)) {
+                None => {}
+                Some(_) if self.forks && held.iter().all(|of| !of.contains(key)) => {
+                    left_out.push((key, seen))
+                }
+                Some(node) => {
+                    let why = format!("node {node} does not have a line of book {}: {}", key.0, seen.text);
+                    return Err(Broken { law: Law::Converges, why });
+                }
+            }
+        }
+        if left_out.is_empty() { Ok(()) } else { self.put_back(&left_out, &held[0]) }
+    }
+
+    /// What no log has is set aside somewhere, and in the logs by its records and evidence.
+    fn put_back(&self, left_out: &[(&Arrival, &Seen)], held: &BTreeSet<Arrival>) -> Result<(), Broken> {
+        let mut texts: BTreeSet<(BookId, String)> = BTreeSet::new();
+        let mut evidence: BTreeMap<(BookId, String), String> = BTreeMap::new();
+        for key in held {
+            let Some(Entry::Commit(commit)) = self.lines.get(key).map(|seen| entry_of(&seen.text)) else {
+                continue;
+            };
+            for text in commit.records() {
+                texts.insert((key.0, text.clone()));
+                if text.contains(r#""kind":"rescue""#) {
+                    let said: serde_json::Value = serde_json::from_str(text).unwrap();
+                    let hash = said["body"]["hash"].as_str().unwrap_or_default().to_owned();
+                    evidence.entry((key.0, hash)).or_default().push_str(text);
+                }
+            }
+        }
+        for ((book, _), seen) in left_out {
+            let broken = |what: &str| {
+                let why = format!("a line of book {book} is in no log, and {what}: {}", seen.text);
+                Err(Broken { law: Law::NothingHidden, why })
+            };
+            if seen.aside == 0 {
+                return broken("nowhere set aside");
+            }
+            let proof = |hash: String| evidence.get(&(*book, hash));
+            match entry_of(&seen.text) {
+                Entry::Commit(commit) => {
+                    if proof(commit.hash().to_string()).is_none() {
+                        return broken("no rescue tells of it");
+                    }
+                    if !commit.records().iter().all(|text| texts.contains(&(*book, text.clone()))) {
+                        return broken("a record of it is in no log");
+                    }
+                }
+                Entry::Signature(signed) => {
+                    let shown =
+                        proof(signed.hash.to_string()).is_some_and(|text| text.contains(&signed.line()));
+                    if !shown {
+                        return broken("it is no rescue's evidence");
+                    }
+                }
             }
         }
         Ok(())
     }
 }
 
+/// The lines of a book that are set aside in a store.
+fn aside_of(db: &Connection, book: BookId) -> BTreeMap<Sha256Hash, String> {
+    let of_book = set_aside::list(db).unwrap().into_iter().filter(|line| line.book == book);
+    of_book.map(|line| (line.hash, line.text)).collect()
+}
+
+fn entry_of(text: &str) -> Entry {
+    LogLine::parse_stored(text).unwrap().into_entry()
+}
+
+/// Every line is in the log, or set aside beside it with its text.
 fn durable(node: usize, db: &Connection, book: BookId, lines: &[LogLine]) -> Result<(), Broken> {
-    match lines.iter().find(|line| !has_line(db, book, line).unwrap()) {
+    let missing: Vec<&LogLine> = lines.iter().filter(|line| !has_line(db, book, line).unwrap()).collect();
+    let aside = if missing.is_empty() { BTreeMap::new() } else { aside_of(db, book) };
+    match missing.iter().find(|line| aside.get(&line.hash()).map(String::as_str) != Some(line.text())) {
         None => Ok(()),
         Some(line) => {
             let why = format!("node {node} acknowledged a line and does not have it: {}", line.text());
@@ -190,13 +320,13 @@ impl What {
 
 impl Seen {
     fn of(text: String) -> Self {
-        let (records, author) = match LogLine::parse_stored(&text).unwrap().into_entry() {
+        let (records, author) = match entry_of(&text) {
             Entry::Commit(commit) => {
                 let whats = commit.records().iter().map(|text| What::of(text));
                 (commit.record_ids().iter().copied().zip(whats).collect(), commit.actor().device())
             }
             Entry::Signature(signed) => (vec![], signed.actor.device()),
         };
-        Self { text, records, author, holders: 0, gone: false }
+        Self { text, records, author, holders: 0, aside: 0, gone: false }
     }
 }

@@ -10,6 +10,7 @@
 //! network is whole, everybody exchanges until nothing moves, and then the laws are checked
 //! ([`laws`]) over every store.
 
+pub mod aside;
 pub mod cast;
 pub mod cuts;
 pub mod dice;
@@ -85,6 +86,10 @@ pub enum Sabotage {
     RefuseContent,
     /// A server answers, and its transaction is lost (i6).
     AcknowledgeBeforeCommit,
+    /// A device forgets what it had to set aside when an actor had forked (i2).
+    ForgetSetAside,
+    /// A server answers to evidence of a fork, and puts nothing back (i3).
+    RescueNothing,
 }
 
 /// How large a run is.
@@ -142,6 +147,12 @@ pub struct Stats {
     pub restores: u64,
     /// Clocks set wrong.
     pub clocks: u64,
+    /// Logs laid out anew because an actor had forked.
+    pub laid_out: u64,
+    /// Requests with evidence of a fork that a server answered 2xx.
+    pub rescues: u64,
+    /// Records that could not be rescued and were written again.
+    pub reput: u64,
     /// Lines whose every copy went with a restored store.
     pub destroyed: u64,
     /// Points at which every store was compared.
@@ -160,6 +171,11 @@ impl Stats {
         self.packets + self.crashes + self.power_cuts + self.restores + self.clocks
     }
 
+    /// How much of what was set aside was put back.
+    pub(crate) fn put_back(&self) -> u64 {
+        self.rescues + self.reput
+    }
+
     /// Adds another run's.
     pub fn add(&mut self, other: &Self) {
         let pairs = [
@@ -174,6 +190,9 @@ impl Stats {
             (&mut self.commits, other.commits),
             (&mut self.restores, other.restores),
             (&mut self.clocks, other.clocks),
+            (&mut self.laid_out, other.laid_out),
+            (&mut self.rescues, other.rescues),
+            (&mut self.reput, other.reput),
             (&mut self.destroyed, other.destroyed),
             (&mut self.quiet_points, other.quiet_points),
             (&mut self.findings, other.findings),
@@ -193,6 +212,8 @@ pub struct Failure {
     pub seed: u64,
     /// Its size.
     pub size: Size,
+    /// Whether actors could fork.
+    pub snapshots: bool,
     /// What broke.
     pub broken: Broken,
     /// What was done, in order.
@@ -211,6 +232,7 @@ impl fmt::Display for Failure {
         }
         let why: String = self.broken.why.chars().take(1_200).collect();
         writeln!(f, "seed {} broke the law: {}\n{why}", self.seed, self.broken.law.name())?;
-        write!(f, "play it again: cargo xtask soak --only sim --size {size} --seed {}", self.seed)
+        let snapshots = if self.snapshots { " --snapshots" } else { "" };
+        write!(f, "play it again: cargo xtask soak --only sim --size {size} --seed {}{snapshots}", self.seed)
     }
 }

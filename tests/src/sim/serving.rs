@@ -1,5 +1,5 @@
 //! A server's or hub's answer to an exchange, without HTTP: the steps of the shipped handler
-//! (`sync-server/src/handlers/exchange.rs`, `receipt.rs`) over the shipped log. Tokens, limits and
+//! (`sync-server/src/handlers/exchange.rs`, `rescue.rs`, `receipt.rs`) over the shipped log. Tokens, limits and
 //! compression are for the tests that run the real server.
 
 use bolebook_core::authority::verify_genesis;
@@ -15,7 +15,7 @@ use bolebook_core::record::book_kinds::Receipt;
 use bolebook_core::record::{Envelope, Record};
 use bolebook_core::signing::{HeadSignature, SecretKey};
 use bolebook_log::serve::{CursorCheck, arrived, check_cursor, hand_out};
-use bolebook_log::{Appended, LogError, Page, append, basis};
+use bolebook_log::{Appended, LogError, Page, Rescuer, append, basis, rescue};
 use rusqlite::{Connection, Transaction, TransactionBehavior};
 
 use crate::sim::dice::Dice;
@@ -63,6 +63,30 @@ impl From<rusqlite::Error> for Stop {
     }
 }
 
+fn ended(done: Result<(String, PerBook), Stop>) -> Ended {
+    match done {
+        Ok((text, acknowledged)) => Ended::Answered(text, acknowledged),
+        Err(Stop::Problem(problem)) => Ended::Refused(problem),
+        Err(Stop::Log(LogError::Refused { book, line, hash, refusal })) => {
+            let conflict = matches!(
+                *refusal,
+                Refusal::UnknownDependency(_) | Refusal::Fork { .. } | Refusal::Sequence { .. }
+            );
+            Ended::Refused(Box::new(Problem {
+                status: if conflict { 409 } else { 422 },
+                code: refusal.code().into(),
+                detail: refusal.to_string(),
+                book: Some(book),
+                line: Some(line as u64),
+                hash: Some(hash),
+                ..Problem::default()
+            }))
+        }
+        Err(Stop::Log(error @ LogError::Sqlite(_))) => Ended::PowerCut(error),
+        Err(Stop::Log(error)) => panic!("a server's own log failed: {error}"),
+    }
+}
+
 fn problem(status: u16, code: &str, detail: String, book: Option<BookId>) -> Stop {
     Stop::Problem(Box::new(Problem { status, code: code.into(), detail, book, ..Problem::default() }))
 }
@@ -72,27 +96,41 @@ type Asked = (RequestStart, Vec<(BookRequest, Vec<LogLine>)>);
 impl Serving<'_> {
     /// Takes in what a request offers and hands out what its sender lacks.
     pub fn answer(&self, db: &mut Connection, dice: &mut Dice, by: DeviceId, body: &[u8]) -> Ended {
-        match self.exchange(db, dice, by, body) {
-            Ok((text, acknowledged)) => Ended::Answered(text, acknowledged),
-            Err(Stop::Problem(problem)) => Ended::Refused(problem),
-            Err(Stop::Log(LogError::Refused { book, line, hash, refusal })) => {
-                let conflict = matches!(
-                    *refusal,
-                    Refusal::UnknownDependency(_) | Refusal::Fork { .. } | Refusal::Sequence { .. }
-                );
-                Ended::Refused(Box::new(Problem {
-                    status: if conflict { 409 } else { 422 },
-                    code: refusal.code().into(),
-                    detail: refusal.to_string(),
-                    book: Some(book),
-                    line: Some(line as u64),
-                    hash: Some(hash),
-                    ..Problem::default()
-                }))
-            }
-            Err(Stop::Log(error @ LogError::Sqlite(_))) => Ended::PowerCut(error),
-            Err(Stop::Log(error)) => panic!("a server's own log failed: {error}"),
+        ended(self.exchange(db, dice, by, body))
+    }
+
+    /// Puts back what the log could not take in because an actor forked.
+    pub fn rescue(&self, db: &mut Connection, dice: &mut Dice, by: DeviceId, body: &[u8]) -> Ended {
+        ended(self.put_back(db, dice, by, body))
+    }
+
+    fn put_back(
+        &self,
+        db: &mut Connection,
+        dice: &mut Dice,
+        by: DeviceId,
+        body: &[u8],
+    ) -> Result<(String, PerBook), Stop> {
+        let (start, asked) = read_body(body)?;
+        let tx = db.transaction_with_behavior(TransactionBehavior::Immediate)?;
+        for (request, lines) in &asked {
+            let book = request.book;
+            let Some(before) = bolebook_log::book(&tx, book)? else {
+                return Err(problem(404, "not-found", "the server has no such book".into(), Some(book)));
+            };
+            let actor = ActorId::new(self.key.device(), dice.bytes());
+            let rescuer = Rescuer { key: self.key, actor, now: self.now, seed: dice.bytes() };
+            let done = rescue(&tx, book, lines, &rescuer)?;
+            let appended = Appended { before: before.end, end: before.end, new: done.new, known: done.known };
+            self.receipt(&tx, dice, book, &appended, lines, (by, start.now))?;
         }
+        if self.sabotage == Some(Sabotage::RescueNothing) {
+            tx.rollback()?;
+        } else {
+            tx.commit()?;
+        }
+        // Evidence stands in the log by its records: no line of it is acknowledged as a line.
+        Ok((String::new(), vec![]))
     }
 
     fn exchange(

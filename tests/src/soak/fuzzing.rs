@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::time::Duration;
 
-use crate::fuzz::{TARGETS, Target};
+use crate::fuzz::{TARGETS, Target, corpus};
 use crate::root;
 use crate::sim::dice::Dice;
 use crate::soak::report::Report;
@@ -30,6 +30,10 @@ pub fn soak(arguments: &Arguments, share: Duration, say: &mut dyn FnMut(String))
         let mut dice = Dice::new(arguments.seed.unwrap_or(1));
         let (mut executions, mut passed, mut longest) = (0u64, 0u64, 0);
         let mut classes: BTreeMap<String, Vec<u8>> = BTreeMap::new();
+        for (_, bytes) in if arguments.corpus { corpus(target.name) } else { vec![] } {
+            executions += 1;
+            passed += u64::from((target.run)(&bytes).passed);
+        }
         while executions < arguments.executions || !until.over() {
             if executions > 0 && executions.is_multiple_of(256 << 12) {
                 say(format!("{}: {executions} executions so far", target.name));

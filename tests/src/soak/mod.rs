@@ -70,9 +70,16 @@ pub struct Arguments {
     /// Fuzz these targets only, by name, with commas between.
     #[arg(long, value_delimiter = ',')]
     pub targets: Vec<String>,
-    /// Let device processes outlive the restore of their stores: actors fork.
+    /// Play every seed so that device processes outlive the restore of their stores and actors fork;
+    /// without it every second one is played so.
     #[arg(long)]
     pub snapshots: bool,
+    /// Feed each fuzz target its committed inputs first.
+    #[arg(long)]
+    pub corpus: bool,
+    /// Say of each fuzz target which files of the product it aims at, and do nothing.
+    #[arg(long)]
+    pub aims: bool,
     /// Keep one input for each way a fuzz target can end in tests/fuzz/corpus.
     #[arg(long)]
     pub write_corpus: bool,

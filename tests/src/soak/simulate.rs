@@ -26,7 +26,8 @@ pub fn soak(arguments: &Arguments, until: Until, say: &mut dyn FnMut(String)) ->
             false if seeds % MIDDLE_EVERY == 0 => Size::Middle,
             false => Size::Small,
         };
-        let options = Options { snapshots: arguments.snapshots, ..Options::new(size) };
+        let snapshots = arguments.snapshots || (!alone && seed % 2 == 1);
+        let options = Options { snapshots, ..Options::new(size) };
         match catch_unwind(AssertUnwindSafe(|| run(seed, options))) {
             Ok(Ok(stats)) => {
                 large += u64::from(stats.records >= 50_000);
@@ -38,7 +39,8 @@ pub fn soak(arguments: &Arguments, until: Until, say: &mut dyn FnMut(String)) ->
             }
             Err(_) => {
                 say(format!(
-                    "seed {seed} panicked: cargo xtask soak --only sim --size {size:?} --seed {seed}"
+                    "seed {seed} panicked: cargo xtask soak --only sim --size {size:?} --seed {seed}{}",
+                    if snapshots { " --snapshots" } else { "" }
                 ));
                 report.losses.push(format!("simulation, seed {seed}: a panic"));
             }
@@ -62,6 +64,8 @@ pub fn soak(arguments: &Arguments, until: Until, say: &mut dyn FnMut(String)) ->
         ("faults: power cut at a commit", all.power_cuts),
         ("faults: stores restored to an older copy", all.restores),
         ("faults: clocks set wrong by hours", all.clocks),
+        ("logs laid out anew after a fork", all.laid_out),
+        ("rescues answered 2xx", all.rescues),
         ("lines whose every copy went with a restored store", all.destroyed),
         ("quiet points, every store compared", all.quiet_points),
     ] {

@@ -252,18 +252,22 @@ fn only_another_licensed_person_confirms_and_only_what_the_paper_says() {
     let page = ann.page(&confirm);
     assert!(!page.text.contains("mL per inch") && !page.text.contains("6.5"), "the entry is not shown");
     for (more, said) in [
-        (vec![("rates.0.usual", "5")], "was not found on re-reading"),
-        (vec![("worked.1.dose", "61")], "61.000 mL by hand"),
+        (vec![("rates.0.usual", "5")], "a rate of the entry for 'preventive' was not found in yours"),
+        (vec![("worked.1.dose", "61")], "61.000 mL by hand is not what the entry gives"),
         (vec![("worked.1.diameter", "8"), ("worked.1.dose", "48")], "three are needed"),
         (
             vec![("mix.diluent", "water"), ("mix.product_parts", "1"), ("mix.diluent_parts", "1")],
-            "has the product not mixed",
+            "and the entry says otherwise",
         ),
         (vec![("worked.2.dose", "")], "work the dose by hand"),
     ] {
         let sent = send(&mut ann, &confirm, &confirm, &with(&AGAIN, &more));
         assert_eq!(sent.status, 422, "{more:?}");
         assert!(sent.text.contains(said), "{said}: {}", sent.text);
+        // Of the entry nothing is said: 6 mL/in are 2.362 mL/cm, and 60.000 mL at 10 in.
+        for figure in ["2.362", "60.000", "not mixed", "by the entry"] {
+            assert!(!sent.text.contains(figure), "{more:?}: {figure}: {}", sent.text);
+        }
     }
     // Olive's own post is refused though she has no form.
     let token =

@@ -187,3 +187,22 @@ fn a_changed_password_ends_other_sessions() {
     assert_eq!(other.get("/").status, 303);
     assert_eq!(other.post("/sign-in", &[("name", "olive"), ("password", PASSWORD)]).status, 401);
 }
+
+/// A password costs 19 MiB while it is hashed: above the most at once a sign-in waits, and is served then.
+#[test]
+fn above_the_most_passwords_at_once_a_sign_in_waits_for_its_turn() {
+    let site = site();
+    let all = u32::try_from(site.app.desk.hashing.available_permits()).unwrap();
+    assert_eq!(all, 4);
+    let held = site.app.desk.hashing.try_acquire_many(all).unwrap();
+    let mut browser = Browser::new(&site.desk);
+    let (say, hear) = std::sync::mpsc::channel();
+    let asks = std::thread::spawn(move || {
+        say.send(browser.post("/sign-in", &[("name", "olive"), ("password", PASSWORD)]).status).unwrap();
+    });
+    hear.recv_timeout(std::time::Duration::from_millis(100))
+        .expect_err("nobody is in while there is no room");
+    drop(held);
+    assert_eq!(hear.recv().unwrap(), 303);
+    asks.join().unwrap();
+}

@@ -1,6 +1,6 @@
 //! The limits that hold for a dose, and what each still leaves.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use crate::check::Treatment;
 use crate::dosing::advice::tree::MeasuredStem;
@@ -83,7 +83,7 @@ pub(super) fn limits(
     for (id, counts) in &counting.of_product {
         if let Some(limit) = season_limit_ul(counts, &known) {
             let used = product_ul(&products, case.ask.label, given.iter()).saturating_add(past);
-            let of = whose("limit per tree and season", case, *id, counts);
+            let of = counting.whose("limit per tree and season", case, *id, counts);
             limits.push(Ok(Limit { left_ul: limit.0.saturating_sub(used), of }));
         }
     }
@@ -103,13 +103,15 @@ pub(super) fn limits(
     limits
 }
 
-/// The labels whose limits hold for a dose: the one asked about, and those under which product went in
-/// before, which a later entry or version never sets aside.
+/// The labels whose limits hold for a dose: the one asked about, those under which product went in
+/// before, which a later entry or version never sets aside, and every other that stands for the product.
 struct Counting<'v> {
     /// Labels of the same product, by version.
     of_product: BTreeMap<LabelId, &'v Label>,
     /// All of them.
     all: Vec<&'v Label>,
+    /// Those under which product went in.
+    used: BTreeSet<LabelId>,
 }
 
 impl Counting<'_> {
@@ -117,6 +119,18 @@ impl Counting<'_> {
     fn least(&self, of: &ActiveIngredient, limit: fn(&ActiveIngredient) -> Option<i64>) -> Option<i64> {
         let named = |a: &&ActiveIngredient| a.name.trim().eq_ignore_ascii_case(of.name.trim());
         self.all.iter().flat_map(|l| l.active_ingredients.iter().filter(named)).filter_map(limit).min()
+    }
+
+    /// A limit's name, with its label's where that is another than the one asked about.
+    fn whose(&self, what: &str, case: &Case<'_, '_>, id: LabelId, label: &Label) -> String {
+        if id == case.ask.label {
+            return format!("The label's {what}");
+        }
+        let why = match self.used.contains(&id) {
+            true => "under which product went in before",
+            false => "in force for the same product",
+        };
+        format!("The {what} of label {}, {why},", label.name)
     }
 }
 
@@ -126,20 +140,14 @@ fn counting<'v>(
     products: &Products,
     used: impl Iterator<Item = LabelId>,
 ) -> Counting<'v> {
-    let asked = case.ask.label;
+    let (asked, yard) = (case.ask.label, &case.view.yard);
+    let used: BTreeSet<LabelId> = used.collect();
     let mut versions: BTreeMap<LabelId, &'v Label> = BTreeMap::from([(asked, label)]);
-    versions.extend(used.filter_map(|id| Some((id, case.view.yard.label(id)?))));
+    versions.extend(used.iter().filter_map(|id| Some((*id, yard.label(*id)?))));
+    versions.extend(yard.standing_labels(products).today(products, asked, case.today));
     let all = versions.values().copied().collect();
     versions.retain(|id, _| *id == asked || products.same(*id, asked) == Some(true));
-    Counting { of_product: versions, all }
-}
-
-/// A limit's name, with its label's where that is another than the one asked about.
-fn whose(what: &str, case: &Case<'_, '_>, id: LabelId, label: &Label) -> String {
-    match id == case.ask.label {
-        true => format!("The label's {what}"),
-        false => format!("The {what} of label {}, under which product went in before,", label.name),
-    }
+    Counting { of_product: versions, all, used }
 }
 
 /// Limits per hectare, over all trees of the tree's block and the block's area.
@@ -194,7 +202,7 @@ fn area_limits(
     for (id, counts) in &counting.of_product {
         if let Some(limit) = counts.area_season_max_ul_per_ha {
             let used = product_ul(products, case.ask.label, all.iter());
-            let of = whose("limit per hectare and season", case, *id, counts);
+            let of = counting.whose("limit per hectare and season", case, *id, counts);
             limits.push(Ok(Limit { left_ul: per_area(limit.0).saturating_sub(used), of }));
         }
     }

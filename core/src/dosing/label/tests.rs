@@ -157,7 +157,7 @@ fn a_second_reading_confirms_only_what_it_finds_the_same() {
         assert_eq!(confirmation_problems(&label, &good), vec![]);
 
         let mut rate = good.clone();
-        rate.rates[0].max_ul_per_m.0 += 1;
+        rate.rates[0].max_ul_per_m.0 += 100;
         let found = confirmation_problems(&label, &rate);
         assert!(
             matches!(
@@ -167,12 +167,18 @@ fn a_second_reading_confirms_only_what_it_finds_the_same() {
             "{found:?}"
         );
 
+        // The second person is shown their own rate, and of the entry's no figure.
+        let words: Vec<String> = found.iter().map(ConfirmationProblem::without_the_entry).collect();
+        let (theirs, entry) = (row_in_words(&rate.rates[0]), row_in_words(&label.rates[0]));
+        assert!(words[1].contains(&theirs) && found[0].to_string().contains(&entry), "{found:?}");
+        assert!(words.iter().all(|w| !w.contains(&entry) || theirs == entry), "{words:?}");
+
         let mut dose = good.clone();
         dose.worked[0].dose_ul.0 += 1;
-        assert!(matches!(
-            confirmation_problems(&label, &dose)[..],
-            [ConfirmationProblem::DoseDiffers { .. }]
-        ));
+        let found = confirmation_problems(&label, &dose);
+        assert!(matches!(found[..], [ConfirmationProblem::DoseDiffers { .. }]));
+        let entry = decimal(good.worked[0].dose_ul.0, 1_000, 3);
+        assert!(found[0].to_string().contains(&entry) && !found[0].without_the_entry().contains(&entry));
 
         // A rate per inch, worked by hand at 12 in: 6 · 12 = 72 mL, 71.999 by the record's rounded rate.
         let mut inch = label.clone();

@@ -28,9 +28,11 @@ pub struct Salvaged {
     pub lines: BTreeMap<BookId, Vec<LogLine>>,
     /// Rows of the table of set-aside lines, by book, hash and text: the newest of each.
     pub set_aside: BTreeMap<(BookId, Vec<u8>, String), Vec<Value>>,
-    /// Rows that look like lines and whose text is no longer what was stored.
+    /// Rows that look like lines and whose text is no longer what was stored, each text once.
     pub unreadable: u64,
     seen: BTreeSet<(BookId, Sha256Hash)>,
+    /// Digests of the texts looked at: a write-ahead log has most rows many times over.
+    looked: BTreeSet<(BookId, Sha256Hash)>,
 }
 
 fn book_of(bytes: &[u8]) -> Option<BookId> {
@@ -62,12 +64,17 @@ impl Salvaged {
                     Value::Text(text),
                     Value::Text(_),
                     Value::Text(_),
-                    Value::Text(_),
-                    Value::Blob(_),
+                    Value::Text(state),
+                    Value::Blob(server),
                     Value::Integer(_),
                 ] => {
-                    if let Some(book) = book_of(book) {
-                        self.set_aside.insert((book, hash.clone(), text.clone()), row.clone());
+                    // Every later exchange reads all of them: one that cannot be read would stop it.
+                    let whole = (hash.len(), server.len()) == (32, 16) && State::of(state).is_some();
+                    match book_of(book).filter(|_| whole) {
+                        Some(book) => {
+                            self.set_aside.insert((book, hash.clone(), text.clone()), row.clone());
+                        }
+                        None => self.unreadable += 1,
                     }
                 }
                 _ => {}
@@ -78,6 +85,7 @@ impl Salvaged {
     fn line(&mut self, book: &[u8], text: &Value) {
         let Some(book) = book_of(book) else { return };
         let line = match text {
+            Value::Text(text) if !self.looked.insert((book, Sha256Hash::of(text.as_bytes()))) => return,
             Value::Text(text) => LogLine::parse(text).ok(),
             _ => None,
         };
@@ -214,4 +222,37 @@ pub fn stop_waiting(tx: &Transaction<'_>, server: DeviceId, now: UtcMs) -> Resul
         }
     }
     Ok(given_up)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn row(hash: usize, state: &str, server: usize) -> Vec<Value> {
+        let text = |text: &str| Value::Text(text.to_owned());
+        vec![
+            Value::Blob(BookId::new(1, [1; 10]).as_bytes().to_vec()),
+            Value::Integer(1),
+            Value::Blob(vec![2; hash]),
+            text("{}"),
+            text("actor-forked"),
+            text("why"),
+            text(state),
+            Value::Blob(vec![3; server]),
+            Value::Integer(5),
+        ]
+    }
+
+    /// Every exchange lists what is set aside: a row that cannot be read would stop all of them.
+    #[test]
+    fn a_set_aside_row_that_no_list_could_read_is_counted_and_left_out() {
+        let mut found = Salvaged::default();
+        found.take(&[row(32, "to_rescuf", 16), row(31, "rescued", 16), row(32, "rescued", 15)]);
+        assert_eq!((found.set_aside.len(), found.unreadable), (0, 3));
+        found.take(&[row(32, "rescued", 16)]);
+        let mut db = crate::open_in_memory().unwrap();
+        let tx = db.transaction().unwrap();
+        assert_eq!(keep(&tx, &found).unwrap(), (0, 0));
+        assert_eq!(crate::set_aside::list(&tx).unwrap().len(), 1);
+    }
 }

@@ -46,14 +46,14 @@ pub fn rows(file: &[u8], wal: &[u8]) -> Vec<Vec<Value>> {
     newest.extend(frames.iter().copied());
     let mut found = vec![];
     for (number, page) in &main {
-        rows_of(*number, page, &main, &mut found);
+        rows_of((*number, page), size, &main, &mut found);
         // A row of the file may go on in pages that only the write-ahead log has.
         if !frames.is_empty() {
-            rows_of(*number, page, &newest, &mut found);
+            rows_of((*number, page), size, &newest, &mut found);
         }
     }
     for (number, page) in &frames {
-        rows_of(*number, page, &newest, &mut found);
+        rows_of((*number, page), size, &newest, &mut found);
     }
     found
 }
@@ -106,7 +106,7 @@ fn varint(bytes: &[u8], at: usize) -> Option<(u64, usize)> {
 }
 
 /// Adds the rows of a page that holds some; of any other page, none.
-fn rows_of(number: u32, page: &[u8], pages: &Pages<'_>, found: &mut Vec<Vec<Value>>) {
+fn rows_of((number, page): (u32, &[u8]), size: usize, pages: &Pages<'_>, found: &mut Vec<Vec<Value>>) {
     let start = if number == 1 { 100 } else { 0 };
     let Some(kind) = page.get(start).copied().filter(|k| matches!(*k, INDEX_INNER | INDEX_LEAF | TABLE_LEAF))
     else {
@@ -117,21 +117,22 @@ fn rows_of(number: u32, page: &[u8], pages: &Pages<'_>, found: &mut Vec<Vec<Valu
     let (header, skip) = if kind == INDEX_INNER { (12, 4) } else { (8, 0) };
     for cell in 0..count {
         let row = be16(page, start + header + 2 * cell)
-            .and_then(|at| payload(page, at + skip, kind, pages))
+            .and_then(|at| payload((page, at + skip), kind, size, pages))
             .and_then(|payload| record(&payload));
         found.extend(row);
     }
 }
 
-/// A cell's bytes, with those that lie on overflow pages (§1.5).
-fn payload(page: &[u8], at: usize, kind: u8, pages: &Pages<'_>) -> Option<Vec<u8>> {
+/// A cell's bytes, with those that lie on overflow pages (§1.5). What goes on elsewhere follows from the
+/// file's page size, also on the last page of a file that was cut short.
+fn payload((page, at): (&[u8], usize), kind: u8, usable: usize, pages: &Pages<'_>) -> Option<Vec<u8>> {
     let (length, mut read) = varint(page, at)?;
     if kind == TABLE_LEAF {
         read += varint(page, at + read)?.1;
     }
-    let (length, usable, start) = (usize::try_from(length).ok()?, page.len(), at + read);
-    let most =
-        if kind == TABLE_LEAF { usable.checked_sub(35)? } else { (usable.checked_sub(12)?) * 64 / 255 - 23 };
+    let (length, start) = (usize::try_from(length).ok()?, at + read);
+    // A page has 512 bytes at least ([`page_size`]), so that neither comes below nothing.
+    let most = if kind == TABLE_LEAF { usable - 35 } else { (usable - 12) * 64 / 255 - 23 };
     if length <= most {
         return page.get(start..start + length).map(<[u8]>::to_vec);
     }
@@ -142,7 +143,7 @@ fn payload(page: &[u8], at: usize, kind: u8, pages: &Pages<'_>) -> Option<Vec<u8
     let mut next = be32(page, start + here)?;
     for _ in 0..MOST_PAGES {
         let over = pages.get(&next)?;
-        let take = (length - bytes.len()).min(over.len().checked_sub(4)?);
+        let take = (length - bytes.len()).min(usable - 4);
         bytes.extend_from_slice(over.get(4..4 + take)?);
         if bytes.len() == length {
             return Some(bytes);
@@ -260,6 +261,13 @@ mod tests {
         }
         for length in 0..200 {
             rows(&whole[..length], &whole[..length]);
+        }
+        // A file cut short in a page of an index, whose cells say that they go on elsewhere.
+        for length in 0..120 {
+            let mut file = vec![0; PAGE + length];
+            let head = [INDEX_LEAF, 0, 0, 0, 1, 0, 0, 0, 0, 10, 50];
+            file[PAGE..].iter_mut().zip(head).for_each(|(byte, of)| *byte = of);
+            rows(&file, &[]);
         }
     }
 }

@@ -367,6 +367,29 @@ mod tests {
         assert!(found[3].ring.as_ref().unwrap_err().contains("Point"));
     }
 
+    #[test]
+    fn more_areas_than_a_job_has_blocks_are_refused_in_both_forms() {
+        let feature = format!(
+            r#"{{"type":"Feature","properties":{{}},"geometry":{{"type":"Polygon","coordinates":{SQUARE}}}}}"#
+        );
+        let json = |n: usize| {
+            format!(r#"{{"type":"FeatureCollection","features":[{}]}}"#, vec![feature.as_str(); n].join(","))
+        };
+        assert_eq!(read(json(MOST_FEATURES).as_bytes()).unwrap().len(), MOST_FEATURES);
+        let error = read(json(MOST_FEATURES + 1).as_bytes()).unwrap_err();
+        assert!(error.to_string().contains("more than 500 areas"), "{error}");
+        let place = "<Placemark><name>B</name><Polygon><outerBoundaryIs><LinearRing><coordinates>-84.5,42.7 -84.4,42.7 -84.4,42.8 -84.5,42.7</coordinates></LinearRing></outerBoundaryIs></Polygon></Placemark>";
+        let kml = |n: usize| {
+            format!(
+                r#"<?xml version="1.0"?><kml xmlns="http://www.opengis.net/kml/2.2"><Document>{}</Document></kml>"#,
+                place.repeat(n)
+            )
+        };
+        assert_eq!(read(kml(MOST_FEATURES).as_bytes()).unwrap().len(), MOST_FEATURES);
+        let error = read(kml(MOST_FEATURES + 1).as_bytes()).unwrap_err();
+        assert!(error.to_string().contains("more than 500 areas"), "{error}");
+    }
+
     /// KML 2.2 (OGC 07-147r2, clause 10.8): tuples of longitude, latitude and perhaps altitude.
     #[test]
     fn outside_kml_is_read_with_its_names_and_altitudes() {
