@@ -11,9 +11,15 @@ use crate::error::ApiError;
 pub const MOST: usize = 1_000;
 
 /// Which part of a list is asked for; all of it when nothing is said.
-#[derive(Clone, Debug, Default, PartialEq, Eq)]
+#[derive(Clone, Debug, Default, PartialEq, Eq, utoipa::IntoParams)]
+#[into_params(parameter_in = Query)]
 pub struct Paging {
+    /// Most items of the answer. With it, or with `after`, they come in the order of their ids, and the
+    /// header Link says where the next part is.
+    #[param(minimum = 1, maximum = 1000)]
     limit: Option<usize>,
+    /// Only what comes after this id.
+    #[param(pattern = "^[0-9a-z-]{1,80}$")]
     after: Option<String>,
 }
 

@@ -7,7 +7,7 @@ use bolebook_core::quantity::{Ul, UtcMs};
 use bolebook_core::record::label::Label;
 use bolebook_core::record::office::Requirements;
 use bolebook_core::record::product::Lot;
-use bolebook_core::record::stand::{Condition, Tree};
+use bolebook_core::record::stand::Tree;
 use bolebook_core::record::work::Application;
 
 use crate::crowd::in_order;
@@ -59,25 +59,6 @@ pub fn treat(w: &mut World, crew: usize, tree: RecordId, edit: impl FnOnce(&mut 
     let mut application = w.application(crew, tree, 7);
     edit(&mut application);
     w.write(Who::Crew(crew), application)
-}
-
-/// A condition with nothing judged.
-pub fn condition(tree: RecordId) -> Condition {
-    Condition {
-        tree,
-        canopy_loss: None,
-        bloom: None,
-        soil: None,
-        air_mc: None,
-        soil_mc: None,
-        food: None,
-        water_um: None,
-        felling: None,
-        metal: None,
-        pest: None,
-        damage: vec![],
-        note: None,
-    }
 }
 
 /// What the job asks for from now on.

@@ -13,7 +13,6 @@ use bolebook_core::record::work::{Application, Dose, Hole, Photo};
 use bolebook_core::record::{Body, Envelope, Record};
 
 use crate::crowd::accepted_examples;
-use crate::planted::condition;
 use crate::stand::{ORIGIN, example, label};
 
 /// Trees of a crew-day.
@@ -86,8 +85,11 @@ pub fn write_season(book: &mut Book, trees: std::ops::Range<usize>, located: boo
                 bark_um: None,
             })),
         );
-        let seen =
-            Condition { canopy_loss: Some(PerMille(100)), bloom: Some(Bloom::After), ..condition(tree) };
+        let seen = Condition {
+            canopy_loss: Some(PerMille(100)),
+            bloom: Some(Bloom::After),
+            ..Condition::about(tree)
+        };
         put(2, Body::Condition(Box::new(seen)));
         let dose = dose_for(&label, &label.rates[0].purpose, diameter_um).expect("a dose");
         let planned = Dose {

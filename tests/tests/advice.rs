@@ -273,7 +273,7 @@ fn metal_in_the_wood_is_said_whoever_found_it_and_whatever_was_seen_since() {
     let mut ready = ready();
     for piece in [Some("fence wire"), None] {
         let metal = piece.map(str::to_owned);
-        let seen = Condition { metal, ..bolebook_tests::planted::condition(ready.tree) };
+        let seen = Condition { metal, ..Condition::about(ready.tree) };
         ready.world.write(Who::Office, seen);
     }
     let advice = ready.advise(|ask| ask.past = Some(past));

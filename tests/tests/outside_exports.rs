@@ -5,7 +5,8 @@ use std::process::Command;
 
 use bolebook_core::book::Book;
 use bolebook_core::export::{
-    NoNames, applications_csv, client_package_files, package_files, trees_csv, trees_geojson,
+    ClientTexts, NoNames, application_records_csv, applications_csv, client_package_files, eu_records_csv,
+    package_files, trees_csv, trees_geojson,
 };
 use bolebook_core::view::{View, Yard};
 use bolebook_probe::Everyone;
@@ -179,7 +180,9 @@ fn frictionless_finds_the_data_package_valid_and_reads_every_row() {
     std::fs::create_dir(&given).unwrap();
     let files_given = with_view(|view| {
         let map = trees_geojson(view, &[]).unwrap();
-        client_package_files(view, &[], &NoNames, |_, _| true, map).unwrap()
+        let records = application_records_csv(view, &[], &NoNames, |_, _| true).unwrap();
+        let records_eu = eu_records_csv(view, &[], |_, _| true).unwrap();
+        client_package_files(view, ClientTexts { records, records_eu, map }).unwrap()
     });
     for (name, text) in &files_given {
         written(&given, name, text);

@@ -15,11 +15,10 @@ use bolebook_core::record::book_kinds::{ChainEnd, Receipt};
 use bolebook_core::record::office::{Decision, Element, Join, Reopening, Requirements, Ruling, SignOff};
 use bolebook_core::record::people::Licence;
 use bolebook_core::record::product::MovementKind;
-use bolebook_core::record::stand::{Position, PositionSource, Tree};
+use bolebook_core::record::stand::{Condition, Position, PositionSource, Tree};
 use bolebook_core::record::work::{Application, Incident, IncidentKind, Photo};
 use bolebook_core::view::{View, Yard};
 use bolebook_tests::crowd::in_order;
-use bolebook_tests::planted::condition;
 use bolebook_tests::week::{Dice, bad, normal};
 use bolebook_tests::world::{HOUR, Who, World, day};
 
@@ -105,7 +104,7 @@ fn happen(w: &mut World, dice: &mut Dice, made: &mut Made) -> String {
             }
             ("an application", Some(w.write(who, body)))
         }
-        (12, Some(tree), _) => ("a condition", Some(w.write(who, condition(tree)))),
+        (12, Some(tree), _) => ("a condition", Some(w.write(who, Condition::about(tree)))),
         (13, Some(tree), Some(about)) => {
             let photo = Photo {
                 sha256: Sha256Hash::of(&[dice.between(0, 5) as u8]),

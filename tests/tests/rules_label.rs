@@ -7,7 +7,7 @@ use bolebook_core::record::label::{ClosedSeason, ForkedRule, Label, Sealing};
 use bolebook_core::record::office::Requirements;
 use bolebook_core::record::stand::{Block, Bloom, Condition, Corner, ReferenceMark, SoilMoisture};
 use bolebook_core::record::work::Application;
-use bolebook_tests::planted::{ash, base, condition, finds, relabel, relist, require, silent, treat, under};
+use bolebook_tests::planted::{ash, base, finds, relabel, relist, require, silent, treat, under};
 use bolebook_tests::world::{Who, World, day, label};
 
 const A: Who = Who::Crew(0);
@@ -128,7 +128,7 @@ fn another_bit_than_the_label_asks_for_is_found_once_a_kit() {
 fn seen(edit: impl FnOnce(&mut Label), judge: impl FnOnce(&mut Condition)) -> World {
     let mut w = under(edit);
     let tree = ash(&mut w, "T1");
-    let mut body = condition(tree);
+    let mut body = Condition::about(tree);
     judge(&mut body);
     w.write(A, body);
     treat(&mut w, 0, tree, |_| ());
@@ -193,7 +193,7 @@ fn what_the_label_asks_to_be_judged_is_asked_for_once_a_day() {
     finds(&w, "condition.not_assessed");
     // Logged in the evening, it still counts.
     let tree = w.look(|view, _, _| *view.trees.keys().next().unwrap());
-    w.write(A, condition(tree));
+    w.write(A, Condition::about(tree));
     silent(&w, "condition.not_assessed");
 }
 

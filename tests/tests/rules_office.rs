@@ -10,9 +10,9 @@ use bolebook_core::record::office::{
     Decision, Element, Join, Reopening, Requirements, Ruling, Scheme, SignOff,
 };
 use bolebook_core::record::product::Lot;
-use bolebook_core::record::stand::{Authorisation, Notice, Position, PositionSource, Tree};
+use bolebook_core::record::stand::{Authorisation, Condition, Notice, Position, PositionSource, Tree};
 use bolebook_core::record::work::{Acknowledgement, Incident, IncidentKind, Note, Photo};
-use bolebook_tests::planted::{ash, base, condition, finds, relist, require, silent, treat};
+use bolebook_tests::planted::{ash, base, finds, relist, require, silent, treat};
 use bolebook_tests::world::{HOUR, Who, World, day};
 
 const A: Who = Who::Crew(0);
@@ -174,7 +174,7 @@ fn the_offices_own_elements_are_asked_for() {
     let asks = || Requirements { elements: vec![Element::AirTemperature], ..Requirements::default() };
     let (mut w, tree, _) = asked(asks());
     assert!(finds(&w, "law.element_missing").contains("the air's temperature"));
-    let mut body = condition(tree);
+    let mut body = Condition::about(tree);
     body.air_mc = Some(MilliCelsius(18_000));
     w.write(A, body);
     silent(&w, "law.element_missing");

@@ -7,7 +7,6 @@ use bolebook_core::record::label::Label;
 use bolebook_core::record::office::Join;
 use bolebook_core::record::stand::Condition;
 use bolebook_core::seasons::{Moved, Season, canopies, change, due, earlier, losses};
-use bolebook_tests::planted::condition;
 use bolebook_tests::world::{HOUR, Who, World, label};
 
 const A: Who = Who::Crew(0);
@@ -124,7 +123,7 @@ fn canopies_are_compared_tree_by_tree_and_what_was_not_seen_again_is_said() {
     let mut w = World::new();
     let trees = ["T1", "T2", "T3", "T4", "T5"].map(|tag| w.tree(Who::Office, tag));
     let see = |w: &mut World, tree, loss| {
-        w.write(A, Condition { canopy_loss: Some(PerMille(loss)), ..condition(tree) });
+        w.write(A, Condition { canopy_loss: Some(PerMille(loss)), ..Condition::about(tree) });
     };
     for (tree, loss) in trees.iter().zip([50, 200, 200, 400, 600]) {
         see(&mut w, *tree, loss);

@@ -157,19 +157,9 @@ fn a_tree_that_took_up_slowly_is_named_with_the_soil_it_stood_in() {
         let slow = n == 7;
         if slow {
             let condition = Condition {
-                tree: *tree,
-                canopy_loss: None,
-                bloom: None,
                 soil: Some(SoilMoisture::Dry),
                 air_mc: Some(MilliCelsius(24_000)),
-                soil_mc: None,
-                food: None,
-                water_um: None,
-                felling: None,
-                metal: None,
-                pest: None,
-                damage: vec![],
-                note: None,
+                ..Condition::about(*tree)
             };
             world.write(Who::Crew(0), condition);
         }

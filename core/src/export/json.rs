@@ -1,6 +1,5 @@
 //! Findings, balance and summary as JSON, pretty enough to read and stable enough to compare.
 
-use schemars::JsonSchema;
 use serde::Serialize;
 use serde_json::{Value, json};
 
@@ -29,7 +28,7 @@ fn pretty(value: &Value) -> Result<String, ExportError> {
 }
 
 /// What is said of a tree in a list.
-#[derive(Clone, Debug, PartialEq, Eq, Serialize, JsonSchema)]
+#[derive(Clone, Debug, PartialEq, Eq, Serialize)]
 pub struct TreeRow {
     /// The tree.
     pub id: TreeId,

@@ -26,7 +26,7 @@ pub use json::{TreeRow, balance_json, findings_json, summary_json, trees_json};
 pub use law::{RECORD_COLUMNS, application_records_csv};
 pub use law_eu::{EU_RECORDS, OFFICE_RECORDS, eu_records_csv, office_records_csv};
 pub use more::{days_csv, findings_csv, holes_csv};
-pub use package::{TABLES_VERSION, client_package_files, package_files, state_time, utc_text};
+pub use package::{ClientTexts, TABLES_VERSION, client_package_files, package_files, state_time, utc_text};
 pub use standing::{DayStates, Violations};
 pub use table::{APPLICATION_COLUMNS, TREE_COLUMNS, applications_csv, trees_csv};
 

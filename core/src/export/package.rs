@@ -12,7 +12,6 @@ use crate::export::law_eu::{EU_RECORDS, OFFICE_RECORDS, eu_records_csv, office_r
 use crate::export::more::{days_csv, findings_csv, holes_csv};
 use crate::export::schema::{APPLICATIONS, DAYS, FINDINGS, Field, HOLES, TREES, US_RECORDS};
 use crate::export::{ExportError, Names, application_records_csv, applications_csv, trees_csv};
-use crate::facts::{Fact, Version};
 use crate::finding::Finding;
 use crate::ids::{RecordId, Sha256Hash};
 use crate::quantity::UtcMs;
@@ -150,29 +149,34 @@ pub fn package_files(
     with_description(view, "tabular-data-package", about, says, described, files)
 }
 
-/// The files of the package a client gets, `datapackage.json` first: the application records of the
-/// versions taken, and the map of treated trees (RFC 7946) as it was made for them.
+/// What a client gets of a job, each as it was made for them: application records by 40 CFR 171.303 and
+/// by (EU) 2023/564, and the map of treated trees (RFC 7946).
+pub struct ClientTexts {
+    /// `application-records.csv`.
+    pub records: String,
+    /// `application-records-eu.csv`.
+    pub records_eu: String,
+    /// `trees.geojson`.
+    pub map: String,
+}
+
+/// The files of the package a client gets, `datapackage.json` first.
 ///
 /// # Errors
-/// [`ExportError`] when a table cannot be written.
+/// [`ExportError::Json`].
 pub fn client_package_files(
     view: &View<'_>,
-    findings: &[Finding],
-    names: &impl Names,
-    takes: impl Fn(&Fact, &Version) -> bool,
-    map: String,
+    texts: ClientTexts,
 ) -> Result<Vec<(String, String)>, ExportError> {
     let (mut described, mut files) = (vec![], vec![]);
-    for resource in &RESOURCES {
-        let text = match resource.name {
-            "application-records" => application_records_csv(view, findings, names, &takes)?,
-            "application-records-eu" => eu_records_csv(view, findings, &takes)?,
-            _ => continue,
-        };
+    for (name, text) in [("application-records", texts.records), ("application-records-eu", texts.records_eu)]
+    {
         // The table of applications that both refer to is the office's.
-        described.push(descriptor(resource, &text, false));
-        files.push((format!("{}.csv", resource.name), text));
+        let resource = RESOURCES.iter().find(|resource| resource.name == name);
+        described.extend(resource.map(|resource| descriptor(resource, &text, false)));
+        files.push((format!("{name}.csv"), text));
     }
+    let map = texts.map;
     described.push(json!({
         "name": "trees", "title": "Treated trees", "path": "trees.geojson", "format": "geojson",
         "mediatype": "application/geo+json", "encoding": "utf-8", "bytes": map.len(),

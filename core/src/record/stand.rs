@@ -201,6 +201,27 @@ pub struct Condition {
     pub note: Option<String>,
 }
 
+impl Condition {
+    /// Of a tree of which nothing is judged yet.
+    pub fn about(tree: TreeId) -> Self {
+        Self {
+            tree,
+            canopy_loss: None,
+            bloom: None,
+            soil: None,
+            air_mc: None,
+            soil_mc: None,
+            food: None,
+            water_um: None,
+            felling: None,
+            metal: None,
+            pest: None,
+            damage: vec![],
+            note: None,
+        }
+    }
+}
+
 /// Bloom, as far as bees are concerned.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "snake_case")]

@@ -3,8 +3,7 @@
 
 use std::io::{Cursor, Write as _};
 
-use bolebook_core::export::{Names, client_package_files, package_files};
-use bolebook_core::facts::{Fact, Version};
+use bolebook_core::export::{ClientTexts, Names, client_package_files, package_files};
 use bolebook_core::finding::Finding;
 use bolebook_core::view::View;
 use zip::write::SimpleFileOptions;
@@ -27,15 +26,9 @@ pub fn data_package(
 /// What a client gets of a job, as one archive: [`client_package_files`].
 ///
 /// # Errors
-/// [`ReportError`] when a table or the archive cannot be written.
-pub fn client_package(
-    view: &View<'_>,
-    findings: &[Finding],
-    names: &impl Names,
-    takes: impl Fn(&Fact, &Version) -> bool,
-    map: String,
-) -> Result<Vec<u8>, ReportError> {
-    archive(client_package_files(view, findings, names, takes, map)?)
+/// [`ReportError`] when the archive cannot be written.
+pub fn client_package(view: &View<'_>, texts: ClientTexts) -> Result<Vec<u8>, ReportError> {
+    archive(client_package_files(view, texts)?)
 }
 
 fn archive(files: Vec<(String, String)>) -> Result<Vec<u8>, ReportError> {

@@ -1,9 +1,7 @@
 //! The client's signed papers: kept on this server under the digest that the record names, for the
 //! office alone. The books never hold them, so they can be removed.
 
-use std::io::Write as _;
 use std::path::PathBuf;
-use std::time::Duration;
 
 use axum::extract::Path;
 use axum::http::header;
@@ -20,13 +18,11 @@ use crate::desk::setup::typed_of;
 use crate::desk::setup_page::page_of;
 use crate::desk::upload::Upload;
 use crate::error::ApiError;
-use crate::photos::{move_in, sniff};
+use crate::photos::{put, sniff};
 use crate::state::Inner;
 
 /// The folder of a data folder.
 const FOLDER: &str = "papers";
-/// A paper that no record names is forgotten after a day.
-const UNNAMED: Duration = Duration::from_secs(86_400);
 
 fn place(app: &Inner, paper: Sha256Hash) -> PathBuf {
     app.config.data.join(FOLDER).join(paper.to_string())
@@ -61,34 +57,15 @@ pub async fn add(Id(book): Id<BookId>, upload: Upload) -> Result<Response, ApiEr
                 "{name} is no PDF and no picture: scan the paper as one of them"
             )));
         };
-        forget_unnamed(desk);
         let paper = Sha256Hash::of(&bytes);
         if !held(&desk.app, paper) {
-            let draft = desk.app.config.data.join("tmp").join(format!("paper-{paper}"));
-            let mut file = std::fs::File::create(&draft)?;
-            file.write_all(&bytes)?;
-            file.sync_all()?;
-            move_in(&draft, &place(&desk.app, paper))?;
+            put(&desk.app, &bytes, &place(&desk.app, paper))?;
         }
         let mut typed = typed_of(&job.view.requirements());
         typed.put("authorise.document", paper.to_string());
         Ok(Answer::Page(page_of(desk, job, &typed, &Problems::default())))
     })
     .await
-}
-
-/// Deletes what was sent and never entered.
-fn forget_unnamed(desk: &Desk) {
-    let Ok(files) = std::fs::read_dir(desk.app.config.data.join(FOLDER)) else { return };
-    for file in files.flatten() {
-        let paper = file.file_name().to_string_lossy().parse::<Sha256Hash>().ok();
-        let old = file.metadata().and_then(|m| m.modified()).ok().and_then(|at| at.elapsed().ok());
-        let unnamed = paper.is_none_or(|p| !desk.snapshot.jobs.values().any(|job| named(&job.view, p)));
-        // A job that cannot be read may name it.
-        if unnamed && old.is_some_and(|age| age > UNNAMED) && desk.snapshot.unreadable.is_empty() {
-            let _ = std::fs::remove_file(file.path());
-        }
-    }
 }
 
 fn wanted(desk: &Desk, book: BookId, paper: &str) -> Result<Sha256Hash, ApiError> {

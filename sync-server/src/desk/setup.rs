@@ -258,19 +258,12 @@ fn circumstances(job: &JobState, typed: &Typed, problems: &mut Problems) -> Vec<
         return vec![];
     }
     let condition = |tree| Condition {
-        tree,
-        canopy_loss: None,
-        bloom: None,
-        soil: None,
-        air_mc: None,
-        soil_mc: None,
         food,
         water_um,
         felling,
         metal: metal.clone(),
-        pest: None,
-        damage: vec![],
         note: note.clone(),
+        ..Condition::about(tree)
     };
     trees.into_iter().map(|tree| Staged::new(condition(tree))).collect()
 }

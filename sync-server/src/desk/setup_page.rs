@@ -70,7 +70,7 @@ fn leave(desk: &Desk, job: &JobState, form: Form<'_>) -> Markup {
         div.entries {
             (form.text("authorise.covers", "What it covers", "", true, "text"))
             (form.text("authorise.given", "The day it was given", "", true, "date"))
-            (form.text("authorise.document", "Digest (SHA-256) of the signed paper", "Send the paper below and it is filled in; the paper itself stays outside the books.", false, "text"))
+            (form.text("authorise.document", "Digest (SHA-256) of the signed paper", "Send the paper first and it is filled in; the paper itself stays outside the books.", false, "text"))
         }
     };
     html! {
@@ -84,13 +84,13 @@ fn leave(desk: &Desk, job: &JobState, form: Form<'_>) -> Markup {
                 }
             }
             @if facts.in_force(Kind::Authorisation).next().is_none() { p.warn { "None yet. Work before it is a finding." } }
-            (part(desk, job, "authorise", "Log the client's leave", &fields))
             form.stacked method="post" action=(format!("/jobs/{}/papers", job.view.book)) enctype="multipart/form-data" {
                 (desk.token_field())
                 label for="paper" { "Signed paper, as PDF or picture" }
                 input id="paper" type="file" name="file" required accept=".pdf,application/pdf,image/*";
                 button { "Send the paper and fill in its digest" }
             }
+            (part(desk, job, "authorise", "Log the client's leave", &fields))
         }
     }
 }
@@ -162,7 +162,7 @@ fn trees(desk: &Desk, job: &JobState, form: Form<'_>) -> Markup {
     html! {
         section aria-labelledby="trees" {
             h2 id="trees" { "Food, water, felling and metal" }
-            p { "Said once here, it counts at every dose for these trees as if a crew had seen it; what a crew sees later replaces it." }
+            p { "Said once here, it counts at every dose for these trees as if a crew had seen it. What a crew sees later replaces it; metal only ever adds up." }
             p.small { @for (what, n) in said_of_trees(job) { span.nowrap { (n) " " (what) } ". " } }
             (part(desk, job, "trees", "Log it for these trees", &fields))
         }

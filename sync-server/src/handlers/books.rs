@@ -21,8 +21,7 @@ use crate::state::{App, Inner};
 /// The books this server has and the caller may have, the yard first; a part of them in the order of
 /// their ids when `limit` or `after` is given.
 #[utoipa::path(get, path = "/v1/books", tag = "books", security(("token" = [])),
-    params(("limit" = Option<u32>, Query, minimum = 1, maximum = 1000, description = "Most items of the answer; with it, or with 'after', they come in the order of their ids, and the header Link says where the next part is"),
-        ("after" = Option<String>, Query, pattern = "^[0-9a-z-]{1,80}$", description = "Only what comes after this id")),
+    params(Paging),
     responses((status = 200, description = "The books", body = ref("#/components/schemas/BookList"),
         headers(("link" = Option<String>, description = "Where the next part is (RFC 8288); not after the last")))))]
 pub async fn list(
@@ -87,8 +86,7 @@ fn known(headers: &HeaderMap) -> Option<String> {
 /// What the checks say of a job, at the log's end: all of it, the gravest first, or a part in the order of ids.
 #[utoipa::path(get, path = "/v1/books/{id}/findings", tag = "books", security(("token" = [])),
     params(("id" = String, Path, pattern = "^[0-9a-f]{8}-[0-9a-f]{4}-7[0-9a-f]{3}-[89ab][0-9a-f]{3}-[0-9a-f]{12}$", description = "The job book"),
-        ("limit" = Option<u32>, Query, minimum = 1, maximum = 1000, description = "Most items of the answer; with it, or with 'after', they come in the order of their ids, and the header Link says where the next part is"),
-        ("after" = Option<String>, Query, pattern = "^[0-9a-z-]{1,80}$", description = "Only what comes after this id")),
+        Paging),
     responses((status = 200, description = "The findings", body = Object,
             headers(("etag" = String, description = "The SHA-256 of the body"), ("link" = Option<String>, description = "Where the next part is (RFC 8288); not after the last"))),
         (status = 304, description = "The caller has it: its tag came in If-None-Match"),
@@ -120,8 +118,7 @@ pub async fn findings(
 /// what went into it.
 #[utoipa::path(get, path = "/v1/books/{id}/trees", tag = "books", security(("token" = [])),
     params(("id" = String, Path, pattern = "^[0-9a-f]{8}-[0-9a-f]{4}-7[0-9a-f]{3}-[89ab][0-9a-f]{3}-[0-9a-f]{12}$", description = "The job book"),
-        ("limit" = Option<u32>, Query, minimum = 1, maximum = 1000, description = "Most items of the answer; with it, or with 'after', they come in the order of their ids, and the header Link says where the next part is"),
-        ("after" = Option<String>, Query, pattern = "^[0-9a-z-]{1,80}$", description = "Only what comes after this id")),
+        Paging),
     responses((status = 200, description = "The trees", body = Object,
             headers(("etag" = String, description = "The SHA-256 of the body"), ("link" = Option<String>, description = "Where the next part is (RFC 8288); not after the last"))),
         (status = 304, description = "The caller has it: its tag came in If-None-Match"),

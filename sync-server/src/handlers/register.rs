@@ -21,8 +21,7 @@ pub const MOST_ENTRIES: usize = 1_000;
 
 /// The register, for enrolled devices: all of it, or a part in the order of ids.
 #[utoipa::path(get, path = "/v1/register", tag = "register", security(("token" = [])),
-    params(("limit" = Option<u32>, Query, minimum = 1, maximum = 1000, description = "Most items of the answer; with it, or with 'after', they come in the order of their ids, and the header Link says where the next part is"),
-        ("after" = Option<String>, Query, pattern = "^[0-9a-z-]{1,80}$", description = "Only what comes after this id")),
+    params(Paging),
     responses((status = 200, description = "The register", body = ref("#/components/schemas/Register"),
         headers(("link" = Option<String>, description = "Where the next part is (RFC 8288); not after the last")))))]
 pub async fn read(

@@ -11,7 +11,7 @@ pub mod held;
 pub mod remove;
 pub mod thumbnail;
 
-use std::io::Read as _;
+use std::io::{Read as _, Write as _};
 use std::path::{Path, PathBuf};
 
 use axum::http::{StatusCode, header};
@@ -79,6 +79,19 @@ pub fn move_in(from: &Path, to: &Path) -> Result<(), ApiError> {
     std::fs::File::open(folder)?.sync_all()?;
     folder.parent().map_or(Ok(()), |f| std::fs::File::open(f)?.sync_all())?;
     Ok(())
+}
+
+/// Writes a file whole and synced, then puts it in its place: at no moment is a part of it there.
+///
+/// # Errors
+/// The disk's; the random source's.
+pub fn put(app: &Inner, bytes: &[u8], to: &Path) -> Result<(), ApiError> {
+    // What is left here by a crash is swept at the next start.
+    let draft = app.config.data.join("tmp").join(hex::encode(app.random::<16>()?));
+    let mut file = std::fs::File::create(&draft)?;
+    file.write_all(bytes)?;
+    file.sync_all()?;
+    move_in(&draft, to)
 }
 
 /// A photo the server has, by what lies on the disk.

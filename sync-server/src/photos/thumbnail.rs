@@ -49,9 +49,7 @@ pub fn of(app: &Inner, hash: Sha256Hash) -> Result<Vec<u8>, ApiError> {
     let (photo, bytes) = photos::bytes(app, hash)?;
     let small = make(&bytes, &photo.media_type)?;
     // Only a cache: one that cannot be written, or was half written, is made again.
-    let draft = app.config.data.join("tmp").join(hex::encode(app.random::<16>()?));
-    let kept = std::fs::write(&draft, &small).map_err(ApiError::from);
-    if let Err(error) = kept.and_then(|()| photos::move_in(&draft, &path)) {
+    if let Err(error) = photos::put(app, &small, &path) {
         tracing::warn!(?error, "a thumbnail could not be kept");
     }
     photos::remove::not_in_spite(app, hash)?;

@@ -19,7 +19,7 @@ use axum::http::request::Parts;
 use axum::http::{StatusCode, header};
 use axum::response::{Html, IntoResponse as _, Response};
 use axum::routing::{MethodRouter, get};
-use bolebook_core::export::{DayStates, eu_records_csv};
+use bolebook_core::export::{ClientTexts, DayStates, eu_records_csv};
 use bolebook_core::facts::{Fact, Version};
 use bolebook_core::view::View;
 use bolebook_report::Reader;
@@ -168,7 +168,7 @@ impl<'v> Signed<'v> {
 ///
 /// # Errors
 /// An internal error when they cannot be written.
-pub fn records_text(snapshot: &Snapshot, job: &JobState) -> Result<String, ApiError> {
+fn records_text(snapshot: &Snapshot, job: &JobState) -> Result<String, ApiError> {
     let signed = Signed::of(&job.view);
     tables::application_records(snapshot, job, |fact, v| fact.in_force() && signed.takes(v))
 }
@@ -177,7 +177,7 @@ pub fn records_text(snapshot: &Snapshot, job: &JobState) -> Result<String, ApiEr
 ///
 /// # Errors
 /// An internal error when it cannot be written.
-pub fn trees_text(snapshot: &Snapshot, job: &JobState) -> Result<String, ApiError> {
+fn trees_text(snapshot: &Snapshot, job: &JobState) -> Result<String, ApiError> {
     let signed = Signed::of(&job.view);
     tables::treated_geojson(snapshot, job, |v| signed.takes(v))
 }
@@ -186,21 +186,22 @@ pub fn trees_text(snapshot: &Snapshot, job: &JobState) -> Result<String, ApiErro
 ///
 /// # Errors
 /// An internal error when they cannot be written.
-pub fn eu_records_text(snapshot: &Snapshot, job: &JobState) -> Result<String, ApiError> {
+fn eu_records_text(snapshot: &Snapshot, job: &JobState) -> Result<String, ApiError> {
     let signed = Signed::of(&job.view);
     let takes = |fact: &Fact, v: &Version| fact.in_force() && signed.takes(v);
     eu_records_csv(&job.view, &snapshot.findings(job), takes).map_err(|e| ApiError::internal(&e))
 }
 
-/// The data a client gets, in one archive that says what each column means.
+/// The texts a client gets.
 ///
 /// # Errors
-/// An internal error when it cannot be written.
-pub fn package_bytes(snapshot: &Snapshot, job: &JobState) -> Result<Vec<u8>, ApiError> {
-    let signed = Signed::of(&job.view);
-    let takes = |fact: &Fact, v: &Version| fact.in_force() && signed.takes(v);
-    let (findings, map) = (snapshot.findings(job), trees_text(snapshot, job)?);
-    Ok(bolebook_report::client_package(&job.view, &findings, &snapshot.names, takes, map)?)
+/// An internal error when one cannot be written.
+pub fn texts(snapshot: &Snapshot, job: &JobState) -> Result<ClientTexts, ApiError> {
+    Ok(ClientTexts {
+        records: records_text(snapshot, job)?,
+        records_eu: eu_records_text(snapshot, job)?,
+        map: trees_text(snapshot, job)?,
+    })
 }
 
 fn file(name: &str, media: &str, text: impl Into<axum::body::Body>) -> Response {
@@ -243,7 +244,8 @@ async fn report(visit: Visit) -> Result<Response, ApiError> {
 async fn package(visit: Visit) -> Result<Response, ApiError> {
     let app = visit.app.clone();
     app.blocking(move |_| {
-        let bytes = package_bytes(&visit.snapshot, visit.job()?)?;
+        let job = visit.job()?;
+        let bytes = bolebook_report::client_package(&job.view, texts(&visit.snapshot, job)?)?;
         Ok(file("data-package.zip", bolebook_report::ZIP, bytes))
     })
     .await

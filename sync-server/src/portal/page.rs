@@ -18,7 +18,7 @@ use crate::error::ApiError;
 use crate::portal::canopies;
 use crate::portal::photos;
 use crate::portal::words::{LANGUAGES, Words};
-use crate::portal::{Signed, Visit, eu_records_text, package_bytes, records_text, trees_text};
+use crate::portal::{Signed, Visit, texts};
 use crate::snapshot::{JobState, short};
 
 const PAGE: usize = 200;
@@ -337,17 +337,16 @@ fn not_treated(visit: &Visit, view: &View<'static>, work: &Work<'_>) -> Markup {
 
 fn data(visit: &Visit, job: &JobState, company: &str) -> Result<Markup, ApiError> {
     let (w, view) = (visit.words, &job.view);
-    let digest = |bytes: &dyn AsRef<[u8]>| Sha256Hash::of(bytes.as_ref()).to_string();
+    let texts = texts(&visit.snapshot, job)?;
+    let digest = |bytes: &[u8]| Sha256Hash::of(bytes).to_string();
+    let [records, records_eu, map] =
+        [&texts.records, &texts.records_eu, &texts.map].map(|text| digest(text.as_bytes()));
     let files = [
-        ("/application-records.csv", w.say("file-records"), digest(&records_text(&visit.snapshot, job)?)),
-        (
-            "/application-records-eu.csv",
-            w.say("file-records-eu"),
-            digest(&eu_records_text(&visit.snapshot, job)?),
-        ),
-        ("/trees.geojson", w.say("file-map"), digest(&trees_text(&visit.snapshot, job)?)),
-        ("/data-package.zip", w.say("file-package"), digest(&package_bytes(&visit.snapshot, job)?)),
-        ("/map.svg", w.say("file-picture"), digest(&drawn(visit, view).0.into_string())),
+        ("/application-records.csv", w.say("file-records"), records),
+        ("/application-records-eu.csv", w.say("file-records-eu"), records_eu),
+        ("/trees.geojson", w.say("file-map"), map),
+        ("/data-package.zip", w.say("file-package"), digest(&bolebook_report::client_package(view, texts)?)),
+        ("/map.svg", w.say("file-picture"), digest(drawn(visit, view).0.into_string().as_bytes())),
     ];
     Ok(html! {
         section {

@@ -11,7 +11,7 @@ use bolebook_core::record::stand::{Block, Bloom, Condition, Corner, Position, Po
 use bolebook_core::record::work::{Application, DayClosing, Incident, IncidentKind, Photo};
 use bolebook_core::signing::SecretKey;
 
-use crate::planted::{condition, filled, treat};
+use crate::planted::{filled, treat};
 use crate::world::{HOUR, Who, World, day, label};
 
 /// Faults planted at the end of a crew's day, before it closes.
@@ -268,7 +268,7 @@ fn good(tree: RecordId) -> Condition {
         canopy_loss: Some(PerMille(100)),
         bloom: Some(Bloom::After),
         air_mc: Some(bolebook_core::quantity::MilliCelsius(18_000)),
-        ..condition(tree)
+        ..Condition::about(tree)
     }
 }
 

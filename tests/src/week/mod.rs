@@ -16,7 +16,7 @@ use bolebook_core::record::stand::{
 };
 use bolebook_core::record::work::{Acknowledgement, Application, Hole, NotTreated, NotTreatedReason, Photo};
 
-use crate::planted::{condition, relabel};
+use crate::planted::relabel;
 use crate::world::{CREWS, HOUR, MORNING, Who, World, day};
 
 /// Days of the week.
@@ -299,7 +299,7 @@ impl Week {
             bloom: Some(Bloom::After),
             soil: Some(SoilMoisture::Moist),
             air_mc: Some(MilliCelsius(self.dice.between(120, 260) * 100)),
-            ..condition(tree.id)
+            ..Condition::about(tree.id)
         };
         w.write(who, seen);
     }

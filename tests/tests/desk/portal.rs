@@ -9,7 +9,6 @@ use bolebook_core::record::book_kinds::{BookContent, Genesis};
 use bolebook_core::record::stand::{Condition, Tree};
 use bolebook_core::record::{Body, Envelope, Record};
 use bolebook_core::signing::HeadSignature;
-use bolebook_tests::planted::condition;
 use bolebook_tests::world::{Who, World};
 
 use crate::site::{Answer, Browser, Site, root};
@@ -20,7 +19,7 @@ pub fn days() -> World {
     let (one, two) = (world.tree(Who::Office, "SIGNED-1"), world.tree(Who::Office, "OPEN-2"));
     for (crew, tree) in [(0, one), (1, two)] {
         world.diameter(Who::Crew(crew), tree, 3_000);
-        let seen = Condition { canopy_loss: Some(PerMille(200)), ..condition(tree) };
+        let seen = Condition { canopy_loss: Some(PerMille(200)), ..Condition::about(tree) };
         world.write(Who::Crew(crew), seen);
         world.fill(crew, 100_000);
         world.treat(crew, tree, 7);

@@ -362,7 +362,7 @@ fn what_is_unexplained_is_shown_with_its_likely_causes_and_the_kits_it_comes_fro
 fn the_seasons_page_says_what_was_seen_and_when_an_interval_is_over() {
     let (world, trees) = day();
     let mut world = world;
-    let seen = bolebook_tests::planted::condition(trees[0]);
+    let seen = bolebook_core::record::stand::Condition::about(trees[0]);
     let loss = Some(bolebook_core::quantity::PerMille(200));
     world.write(Who::Crew(0), bolebook_core::record::stand::Condition { canopy_loss: loss, ..seen });
     let site = Site::new(&mut world, true);

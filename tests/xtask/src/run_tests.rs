@@ -47,16 +47,15 @@ impl Totals {
 struct Failed(Mutex<Vec<&'static str>>);
 
 impl Failed {
-    fn step(&self, name: &'static str, outcome: impl FnOnce() -> Result<(), TaskError>) {
+    /// Whether it came to its end.
+    fn step(&self, name: &'static str, outcome: impl FnOnce() -> Result<(), TaskError>) -> bool {
         println!("==> {name}");
-        if let Err(error) = outcome() {
+        let outcome = outcome();
+        if let Err(error) = &outcome {
             println!("==> {name}: {error}");
-            self.add(name);
+            self.0.lock().unwrap_or_else(PoisonError::into_inner).push(name);
         }
-    }
-
-    fn add(&self, name: &'static str) {
-        self.0.lock().unwrap_or_else(PoisonError::into_inner).push(name);
+        outcome.is_ok()
     }
 }
 
@@ -81,7 +80,8 @@ pub fn all() -> Result<(), TaskError> {
             });
         });
         // The same programs for all tests, of the same compilation as the tests themselves.
-        failed.step("programs", || run(cargo().args(["build", "--workspace", "--bins", "--tests"])));
+        let built =
+            failed.step("programs", || run(cargo().args(["build", "--workspace", "--bins", "--tests"])));
         // A test that builds a module finds it built, and the cores are free for the lints.
         let _ = modules.join();
         // Closed when the first test speaks, or when there will be none.
@@ -99,15 +99,18 @@ pub fn all() -> Result<(), TaskError> {
                 run_beside(doc.env("RUSTDOCFLAGS", "-D warnings"))
             });
         });
-        failed.step("tests", || {
-            let mut tests = cargo();
-            tests.args(["test", "--workspace", "--no-fail-fast"]).env(BUILT, "1");
-            let mut begun = Some(begun);
-            run_seen(&mut tests, |line| {
-                drop(begun.take());
-                totals.add_line(line);
-            })
-        });
+        // Without the programs of this very state, tests would try those of an older one.
+        if built {
+            failed.step("tests", || {
+                let mut tests = cargo();
+                tests.args(["test", "--workspace", "--no-fail-fast"]).env(BUILT, "1");
+                let mut begun = Some(begun);
+                run_seen(&mut tests, |line| {
+                    drop(begun.take());
+                    totals.add_line(line);
+                })
+            });
+        }
     });
     let mut failed = failed.0.into_inner().unwrap_or_else(PoisonError::into_inner);
     if failed.is_empty() && totals.passed == 0 {
