@@ -6,11 +6,11 @@ use bolebook_core::commit::Commit;
 use bolebook_core::exchange::{Cursor, Entry, LogLine, chain_after};
 use bolebook_core::gate::{Gate, GateError, Known, LogIndex, Verdict, genesis_of};
 use bolebook_core::ids::{ActorId, BookId, CommitHash, Sha256Hash};
-use rusqlite::{Connection, OptionalExtension as _, Transaction, params};
+use bolebook_db::{Connection, OptionalExtension as _, Transaction, params};
 
 use crate::error::LogError;
 use crate::read::{self, BookInfo, BookKind};
-use crate::sql;
+use crate::{pieces, sql};
 
 /// What an append did.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -31,13 +31,15 @@ pub struct Appended {
 /// line the log has already is skipped. The first line of a new book must be its genesis.
 ///
 /// The transaction should be an immediate one: what a commit stands on ([`crate::basis`]) and its
-/// append then see one state, whatever other process has the file open.
+/// append then see one state, whatever other process has the file open. In a database that several
+/// servers share, the book's row is taken for this transaction alone, and positions come from it; lines
+/// must be parsed before, so that nobody waits for that.
 ///
 /// # Errors
 /// [`LogError::Refused`] with the line and the rule it breaks, or the database's own. The
 /// transaction is then unchanged by this call, and the caller decides what becomes of it.
 pub fn append(tx: &Transaction<'_>, book: BookId, lines: &[LogLine]) -> Result<Appended, LogError> {
-    let info = read::book(tx, book)?;
+    let info = read::book_taken(tx, book)?;
     let before = info.as_ref().map_or(Cursor::START, |i| i.end);
     let new = pass(tx, book, info.is_none(), lines)?;
     let known = (lines.len() - new.len()) as u64;
@@ -58,6 +60,8 @@ pub fn append(tx: &Transaction<'_>, book: BookId, lines: &[LogLine]) -> Result<A
     info.heads = heads.into_iter().collect();
     if !new.is_empty() {
         write_book(tx, &info)?;
+    } else if tx.is_shared() && known > 0 {
+        tx.execute(sql::TOUCH_BOOK, [book.as_bytes()])?;
     }
     Ok(Appended { before, end: info.end, new, known })
 }
@@ -106,14 +110,16 @@ fn write_line(db: &Connection, book: BookId, end: Cursor, line: &LogLine) -> Res
         Entry::Commit(_) => "commit",
         Entry::Signature(_) => "signature",
     };
+    let (text, rest) = pieces::first(db, line.text());
     db.prepare_cached(sql::ADD_LINE)?.execute(params![
         book.as_bytes(),
         position,
         kind,
         hash.0,
-        line.text(),
+        text,
         next.chain.0
     ])?;
+    pieces::add_rest(db, book, position, rest)?;
     match line.entry() {
         Entry::Commit(commit) => write_commit(db, book, position, commit)?,
         Entry::Signature(s) => {

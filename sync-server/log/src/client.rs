@@ -28,7 +28,7 @@ use bolebook_core::exchange::{
 };
 use bolebook_core::ids::{BookId, DeviceId, Sha256Hash};
 use bolebook_core::quantity::UtcMs;
-use rusqlite::{Connection, OptionalExtension as _, TransactionBehavior, params};
+use bolebook_db::{Connection, OptionalExtension as _, TransactionBehavior, params};
 
 use crate::error::LogError;
 use crate::read::{self, Page, StoredLine};
@@ -62,8 +62,8 @@ pub enum ClientError {
     Refused(Box<Problem>),
 }
 
-impl From<rusqlite::Error> for ClientError {
-    fn from(error: rusqlite::Error) -> Self {
+impl From<bolebook_db::Error> for ClientError {
+    fn from(error: bolebook_db::Error) -> Self {
         Self::Log(error.into())
     }
 }
@@ -361,7 +361,7 @@ impl Session {
 /// The cursor kept for a server and book, and the local position shared up to.
 ///
 /// # Errors
-/// [`LogError::Sqlite`].
+/// [`LogError::Database`].
 pub fn peer(db: &Connection, book: BookId, server: DeviceId) -> Result<Peer, LogError> {
     let mut query = db.prepare_cached(sql::PEER)?;
     let row = query.query_row(params![book.as_bytes(), server.0], |row| {
@@ -374,7 +374,7 @@ pub fn peer(db: &Connection, book: BookId, server: DeviceId) -> Result<Peer, Log
 /// How many lines of a book this store has that were never shared with a server.
 ///
 /// # Errors
-/// [`LogError::Sqlite`].
+/// [`LogError::Database`].
 pub fn unshared(db: &Connection, book: BookId, server: DeviceId) -> Result<u64, LogError> {
     let end = read::book(db, book)?.map_or(0, |b| b.end.position);
     Ok(end.saturating_sub(peer(db, book, server)?.1))

@@ -34,6 +34,7 @@ mod append;
 pub mod bundle;
 pub mod client;
 mod error;
+mod pieces;
 mod read;
 mod rescue;
 pub mod salvage;
@@ -46,10 +47,11 @@ mod write;
 
 use std::path::Path;
 
-use rusqlite::Connection;
+use bolebook_db::{Connection, OptionalExtension as _, TransactionBehavior};
 
 pub use append::{Appended, append};
-pub use error::{LogError, Trouble, trouble};
+pub use bolebook_db::Trouble;
+pub use error::LogError;
 pub use read::{
     Basis, BookInfo, BookKind, Page, StoredLine, basis, book, books, chain_at, commit_position, genesis,
     has_line, read, record_positions,
@@ -72,7 +74,7 @@ pub fn open(path: &Path) -> Result<Connection, LogError> {
 /// A log in memory, for tests and for looking into bundles.
 ///
 /// # Errors
-/// [`LogError::Sqlite`].
+/// [`LogError::Database`].
 pub fn open_in_memory() -> Result<Connection, LogError> {
     let db = Connection::open_in_memory()?;
     prepare(&db)?;
@@ -85,20 +87,42 @@ pub fn open_in_memory() -> Result<Connection, LogError> {
 /// # Errors
 /// [`LogError`] when the database fails or has a newer layout.
 pub fn prepare(db: &Connection) -> Result<(), LogError> {
+    let Some(file) = db.sqlite() else { return prepare_shared(db) };
     db.execute_batch(sql::PRAGMAS)?;
-    db.set_prepared_statement_cache_capacity(64);
+    file.set_prepared_statement_cache_capacity(64);
     let version = || db.query_row(sql::USER_VERSION, [], |row| row.get::<_, i64>(0));
     if version()? < sql::LAYOUT {
         // Two processes may both find an older version; the lock lets one of them go on from it.
         db.execute_batch("BEGIN IMMEDIATE")?;
-        let lay_out = |from: i64, to: &str| {
-            if version()? == from { db.execute_batch(to) } else { Ok(()) }
+        let lay_out = |from: i64, to: &str, done: &str| match version()? {
+            found if found == from => db.execute_batch(to).and_then(|()| db.execute_batch(done)),
+            _ => Ok(()),
         };
-        let made = lay_out(0, sql::CREATE).and_then(|()| lay_out(1, sql::TO_2));
+        let made = lay_out(0, sql::CREATE, sql::SET_VERSION_1)
+            .and_then(|()| lay_out(1, sql::TO_2, sql::SET_VERSION_2));
         db.execute_batch(if made.is_ok() { "COMMIT" } else { "ROLLBACK" })?;
         made?;
     }
-    match version()? {
+    known(version()?)
+}
+
+/// The same in a database that several servers share: whoever comes first lays the tables out.
+fn prepare_shared(db: &Connection) -> Result<(), LogError> {
+    db.execute_batch(sql::CREATE_LAYOUT)?;
+    let tx = db.begin(TransactionBehavior::Immediate)?;
+    let there = tx.query_row(sql::LAYOUT_THERE, [], |row| row.get(0)).optional()?;
+    if there.is_none() {
+        for tables in [sql::CREATE, sql::TO_2, sql::WAITING, sql::CREATE_REST] {
+            tx.execute_batch(tables)?;
+        }
+        tx.execute(sql::ADD_LAYOUT, [sql::LAYOUT])?;
+    }
+    tx.commit()?;
+    known(there.unwrap_or(sql::LAYOUT))
+}
+
+fn known(version: i64) -> Result<(), LogError> {
+    match version {
         sql::LAYOUT => Ok(()),
         found => Err(LogError::Layout { found, known: sql::LAYOUT }),
     }

@@ -5,10 +5,10 @@ use bolebook_core::exchange::{CHAIN_START, Cursor, Entry, LogLine};
 use bolebook_core::gate::{Known, genesis_of};
 use bolebook_core::ids::{ActorId, BookId, CommitHash, RecordId, Sha256Hash};
 use bolebook_core::record::book_kinds::{BookContent, Genesis};
-use rusqlite::{Connection, OptionalExtension as _, Row, params};
+use bolebook_db::{Connection, OptionalExtension as _, Row, params};
 
 use crate::error::LogError;
-use crate::sql;
+use crate::{pieces, sql};
 
 /// Which of the two kinds a book is of.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -74,6 +74,9 @@ pub struct Page {
     pub bytes: usize,
 }
 
+/// So many lines are asked for at once where an answer is held in memory whole.
+const AT_ONCE: usize = 256;
+
 impl Page {
     /// Everything.
     pub const ALL: Self = Self { lines: i64::MAX as usize, bytes: usize::MAX };
@@ -105,12 +108,10 @@ pub(crate) fn book_id(bytes: [u8; 16]) -> Option<BookId> {
     parts.join("-").parse().ok()
 }
 
-fn book_row(row: &Row<'_>) -> rusqlite::Result<BookInfo> {
-    let wrong = |column: usize, name: &str| {
-        rusqlite::Error::InvalidColumnType(column, name.to_owned(), rusqlite::types::Type::Blob)
-    };
+fn book_row(row: &Row<'_>) -> bolebook_db::Result<BookInfo> {
+    let wrong = bolebook_db::Error::column;
     let book = book_id(row.get(0)?).ok_or_else(|| wrong(0, "book_id"))?;
-    let kind = match row.get_ref(1)?.as_str()? {
+    let kind = match row.text(1)? {
         "yard" => BookKind::Yard,
         "job" => BookKind::Job,
         _ => return Err(wrong(1, "kind")),
@@ -132,7 +133,7 @@ fn book_row(row: &Row<'_>) -> rusqlite::Result<BookInfo> {
 /// Every book, ascending by id.
 ///
 /// # Errors
-/// [`LogError::Sqlite`].
+/// [`LogError::Database`].
 pub fn books(db: &Connection) -> Result<Vec<BookInfo>, LogError> {
     let mut query = db.prepare_cached(sql::BOOKS)?;
     let rows = query.query_map([], book_row)?;
@@ -142,37 +143,54 @@ pub fn books(db: &Connection) -> Result<Vec<BookInfo>, LogError> {
 /// Where a book stands, if the log has it.
 ///
 /// # Errors
-/// [`LogError::Sqlite`].
+/// [`LogError::Database`].
 pub fn book(db: &Connection, book: BookId) -> Result<Option<BookInfo>, LogError> {
     let mut query = db.prepare_cached(sql::BOOK)?;
+    Ok(query.query_row([book.as_bytes()], book_row).optional()?)
+}
+
+/// The same for a transaction that is about to append: nobody else does before it ends.
+pub(crate) fn book_taken(db: &Connection, book: BookId) -> Result<Option<BookInfo>, LogError> {
+    let statement = if db.is_shared() { sql::BOOK_TAKEN } else { sql::BOOK };
+    let mut query = db.prepare_cached(statement)?;
     Ok(query.query_row([book.as_bytes()], book_row).optional()?)
 }
 
 /// The lines after a position, in order, as many as the page holds.
 ///
 /// # Errors
-/// [`LogError::Sqlite`].
+/// [`LogError::Database`].
 pub fn read(db: &Connection, book: BookId, after: u64, page: Page) -> Result<Vec<StoredLine>, LogError> {
     let mut query = db.prepare_cached(sql::LINES)?;
-    let limit = i64::try_from(page.lines).unwrap_or(i64::MAX);
-    let mut rows = query.query(params![book.as_bytes(), to_sql(after), limit])?;
     let (mut lines, mut bytes) = (Vec::new(), 0usize);
-    while let Some(row) = rows.next()? {
-        let text: String = row.get(3)?;
-        bytes = bytes.saturating_add(text.len());
-        if bytes > page.bytes && !lines.is_empty() {
-            break;
+    loop {
+        // A file is read as far as it is asked; a server sends all that was asked for.
+        let most = if db.is_shared() { AT_ONCE.min(page.lines - lines.len()) } else { page.lines };
+        let limit = i64::try_from(most).unwrap_or(i64::MAX);
+        let from = lines.last().map_or(after, |l: &StoredLine| l.position);
+        let mut rows = query.query(params![book.as_bytes(), to_sql(from), limit])?;
+        let mut came = 0;
+        while let Some(row) = rows.next()? {
+            let position: i64 = row.get(0)?;
+            let text = pieces::whole(db, book, position, row.get(3)?)?;
+            bytes = bytes.saturating_add(text.len());
+            if bytes > page.bytes && !lines.is_empty() {
+                return Ok(lines);
+            }
+            let (hash, chain) = (Sha256Hash(row.get(1)?), Sha256Hash(row.get(2)?));
+            lines.push(StoredLine { position: from_sql(position), hash, chain, text });
+            came += 1;
         }
-        let (hash, chain) = (Sha256Hash(row.get(1)?), Sha256Hash(row.get(2)?));
-        lines.push(StoredLine { position: from_sql(row.get(0)?), hash, chain, text });
+        if came < most || !db.is_shared() || lines.len() >= page.lines {
+            return Ok(lines);
+        }
     }
-    Ok(lines)
 }
 
 /// The chain at a position, if the log reaches it.
 ///
 /// # Errors
-/// [`LogError::Sqlite`].
+/// [`LogError::Database`].
 pub fn chain_at(db: &Connection, book: BookId, position: u64) -> Result<Option<Sha256Hash>, LogError> {
     if position == 0 {
         return Ok(Some(CHAIN_START));
@@ -198,7 +216,7 @@ pub(crate) fn commit_row(
 /// Where a commit stands, if the log has it.
 ///
 /// # Errors
-/// [`LogError::Sqlite`].
+/// [`LogError::Database`].
 pub fn commit_position(db: &Connection, book: BookId, hash: CommitHash) -> Result<Option<u64>, LogError> {
     Ok(commit_row(db, book, hash)?.map(|(_, position)| position))
 }
@@ -218,7 +236,7 @@ pub(crate) fn chain_end(
 /// Whether the log has this very line.
 ///
 /// # Errors
-/// [`LogError::Sqlite`].
+/// [`LogError::Database`].
 pub fn has_line(db: &Connection, book: BookId, line: &LogLine) -> Result<bool, LogError> {
     match line.entry() {
         Entry::Commit(commit) => Ok(commit_row(db, book, commit.hash())?.is_some()),
@@ -234,7 +252,7 @@ pub fn has_line(db: &Connection, book: BookId, line: &LogLine) -> Result<bool, L
 /// Of more heads than a commit may depend on, the first are taken; the next commits take the rest.
 ///
 /// # Errors
-/// [`LogError::Sqlite`].
+/// [`LogError::Database`].
 pub fn basis(db: &Connection, id: BookId, actor: ActorId) -> Result<Basis, LogError> {
     let Some(info) = book(db, id)? else {
         return Ok(Basis { deps: vec![], seq: 1, start_op: 1 });
@@ -261,7 +279,7 @@ pub fn basis(db: &Connection, id: BookId, actor: ActorId) -> Result<Basis, LogEr
 /// Where a record id stands; more than once when commits repeat it.
 ///
 /// # Errors
-/// [`LogError::Sqlite`].
+/// [`LogError::Database`].
 pub fn record_positions(db: &Connection, book: BookId, record: RecordId) -> Result<Vec<u64>, LogError> {
     let mut query = db.prepare_cached(sql::RECORD)?;
     let rows =

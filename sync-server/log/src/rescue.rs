@@ -11,7 +11,7 @@ use bolebook_core::quantity::UtcMs;
 use bolebook_core::record::book_kinds::Rescue;
 use bolebook_core::record::{Envelope, Record, RecordError};
 use bolebook_core::signing::{HeadSignature, SecretKey};
-use rusqlite::{Connection, OptionalExtension as _, Transaction, params};
+use bolebook_db::{Connection, OptionalExtension as _, Transaction, params};
 
 use crate::append::append;
 use crate::error::LogError;

@@ -7,7 +7,7 @@ use bolebook_core::exchange::{BookAnswer, BookRequest, Cursor, Entry, LogLine};
 use bolebook_core::ids::{ActorId, DeviceId, Sha256Hash};
 use bolebook_core::record::book_kinds::ChainEnd;
 use bolebook_core::record::{Kind, Record};
-use rusqlite::Connection;
+use bolebook_db::Connection;
 
 use crate::append::Appended;
 use crate::error::LogError;
@@ -30,7 +30,7 @@ pub enum CursorCheck {
 /// Compares a request's cursor with the log.
 ///
 /// # Errors
-/// [`LogError::Sqlite`].
+/// [`LogError::Database`].
 pub fn check_cursor(
     db: &Connection,
     server: DeviceId,
@@ -61,7 +61,7 @@ pub struct HandOut {
 /// `head.appended`, `head.known` and `head.findings_to` are left for the caller to fill in.
 ///
 /// # Errors
-/// [`LogError::Sqlite`].
+/// [`LogError::Database`].
 pub fn hand_out(
     db: &Connection,
     request: &BookRequest,

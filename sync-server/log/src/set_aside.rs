@@ -16,7 +16,7 @@ use bolebook_core::gate::Refusal;
 use bolebook_core::ids::{BookId, CommitHash, DeviceId, Sha256Hash};
 use bolebook_core::quantity::UtcMs;
 use bolebook_core::record::Record;
-use rusqlite::{Connection, OptionalExtension as _, Row, Transaction, params};
+use bolebook_db::{Connection, OptionalExtension as _, Row, Transaction, params};
 
 use crate::append::append;
 use crate::error::LogError;
@@ -87,10 +87,8 @@ pub struct SetAside {
     pub at: UtcMs,
 }
 
-fn row(row: &Row<'_>) -> rusqlite::Result<SetAside> {
-    let wrong = |column: usize, name: &str| {
-        rusqlite::Error::InvalidColumnType(column, name.to_owned(), rusqlite::types::Type::Blob)
-    };
+fn row(row: &Row<'_>) -> bolebook_db::Result<SetAside> {
+    let wrong = bolebook_db::Error::column;
     let state: String = row.get(6)?;
     Ok(SetAside {
         book: read::book_id(row.get(0)?).ok_or_else(|| wrong(0, "book_id"))?,
@@ -108,7 +106,7 @@ fn row(row: &Row<'_>) -> rusqlite::Result<SetAside> {
 /// Every line set aside, by book and in the order it was.
 ///
 /// # Errors
-/// [`LogError::Sqlite`].
+/// [`LogError::Database`].
 pub fn list(db: &Connection) -> Result<Vec<SetAside>, LogError> {
     let mut query = db.prepare_cached(sql::SET_ASIDE)?;
     let rows = query.query_map([], row)?;
@@ -127,7 +125,7 @@ fn mark(db: &Connection, book: BookId, number: u64, state: State) -> Result<(), 
 /// The server whose branch a book follows, once an actor has forked in it.
 ///
 /// # Errors
-/// [`LogError::Sqlite`].
+/// [`LogError::Database`].
 pub fn home(db: &Connection, book: BookId) -> Result<Option<DeviceId>, LogError> {
     let mut query = db.prepare_cached(sql::HOME)?;
     Ok(query.query_row([book.as_bytes()], |row| row.get(0)).optional()?.map(DeviceId))
@@ -277,7 +275,7 @@ pub struct RescueRequest {
 /// Exchange first, so that the server has everything the evidence depends on.
 ///
 /// # Errors
-/// [`LogError::Sqlite`].
+/// [`LogError::Database`].
 pub fn rescue_request(
     db: &Connection,
     server: DeviceId,
@@ -324,7 +322,7 @@ pub fn rescue_request_without(
 /// Notes that the server has put back what a request held.
 ///
 /// # Errors
-/// [`LogError::Sqlite`].
+/// [`LogError::Database`].
 pub fn rescued(tx: &Transaction<'_>, request: &RescueRequest) -> Result<(), LogError> {
     for (book, numbers) in &request.parts {
         for number in numbers {
@@ -338,7 +336,7 @@ pub fn rescued(tx: &Transaction<'_>, request: &RescueRequest) -> Result<(), LogE
 /// False when the refusal names no line of the request.
 ///
 /// # Errors
-/// [`LogError::Sqlite`].
+/// [`LogError::Database`].
 pub fn rescue_refused(
     tx: &Transaction<'_>,
     request: &RescueRequest,

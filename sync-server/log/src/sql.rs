@@ -1,5 +1,5 @@
-//! Every statement of the log, on one page. Tables are keyed by book first, so that books can be
-//! spread over servers, and use no type that another SQL database lacks.
+//! Every statement of the log, on one page, in the dialect that `bolebook-db` gives both engines.
+//! Tables are keyed by book first, so that books can be spread over servers.
 
 /// The layout these statements are written for, kept in `PRAGMA user_version`.
 pub const LAYOUT: i64 = 2;
@@ -71,7 +71,6 @@ pub const CREATE: &str = "
         sent_to INTEGER NOT NULL,
         PRIMARY KEY (book_id, server)
     ) WITHOUT ROWID;
-    PRAGMA user_version = 1;
 ";
 
 /// What layout 2 adds: commits put back, lines set aside, and whose log a book follows.
@@ -102,13 +101,13 @@ pub const TO_2: &str = "
         server BLOB NOT NULL
     ) WITHOUT ROWID;
     CREATE INDEX signatures_by_actor ON signatures (book_id, actor, seq);
-    PRAGMA user_version = 2;
 ";
 
 pub const RESCUED: &str = "SELECT actor, seq, last_op, signed FROM rescued WHERE book_id = ?1 AND hash = ?2";
 pub const PUT_RESCUED: &str = "
     INSERT INTO rescued (book_id, hash, actor, seq, last_op, signed) VALUES (?1, ?2, ?3, ?4, ?5, ?6)
-    ON CONFLICT (book_id, hash) DO UPDATE SET signed = max(rescued.signed, excluded.signed)";
+    ON CONFLICT (book_id, hash) DO UPDATE SET 
+        signed = CASE WHEN excluded.signed > rescued.signed THEN excluded.signed ELSE rescued.signed END";
 pub const SIGNATURES_OF: &str = "
     SELECT lines.line FROM signatures JOIN lines
         ON lines.book_id = signatures.book_id AND lines.position = signatures.position
@@ -125,7 +124,7 @@ pub const CLEAR_BOOK: [&str; 6] = [
 ];
 pub const PEERS_AGAIN: &str = "UPDATE peers SET sent_to = 0 WHERE book_id = ?1";
 pub const HOME: &str = "SELECT server FROM homes WHERE book_id = ?1";
-pub const PUT_HOME: &str = "INSERT OR IGNORE INTO homes (book_id, server) VALUES (?1, ?2)";
+pub const PUT_HOME: &str = "INSERT INTO homes (book_id, server) VALUES (?1, ?2) ON CONFLICT DO NOTHING";
 pub const SET_ASIDE: &str = "
     SELECT book_id, number, hash, line, code, why, state, server, set_aside_at
     FROM set_aside ORDER BY book_id, number";
@@ -145,12 +144,40 @@ pub const WAITING: &str = "
         PRIMARY KEY (book_id, hash)
     ) WITHOUT ROWID;
 ";
-pub const ADD_WAITING: &str = "INSERT OR IGNORE INTO salvaged (book_id, hash, line) VALUES (?1, ?2, ?3)";
+pub const ADD_WAITING: &str = "INSERT INTO salvaged (book_id, hash, line) VALUES (?1, ?2, ?3) ON CONFLICT DO NOTHING";
 pub const ALL_WAITING: &str = "SELECT book_id, line FROM salvaged";
 pub const COUNT_WAITING: &str = "SELECT count(*) FROM salvaged";
 pub const DROP_WAITING: &str = "DELETE FROM salvaged WHERE book_id = ?1 AND hash = ?2";
 
 pub const USER_VERSION: &str = "PRAGMA user_version";
+pub const SET_VERSION_1: &str = "PRAGMA user_version = 1";
+pub const SET_VERSION_2: &str = "PRAGMA user_version = 2";
+
+/// PostgreSQL keeps the layout's version in a table, made with the others in one transaction.
+pub const CREATE_LAYOUT: &str =
+    "CREATE TABLE IF NOT EXISTS log_layout (id INTEGER PRIMARY KEY, version INTEGER NOT NULL)";
+pub const LAYOUT_THERE: &str = "SELECT version FROM log_layout WHERE id = 1";
+pub const ADD_LAYOUT: &str = "INSERT INTO log_layout (id, version) VALUES (1, ?1)";
+/// What follows the first piece of a line too long for one row there.
+pub const CREATE_REST: &str = "
+    CREATE TABLE line_rest (
+        book_id BLOB NOT NULL,
+        position INTEGER NOT NULL,
+        part INTEGER NOT NULL,
+        line TEXT NOT NULL,
+        PRIMARY KEY (book_id, position, part)
+    );
+";
+pub const ADD_REST: &str = "INSERT INTO line_rest (book_id, position, part, line) VALUES (?1, ?2, ?3, ?4)";
+pub const REST: &str =
+    "SELECT line FROM line_rest WHERE book_id = ?1 AND position = ?2 ORDER BY part";
+/// The book's row, taken for this transaction alone until it ends: what positions come from. SQLite has
+/// one writer at a time, and no such words.
+pub const BOOK_TAKEN: &str =
+    "SELECT book_id, kind, end_position, chain, heads, last_op FROM books WHERE book_id = ?1 FOR UPDATE";
+/// Changes nothing, and makes the commit wait like one that does: what was acknowledged as known must be
+/// where everything acknowledged is.
+pub const TOUCH_BOOK: &str = "UPDATE books SET end_position = end_position WHERE book_id = ?1";
 
 pub const BOOKS: &str =
     "SELECT book_id, kind, end_position, chain, heads, last_op FROM books ORDER BY book_id";
@@ -179,7 +206,7 @@ pub const PUT_ACTOR: &str = "
 pub const ACTOR: &str = "SELECT seq, hash FROM actors WHERE book_id = ?1 AND actor = ?2";
 
 pub const ADD_RECORD: &str =
-    "INSERT OR IGNORE INTO record_index (book_id, record_id, position) VALUES (?1, ?2, ?3)";
+    "INSERT INTO record_index (book_id, record_id, position) VALUES (?1, ?2, ?3) ON CONFLICT DO NOTHING";
 pub const RECORD: &str =
     "SELECT position FROM record_index WHERE book_id = ?1 AND record_id = ?2 ORDER BY position";
 

@@ -4,7 +4,7 @@ use std::collections::BTreeSet;
 
 use bolebook_core::exchange::{Cursor, Entry, LogLine, chain_after};
 use bolebook_core::ids::{BookId, CommitHash, Sha256Hash};
-use rusqlite::Connection;
+use bolebook_db::Connection;
 
 use crate::error::LogError;
 use crate::read::{self, Page};

@@ -1,6 +1,6 @@
 //! Leaves nothing behind of what was erased from other tables of the same file.
 
-use rusqlite::Connection;
+use bolebook_db::Connection;
 
 use crate::LogError;
 
@@ -10,8 +10,9 @@ use crate::LogError;
 /// The time grows with the file, and nobody writes meanwhile.
 ///
 /// # Errors
-/// [`LogError::Sqlite`], for instance on a full disk; the database is then as it was.
+/// [`LogError::Database`], for instance on a full disk; the database is then as it was.
 pub fn wipe(db: &Connection) -> Result<bool, LogError> {
+    db.only_sqlite()?;
     // What is only in the write-ahead log goes into the file first, and the new file's pages after it.
     empty_log(db)?;
     db.execute_batch("VACUUM")?;
@@ -21,8 +22,9 @@ pub fn wipe(db: &Connection) -> Result<bool, LogError> {
 /// Moves the write-ahead log into the database and cuts it to nothing. Says whether it could.
 ///
 /// # Errors
-/// [`LogError::Sqlite`].
+/// [`LogError::Database`].
 pub fn empty_log(db: &Connection) -> Result<bool, LogError> {
+    db.only_sqlite()?;
     let busy: i64 = db.query_row("PRAGMA wal_checkpoint(TRUNCATE)", [], |row| row.get(0))?;
     Ok(busy == 0)
 }

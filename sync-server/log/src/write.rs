@@ -6,7 +6,7 @@ use bolebook_core::gate::Refusal;
 use bolebook_core::ids::{ActorId, BookId, CommitHash};
 use bolebook_core::quantity::UtcMs;
 use bolebook_core::signing::{HeadSignature, SecretKey};
-use rusqlite::{Connection, Transaction, params};
+use bolebook_db::{Connection, Transaction, params};
 
 use crate::append::append;
 use crate::error::LogError;
@@ -43,7 +43,7 @@ pub(crate) fn author(book: BookId, draft: Draft) -> Result<Commit, LogError> {
 /// end is known. Whoever went on after it would vouch for it.
 ///
 /// # Errors
-/// [`LogError::Sqlite`].
+/// [`LogError::Database`].
 pub fn may_continue(
     db: &Connection,
     book: BookId,

@@ -12,7 +12,7 @@ use bolebook_core::exchange::{Entry, LogLine};
 use bolebook_core::gate::genesis_of;
 use bolebook_core::ids::{BookId, DeviceId, Sha256Hash};
 use bolebook_core::quantity::UtcMs;
-use rusqlite::{Connection, Transaction, params};
+use bolebook_db::{Connection, Transaction, params};
 
 use crate::append::append;
 use crate::error::LogError;
@@ -126,7 +126,7 @@ pub fn keep(tx: &Transaction<'_>, salvaged: &Salvaged) -> Result<(u64, u64), Log
             Value::Integer(i) => rusqlite::types::Value::Integer(*i),
             Value::Null => rusqlite::types::Value::Null,
         });
-        tx.prepare_cached(sql::ADD_SET_ASIDE)?.execute(rusqlite::params_from_iter(put))?;
+        tx.prepare_cached(sql::ADD_SET_ASIDE)?.execute(put)?;
     }
     let taken = take_waiting(tx)?;
     Ok((taken, waiting(tx)?))
@@ -135,7 +135,7 @@ pub fn keep(tx: &Transaction<'_>, salvaged: &Salvaged) -> Result<(u64, u64), Log
 /// How many salvaged lines wait for commits before them.
 ///
 /// # Errors
-/// [`LogError::Sqlite`].
+/// [`LogError::Database`].
 pub fn waiting(db: &Connection) -> Result<u64, LogError> {
     db.execute_batch(sql::WAITING)?;
     Ok(read::from_sql(db.query_row(sql::COUNT_WAITING, [], |row| row.get(0))?))
