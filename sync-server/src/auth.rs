@@ -17,7 +17,7 @@ use bolebook_core::quantity::UtcMs;
 use bolebook_core::record::people::{Certificate, CertificateProof, Role};
 use bolebook_core::signing::{Alg, PublicKey};
 use jsonwebtoken::{Algorithm, DecodingKey, EncodingKey, Header, Validation};
-use rusqlite::Connection;
+use bolebook_db::Connection;
 use serde::{Deserialize, Serialize};
 
 use crate::error::ApiError;

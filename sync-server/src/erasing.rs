@@ -6,7 +6,7 @@ use std::path::Path;
 
 use bolebook_core::ids::RecordId;
 use bolebook_core::service::{Register, RegisterEntry};
-use rusqlite::Connection;
+use bolebook_db::Connection;
 
 use crate::error::ApiError;
 use crate::photos;

@@ -150,8 +150,8 @@ impl From<LogError> for ApiError {
     }
 }
 
-impl From<rusqlite::Error> for ApiError {
-    fn from(error: rusqlite::Error) -> Self {
+impl From<bolebook_db::Error> for ApiError {
+    fn from(error: bolebook_db::Error) -> Self {
         Self::from(LogError::from(error))
     }
 }

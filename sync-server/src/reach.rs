@@ -7,7 +7,7 @@ use bolebook_core::authority::may_matter;
 use bolebook_core::exchange::{LogLine, code};
 use bolebook_core::ids::{BookId, Sha256Hash};
 use bolebook_core::record::people::Role;
-use rusqlite::Connection;
+use bolebook_db::Connection;
 
 use crate::auth::Caller;
 use crate::error::ApiError;

@@ -9,7 +9,7 @@ use bolebook_core::record::{Body, Envelope, Record};
 use bolebook_core::signing::HeadSignature;
 use bolebook_log::serve::arrived;
 use bolebook_log::{Appended, append, basis, record_positions};
-use rusqlite::Transaction;
+use bolebook_db::Transaction;
 
 use crate::error::ApiError;
 use crate::photos::held;

@@ -22,7 +22,7 @@ use bolebook_core::quantity::UtcMs;
 use bolebook_core::service::{BookList, Health, Register, TokenAnswer, assertion};
 use bolebook_log::client::{ClientError, Session};
 use bolebook_log::set_aside;
-use rusqlite::{Connection, TransactionBehavior};
+use bolebook_db::{Connection, TransactionBehavior};
 use serde::de::DeserializeOwned;
 use ureq::Body;
 use ureq::http::Response;
@@ -79,8 +79,8 @@ impl From<bolebook_log::LogError> for RelayError {
     }
 }
 
-impl From<rusqlite::Error> for RelayError {
-    fn from(error: rusqlite::Error) -> Self {
+impl From<bolebook_db::Error> for RelayError {
+    fn from(error: bolebook_db::Error) -> Self {
         Self::Here(error.to_string())
     }
 }

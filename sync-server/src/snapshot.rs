@@ -17,7 +17,7 @@ use bolebook_core::keeping::Erasure;
 use bolebook_core::service::RegisterEntry;
 use bolebook_core::view::{View, Yard};
 use bolebook_log::{BookInfo, BookKind};
-use rusqlite::Connection;
+use bolebook_db::Connection;
 
 use crate::error::ApiError;
 use crate::state::{Inner, load};

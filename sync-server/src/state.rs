@@ -9,7 +9,7 @@ use bolebook_core::exchange::{Cursor, Entry, LogLine};
 use bolebook_core::ids::{BookId, DeviceId};
 use bolebook_core::quantity::UtcMs;
 use bolebook_log::{LogError, Page};
-use rusqlite::{Connection, Transaction, TransactionBehavior};
+use bolebook_db::{Connection, Transaction, TransactionBehavior};
 use tokio::sync::Semaphore;
 
 use crate::auth::Tokens;

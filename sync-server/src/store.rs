@@ -5,7 +5,7 @@ use bolebook_core::keeping::{Erasure, LegalHold, OfficeWord};
 use bolebook_core::quantity::UtcMs;
 use bolebook_core::record::people::Invitation;
 use bolebook_core::service::RegisterEntry;
-use rusqlite::{Connection, OptionalExtension as _, Row, params};
+use bolebook_db::{Connection, OptionalExtension as _, Row, params};
 
 use crate::desk::accounts;
 use crate::error::ApiError;
@@ -32,14 +32,16 @@ const CREATE: &str = "
 /// For a register made before entries had marks.
 const HAS_MARKS: &str = "SELECT count(*) FROM pragma_table_info('register') WHERE name = 'marks'";
 const ADD_MARKS: &str = "ALTER TABLE register ADD COLUMN marks TEXT NOT NULL DEFAULT '{}'";
-const ADD_INVITATION: &str = "INSERT OR IGNORE INTO invitations (code_key, invitation) VALUES (?1, ?2)";
+const ADD_INVITATION: &str = "INSERT INTO invitations (code_key, invitation) VALUES (?1, ?2) ON CONFLICT DO NOTHING";
 const INVITATION: &str = "SELECT invitation, used_by FROM invitations WHERE code_key = ?1";
 const USE_INVITATION: &str = "UPDATE invitations SET used_by = ?2, used_at = ?3 WHERE code_key = ?1";
 const REGISTER: &str = "SELECT id, kind, fields, updated_at, marks FROM register ORDER BY id";
 const ENTRY: &str = "SELECT id, kind, fields, updated_at, marks FROM register WHERE id = ?1";
 const PUT_REGISTER: &str =
-    "INSERT OR REPLACE INTO register (id, kind, fields, updated_at, marks) VALUES (?1, ?2, ?3, ?4, ?5)";
-const ERASE_PHOTO: &str = "INSERT OR IGNORE INTO erased_photos (sha256, erased_at) VALUES (?1, ?2)";
+    "INSERT INTO register (id, kind, fields, updated_at, marks) VALUES (?1, ?2, ?3, ?4, ?5)
+    ON CONFLICT (id) DO UPDATE SET kind = excluded.kind, fields = excluded.fields,
+        updated_at = excluded.updated_at, marks = excluded.marks";
+const ERASE_PHOTO: &str = "INSERT INTO erased_photos (sha256, erased_at) VALUES (?1, ?2) ON CONFLICT DO NOTHING";
 const PHOTO_ERASED: &str = "SELECT erased_at FROM erased_photos WHERE sha256 = ?1";
 const ERASED_PHOTOS: &str = "SELECT sha256 FROM erased_photos ORDER BY sha256";
 
@@ -47,11 +49,14 @@ const ERASED_PHOTOS: &str = "SELECT sha256 FROM erased_photos ORDER BY sha256";
 ///
 /// # Errors
 /// The database's.
-pub fn prepare(db: &Connection) -> rusqlite::Result<()> {
+pub fn prepare(db: &Connection) -> bolebook_db::Result<()> {
     db.execute_batch(CREATE)?;
-    let marks: i64 = db.query_row(HAS_MARKS, [], |row| row.get(0))?;
-    if marks == 0 {
-        db.execute_batch(ADD_MARKS)?;
+    // PostgreSQL came after the marks.
+    if db.sqlite().is_some() {
+        let marks: i64 = db.query_row(HAS_MARKS, [], |row| row.get(0))?;
+        if marks == 0 {
+            db.execute_batch(ADD_MARKS)?;
+        }
     }
     db.execute_batch(crate::uploads::table::CREATE)?;
     db.execute_batch(crate::photos::remove::CREATE)?;
@@ -128,7 +133,7 @@ pub fn register(db: &Connection) -> Result<Vec<RegisterEntry>, ApiError> {
     let mut rows = query.query([])?;
     let mut entries = vec![];
     while let Some(row) = rows.next()? {
-        entries.push(entry(row)?);
+        entries.push(entry(&row)?);
     }
     Ok(entries)
 }
@@ -143,7 +148,7 @@ pub fn put_register(db: &Connection, entries: &[RegisterEntry]) -> Result<bool, 
     for new in entries {
         let mut query = db.prepare_cached(ENTRY)?;
         let mut rows = query.query([new.id.to_string()])?;
-        let old = rows.next()?.map(entry).transpose()?;
+        let old = rows.next()?.map(|row| entry(&row)).transpose()?;
         drop(rows);
         if old.as_ref().is_some_and(|old| !new.replaces(old)) {
             continue;

@@ -6,7 +6,7 @@
 
 use bolebook_core::quantity::UtcMs;
 use bolebook_core::signing::SecretKey;
-use rusqlite::{Connection, OptionalExtension as _, Transaction, params};
+use bolebook_db::{Connection, OptionalExtension as _, Transaction, params};
 
 use crate::auth::{LEEWAY_SECONDS, TOKEN_SECONDS};
 use crate::error::ApiError;
@@ -32,7 +32,7 @@ const DROP_OTHERS: &str = "DELETE FROM token_keys WHERE kid NOT IN (?1, ?2)";
 ///
 /// # Errors
 /// The database's.
-pub fn prepare(db: &Connection) -> rusqlite::Result<()> {
+pub fn prepare(db: &Connection) -> bolebook_db::Result<()> {
     db.execute_batch(CREATE)
 }
 

@@ -171,6 +171,9 @@ pub(crate) fn lay_out_anew(
     for statement in sql::CLEAR_BOOK {
         tx.prepare_cached(statement)?.execute([book.as_bytes()])?;
     }
+    if tx.is_shared() {
+        tx.execute(sql::CLEAR_REST, [book.as_bytes()])?;
+    }
     append(tx, book, &lines)?;
     tx.prepare_cached(sql::PEERS_AGAIN)?.execute([book.as_bytes()])?;
     client::put_peer(tx, book, server, (end, base.len() as u64))?;

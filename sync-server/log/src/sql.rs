@@ -122,6 +122,8 @@ pub const CLEAR_BOOK: [&str; 6] = [
     "DELETE FROM signatures WHERE book_id = ?1",
     "DELETE FROM books WHERE book_id = ?1",
 ];
+/// The same for what stands beside a long line.
+pub const CLEAR_REST: &str = "DELETE FROM line_rest WHERE book_id = ?1";
 pub const PEERS_AGAIN: &str = "UPDATE peers SET sent_to = 0 WHERE book_id = ?1";
 pub const HOME: &str = "SELECT server FROM homes WHERE book_id = ?1";
 pub const PUT_HOME: &str = "INSERT INTO homes (book_id, server) VALUES (?1, ?2) ON CONFLICT DO NOTHING";

@@ -10,7 +10,7 @@ use argon2::password_hash::phc::PasswordHash;
 use argon2::password_hash::{PasswordHasher as _, PasswordVerifier as _};
 use bolebook_core::ids::{PersonId, Sha256Hash};
 use bolebook_core::quantity::UtcMs;
-use rusqlite::{Connection, OptionalExtension as _, params};
+use bolebook_db::{Connection, OptionalExtension as _, params};
 use totp_rs::{Algorithm, Builder, Secret};
 
 use crate::error::ApiError;
@@ -40,13 +40,13 @@ pub const CREATE: &str = "
     );
     CREATE TABLE IF NOT EXISTS desk_sessions (
         id BLOB PRIMARY KEY,
-        user TEXT NOT NULL REFERENCES desk_users (name) ON DELETE CASCADE,
+        \"user\" TEXT NOT NULL REFERENCES desk_users (name) ON DELETE CASCADE,
         created_at INTEGER NOT NULL,
         used_at INTEGER NOT NULL
     );
 ";
 const ADD: &str =
-    "INSERT OR IGNORE INTO desk_users (name, person, password, created_at) VALUES (?1, ?2, ?3, ?4)";
+    "INSERT INTO desk_users (name, person, password, created_at) VALUES (?1, ?2, ?3, ?4) ON CONFLICT DO NOTHING";
 const USER: &str = "SELECT name, person, password, totp, totp_pending, totp_step, signed_in_at FROM desk_users WHERE name = ?1";
 const USERS: &str = "SELECT name, person, password, totp, totp_pending, totp_step, signed_in_at FROM desk_users ORDER BY name";
 const REMOVE: &str = "DELETE FROM desk_users WHERE name = ?1";
@@ -56,14 +56,14 @@ const USE_STEP: &str = "UPDATE desk_users SET totp_step = ?2 WHERE name = ?1 AND
 const PUT_PENDING: &str = "UPDATE desk_users SET totp_pending = ?2 WHERE name = ?1";
 const PUT_TOTP: &str = "UPDATE desk_users SET totp = ?2, totp_pending = NULL WHERE name = ?1";
 const PUT_PASSWORD: &str = "UPDATE desk_users SET password = ?2 WHERE name = ?1";
-const ADD_SESSION: &str = "INSERT INTO desk_sessions (id, user, created_at, used_at) VALUES (?1, ?2, ?3, ?3)";
-const SESSION: &str = "SELECT user, created_at, used_at FROM desk_sessions WHERE id = ?1";
+const ADD_SESSION: &str = "INSERT INTO desk_sessions (id, \"user\", created_at, used_at) VALUES (?1, ?2, ?3, ?3)";
+const SESSION: &str = "SELECT \"user\", created_at, used_at FROM desk_sessions WHERE id = ?1";
 const TOUCH: &str = "UPDATE desk_sessions SET used_at = ?2 WHERE id = ?1";
 const END_SESSION: &str = "DELETE FROM desk_sessions WHERE id = ?1";
-const END_SESSIONS: &str = "DELETE FROM desk_sessions WHERE user = ?1";
-const END_OTHERS: &str = "DELETE FROM desk_sessions WHERE user = ?1 AND id <> ?2";
+const END_SESSIONS: &str = "DELETE FROM desk_sessions WHERE \"user\" = ?1";
+const END_OTHERS: &str = "DELETE FROM desk_sessions WHERE \"user\" = ?1 AND id <> ?2";
 const END_SESSIONS_OF: &str =
-    "DELETE FROM desk_sessions WHERE user IN (SELECT name FROM desk_users WHERE person = ?1)";
+    "DELETE FROM desk_sessions WHERE \"user\" IN (SELECT name FROM desk_users WHERE person = ?1)";
 const REMOVE_OF: &str = "DELETE FROM desk_users WHERE person = ?1";
 const SWEEP: &str = "DELETE FROM desk_sessions WHERE created_at < ?1 OR used_at < ?2";
 
@@ -84,7 +84,7 @@ pub struct User {
     step: u64,
 }
 
-fn read(row: &rusqlite::Row<'_>) -> rusqlite::Result<(String, User)> {
+fn read(row: &bolebook_db::Row<'_>) -> bolebook_db::Result<(String, User)> {
     let step: i64 = row.get(5)?;
     let user = User {
         name: row.get(0)?,

@@ -7,7 +7,7 @@ use bolebook_core::export::schema::{Field, STATE};
 use bolebook_core::export::{BILLING, BillingRates, billing_csv};
 use bolebook_core::ids::BookId;
 use maud::{Markup, html};
-use rusqlite::{Connection, OptionalExtension as _, params};
+use bolebook_db::{Connection, OptionalExtension as _, params};
 
 use crate::body::Id;
 use crate::desk::forms::{Fields, Posted, unwritable};

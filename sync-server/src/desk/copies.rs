@@ -11,7 +11,7 @@ use bolebook_core::ids::{BookId, CrewId};
 use bolebook_core::quantity::UtcMs;
 use bolebook_core::view::{CrewDay, View};
 use maud::{Markup, html};
-use rusqlite::{Connection, params};
+use bolebook_db::{Connection, params};
 
 use crate::body::Id;
 use crate::desk::forms::{Posted, unwritable};
@@ -21,7 +21,7 @@ use crate::error::ApiError;
 /// The table.
 pub const CREATE: &str = "CREATE TABLE IF NOT EXISTS client_copies (book TEXT NOT NULL, crew TEXT NOT NULL,
     day TEXT NOT NULL, how TEXT NOT NULL, at INTEGER NOT NULL, PRIMARY KEY (book, crew, day));";
-const GIVE: &str = "INSERT OR IGNORE INTO client_copies VALUES (?1, ?2, ?3, ?4, ?5)";
+const GIVE: &str = "INSERT INTO client_copies VALUES (?1, ?2, ?3, ?4, ?5) ON CONFLICT DO NOTHING";
 /// Days before the last one from which a copy is called due soon: a working week (common practice, no source).
 const SOON: i64 = 7;
 /// How a copy can be given.

@@ -63,7 +63,7 @@ use bolebook_core::ids::TreeId;
 use bolebook_core::quantity::UtcMs;
 use bolebook_core::view::{TreeState, TreeView, View};
 use maud::Markup;
-use rusqlite::Connection;
+use bolebook_db::Connection;
 use tokio::sync::{Semaphore, watch};
 
 use crate::identity::Identity;
@@ -145,8 +145,10 @@ impl DeskState {
 ///
 /// # Errors
 /// The database's.
-pub fn prepare(db: &Connection) -> rusqlite::Result<()> {
-    db.execute_batch("PRAGMA foreign_keys = ON")?;
+pub fn prepare(db: &Connection) -> bolebook_db::Result<()> {
+    if db.sqlite().is_some() {
+        db.execute_batch("PRAGMA foreign_keys = ON")?;
+    }
     db.execute_batch(accounts::CREATE)?;
     db.execute_batch(billing::CREATE)?;
     db.execute_batch(copies::CREATE)?;

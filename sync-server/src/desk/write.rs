@@ -11,7 +11,7 @@ use bolebook_core::record::people::Role;
 use bolebook_core::record::{Body, Envelope, Record};
 use bolebook_core::signing::HeadSignature;
 use bolebook_log::{Basis, append, basis, record_positions};
-use rusqlite::Transaction;
+use bolebook_db::Transaction;
 
 use crate::desk::forms::unwritable;
 use crate::desk::page::Desk;

@@ -15,7 +15,7 @@ use bolebook_core::record::stand::Position;
 use bolebook_core::record::{Body as RecordBody, Record};
 use bolebook_core::service::{PhotoList, PhotoStored, PhotosLacking};
 use http_body_util::BodyExt as _;
-use rusqlite::Connection;
+use bolebook_db::Connection;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 use sha2::{Digest as _, Sha256};

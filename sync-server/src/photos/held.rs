@@ -10,7 +10,7 @@ use bolebook_core::record::book_kinds::PhotoReceived;
 use bolebook_core::record::{Body, Record};
 use bolebook_core::service::PhotoStored;
 use bolebook_log::Page;
-use rusqlite::{Connection, Transaction, params};
+use bolebook_db::{Connection, Transaction, params};
 
 use crate::error::ApiError;
 use crate::photos::remove;
@@ -71,7 +71,7 @@ fn named(line: &str) -> Result<Vec<(RecordId, Sha256Hash)>, ApiError> {
 /// Reads a book's log on from where the index stands.
 fn index(tx: &Transaction<'_>, book: BookId) -> Result<(), ApiError> {
     let name = book.to_string();
-    let at: Option<i64> = rusqlite::OptionalExtension::optional(tx.query_row(
+    let at: Option<i64> = bolebook_db::OptionalExtension::optional(tx.query_row(
         "SELECT position FROM photo_index WHERE book = ?1",
         [&name],
         |row| row.get(0),
@@ -81,13 +81,14 @@ fn index(tx: &Transaction<'_>, book: BookId) -> Result<(), ApiError> {
         position = line.position;
         for (record, sha256) in named(&line.text)? {
             tx.execute(
-                "INSERT OR IGNORE INTO photo_records (sha256, book, record) VALUES (?1, ?2, ?3)",
+                "INSERT INTO photo_records (sha256, book, record) VALUES (?1, ?2, ?3) ON CONFLICT DO NOTHING",
                 params![sha256.to_string(), name, record.to_string()],
             )?;
         }
     }
     tx.execute(
-        "INSERT OR REPLACE INTO photo_index (book, position) VALUES (?1, ?2)",
+        "INSERT INTO photo_index (book, position) VALUES (?1, ?2)
+            ON CONFLICT (book) DO UPDATE SET position = excluded.position",
         params![name, i64::try_from(position).unwrap_or(i64::MAX)],
     )?;
     Ok(())
@@ -155,7 +156,7 @@ fn arrived(
     let (hash, now) = (photo.sha256.to_string(), app.now());
     let bytes = i64::try_from(photo.bytes).unwrap_or(i64::MAX);
     tx.execute(
-        "INSERT OR IGNORE INTO photos (sha256, bytes, device, at) VALUES (?1, ?2, ?3, ?4)",
+        "INSERT INTO photos (sha256, bytes, device, at) VALUES (?1, ?2, ?3, ?4) ON CONFLICT DO NOTHING",
         params![hash, bytes, by.to_string(), now.0],
     )?;
     let mut query = tx.prepare_cached("SELECT DISTINCT book FROM photo_records WHERE sha256 = ?1")?;
@@ -182,7 +183,7 @@ fn tell(app: &Inner, tx: &Transaction<'_>, book: BookId) -> Result<Option<BookId
 /// # Errors
 /// The database's.
 pub fn brought(db: &Connection, device: DeviceId, since: i64) -> Result<u64, ApiError> {
-    let sql = "SELECT coalesce(sum(bytes), 0) FROM photos WHERE device = ?1 AND at > ?2";
+    let sql = "SELECT CAST(coalesce(sum(bytes), 0) AS BIGINT) FROM photos WHERE device = ?1 AND at > ?2";
     let bytes: i64 = db.query_row(sql, params![device.to_string(), since], |row| row.get(0))?;
     Ok(u64::try_from(bytes).unwrap_or(0))
 }

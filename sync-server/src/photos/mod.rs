@@ -19,7 +19,7 @@ use axum::response::{IntoResponse as _, Response};
 use bolebook_core::ids::{DeviceId, Sha256Hash};
 use bolebook_core::quantity::UtcMs;
 use bolebook_core::service::PhotoStored;
-use rusqlite::Connection;
+use bolebook_db::Connection;
 
 use crate::error::ApiError;
 use crate::state::{App, Inner};

@@ -6,7 +6,7 @@ use std::path::Path;
 use axum::http::StatusCode;
 use bolebook_core::ids::Sha256Hash;
 use bolebook_core::quantity::UtcMs;
-use rusqlite::{Connection, OptionalExtension as _, params};
+use bolebook_db::{Connection, OptionalExtension as _, params};
 
 use crate::error::ApiError;
 use crate::photos::{place, thumbnail};
@@ -34,7 +34,7 @@ pub fn remove(app: &Inner, hash: Sha256Hash) -> Result<bool, ApiError> {
     let now = app.now();
     let uploads = app.write(|tx| {
         tx.execute(
-            "INSERT OR IGNORE INTO photos_removed (sha256, at) VALUES (?1, ?2)",
+            "INSERT INTO photos_removed (sha256, at) VALUES (?1, ?2) ON CONFLICT DO NOTHING",
             params![hash.to_string(), now.0],
         )?;
         table::remove_of(tx, hash)

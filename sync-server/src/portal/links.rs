@@ -4,7 +4,7 @@
 
 use bolebook_core::ids::{BookId, Sha256Hash};
 use bolebook_core::quantity::UtcMs;
-use rusqlite::{Connection, OptionalExtension as _, params};
+use bolebook_db::{Connection, OptionalExtension as _, params};
 
 use crate::error::ApiError;
 
@@ -23,8 +23,8 @@ pub const CREATE: &str = "
         used_at INTEGER
     );
 ";
-const ADD: &str = "INSERT INTO portal_links (token, book, note, language, made_by, made_at, expires_at)
-    VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7)";
+const ADD: &str = "INSERT INTO portal_links (id, token, book, note, language, made_by, made_at, expires_at)
+    VALUES ((SELECT coalesce(max(id), 0) + 1 FROM portal_links), ?1, ?2, ?3, ?4, ?5, ?6, ?7)";
 const COLUMNS: &str = "id, book, note, language, made_by, made_at, expires_at, withdrawn_at, used_at";
 const WITHDRAW: &str =
     "UPDATE portal_links SET withdrawn_at = ?3 WHERE id = ?1 AND book = ?2 AND withdrawn_at IS NULL";
@@ -56,8 +56,8 @@ pub struct Link {
     pub used_at: Option<UtcMs>,
 }
 
-fn read(row: &rusqlite::Row<'_>) -> rusqlite::Result<(String, Link)> {
-    let moment = |i| Ok::<_, rusqlite::Error>(row.get::<_, Option<i64>>(i)?.map(UtcMs));
+fn read(row: &bolebook_db::Row<'_>) -> bolebook_db::Result<(String, Link)> {
+    let moment = |i| Ok::<_, bolebook_db::Error>(row.get::<_, Option<i64>>(i)?.map(UtcMs));
     let link = Link {
         id: row.get(0)?,
         book: BookId::new(0, [0; 10]),

@@ -8,7 +8,7 @@ use base64::Engine as _;
 use base64::prelude::BASE64_STANDARD;
 use bolebook_core::ids::{DeviceId, Sha256Hash};
 use bolebook_core::service::{PhotoList, PhotosLacking};
-use rusqlite::{Connection, params};
+use bolebook_db::{Connection, params};
 
 use super::{Other, Passed, RelayError};
 use crate::error::ApiError;
@@ -33,7 +33,8 @@ const TO_ASK: &str = "
     AND NOT EXISTS (SELECT 1 FROM photos_removed r WHERE r.sha256 = p.sha256)
     AND NOT EXISTS (SELECT 1 FROM erased_photos e WHERE e.sha256 = p.sha256)
     ORDER BY p.at, p.sha256";
-const KNOWN: &str = "INSERT OR REPLACE INTO photos_passed_on (server, sha256, at) VALUES (?1, ?2, ?3)";
+const KNOWN: &str = "INSERT INTO photos_passed_on (server, sha256, at) VALUES (?1, ?2, ?3)
+    ON CONFLICT (server, sha256) DO UPDATE SET at = excluded.at";
 
 /// The first part, in bytes; small, for the line may be thin.
 const FIRST_PART: usize = 128 << 10;

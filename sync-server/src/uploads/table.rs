@@ -5,7 +5,7 @@
 
 use bolebook_core::ids::{DeviceId, Sha256Hash};
 use bolebook_core::quantity::UtcMs;
-use rusqlite::{Connection, OptionalExtension as _, Row, params};
+use bolebook_db::{Connection, OptionalExtension as _, Row, params};
 
 use crate::error::ApiError;
 
@@ -16,7 +16,7 @@ pub const CREATE: &str = "
         device TEXT NOT NULL,
         sha256 TEXT NOT NULL,
         length INTEGER NOT NULL,
-        offset INTEGER NOT NULL,
+        \"offset\" INTEGER NOT NULL,
         metadata TEXT NOT NULL,
         expires_at INTEGER NOT NULL,
         done INTEGER NOT NULL
@@ -24,9 +24,9 @@ pub const CREATE: &str = "
     CREATE INDEX IF NOT EXISTS uploads_of_device ON uploads (device, sha256);
 ";
 const ADD: &str = "
-    INSERT INTO uploads (id, device, sha256, length, offset, metadata, expires_at, done)
+    INSERT INTO uploads (id, device, sha256, length, \"offset\", metadata, expires_at, done)
     VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8)";
-const COLUMNS: &str = "id, device, sha256, length, offset, metadata, expires_at, done";
+const COLUMNS: &str = "id, device, sha256, length, \"offset\", metadata, expires_at, done";
 
 /// One upload.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -49,10 +49,8 @@ pub struct Upload {
     pub done: bool,
 }
 
-fn upload(row: &Row<'_>) -> rusqlite::Result<Upload> {
-    let wrong = |column: usize, name: &str| {
-        rusqlite::Error::InvalidColumnType(column, name.to_owned(), rusqlite::types::Type::Text)
-    };
+fn upload(row: &Row<'_>) -> bolebook_db::Result<Upload> {
+    let wrong = bolebook_db::Error::column;
     let (device, sha256): (String, String) = (row.get(1)?, row.get(2)?);
     let (length, offset): (i64, i64) = (row.get(3)?, row.get(4)?);
     Ok(Upload {
@@ -102,7 +100,7 @@ pub fn under_way(
     length: u64,
 ) -> Result<Option<Upload>, ApiError> {
     let sql = format!(
-        "SELECT {COLUMNS} FROM uploads WHERE device = ?1 AND sha256 = ?2 AND length = ?3 AND NOT done"
+        "SELECT {COLUMNS} FROM uploads WHERE device = ?1 AND sha256 = ?2 AND length = ?3 AND done = 0"
     );
     let named = params![device.to_string(), sha256.to_string(), number(length)];
     Ok(db.query_row(&sql, named, upload).optional()?)
@@ -113,7 +111,7 @@ pub fn under_way(
 /// # Errors
 /// The database's.
 pub fn load(db: &Connection, device: DeviceId) -> Result<(u64, u64), ApiError> {
-    let sql = "SELECT count(*), coalesce(sum(length), 0) FROM uploads WHERE device = ?1 AND NOT done";
+    let sql = "SELECT count(*), CAST(coalesce(sum(length), 0) AS BIGINT) FROM uploads WHERE device = ?1 AND done = 0";
     let (n, bytes): (i64, i64) =
         db.query_row(sql, [device.to_string()], |row| Ok((row.get(0)?, row.get(1)?)))?;
     Ok((u64::try_from(n).unwrap_or(0), u64::try_from(bytes).unwrap_or(0)))
@@ -134,7 +132,7 @@ pub fn remove_of(db: &Connection, sha256: Sha256Hash) -> Result<Vec<String>, Api
 /// # Errors
 /// The database's.
 pub fn moved(db: &Connection, id: &str, offset: u64, expires_at: UtcMs) -> Result<(), ApiError> {
-    let sql = "UPDATE uploads SET offset = ?2, expires_at = ?3 WHERE id = ?1";
+    let sql = "UPDATE uploads SET \"offset\" = ?2, expires_at = ?3 WHERE id = ?1 AND \"offset\" < ?2";
     db.execute(sql, params![id, number(offset), expires_at.0])?;
     Ok(())
 }
