@@ -117,9 +117,26 @@ impl Tokens {
         taken.retain(|_, until| *until + LEEWAY_SECONDS >= seconds);
         match taken.insert(id.to_owned(), exp) {
             None => Ok(()),
-            Some(_) => Err(ApiError::unauthorised("this assertion was used before: make a fresh one")),
+            Some(_) => Err(used_before()),
         }
     }
+
+    /// The same among the servers that share a database.
+    ///
+    /// # Errors
+    /// 401 when another one took it; the database's.
+    pub fn take_among_all(app: &Inner, granted: &Granted, now: UtcMs) -> Result<(), ApiError> {
+        if !app.is_shared() {
+            return Ok(());
+        }
+        let (until, seconds) = (granted.until + LEEWAY_SECONDS, now.0.div_euclid(1_000));
+        let fresh = app.write(|tx| store::take_assertion(tx, &granted.assertion, until, seconds))?;
+        if fresh { Ok(()) } else { Err(used_before()) }
+    }
+}
+
+fn used_before() -> ApiError {
+    ApiError::unauthorised("this assertion was used before: make a fresh one")
 }
 
 fn decoding_key(key: &PublicKey) -> Option<DecodingKey> {
@@ -164,6 +181,18 @@ fn verify(
     Ok(claims)
 }
 
+/// A token about to be handed out.
+pub struct Granted {
+    /// It.
+    pub token: String,
+    /// What the device may do.
+    pub role: Role,
+    /// The assertion's name, which counts once at all servers of a database ...
+    pub assertion: String,
+    /// ... and until when it could come again, in seconds since 1970.
+    pub until: i64,
+}
+
 /// Checks a device's assertion and gives an access token and its role.
 ///
 /// The device's key is that of its certificate in the yard book, or of the certificate it brings.
@@ -176,7 +205,7 @@ pub fn grant(
     assertion: &str,
     certificate: Option<&Certificate>,
     now: UtcMs,
-) -> Result<(String, Role), ApiError> {
+) -> Result<Granted, ApiError> {
     let malformed = |_| ApiError::unauthorised("the assertion is not a JSON web token");
     let unchecked: Claims = jsonwebtoken::dangerous::insecure_decode_claims(assertion).map_err(malformed)?;
     let device = DeviceId::from_str(&unchecked.sub)
@@ -195,8 +224,10 @@ pub fn grant(
     let Some(id) = claims.jti.filter(|j| (16..=64).contains(&j.len())) else {
         return Err(ApiError::unauthorised("an assertion needs a fresh 'jti' of 16 to 64 characters"));
     };
-    app.tokens.take(&format!("{device} {id}"), claims.exp, now)?;
-    Ok((app.tokens.issue(db, device, role, now)?, role))
+    let id = format!("{device} {id}");
+    app.tokens.take(&id, claims.exp, now)?;
+    let token = app.tokens.issue(db, device, role, now)?;
+    Ok(Granted { token, role, assertion: id, until: claims.exp })
 }
 
 fn known_device(

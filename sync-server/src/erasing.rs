@@ -26,7 +26,7 @@ const MAX_NOTE_BYTES: u64 = 64 << 20;
 /// # Errors
 /// The database's, or the disk's; what was put stays, and the rest is done at the next start.
 pub fn put(app: &Inner, entries: &[RegisterEntry]) -> Result<(), ApiError> {
-    if !app.write(|tx| store::put_register(tx, entries))? {
+    if !app.write_idempotent(|tx| store::put_register(tx, entries))? {
         return Ok(());
     }
     forget_in_links(app, entries)?;
@@ -42,7 +42,7 @@ pub fn put(app: &Inner, entries: &[RegisterEntry]) -> Result<(), ApiError> {
             tracing::info!(id = %entry.id, kind = entry.kind, device = %erasure.device, "erased");
         }
     }
-    if !app.wipe()? {
+    if !app.database.wipe()? {
         tracing::warn!("a reader kept the write-ahead log: it is emptied at the next start");
     }
     Ok(())
@@ -70,7 +70,7 @@ fn forget_in_links(app: &Inner, entries: &[RegisterEntry]) -> Result<(), ApiErro
 pub fn after_start(app: &Inner) -> Result<(), ApiError> {
     let register = app.read(store::register)?;
     forget_in_links(app, &register)?;
-    app.wipe()?;
+    app.database.wipe()?;
     Ok(())
 }
 
@@ -100,7 +100,7 @@ pub fn at_start(data: &Path, db: &Connection) -> Result<bool, ApiError> {
     }
     write_note(data, db)?;
     remove_photos(data, db)?;
-    if again {
+    if again && !db.is_shared() {
         bolebook_log::wipe(db)?;
     } else {
         bolebook_log::empty_log(db)?;

@@ -17,6 +17,7 @@ pub const PROBLEM_JSON: &str = "application/problem+json";
 pub struct ApiError {
     problem: Box<Problem>,
     retry_after: Option<u64>,
+    trouble: Option<Trouble>,
 }
 
 impl ApiError {
@@ -31,7 +32,7 @@ impl ApiError {
             code: code.to_owned(),
             ..Problem::default()
         };
-        Self { problem: Box::new(problem), retry_after: None }
+        Self { problem: Box::new(problem), retry_after: None, trouble: None }
     }
 
     /// 400.
@@ -87,6 +88,28 @@ impl ApiError {
         Self::new(StatusCode::INTERNAL_SERVER_ERROR, "internal", detail)
     }
 
+    /// What was the matter with the database, where that may pass.
+    pub const fn trouble(&self) -> Option<Trouble> {
+        self.trouble
+    }
+
+    /// The same as something that is not tried again.
+    pub fn settled(self) -> Self {
+        Self { trouble: None, ..self }
+    }
+
+    /// 503: another transaction came between, or the database is away.
+    fn passing(trouble: Trouble, cause: &dyn std::fmt::Display) -> Self {
+        tracing::warn!(%cause, ?trouble, "the database");
+        let detail = if trouble == Trouble::Unsure {
+            "the line to the database broke while this was being kept: look whether it was, then send it again"
+        } else {
+            "the database cannot be reached, or is too busy: nothing of the request was kept; send it again"
+        };
+        let error = Self::new(StatusCode::SERVICE_UNAVAILABLE, "database", detail);
+        Self { trouble: Some(trouble), retry_after: Some(2), ..error }
+    }
+
     /// Whether it is the problem of this code.
     pub fn is(&self, code: &str) -> bool {
         self.problem.code == code
@@ -131,6 +154,9 @@ impl From<LogError> for ApiError {
         let LogError::Refused { book, line, hash, refusal } = error else {
             return match error.trouble() {
                 Some(Trouble::Full) => Self::no_room(&error),
+                Some(passing @ (Trouble::Again | Trouble::Away | Trouble::Unsure)) => {
+                    Self::passing(passing, &error)
+                }
                 _ => Self::internal(&error),
             };
         };

@@ -2,7 +2,7 @@
 //!
 //! A request comes in at [`router`], one page with every route. [`auth`] says who asks, a handler in
 //! [`handlers`] does it, [`error`] is the one way out for what goes wrong. The log itself is the
-//! `bolebook-log` crate; [`state`] holds its connections, [`store`] the server's own tables,
+//! `bolebook-log` crate; [`database`] holds its connections, [`store`] the server's own tables,
 //! [`identity`] the server's key and certificate, [`snapshot`] and [`findings`] what is computed from
 //! the books, [`field`] the crews' app, [`relay`] what makes it a hub, [`token_keys`] what signs its tokens. [`desk`] are the office's pages, [`portal`] the clients', each on a listener of its own.
 //!
@@ -10,6 +10,7 @@
 
 pub mod auth;
 pub mod body;
+pub mod database;
 pub mod desk;
 pub mod erasing;
 pub mod error;
@@ -21,6 +22,7 @@ pub mod identity;
 pub mod limiter;
 pub mod listen;
 pub mod openapi;
+pub mod others;
 pub mod paging;
 pub mod photos;
 pub mod portal;
@@ -77,6 +79,7 @@ pub async fn serve_all(
     shutdown: impl Future<Output = ()> + Send + 'static,
 ) -> std::io::Result<()> {
     let worker = tokio::spawn(findings::follow(app.clone()));
+    let others = tokio::spawn(others::follow(app.clone()));
     let (stop, stopped) = tokio::sync::watch::channel(());
     let until = |mut stopped: tokio::sync::watch::Receiver<()>| async move {
         // An error says that the sender is gone, which means the same.
@@ -88,18 +91,19 @@ pub async fn serve_all(
         connections: app.config.connections_at_once,
         head: Duration::from_millis(app.config.head_timeout_ms),
     };
-    let mut others = tokio::task::JoinSet::new();
+    let mut sites_at_work = tokio::task::JoinSet::new();
     for (listener, router) in sites {
         let Some(listener) = listener else { continue };
-        others.spawn(listen(listener, router, limits, until(stopped.clone())));
+        sites_at_work.spawn(listen(listener, router, limits, until(stopped.clone())));
     }
     listen(listeners.api, router::app(app.clone()), limits, shutdown).await;
     app.desk.closing.send_replace(true);
     drop(stop);
     let mut served = Ok(());
-    while let Some(done) = others.join_next().await {
+    while let Some(done) = sites_at_work.join_next().await {
         served = served.and(done.map_err(std::io::Error::other));
     }
     worker.abort();
+    others.abort();
     served
 }

@@ -28,7 +28,7 @@ use ureq::Body;
 use ureq::http::Response;
 
 use crate::error::ApiError;
-use crate::state::{DATABASE, Inner};
+use crate::state::Inner;
 
 /// Passing on did not come to its end; what was stored, here and there, stays.
 #[derive(Debug, thiserror::Error)]
@@ -237,7 +237,7 @@ pub fn pass_on(app: &Inner, url: &str) -> Result<Passed, RelayError> {
 /// for the other server may have been put back to an older copy.
 fn pass_on_asking(app: &Inner, url: &str, again_ms: i64) -> Result<Passed, RelayError> {
     let mut other = Other::reach(app, url)?;
-    let mut db = bolebook_log::open(&app.config.data.join(DATABASE))?;
+    let mut db = app.database.place().connect()?;
     let mut books: BTreeSet<BookId> =
         other.get::<BookList>("/v1/books")?.books.iter().map(|b| b.book).collect();
     books.extend(bolebook_log::books(&db)?.iter().map(|b| b.book));

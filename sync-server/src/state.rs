@@ -8,11 +8,12 @@ use bolebook_core::book::Book;
 use bolebook_core::exchange::{Cursor, Entry, LogLine};
 use bolebook_core::ids::{BookId, DeviceId};
 use bolebook_core::quantity::UtcMs;
+use bolebook_db::{Connection, Transaction};
 use bolebook_log::{LogError, Page};
-use bolebook_db::{Connection, Transaction, TransactionBehavior};
 use tokio::sync::Semaphore;
 
 use crate::auth::Tokens;
+use crate::database::{Database, Place};
 use crate::desk::DeskState;
 use crate::erasing;
 use crate::error::ApiError;
@@ -22,7 +23,7 @@ use crate::identity::{Identity, IdentityError};
 use crate::limiter::{Limiter, Quota};
 use crate::snapshot::Snapshots;
 use crate::uploads::{self, Turns};
-use crate::{photos, store};
+use crate::photos;
 
 /// Tells the time: the system's, or a test's.
 pub type Clock = Arc<dyn Fn() -> UtcMs + Send + Sync>;
@@ -32,6 +33,8 @@ pub type Clock = Arc<dyn Fn() -> UtcMs + Send + Sync>;
 pub struct Config {
     /// The data folder.
     pub data: PathBuf,
+    /// The database, if it is not the folder's own: `postgres://…`, for several servers at once.
+    pub store: Option<String>,
     /// Enrolment attempts per address and minute.
     pub enrolments_per_minute: u32,
     /// Token requests per address and minute.
@@ -73,6 +76,7 @@ impl Config {
     pub fn new(data: PathBuf) -> Self {
         Self {
             data,
+            store: None,
             enrolments_per_minute: 20,
             tokens_per_minute: 240,
             requests_per_minute: 6_000,
@@ -101,10 +105,10 @@ pub enum StartError {
     #[error("{0} (set the folder up with 'bolebook-server init')")]
     Identity(#[from] IdentityError),
     /// The database.
-    #[error("{path}: {source}")]
+    #[error("{place}: {source}")]
     Log {
-        /// Which file.
-        path: PathBuf,
+        /// Which.
+        place: String,
         /// Why.
         source: LogError,
     },
@@ -116,6 +120,9 @@ pub enum StartError {
         /// Why.
         source: std::io::Error,
     },
+    /// No random numbers.
+    #[error("the system gives no random numbers")]
+    Random,
     /// What was erased before could not be erased again.
     #[error("what {0} names could not be erased again: the log's line before this one says why")]
     Erasing(PathBuf),
@@ -167,8 +174,10 @@ pub struct Inner {
     /// The office desk.
     pub desk: DeskState,
     clock: Clock,
-    writer: Mutex<Connection>,
-    readers: Mutex<Vec<Connection>>,
+    /// Its connections.
+    pub database: Database,
+    /// Tells this process from the others on the same database.
+    pub process: String,
     directory: Mutex<Option<Known>>,
 }
 
@@ -205,7 +214,7 @@ impl App {
     /// [`StartError`] when it was not set up, or something in it cannot be opened.
     pub fn open(config: Config, clock: Clock) -> Result<Self, StartError> {
         let app = Self::open_beside(config, clock)?;
-        sweep(&app.config.data.join("tmp"))?;
+        sweep(&app.config.data.join("tmp"), app.is_shared())?;
         uploads::store::recover(&app)
             .and_then(|()| photos::held::recover(&app))
             .map_err(StartError::Photos)?;
@@ -222,19 +231,17 @@ impl App {
             let path = config.data.join(folder);
             std::fs::create_dir_all(&path).map_err(|source| StartError::Folder { path, source })?;
         }
-        let path = config.data.join(DATABASE);
         // Names, licence numbers and photos are for the server's own account only.
         use std::os::unix::fs::PermissionsExt as _;
         std::fs::set_permissions(&config.data, std::fs::Permissions::from_mode(0o700))
             .map_err(|source| StartError::Folder { path: config.data.clone(), source })?;
-        let opened = bolebook_log::open(&path).and_then(|db| {
-            store::prepare(&db)
-                .and_then(|()| crate::token_keys::prepare(&db))
-                .and_then(|()| crate::desk::prepare(&db))
-                .map(|()| db)
-                .map_err(LogError::from)
-        });
-        let writer = opened.map_err(|source| StartError::Log { path, source })?;
+        let place = Place::of(&config.data, config.store.as_deref());
+        let writer =
+            place.lay_out().map_err(|source| StartError::Log { place: place.to_string(), source })?;
+        let mut process = [0; 16];
+        // Without randomness two processes may go by one name, and an upload's turn is not told apart.
+        getrandom::fill(&mut process).map_err(|_| StartError::Random)?;
+        let process = hex::encode(process);
         let note = config.data.join(erasing::NOTE);
         let erased_again =
             erasing::at_start(&config.data, &writer).map_err(|_| StartError::Erasing(note.clone()))?;
@@ -259,8 +266,8 @@ impl App {
             snapshots: Snapshots::default(),
             desk: DeskState::default(),
             clock,
-            writer: Mutex::new(writer),
-            readers: Mutex::new(vec![]),
+            database: Database::new(place, writer),
+            process,
             directory: Mutex::new(None),
             identity,
             config,
@@ -289,16 +296,23 @@ impl App {
 }
 
 /// Removes the drafts a crash left behind: nothing refers to them.
-fn sweep(tmp: &std::path::Path) -> Result<(), StartError> {
+fn sweep(tmp: &std::path::Path, shared: bool) -> Result<(), StartError> {
     let failed = |source| StartError::Folder { path: tmp.into(), source };
     for entry in std::fs::read_dir(tmp).map_err(failed)? {
-        std::fs::remove_file(entry.map_err(failed)?.path()).map_err(failed)?;
+        let path = entry.map_err(failed)?.path();
+        if !shared || is_left(&path) {
+            std::fs::remove_file(path).map_err(failed)?;
+        }
     }
     Ok(())
 }
 
-/// Name of the database in the data folder.
-pub const DATABASE: &str = "bolebook.sqlite";
+/// Whether a file of a folder that several servers share is nobody's any more: untouched for a day.
+pub fn is_left(path: &std::path::Path) -> bool {
+    let touched = std::fs::metadata(path).and_then(|m| m.modified()).ok();
+    let idle = touched.and_then(|at| at.elapsed().ok());
+    idle.is_some_and(|idle| idle > std::time::Duration::from_hours(24))
+}
 
 impl Inner {
     /// The server's clock.
@@ -321,56 +335,34 @@ impl Inner {
     /// # Errors
     /// The work's own.
     pub fn read<T>(&self, work: impl FnOnce(&Connection) -> Result<T, ApiError>) -> Result<T, ApiError> {
-        let kept = lock(&self.readers).pop();
-        let db = match kept {
-            Some(db) => db,
-            None => bolebook_log::open(&self.config.data.join(DATABASE))?,
-        };
-        // One snapshot for everything the work reads.
-        let tx = db.unchecked_transaction()?;
-        let done = work(&tx);
-        drop(tx);
-        let mut readers = lock(&self.readers);
-        if readers.len() < 8 {
-            readers.push(db);
-        }
-        done
+        self.database.read(work)
     }
 
     /// Writes in one transaction, which is on the disk when this returns `Ok`.
     ///
     /// # Errors
-    /// The work's own, or the database's; nothing was written then.
+    /// As [`Database::write`].
     pub fn write<T>(
         &self,
-        work: impl FnOnce(&Transaction<'_>) -> Result<T, ApiError>,
+        work: impl FnMut(&Transaction<'_>) -> Result<T, ApiError>,
     ) -> Result<T, ApiError> {
-        let mut writer = lock(&self.writer);
-        let tx = writer.transaction_with_behavior(TransactionBehavior::Immediate)?;
-        let done = work(&tx)?;
-        tx.commit()?;
-        Ok(done)
+        self.database.write(work)
     }
 
-    /// Writes the database anew, so that nothing erased is left in it. Says whether the write-ahead
-    /// log is empty too.
+    /// Writes what comes to the same if it is written twice.
     ///
     /// # Errors
-    /// The database's; it is then as it was.
-    pub fn wipe(&self) -> Result<bool, ApiError> {
-        // Connections at rest still map the old log.
-        lock(&self.readers).clear();
-        let writer = lock(&self.writer);
-        let mut emptied = bolebook_log::wipe(&writer)?;
-        // A reader at work keeps the log for as long as it reads: each try waits for it.
-        for _ in 0..2 {
-            if emptied {
-                break;
-            }
-            lock(&self.readers).clear();
-            emptied = bolebook_log::empty_log(&writer)?;
-        }
-        Ok(emptied)
+    /// As [`Database::write_idempotent`].
+    pub fn write_idempotent<T>(
+        &self,
+        work: impl FnMut(&Transaction<'_>) -> Result<T, ApiError>,
+    ) -> Result<T, ApiError> {
+        self.database.write_idempotent(work)
+    }
+
+    /// Whether other servers may use the same database.
+    pub const fn is_shared(&self) -> bool {
+        self.database.place().is_shared()
     }
 
     /// The yard's devices as the log says now, or nothing before the yard's genesis came.

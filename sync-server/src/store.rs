@@ -28,6 +28,7 @@ const CREATE: &str = "
         sha256 TEXT PRIMARY KEY,
         erased_at INTEGER NOT NULL
     );
+    CREATE TABLE IF NOT EXISTS assertions_taken (id TEXT PRIMARY KEY, until INTEGER NOT NULL);
 ";
 /// For a register made before entries had marks.
 const HAS_MARKS: &str = "SELECT count(*) FROM pragma_table_info('register') WHERE name = 'marks'";
@@ -44,6 +45,15 @@ const PUT_REGISTER: &str =
 const ERASE_PHOTO: &str = "INSERT INTO erased_photos (sha256, erased_at) VALUES (?1, ?2) ON CONFLICT DO NOTHING";
 const PHOTO_ERASED: &str = "SELECT erased_at FROM erased_photos WHERE sha256 = ?1";
 const ERASED_PHOTOS: &str = "SELECT sha256 FROM erased_photos ORDER BY sha256";
+
+/// Tables that PostgreSQL writes anew after an erasure: those with names in them. All are small. Its own
+/// log and its backups keep what was erased for as long as they are kept.
+const WIPE: [&str; 4] =
+    ["VACUUM FULL register", "VACUUM FULL portal_links", "VACUUM FULL desk_users", "VACUUM FULL invitations"];
+/// Assertions that were taken, for servers that share a database.
+const TAKE_ASSERTION: &str =
+    "INSERT INTO assertions_taken (id, until) VALUES (?1, ?2) ON CONFLICT DO NOTHING";
+const FORGET_ASSERTIONS: &str = "DELETE FROM assertions_taken WHERE until < ?1";
 
 /// Lays the tables out if they are not there yet.
 ///
@@ -62,6 +72,24 @@ pub fn prepare(db: &Connection) -> bolebook_db::Result<()> {
     db.execute_batch(crate::photos::remove::CREATE)?;
     db.execute_batch(crate::relay::photos::CREATE)?;
     db.execute_batch(crate::photos::held::CREATE)
+}
+
+/// Writes anew in PostgreSQL what held erased names.
+///
+/// # Errors
+/// The database's.
+pub fn wipe_shared(db: &Connection) -> bolebook_db::Result<()> {
+    // Each by itself: it is done in no transaction.
+    WIPE.iter().try_for_each(|table| db.execute_batch(table))
+}
+
+/// Takes an assertion's id; false when it was taken before. Seconds since 1970.
+///
+/// # Errors
+/// The database's.
+pub fn take_assertion(db: &Connection, id: &str, until: i64, now: i64) -> Result<bool, ApiError> {
+    db.execute(FORGET_ASSERTIONS, [now])?;
+    Ok(db.execute(TAKE_ASSERTION, params![id, until])? == 1)
 }
 
 /// An invitation and the device that used it.

@@ -31,7 +31,7 @@ pub async fn enrol(
     request.code_key.verify(&statement, &request.signature).map_err(|_| unknown())?;
     let device = request.device_key.device().map_err(|e| ApiError::bad("device-key", e.to_string()))?;
     app.blocking(move |app| {
-        let invitation = app.write(|tx| {
+        let invitation = app.write_idempotent(|tx| {
             let code = &request.code_key.key;
             let stored = store::invitation(tx, code)?.ok_or_else(unknown)?;
             match stored.used_by {
@@ -78,7 +78,7 @@ pub async fn deposit(
         verify_invitation(&invitation, &app.identity.root, app.identity.yard).map_err(|e| {
             ApiError::new(StatusCode::UNPROCESSABLE_ENTITY, "invitation-invalid", e.to_string())
         })?;
-        app.write(|tx| store::add_invitation(tx, &invitation))?;
+        app.write_idempotent(|tx| store::add_invitation(tx, &invitation))?;
         Ok(StatusCode::NO_CONTENT)
     })
     .await

@@ -72,8 +72,11 @@ fn answer(app: &Inner, caller: Caller, asked: &ExchangeBody) -> Result<String, A
         return Ok(text);
     }
     let delivery = Delivery { by: caller.device, at: now, device_now: asked.start.now };
-    let (part, changed) = app.write(|tx| {
-        let counts = take_in(app, tx, asked, caller, delivery)?;
+    let mut first = true;
+    let (part, changed) = app.write_idempotent(|tx| {
+        // Counted once, however often the database asks for it again.
+        let counted = std::mem::take(&mut first).then_some(caller);
+        let counts = take_in(app, tx, asked, (caller, counted), delivery)?;
         let changed: Vec<BookId> =
             asked.books.iter().zip(&counts).filter(|(_, c)| c.0 > 0).map(|((b, _), _)| b.book).collect();
         if changed.contains(&app.identity.yard) {
@@ -91,7 +94,7 @@ fn take_in(
     app: &Inner,
     tx: &Transaction<'_>,
     asked: &ExchangeBody,
-    caller: Caller,
+    (caller, counted): (Caller, Option<Caller>),
     delivery: Delivery,
 ) -> Result<Vec<(u64, u64)>, ApiError> {
     // Read before anything is written, for it is kept beyond this transaction.
@@ -106,7 +109,9 @@ fn take_in(
         }
         let appended = append(tx, request.book, lines)?;
         let new = || appended.new.iter().filter_map(|i| lines.get(*i));
-        count(app, caller, new(), delivery.at)?;
+        if let Some(caller) = counted {
+            count(app, caller, new(), delivery.at)?;
+        }
         if reach.is_old_after(request.book, new()) {
             reach = caller.reach_anew(app, tx)?;
         }

@@ -37,7 +37,10 @@ pub async fn rescue(
         let asked = body::read_exchange(&packed, encoding)?;
         drop(packed);
         let delivery = Delivery { by: caller.device, at: app.now(), device_now: asked.start.now };
-        let answer = app.write(|tx| {
+        let mut first = true;
+        let answer = app.write_idempotent(|tx| {
+            // Counted once, however often the database asks for it again.
+            let counted = std::mem::take(&mut first);
             // Read before anything is written, for it is kept beyond this transaction.
             app.directory(tx)?;
             let mut reach = caller.reach(app, tx)?;
@@ -51,7 +54,9 @@ pub async fn rescue(
                 let by = Rescuer { key: &app.identity.key, actor, now: delivery.at, seed: app.random()? };
                 let done = put_back(tx, book, lines, &by)?;
                 if !done.new.is_empty() || done.rescued > 0 {
-                    count(app, caller, lines.iter(), delivery.at)?;
+                    if counted {
+                        count(app, caller, lines.iter(), delivery.at)?;
+                    }
                     if reach.is_old_after(book, lines.iter()) {
                         reach = caller.reach_anew(app, tx)?;
                     }

@@ -66,7 +66,9 @@ pub async fn token(
                 greet_server(app, certificate, now)?;
             }
             let given = app.read(|db| grant(app, db, &form.client_assertion, certificate.as_ref(), now));
-            let (access_token, role) = given?;
+            let granted = given?;
+            Tokens::take_among_all(app, &granted, now)?;
+            let Granted { token: access_token, role, .. } = granted;
             Ok(TokenAnswer { access_token, token_type: "Bearer".into(), expires_in: TOKEN_SECONDS, role })
         })
         .await?;

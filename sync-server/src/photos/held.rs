@@ -129,10 +129,10 @@ pub fn note(
     app: &Inner,
     photo: &PhotoStored,
     by: DeviceId,
-    also: impl FnOnce(&Transaction<'_>) -> Result<(), ApiError>,
+    also: impl Fn(&Transaction<'_>) -> Result<(), ApiError>,
 ) -> Result<(), ApiError> {
     remove::not_in_spite(app, photo.sha256)?;
-    let told = app.write(|tx| {
+    let told = app.write_idempotent(|tx| {
         also(tx)?;
         arrived(app, tx, photo, by)
     })?;

@@ -7,6 +7,7 @@ use std::time::Duration;
 use axum::body::Body;
 use axum::http::StatusCode;
 use bolebook_core::quantity::UtcMs;
+use bolebook_db::Connection;
 use http_body_util::BodyExt as _;
 use tokio::time::Instant;
 
@@ -40,6 +41,7 @@ struct Session {
 
 impl Session {
     fn open(app: &Inner, upload: Upload, checksum: Option<Checksum>, held: Held) -> Result<Self, ApiError> {
+        let upload = store::in_turn(app, upload)?;
         let path = store::file(app, &upload.id);
         let mut file = File::options().create(true).truncate(false).write(true).read(true).open(&path)?;
         if upload.offset == 0 {
@@ -74,9 +76,21 @@ impl Session {
         }
         self.file.sync_all()?;
         let expires_at = UtcMs(app.now().0.saturating_add(app.config.upload_life_ms));
-        app.write(|tx| table::moved(tx, &self.upload.id, self.written, expires_at))?;
+        app.write_idempotent(|tx| {
+            self.still_here(app, tx)?;
+            table::moved(tx, &self.upload.id, self.written, expires_at)
+        })?;
         (self.upload.offset, self.upload.expires_at) = (self.written, expires_at);
         Ok(())
+    }
+
+    /// Another server on the same database may have the turn by now: then nothing here counts any more.
+    fn still_here(&self, app: &Inner, db: &Connection) -> Result<(), ApiError> {
+        if !app.is_shared() || table::has_turn(db, &self.upload.id, &app.process)? {
+            return Ok(());
+        }
+        let detail = "this upload goes on at another server: ask with HEAD how far it is";
+        Err(ApiError::new(StatusCode::CONFLICT, "upload-offset", detail))
     }
 
     /// The end of a request: `whole` when its body came to its own end.
@@ -84,6 +98,7 @@ impl Session {
         if let Some(running) = self.running.take()
             && !(whole && running.holds())
         {
+            app.read(|db| self.still_here(app, db))?;
             self.file.set_len(self.upload.offset)?;
             if whole {
                 let status = StatusCode::from_u16(460).unwrap_or(StatusCode::BAD_REQUEST);

@@ -12,7 +12,7 @@ use super::table::{self, Upload};
 use super::{FOLDER, MEDIA_TYPE};
 use crate::error::ApiError;
 use crate::photos::{self, held, remove};
-use crate::state::Inner;
+use crate::state::{Inner, is_left};
 
 /// Where an upload's bytes lie until it is done.
 pub fn file(app: &Inner, id: &str) -> PathBuf {
@@ -46,13 +46,13 @@ pub fn create(
         if let Some(upload) = table::under_way(tx, device, sha256, length)? {
             return Ok((upload, expired));
         }
-        let done = known.is_some_and(|photo| photo.bytes == length);
+        let done = known.as_ref().is_some_and(|photo| photo.bytes == length);
         if !done {
             photos::within_quota(app, tx, device, length)?;
         }
         let offset = if done { length } else { 0 };
         let expires_at = UtcMs(now.0.saturating_add(app.config.upload_life_ms));
-        let metadata = metadata.to_owned();
+        let (id, metadata) = (id.clone(), metadata.to_owned());
         let upload = Upload { id, device, sha256, length, offset, metadata, expires_at, done };
         table::add(tx, &upload)?;
         Ok((upload, expired))
@@ -87,6 +87,28 @@ pub fn of(app: &Inner, id: &str, device: DeviceId) -> Result<Upload, ApiError> {
         }
     }
     Ok(upload)
+}
+
+/// Takes the turn at an upload among the servers of a shared database, and gives it as it stands now: an
+/// offset read before may be another server's past.
+///
+/// # Errors
+/// 404 for one that was given up or finished meanwhile; the database's.
+pub fn in_turn(app: &Inner, upload: Upload) -> Result<Upload, ApiError> {
+    if !app.is_shared() {
+        return Ok(upload);
+    }
+    let now = app.write_idempotent(|tx| {
+        table::take_turn(tx, &upload.id, &app.process)?;
+        table::get(tx, &upload.id)
+    })?;
+    match now.filter(|u| !u.done) {
+        Some(now) if now.offset == upload.offset => Ok(upload),
+        _ => {
+            let detail = "this upload went on at another server: ask with HEAD how far it is";
+            Err(ApiError::new(StatusCode::CONFLICT, "upload-offset", detail))
+        }
+    }
 }
 
 /// Puts a whole upload in its place as a photo, after looking at every byte once more. Done again
@@ -163,7 +185,8 @@ pub fn recover(app: &Inner) -> Result<(), ApiError> {
     for entry in std::fs::read_dir(app.config.data.join(FOLDER))? {
         let entry = entry?;
         let name = entry.file_name();
-        if !uploads.iter().any(|u| !u.done && *u.id == *name) {
+        let known = uploads.iter().any(|u| !u.done && *u.id == *name);
+        if !known && (!app.is_shared() || is_left(&entry.path())) {
             std::fs::remove_file(entry.path())?;
         }
     }

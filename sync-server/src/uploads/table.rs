@@ -22,10 +22,15 @@ pub const CREATE: &str = "
         done INTEGER NOT NULL
     ) WITHOUT ROWID;
     CREATE INDEX IF NOT EXISTS uploads_of_device ON uploads (device, sha256);
+    CREATE TABLE IF NOT EXISTS upload_turns (id TEXT PRIMARY KEY, process TEXT NOT NULL);
 ";
 const ADD: &str = "
     INSERT INTO uploads (id, device, sha256, length, \"offset\", metadata, expires_at, done)
     VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8)";
+const TAKE_TURN: &str = "INSERT INTO upload_turns (id, process) VALUES (?1, ?2)
+    ON CONFLICT (id) DO UPDATE SET process = excluded.process";
+const HAS_TURN: &str = "SELECT 1 FROM upload_turns WHERE id = ?1 AND process = ?2";
+const FORGET_TURNS: &str = "DELETE FROM upload_turns WHERE id NOT IN (SELECT id FROM uploads)";
 const COLUMNS: &str = "id, device, sha256, length, \"offset\", metadata, expires_at, done";
 
 /// One upload.
@@ -127,12 +132,29 @@ pub fn remove_of(db: &Connection, sha256: Sha256Hash) -> Result<Vec<String>, Api
     Ok(ids)
 }
 
+/// Takes the turn at an upload for a process; whoever had it moves the offset no more.
+///
+/// # Errors
+/// The database's.
+pub fn take_turn(db: &Connection, id: &str, process: &str) -> Result<(), ApiError> {
+    db.execute(TAKE_TURN, params![id, process])?;
+    Ok(())
+}
+
+/// Whether a process has the turn at an upload.
+///
+/// # Errors
+/// The database's.
+pub fn has_turn(db: &Connection, id: &str, process: &str) -> Result<bool, ApiError> {
+    Ok(db.exists(HAS_TURN, params![id, process])?)
+}
+
 /// Moves an upload's offset and its end.
 ///
 /// # Errors
 /// The database's.
 pub fn moved(db: &Connection, id: &str, offset: u64, expires_at: UtcMs) -> Result<(), ApiError> {
-    let sql = "UPDATE uploads SET \"offset\" = ?2, expires_at = ?3 WHERE id = ?1 AND \"offset\" < ?2";
+    let sql = "UPDATE uploads SET \"offset\" = ?2, expires_at = ?3 WHERE id = ?1";
     db.execute(sql, params![id, number(offset), expires_at.0])?;
     Ok(())
 }
@@ -162,6 +184,9 @@ pub fn remove(db: &Connection, id: &str) -> Result<(), ApiError> {
 pub fn expire(db: &Connection, now: UtcMs) -> Result<Vec<String>, ApiError> {
     let mut query = db.prepare_cached("DELETE FROM uploads WHERE expires_at <= ?1 RETURNING id")?;
     let ids = query.query_map([now.0], |row| row.get(0))?.collect::<Result<Vec<String>, _>>()?;
+    if !ids.is_empty() {
+        db.execute(FORGET_TURNS, [])?;
+    }
     Ok(ids)
 }
 
