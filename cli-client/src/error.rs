@@ -119,8 +119,8 @@ impl From<LogError> for CliError {
     }
 }
 
-impl From<rusqlite::Error> for CliError {
-    fn from(error: rusqlite::Error) -> Self {
+impl From<bolebook_db::Error> for CliError {
+    fn from(error: bolebook_db::Error) -> Self {
         Self::Store(error.into())
     }
 }
@@ -247,7 +247,8 @@ fn about(trouble: Trouble) -> &'static str {
             "another bolebook command is at work on this store: wait for it and run this again; nothing was changed"
         }
         Trouble::ReadOnly => "the store may not be written: check whose the folder is; what was stored stays",
-        Trouble::Other => {
+        // The last three are a shared database's, which no device has.
+        Trouble::Other | Trouble::Again | Trouble::Away | Trouble::Unsure => {
             "check that the folder can be written and the disk is not full; what was stored stays"
         }
     }
@@ -266,7 +267,7 @@ fn store(error: &StoreError) -> (&'static str, u8, Option<String>) {
             "run 'bolebook exchange --recheck': it mends the books from the server and keeps what was not sent"
         }
         StoreError::Log(log) => about(log.trouble().unwrap_or(Trouble::Other)),
-        StoreError::Sqlite(error) => about(bolebook_log::trouble(error)),
+        StoreError::Database(error) => about(error.trouble()),
         StoreError::File { source, .. } if full(source) => about(Trouble::Full),
         StoreError::File { .. } => about(Trouble::Other),
     };

@@ -8,7 +8,7 @@ use bolebook_core::signing::SecretKey;
 use jiff::Timestamp;
 use jiff::civil::date;
 use jiff::tz::{Offset, TimeZone};
-use rusqlite::Transaction;
+use bolebook_db::Transaction;
 
 use crate::error::CliError;
 use crate::figures::{FigureError, wrong};

@@ -14,7 +14,7 @@ use bolebook_core::record::people::Invitation;
 use bolebook_core::service::RegisterEntry;
 use bolebook_core::signing::{PublicKey, SecretKey};
 use bolebook_log::{BookKind, LogError, Page};
-use rusqlite::{Connection, OptionalExtension as _, Transaction, TransactionBehavior, params};
+use bolebook_db::{Connection, OptionalExtension as _, Transaction, TransactionBehavior, params};
 use serde::Serialize;
 use serde::de::DeserializeOwned;
 
@@ -42,7 +42,7 @@ pub enum StoreError {
     Log(#[from] LogError),
     /// The database failed.
     #[error("the store's database failed: {0}")]
-    Sqlite(#[from] rusqlite::Error),
+    Database(#[from] bolebook_db::Error),
     /// Something stored cannot be read any more.
     #[error("{what} in the store cannot be read: {why}")]
     Damaged {
@@ -163,7 +163,7 @@ impl Store {
     /// Begins a transaction that no other process can write beside.
     ///
     /// # Errors
-    /// [`StoreError::Sqlite`], also when another process kept the store for ten seconds.
+    /// [`StoreError::Database`], also when another process kept the store for ten seconds.
     pub fn begin(&self) -> Result<Transaction<'_>, StoreError> {
         Ok(Transaction::new_unchecked(&self.db, TransactionBehavior::Immediate)?)
     }

@@ -6,7 +6,7 @@ use bolebook_core::quantity::UtcMs;
 use bolebook_core::record::Record;
 use bolebook_core::signing::SecretKey;
 use bolebook_log::Writer;
-use rusqlite::Transaction;
+use bolebook_db::Transaction;
 
 use crate::error::CliError;
 use crate::local_store::Store;

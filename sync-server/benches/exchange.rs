@@ -19,7 +19,7 @@ use bolebook_core::signing::{HeadSignature, SecretKey};
 use bolebook_log::{append, basis, open};
 use bolebook_server::body::{Encoding, read_exchange};
 use criterion::{BatchSize, BenchmarkId, Criterion, criterion_group, criterion_main};
-use rusqlite::{Connection, TransactionBehavior, params};
+use bolebook_db::{Connection, TransactionBehavior, params};
 
 const DAY: usize = 400;
 const RECORDS: usize = 3;

@@ -4,7 +4,7 @@
 //! [`handlers`] does it, [`error`] is the one way out for what goes wrong. The log itself is the
 //! `bolebook-log` crate; [`database`] holds its connections, [`store`] the server's own tables,
 //! [`identity`] the server's key and certificate, [`snapshot`] and [`findings`] what is computed from
-//! the books, [`field`] the crews' app, [`relay`] what makes it a hub, [`token_keys`] what signs its tokens. [`desk`] are the office's pages, [`portal`] the clients', each on a listener of its own.
+//! the books, [`field`] the crews' app, [`relay`] what makes it a hub, [`others`] what it hears of servers on the same database, [`migrate`] what moves it to another, [`token_keys`] what signs its tokens. [`desk`] are the office's pages, [`portal`] the clients', each on a listener of its own.
 //!
 //! Listener, clock and shutdown are passed in, so that tests run the shipped server.
 
@@ -21,6 +21,7 @@ pub mod handlers;
 pub mod identity;
 pub mod limiter;
 pub mod listen;
+pub mod migrate;
 pub mod openapi;
 pub mod others;
 pub mod paging;

@@ -12,7 +12,7 @@ use bolebook_core::ids::BookId;
 use bolebook_log::{Page, append, books, read, verify};
 use bolebook_lossy::{Disk, Event, Fate, mark, record, recorded};
 use bolebook_tests::sim::dice::Dice;
-use rusqlite::Connection;
+use bolebook_db::Connection;
 use support::scene::Scene;
 use support::{Client, Server, yard};
 

@@ -18,7 +18,7 @@ use bolebook_log::client::ClientError;
 use bolebook_log::set_aside::{State, list};
 use bolebook_log::verify;
 use bolebook_server::identity::Identity;
-use rusqlite::Connection;
+use bolebook_db::Connection;
 use support::{Client, NOW, Server, invitation, root, sorted_lines, yard};
 
 struct Scene {

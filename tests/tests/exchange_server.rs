@@ -30,7 +30,7 @@ fn contractor(data: &std::path::Path) -> (Server, Client) {
     (server, office)
 }
 
-fn receipts(db: &rusqlite::Connection, book: BookId) -> Vec<Receipt> {
+fn receipts(db: &bolebook_db::Connection, book: BookId) -> Vec<Receipt> {
     let lines = bolebook_log::read(db, book, 0, bolebook_log::Page::ALL).unwrap();
     let commits = lines.iter().filter_map(|l| match LogLine::parse(&l.text).unwrap().into_entry() {
         Entry::Commit(commit) => Some(commit),
@@ -45,7 +45,7 @@ fn receipts(db: &rusqlite::Connection, book: BookId) -> Vec<Receipt> {
         .collect()
 }
 
-fn directory(db: &rusqlite::Connection) -> Directory {
+fn directory(db: &bolebook_db::Connection) -> Directory {
     let mut book = Book::new(yard());
     for line in bolebook_log::read(db, yard(), 0, bolebook_log::Page::ALL).unwrap() {
         match LogLine::parse(&line.text).unwrap().into_entry() {

@@ -22,7 +22,7 @@ fn text(header: &Value, claims: &Value) -> String {
 #[test]
 #[allow(clippy::print_stdout, reason = "the share is for whoever runs it")]
 fn i9_thousands_of_nearly_right_tokens_panic_nothing_and_only_the_servers_own_word_holds() {
-    let mut db = rusqlite::Connection::open_in_memory().unwrap();
+    let mut db = bolebook_db::Connection::open_in_memory().unwrap();
     token_keys::prepare(&db).unwrap();
     let tx = db.transaction().unwrap();
     let kid = token_keys::renew(&tx, ([5; 32], [6; 16]), NOW, false).unwrap();

@@ -174,7 +174,7 @@ fn the_books_learn_which_photos_a_server_holds_whichever_came_first() {
         office.write(job, vec![photo(bytes, "image/jpeg", UtcMs(office.now)).into()]);
     }
     office.exchange(&[job]).unwrap();
-    let told = |db: &rusqlite::Connection, bytes: &[u8]| {
+    let told = |db: &bolebook_db::Connection, bytes: &[u8]| {
         let text = format!(r#""sha256":"{}""#, Sha256Hash::of(bytes));
         let lines = bolebook_log::read(db, job, 0, bolebook_log::Page::ALL).unwrap();
         lines.iter().filter(|l| l.text.contains("photo_received") && l.text.contains(&text)).count()
@@ -227,7 +227,7 @@ fn a_photo_removed_is_nowhere_handed_out_and_never_taken_in_again_and_its_hash_s
     assert_eq!(other.send("PATCH", &upload, &part, &bytes[..100]).unwrap().status, 204);
     office.exchange(&[job]).unwrap();
     let lines =
-        |db: &rusqlite::Connection| bolebook_log::read(db, job, 0, bolebook_log::Page::ALL).unwrap().len();
+        |db: &bolebook_db::Connection| bolebook_log::read(db, job, 0, bolebook_log::Page::ALL).unwrap().len();
     let before = lines(&office.db);
 
     assert!(remove::remove(&server.app, hash).unwrap());

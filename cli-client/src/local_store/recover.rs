@@ -11,7 +11,8 @@ use bolebook_core::quantity::UtcMs;
 use bolebook_core::record::people::Invitation;
 use bolebook_core::service::RegisterEntry;
 use bolebook_log::salvage::{self, Salvaged, Value};
-use rusqlite::{Connection, OpenFlags, OptionalExtension as _, params};
+use bolebook_db::{Connection, OptionalExtension as _, params};
+use rusqlite::OpenFlags;
 
 use super::{Store, StoreError, TABLES, file_of, private, setting};
 
@@ -170,8 +171,9 @@ impl Source {
     }
 }
 
-fn by_sqlite(path: &Path) -> rusqlite::Result<Vec<(String, String)>> {
-    let db = Connection::open_with_flags(path, OpenFlags::SQLITE_OPEN_READ_WRITE)?;
+fn by_sqlite(path: &Path) -> bolebook_db::Result<Vec<(String, String)>> {
+    let db: Connection =
+        rusqlite::Connection::open_with_flags(path, OpenFlags::SQLITE_OPEN_READ_WRITE)?.into();
     let mut query = db.prepare("SELECT name, value FROM settings")?;
     query.query_map([], |row| Ok((row.get(0)?, row.get(1)?)))?.collect()
 }

@@ -8,7 +8,6 @@ use crate::params::Params;
 use crate::session::{Session, cell};
 
 /// A prepared statement.
-#[derive(Debug)]
 pub enum Statement<'c> {
     /// SQLite's.
     Sqlite(rusqlite::CachedStatement<'c>),

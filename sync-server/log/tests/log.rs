@@ -14,7 +14,7 @@ use bolebook_core::signing::{HeadSignature, SecretKey};
 use bolebook_log::client::{ClientError, Outcome, Session};
 use bolebook_log::serve::{CursorCheck, arrived, check_cursor, hand_out};
 use bolebook_log::{LogError, Page, append, basis, book, open, open_in_memory, read, verify};
-use rusqlite::Connection;
+use bolebook_db::Connection;
 
 const SERVER: DeviceId = DeviceId([9; 16]);
 
@@ -260,8 +260,8 @@ fn a_server_restored_from_an_old_backup_gets_everything_back() {
     let yard = a.found(1);
     sync(&mut a, &mut server, &[yard]);
     sync(&mut b, &mut server, &[yard]);
-    let mut backup = open_in_memory().unwrap();
-    rusqlite::backup::Backup::new(&server.db, &mut backup)
+    let mut backup = rusqlite::Connection::open_in_memory().unwrap();
+    rusqlite::backup::Backup::new(server.db.only_sqlite().unwrap(), &mut backup)
         .unwrap()
         .run_to_completion(1_000, std::time::Duration::ZERO, None)
         .unwrap();
@@ -270,7 +270,7 @@ fn a_server_restored_from_an_old_backup_gets_everything_back() {
     }
     sync(&mut a, &mut server, &[yard]);
     sync(&mut b, &mut server, &[yard]);
-    server.db = backup;
+    server.db = backup.into();
     b.note(yard, "after the restore");
     sync(&mut b, &mut server, &[yard]);
     sync(&mut a, &mut server, &[yard]);
@@ -348,14 +348,14 @@ fn what_was_pushed_before_the_logs_end_was_read_survives_a_restored_server_whose
         a.note(yard, &number.to_string());
     }
     sync(&mut a, &mut server, &[yard]);
-    let mut copy = Connection::open_in_memory().unwrap();
-    rusqlite::backup::Backup::new(&server.db, &mut copy).unwrap().step(-1).unwrap();
+    let mut copy = rusqlite::Connection::open_in_memory().unwrap();
+    rusqlite::backup::Backup::new(server.db.only_sqlite().unwrap(), &mut copy).unwrap().step(-1).unwrap();
     b.note(yard, "of the second device");
     let mut session = Session::new(SERVER, [yard]);
     let request = session.request(&b.db, UtcMs(1)).unwrap().unwrap();
     let answer = server.exchange(&request.body).unwrap();
     session.apply(&mut b.db, &request, answer.as_bytes()).unwrap();
-    server.db = copy;
+    server.db = copy.into();
     sync(&mut b, &mut server, &[yard]);
     same(&b.db, &server.db, yard);
 }

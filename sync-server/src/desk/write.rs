@@ -142,7 +142,7 @@ pub fn write(
             ));
         }
         certify(app, tx, &key)?;
-        commit(app, tx, &key, book, texts)
+        commit(app, tx, &key, book, &texts)
     })?;
     app.findings.changed(book, desk.snapshot.yard.book);
     Ok(ids)
@@ -171,7 +171,7 @@ fn person(desk: &Desk) -> Result<PersonId, ApiError> {
 fn certify(app: &Inner, tx: &Transaction<'_>, key: &Identity) -> Result<(), ApiError> {
     if record_positions(tx, key.yard, key.certificate_record)?.is_empty() {
         let text = key.certificate_text().map_err(|e| ApiError::internal(&e))?;
-        commit(app, tx, key, key.yard, vec![text])?;
+        commit(app, tx, key, key.yard, &[text])?;
         app.findings.changed(key.yard, key.yard);
     }
     Ok(())
@@ -182,7 +182,7 @@ fn commit(
     tx: &Transaction<'_>,
     key: &Identity,
     book: BookId,
-    texts: Vec<String>,
+    texts: &[String],
 ) -> Result<(), ApiError> {
     // A fresh actor each time: nobody can slip a commit into a chain whose end is about to be signed.
     let actor = ActorId::new(key.device(), app.random()?);

@@ -10,7 +10,7 @@ use bolebook_core::record::people::Certificate;
 use bolebook_core::service::TokenAnswer;
 use serde::Deserialize;
 
-use crate::auth::{TOKEN_SECONDS, grant, greet_server};
+use crate::auth::{Granted, TOKEN_SECONDS, Tokens, grant, greet_server};
 use crate::error::ApiError;
 use crate::state::App;
 use crate::token_keys;

@@ -14,7 +14,7 @@ use bolebook_core::quantity::UtcMs;
 use bolebook_core::record::people::{Certificate, Role};
 use bolebook_core::record::{Record, canonical};
 use bolebook_core::signing::SecretKey;
-use rusqlite::Connection;
+use bolebook_db::Connection;
 use serde_json::{Value, json};
 
 use crate::crowd::{Crowd, Trusting, accepted_examples};

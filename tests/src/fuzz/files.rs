@@ -22,7 +22,7 @@ static BUNDLE: LazyLock<String> = LazyLock::new(|| {
 });
 
 thread_local! {
-    static LOG: RefCell<rusqlite::Connection> = RefCell::new(bolebook_log::open_in_memory().unwrap());
+    static LOG: RefCell<bolebook_db::Connection> = RefCell::new(bolebook_log::open_in_memory().unwrap());
 }
 
 /// Makes a bundle: one line in a few left out, doubled, moved or changed.

@@ -82,7 +82,7 @@ fn stored((page, commits): (usize, usize)) -> Store {
 
 thread_local! {
     /// A new store as the command makes one: the table of what waits is there from the first time on.
-    static LOG: RefCell<rusqlite::Connection> = RefCell::new({
+    static LOG: RefCell<bolebook_db::Connection> = RefCell::new({
         let db = bolebook_log::open_in_memory().unwrap();
         salvage::waiting(&db).unwrap();
         db

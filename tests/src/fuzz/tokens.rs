@@ -12,7 +12,7 @@ use bolebook_core::service::assertion_signed;
 use bolebook_core::signing::SecretKey;
 use bolebook_server::auth::Tokens;
 use bolebook_server::token_keys;
-use rusqlite::Connection;
+use bolebook_db::Connection;
 use serde_json::{Value, json};
 
 use crate::fuzz::Ended;

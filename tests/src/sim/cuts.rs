@@ -13,7 +13,7 @@ use bolebook_core::quantity::UtcMs;
 use bolebook_core::signing::SecretKey;
 use bolebook_log::client::{ClientError, Session, peer};
 use bolebook_log::{LogError, Page, books, read, verify};
-use rusqlite::Connection;
+use bolebook_db::Connection;
 
 use crate::sim::cast::{Cast, Part};
 use crate::sim::dice::Dice;
@@ -181,7 +181,7 @@ fn state(db: &Connection, server: &SecretKey) -> State {
 pub fn of_the_log(seed: u64) -> Cuts {
     let mut evening = Evening::new(seed, true);
     let folder = evening.crew.disk.folder().unwrap().to_owned();
-    evening.crew.disk.db().pragma_update(None, "wal_autocheckpoint", 0).unwrap();
+    evening.crew.disk.db().only_sqlite().unwrap().pragma_update(None, "wal_autocheckpoint", 0).unwrap();
     evening.crew.disk.db().query_row("PRAGMA wal_checkpoint(TRUNCATE)", [], |_| Ok(())).unwrap();
     let base = std::fs::read(folder.join(FILE)).unwrap();
     let log = || std::fs::read(folder.join("log.db-wal")).unwrap();

@@ -10,7 +10,7 @@ use std::sync::Arc;
 use std::sync::atomic::{AtomicU64, Ordering};
 
 use bolebook_log::LogError;
-use rusqlite::Connection;
+use bolebook_db::Connection;
 use rusqlite::backup::Backup;
 use tempfile::TempDir;
 
@@ -67,7 +67,7 @@ impl Disk {
             }
             fails
         };
-        db.commit_hook(Some(hook)).unwrap();
+        db.only_sqlite().unwrap().commit_hook(Some(hook)).unwrap();
         Self { db, folder, power }
     }
 
@@ -146,20 +146,20 @@ impl Disk {
 /// On any other: the database failed by itself.
 pub fn was_power_cut(error: &LogError) -> bool {
     match error {
-        LogError::Sqlite(rusqlite::Error::SqliteFailure(code, _))
+        LogError::Database(bolebook_db::Error::Sqlite(rusqlite::Error::SqliteFailure(code, _)))
             if code.extended_code == rusqlite::ffi::SQLITE_CONSTRAINT_COMMITHOOK =>
         {
             true
         }
-        LogError::Sqlite(error) => panic!("the database failed by itself: {error}"),
+        LogError::Database(error) => panic!("the database failed by itself: {error}"),
         _ => false,
     }
 }
 
 fn copy_memory(from: &Connection) -> Connection {
-    let mut to = Connection::open_in_memory().unwrap();
-    Backup::new(from, &mut to).unwrap().step(-1).unwrap();
-    to
+    let mut to = rusqlite::Connection::open_in_memory().unwrap();
+    Backup::new(from.only_sqlite().unwrap(), &mut to).unwrap().step(-1).unwrap();
+    to.into()
 }
 
 fn copy_files(from: &Path) -> TempDir {

@@ -7,7 +7,7 @@ use bolebook_core::quantity::UtcMs;
 use bolebook_core::signing::SecretKey;
 use bolebook_log::client::{ClientError, Session};
 use bolebook_log::{LogError, Page};
-use rusqlite::Connection;
+use bolebook_db::Connection;
 
 use crate::sim::cast::{Cast, Part};
 use crate::sim::dice::Dice;

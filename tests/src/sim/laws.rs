@@ -9,7 +9,7 @@ use bolebook_core::finding::{Code, Finding};
 use bolebook_core::ids::{BookId, DeviceId, RecordId};
 use bolebook_core::record::Kind;
 use bolebook_core::view::View;
-use rusqlite::Connection;
+use bolebook_db::Connection;
 use serde_json::Value;
 
 use crate::sim::ledger::{Ledger, Seen};

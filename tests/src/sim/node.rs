@@ -7,7 +7,7 @@ use bolebook_core::quantity::UtcMs;
 use bolebook_core::signing::{HeadSignature, SecretKey};
 use bolebook_log::client::{Request, Session};
 use bolebook_log::{Basis, LogError};
-use rusqlite::TransactionBehavior;
+use bolebook_db::TransactionBehavior;
 
 use crate::sim::cast::Part;
 use crate::sim::dice::Dice;

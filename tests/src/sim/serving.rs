@@ -16,7 +16,7 @@ use bolebook_core::record::{Envelope, Record};
 use bolebook_core::signing::{HeadSignature, SecretKey};
 use bolebook_log::serve::{CursorCheck, arrived, check_cursor, hand_out};
 use bolebook_log::{Appended, LogError, Page, Rescuer, append, basis, rescue};
-use rusqlite::{Connection, Transaction, TransactionBehavior};
+use bolebook_db::{Connection, Transaction, TransactionBehavior};
 
 use crate::sim::dice::Dice;
 use crate::sim::{Sabotage, cast};
@@ -57,8 +57,8 @@ impl From<LogError> for Stop {
     }
 }
 
-impl From<rusqlite::Error> for Stop {
-    fn from(error: rusqlite::Error) -> Self {
+impl From<bolebook_db::Error> for Stop {
+    fn from(error: bolebook_db::Error) -> Self {
         Self::Log(error.into())
     }
 }
@@ -82,7 +82,7 @@ fn ended(done: Result<(String, PerBook), Stop>) -> Ended {
                 ..Problem::default()
             }))
         }
-        Err(Stop::Log(error @ LogError::Sqlite(_))) => Ended::PowerCut(error),
+        Err(Stop::Log(error @ LogError::Database(_))) => Ended::PowerCut(error),
         Err(Stop::Log(error)) => panic!("a server's own log failed: {error}"),
     }
 }

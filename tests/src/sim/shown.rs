@@ -16,7 +16,7 @@ use bolebook_core::ids::{BookId, CommitHash, RecordId};
 use bolebook_core::record::{Body, Record};
 use bolebook_core::view::{View, Yard};
 use bolebook_log::{Page, read};
-use rusqlite::Connection;
+use bolebook_db::Connection;
 
 use crate::crowd::shown as fold_text;
 use crate::sim::Sabotage;

@@ -28,7 +28,7 @@ use bolebook_log::client::{ClientError, Outcome, Session};
 use bolebook_log::{Writer, append, basis, set_aside};
 use bolebook_server::identity::Identity;
 use bolebook_server::{App, Config, serve};
-use rusqlite::Connection;
+use bolebook_db::Connection;
 use tokio::sync::oneshot;
 
 pub const NOW: UtcMs = UtcMs(1_780_315_200_000);

@@ -10,7 +10,7 @@ use bolebook_core::record::people::Role;
 use bolebook_core::service::InvitationFile;
 use bolebook_core::view::{View, Yard};
 use bolebook_server::identity::Identity;
-use rusqlite::Connection;
+use bolebook_db::Connection;
 
 use super::{Client, NOW, Server, invitation, root, yard};
 
