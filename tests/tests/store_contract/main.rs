@@ -1,0 +1,53 @@
+//! What every store must do, on both engines alike; and what a shared one must stand: servers and
+//! databases killed, restarted and replaced under load. PostgreSQL 15 is started by the tests.
+
+#[path = "../support/mod.rs"]
+mod support;
+
+mod cluster;
+mod contract;
+mod faults;
+mod moving;
+mod statements;
+mod tables;
+
+use bolebook_server::database::Place;
+use cluster::Cluster;
+
+/// Makes a place that has nothing yet, as often as it is asked.
+pub type Fresh<'a> = &'a dyn Fn() -> Place;
+
+fn all_of_it(fresh: Fresh<'_>) {
+    contract::positions_have_no_gaps_and_what_comes_twice_is_kept_once(fresh);
+    contract::a_refused_line_changes_nothing(fresh);
+    contract::a_line_of_megabytes_comes_back_byte_for_byte(fresh);
+    contract::appends_at_the_same_time_make_one_sequence(fresh);
+    contract::a_reader_sees_one_state_while_others_write(fresh);
+    contract::a_fork_is_put_back_once(fresh);
+    contract::what_was_salvaged_waits_for_what_it_depends_on(fresh);
+    contract::damage_is_found(fresh);
+    tables::the_register_keeps_the_newest_and_what_is_erased_stays_so(fresh);
+    tables::a_code_an_assertion_and_a_step_count_once_whoever_asks_at_the_same_time(fresh);
+    tables::sessions_and_accounts_end_together(fresh);
+    tables::token_keys_follow_one_another(fresh);
+    tables::the_turn_at_an_upload_is_one_processs(fresh);
+    tables::links_are_numbered_and_withdrawn_once(fresh);
+}
+
+#[test]
+fn the_contract_holds_on_sqlite() {
+    let folder = tempfile::tempdir().unwrap();
+    let number = std::cell::Cell::new(0);
+    all_of_it(&|| {
+        number.set(number.get() + 1);
+        let data = folder.path().join(number.get().to_string());
+        std::fs::create_dir(&data).unwrap();
+        Place::of(&data, None)
+    });
+}
+
+#[test]
+fn the_contract_holds_on_postgresql_15() {
+    let cluster = Cluster::new();
+    all_of_it(&|| Place::Shared(cluster.database()));
+}
