@@ -5,10 +5,10 @@ use bolebook_core::quantity::{Ms, UtcMs};
 use bolebook_core::record::book_kinds::{BookContent, Genesis, Zone, ZoneOffset};
 use bolebook_core::record::{Envelope, Record};
 use bolebook_core::signing::SecretKey;
+use bolebook_db::Transaction;
 use jiff::Timestamp;
 use jiff::civil::date;
 use jiff::tz::{Offset, TimeZone};
-use bolebook_db::Transaction;
 
 use crate::error::CliError;
 use crate::figures::{FigureError, wrong};

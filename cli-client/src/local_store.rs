@@ -13,8 +13,8 @@ use bolebook_core::quantity::UtcMs;
 use bolebook_core::record::people::Invitation;
 use bolebook_core::service::RegisterEntry;
 use bolebook_core::signing::{PublicKey, SecretKey};
-use bolebook_log::{BookKind, LogError, Page};
 use bolebook_db::{Connection, OptionalExtension as _, Transaction, TransactionBehavior, params};
+use bolebook_log::{BookKind, LogError, Page};
 use serde::Serialize;
 use serde::de::DeserializeOwned;
 

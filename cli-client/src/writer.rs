@@ -5,8 +5,8 @@ use bolebook_core::ids::{ActorId, BookId, RecordId};
 use bolebook_core::quantity::UtcMs;
 use bolebook_core::record::Record;
 use bolebook_core::signing::SecretKey;
-use bolebook_log::Writer;
 use bolebook_db::Transaction;
+use bolebook_log::Writer;
 
 use crate::error::CliError;
 use crate::local_store::Store;

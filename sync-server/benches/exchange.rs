@@ -16,10 +16,10 @@ use bolebook_core::record::book_kinds::{BookContent, Genesis};
 use bolebook_core::record::work::Note;
 use bolebook_core::record::{Body, Envelope, Record};
 use bolebook_core::signing::{HeadSignature, SecretKey};
+use bolebook_db::{Connection, TransactionBehavior, params};
 use bolebook_log::{append, basis, open};
 use bolebook_server::body::{Encoding, read_exchange};
 use criterion::{BatchSize, BenchmarkId, Criterion, criterion_group, criterion_main};
-use bolebook_db::{Connection, TransactionBehavior, params};
 
 const DAY: usize = 400;
 const RECORDS: usize = 3;

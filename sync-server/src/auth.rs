@@ -16,8 +16,8 @@ use bolebook_core::ids::DeviceId;
 use bolebook_core::quantity::UtcMs;
 use bolebook_core::record::people::{Certificate, CertificateProof, Role};
 use bolebook_core::signing::{Alg, PublicKey};
-use jsonwebtoken::{Algorithm, DecodingKey, EncodingKey, Header, Validation};
 use bolebook_db::Connection;
+use jsonwebtoken::{Algorithm, DecodingKey, EncodingKey, Header, Validation};
 use serde::{Deserialize, Serialize};
 
 use crate::error::ApiError;

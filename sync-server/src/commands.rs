@@ -142,7 +142,9 @@ fn password() -> Result<String, Failure> {
 /// Makes the desk's device from the office's invitation. A server that runs takes it up at once.
 pub fn desk(
     (data, store): (PathBuf, Option<String>),
-    invitation: &Path, clock: &Clock) -> Result<(), Failure> {
+    invitation: &Path,
+    clock: &Clock,
+) -> Result<(), Failure> {
     let app = App::open_beside(config((data.clone(), store)), clock.clone())?;
     let file: InvitationFile = serde_json::from_str(&std::fs::read_to_string(invitation)?)?;
     if file.root != app.identity.root || file.invitation.yard != app.identity.yard {
@@ -169,9 +171,7 @@ pub fn desk(
 }
 
 /// Passes on once.
-pub fn pass_on(
-    (data, store): (PathBuf, Option<String>),
-    url: &str, clock: &Clock) -> Result<(), Failure> {
+pub fn pass_on((data, store): (PathBuf, Option<String>), url: &str, clock: &Clock) -> Result<(), Failure> {
     let app = App::open_beside(config((data, store)), clock.clone())?;
     let passed = bolebook_server::relay::pass_on(&app, url)?;
     say(&serde_json::to_value(passed)?);
@@ -179,9 +179,7 @@ pub fn pass_on(
 }
 
 /// Makes a new key for tokens and throws the others out.
-pub fn new_token_key(
-    (data, store): (PathBuf, Option<String>),
-    clock: &Clock) -> Result<(), Failure> {
+pub fn new_token_key((data, store): (PathBuf, Option<String>), clock: &Clock) -> Result<(), Failure> {
     let app = App::open_beside(config((data, store)), clock.clone())?;
     let fresh = (app.random().map_err(said)?, app.random().map_err(said)?);
     let now = app.now();
@@ -215,6 +213,8 @@ pub fn migrate(data: &Path, store: Option<&str>, to: Engine) -> Result<(), Failu
         Engine::Postgres => (file, shared),
     };
     let done = bolebook_server::migrate::migrate(&from, &to, None)?;
-    say(&serde_json::json!({ "from": from.to_string(), "to": to.to_string(), "migrated": done, "same_on_both_sides": true }));
+    say(
+        &serde_json::json!({ "from": from.to_string(), "to": to.to_string(), "migrated": done, "same_on_both_sides": true }),
+    );
     Ok(())
 }

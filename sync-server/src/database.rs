@@ -65,14 +65,18 @@ impl Place {
     /// # Errors
     /// The database's.
     pub fn lay_out(&self) -> Result<Connection, LogError> {
-        tried(self.is_shared(), |error: &LogError| error.trouble(), || {
-            let db = self.connect()?;
-            bolebook_log::prepare(&db)?;
-            store::prepare(&db)?;
-            token_keys::prepare(&db)?;
-            desk::prepare(&db)?;
-            Ok(db)
-        })
+        tried(
+            self.is_shared(),
+            |error: &LogError| error.trouble(),
+            || {
+                let db = self.connect()?;
+                bolebook_log::prepare(&db)?;
+                store::prepare(&db)?;
+                token_keys::prepare(&db)?;
+                desk::prepare(&db)?;
+                Ok(db)
+            },
+        )
     }
 }
 
@@ -84,7 +88,11 @@ impl std::fmt::Display for Place {
             Self::Shared(url) => {
                 let at = url.rsplit_once('@').map_or(url.as_str(), |(_, place)| place);
                 let at = at.split('?').next().unwrap_or(at);
-                write!(f, "postgres://{}", at.trim_start_matches("postgresql://").trim_start_matches("postgres://"))
+                write!(
+                    f,
+                    "postgres://{}",
+                    at.trim_start_matches("postgresql://").trim_start_matches("postgres://")
+                )
             }
         }
     }
@@ -218,10 +226,7 @@ impl Database {
     ///
     /// # Errors
     /// The work's own, or the database's: nothing was written then; 503 when the outcome is not known.
-    pub fn write<T>(
-        &self,
-        work: impl FnMut(&Transaction<'_>) -> Result<T, ApiError>,
-    ) -> Result<T, ApiError> {
+    pub fn write<T>(&self, work: impl FnMut(&Transaction<'_>) -> Result<T, ApiError>) -> Result<T, ApiError> {
         self.in_turn(Unsure::Told, work)
     }
 

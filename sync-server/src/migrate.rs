@@ -41,7 +41,13 @@ macro_rules! tables {
 /// Every table but the log's own, which come from its lines. Before a table stands what it refers to.
 const TABLES: &[Table] = tables![
     ("rescued", "book_id, hash, actor, seq, last_op, signed", "1, 2", "?1, ?2, ?3, ?4, ?5, ?6", 6),
-    ("set_aside", "book_id, number, hash, line, code, why, state, server, set_aside_at", "1, 2", "?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9", 9),
+    (
+        "set_aside",
+        "book_id, number, hash, line, code, why, state, server, set_aside_at",
+        "1, 2",
+        "?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9",
+        9
+    ),
     ("homes", "book_id, server", "1", "?1, ?2", 2),
     ("peers", "book_id, server, position, chain, sent_to", "1, 2", "?1, ?2, ?3, ?4, ?5", 5),
     ("salvaged", "book_id, hash, line", "1, 2", "?1, ?2, ?3", 3),
@@ -50,7 +56,13 @@ const TABLES: &[Table] = tables![
     ("erased_photos", "sha256, erased_at", "1", "?1, ?2", 2),
     ("assertions_taken", "id, until", "1", "?1, ?2", 2),
     ("token_keys", "kid, seed, made_at", "1", "?1, ?2, ?3", 3),
-    ("uploads", "id, device, sha256, length, \"offset\", metadata, expires_at, done", "1", "?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8", 8),
+    (
+        "uploads",
+        "id, device, sha256, length, \"offset\", metadata, expires_at, done",
+        "1",
+        "?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8",
+        8
+    ),
     ("upload_turns", "id, process", "1", "?1, ?2", 2),
     ("photos", "sha256, bytes, device, at", "1", "?1, ?2, ?3, ?4", 4),
     ("photo_records", "sha256, book, record", "1, 2, 3", "?1, ?2, ?3", 3),
@@ -58,11 +70,23 @@ const TABLES: &[Table] = tables![
     ("photos_told", "book, sha256", "1, 2", "?1, ?2", 2),
     ("photos_removed", "sha256, at", "1", "?1, ?2", 2),
     ("photos_passed_on", "server, sha256, at", "1, 2", "?1, ?2, ?3", 3),
-    ("desk_users", "name, person, password, totp, totp_pending, totp_step, created_at, signed_in_at", "1", "?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8", 8),
+    (
+        "desk_users",
+        "name, person, password, totp, totp_pending, totp_step, created_at, signed_in_at",
+        "1",
+        "?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8",
+        8
+    ),
     ("desk_sessions", "id, \"user\", created_at, used_at", "1", "?1, ?2, ?3, ?4", 4),
     ("billing_rates", "book, rates", "1", "?1, ?2", 2),
     ("client_copies", "book, crew, day, how, at", "1, 2, 3", "?1, ?2, ?3, ?4, ?5", 5),
-    ("portal_links", "id, token, book, note, language, made_by, made_at, expires_at, withdrawn_at, used_at", "1", "?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10", 10),
+    (
+        "portal_links",
+        "id, token, book, note, language, made_by, made_at, expires_at, withdrawn_at, used_at",
+        "1",
+        "?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10",
+        10
+    ),
 ];
 
 /// It could not be moved; the source is as it was.
@@ -77,7 +101,9 @@ pub enum MigrateError {
         source: LogError,
     },
     /// The target holds something that did not come from this source.
-    #[error("{place} holds something else: {what}; give a database that is empty, or was filled by an earlier run")]
+    #[error(
+        "{place} holds something else: {what}; give a database that is empty, or was filled by an earlier run"
+    )]
     OtherTarget {
         /// The target.
         place: String,
@@ -95,7 +121,9 @@ pub enum MigrateError {
         why: String,
     },
     /// What arrived is not what was sent.
-    #[error("{what} is not the same on both sides: does a server still run on one of them? Stop it and migrate again")]
+    #[error(
+        "{what} is not the same on both sides: does a server still run on one of them? Stop it and migrate again"
+    )]
     Differs {
         /// What.
         what: String,

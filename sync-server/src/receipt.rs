@@ -7,9 +7,9 @@ use bolebook_core::quantity::{Ms, UtcMs};
 use bolebook_core::record::book_kinds::Receipt;
 use bolebook_core::record::{Body, Envelope, Record};
 use bolebook_core::signing::HeadSignature;
+use bolebook_db::Transaction;
 use bolebook_log::serve::arrived;
 use bolebook_log::{Appended, append, basis, record_positions};
-use bolebook_db::Transaction;
 
 use crate::error::ApiError;
 use crate::photos::held;

@@ -16,8 +16,8 @@ use bolebook_core::ids::{BookId, ClientId, PersonId, RecordId, Sha256Hash};
 use bolebook_core::keeping::Erasure;
 use bolebook_core::service::RegisterEntry;
 use bolebook_core::view::{View, Yard};
-use bolebook_log::{BookInfo, BookKind};
 use bolebook_db::Connection;
+use bolebook_log::{BookInfo, BookKind};
 
 use crate::error::ApiError;
 use crate::state::{Inner, load};

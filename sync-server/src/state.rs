@@ -21,9 +21,9 @@ use crate::field::Files;
 use crate::findings::Findings;
 use crate::identity::{Identity, IdentityError};
 use crate::limiter::{Limiter, Quota};
+use crate::photos;
 use crate::snapshot::Snapshots;
 use crate::uploads::{self, Turns};
-use crate::photos;
 
 /// Tells the time: the system's, or a test's.
 pub type Clock = Arc<dyn Fn() -> UtcMs + Send + Sync>;
@@ -342,10 +342,7 @@ impl Inner {
     ///
     /// # Errors
     /// As [`Database::write`].
-    pub fn write<T>(
-        &self,
-        work: impl FnMut(&Transaction<'_>) -> Result<T, ApiError>,
-    ) -> Result<T, ApiError> {
+    pub fn write<T>(&self, work: impl FnMut(&Transaction<'_>) -> Result<T, ApiError>) -> Result<T, ApiError> {
         self.database.write(work)
     }
 

@@ -33,7 +33,8 @@ const CREATE: &str = "
 /// For a register made before entries had marks.
 const HAS_MARKS: &str = "SELECT count(*) FROM pragma_table_info('register') WHERE name = 'marks'";
 const ADD_MARKS: &str = "ALTER TABLE register ADD COLUMN marks TEXT NOT NULL DEFAULT '{}'";
-const ADD_INVITATION: &str = "INSERT INTO invitations (code_key, invitation) VALUES (?1, ?2) ON CONFLICT DO NOTHING";
+const ADD_INVITATION: &str =
+    "INSERT INTO invitations (code_key, invitation) VALUES (?1, ?2) ON CONFLICT DO NOTHING";
 const INVITATION: &str = "SELECT invitation, used_by FROM invitations WHERE code_key = ?1";
 const USE_INVITATION: &str = "UPDATE invitations SET used_by = ?2, used_at = ?3 WHERE code_key = ?1";
 const REGISTER: &str = "SELECT id, kind, fields, updated_at, marks FROM register ORDER BY id";
@@ -42,7 +43,8 @@ const PUT_REGISTER: &str =
     "INSERT INTO register (id, kind, fields, updated_at, marks) VALUES (?1, ?2, ?3, ?4, ?5)
     ON CONFLICT (id) DO UPDATE SET kind = excluded.kind, fields = excluded.fields,
         updated_at = excluded.updated_at, marks = excluded.marks";
-const ERASE_PHOTO: &str = "INSERT INTO erased_photos (sha256, erased_at) VALUES (?1, ?2) ON CONFLICT DO NOTHING";
+const ERASE_PHOTO: &str =
+    "INSERT INTO erased_photos (sha256, erased_at) VALUES (?1, ?2) ON CONFLICT DO NOTHING";
 const PHOTO_ERASED: &str = "SELECT erased_at FROM erased_photos WHERE sha256 = ?1";
 const ERASED_PHOTOS: &str = "SELECT sha256 FROM erased_photos ORDER BY sha256";
 

@@ -9,10 +9,10 @@ use std::path::{Path, PathBuf};
 
 use bolebook_core::exchange::{Cursor, LogLine};
 use bolebook_core::ids::BookId;
+use bolebook_db::Connection;
 use bolebook_log::{Page, append, books, read, verify};
 use bolebook_lossy::{Disk, Event, Fate, mark, record, recorded};
 use bolebook_tests::sim::dice::Dice;
-use bolebook_db::Connection;
 use support::scene::Scene;
 use support::{Client, Server, yard};
 

@@ -14,11 +14,11 @@ use bolebook_core::record::people::{Admission, Revocation, Role};
 use bolebook_core::record::{Body, Kind};
 use bolebook_core::service::InvitationFile;
 use bolebook_core::view::{View, Yard};
+use bolebook_db::Connection;
 use bolebook_log::client::ClientError;
 use bolebook_log::set_aside::{State, list};
 use bolebook_log::verify;
 use bolebook_server::identity::Identity;
-use bolebook_db::Connection;
 use support::{Client, NOW, Server, invitation, root, sorted_lines, yard};
 
 struct Scene {

@@ -10,8 +10,8 @@ use std::path::{Path, PathBuf};
 use bolebook_core::quantity::UtcMs;
 use bolebook_core::record::people::Invitation;
 use bolebook_core::service::RegisterEntry;
-use bolebook_log::salvage::{self, Salvaged, Value};
 use bolebook_db::{Connection, OptionalExtension as _, params};
+use bolebook_log::salvage::{self, Salvaged, Value};
 use rusqlite::OpenFlags;
 
 use super::{Store, StoreError, TABLES, file_of, private, setting};

@@ -193,7 +193,9 @@ impl postgres::types::ToSql for Bound<'_> {
         match (value, ty) {
             (ValueRef::Null, _) => return Ok(IsNull::Yes),
             (ValueRef::Integer(n), &Type::INT8) => return postgres::types::ToSql::to_sql(&n, ty, out),
-            (ValueRef::Integer(n), &Type::INT4) => return postgres::types::ToSql::to_sql(&i32::try_from(n)?, ty, out),
+            (ValueRef::Integer(n), &Type::INT4) => {
+                return postgres::types::ToSql::to_sql(&i32::try_from(n)?, ty, out);
+            }
             (ValueRef::Text(text), &Type::TEXT | &Type::VARCHAR) => out.extend_from_slice(text),
             (ValueRef::Blob(bytes), &Type::BYTEA) => out.extend_from_slice(bytes),
             (value, ty) => return Err(format!("{:?} where a {ty} stands", value.data_type()).into()),

@@ -26,12 +26,7 @@ fn cut(text: &str) -> (&str, &str) {
 }
 
 /// Writes what follows.
-pub(crate) fn add_rest(
-    db: &Connection,
-    book: BookId,
-    position: i64,
-    mut rest: &str,
-) -> Result<(), LogError> {
+pub(crate) fn add_rest(db: &Connection, book: BookId, position: i64, mut rest: &str) -> Result<(), LogError> {
     let mut part = 1;
     while !rest.is_empty() {
         let (piece, after) = cut(rest);
@@ -64,7 +59,8 @@ mod tests {
 
     #[test]
     fn a_line_is_cut_between_characters_and_no_piece_is_too_long() {
-        for text in ["short".to_owned(), "é".repeat(MOST_BYTES), "a".to_owned() + &"枝".repeat(MOST_BYTES)] {
+        for text in ["short".to_owned(), "é".repeat(MOST_BYTES), "a".to_owned() + &"枝".repeat(MOST_BYTES)]
+        {
             let (mut rest, mut back) = (text.as_str(), String::new());
             while !rest.is_empty() {
                 let (piece, after) = cut(rest);

@@ -146,7 +146,8 @@ pub const WAITING: &str = "
         PRIMARY KEY (book_id, hash)
     ) WITHOUT ROWID;
 ";
-pub const ADD_WAITING: &str = "INSERT INTO salvaged (book_id, hash, line) VALUES (?1, ?2, ?3) ON CONFLICT DO NOTHING";
+pub const ADD_WAITING: &str =
+    "INSERT INTO salvaged (book_id, hash, line) VALUES (?1, ?2, ?3) ON CONFLICT DO NOTHING";
 pub const ALL_WAITING: &str = "SELECT book_id, line FROM salvaged";
 pub const COUNT_WAITING: &str = "SELECT count(*) FROM salvaged";
 pub const DROP_WAITING: &str = "DELETE FROM salvaged WHERE book_id = ?1 AND hash = ?2";
@@ -171,8 +172,7 @@ pub const CREATE_REST: &str = "
     );
 ";
 pub const ADD_REST: &str = "INSERT INTO line_rest (book_id, position, part, line) VALUES (?1, ?2, ?3, ?4)";
-pub const REST: &str =
-    "SELECT line FROM line_rest WHERE book_id = ?1 AND position = ?2 ORDER BY part";
+pub const REST: &str = "SELECT line FROM line_rest WHERE book_id = ?1 AND position = ?2 ORDER BY part";
 /// The book's row, taken for this transaction alone until it ends: what positions come from. SQLite has
 /// one writer at a time, and no such words.
 pub const BOOK_TAKEN: &str =

@@ -11,10 +11,10 @@ use bolebook_core::record::book_kinds::{BookContent, ChainEnd, Genesis, Receipt}
 use bolebook_core::record::work::Note;
 use bolebook_core::record::{Body, Envelope, Record};
 use bolebook_core::signing::{HeadSignature, SecretKey};
+use bolebook_db::Connection;
 use bolebook_log::client::{ClientError, Outcome, Session};
 use bolebook_log::serve::{CursorCheck, arrived, check_cursor, hand_out};
 use bolebook_log::{LogError, Page, append, basis, book, open, open_in_memory, read, verify};
-use bolebook_db::Connection;
 
 const SERVER: DeviceId = DeviceId([9; 16]);
 

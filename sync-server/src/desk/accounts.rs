@@ -45,8 +45,7 @@ pub const CREATE: &str = "
         used_at INTEGER NOT NULL
     );
 ";
-const ADD: &str =
-    "INSERT INTO desk_users (name, person, password, created_at) VALUES (?1, ?2, ?3, ?4) ON CONFLICT DO NOTHING";
+const ADD: &str = "INSERT INTO desk_users (name, person, password, created_at) VALUES (?1, ?2, ?3, ?4) ON CONFLICT DO NOTHING";
 const USER: &str = "SELECT name, person, password, totp, totp_pending, totp_step, signed_in_at FROM desk_users WHERE name = ?1";
 const USERS: &str = "SELECT name, person, password, totp, totp_pending, totp_step, signed_in_at FROM desk_users ORDER BY name";
 const REMOVE: &str = "DELETE FROM desk_users WHERE name = ?1";
@@ -56,7 +55,8 @@ const USE_STEP: &str = "UPDATE desk_users SET totp_step = ?2 WHERE name = ?1 AND
 const PUT_PENDING: &str = "UPDATE desk_users SET totp_pending = ?2 WHERE name = ?1";
 const PUT_TOTP: &str = "UPDATE desk_users SET totp = ?2, totp_pending = NULL WHERE name = ?1";
 const PUT_PASSWORD: &str = "UPDATE desk_users SET password = ?2 WHERE name = ?1";
-const ADD_SESSION: &str = "INSERT INTO desk_sessions (id, \"user\", created_at, used_at) VALUES (?1, ?2, ?3, ?3)";
+const ADD_SESSION: &str =
+    "INSERT INTO desk_sessions (id, \"user\", created_at, used_at) VALUES (?1, ?2, ?3, ?3)";
 const SESSION: &str = "SELECT \"user\", created_at, used_at FROM desk_sessions WHERE id = ?1";
 const TOUCH: &str = "UPDATE desk_sessions SET used_at = ?2 WHERE id = ?1";
 const END_SESSION: &str = "DELETE FROM desk_sessions WHERE id = ?1";

@@ -6,8 +6,8 @@ use axum::response::{Html, Redirect};
 use bolebook_core::export::schema::{Field, STATE};
 use bolebook_core::export::{BILLING, BillingRates, billing_csv};
 use bolebook_core::ids::BookId;
-use maud::{Markup, html};
 use bolebook_db::{Connection, OptionalExtension as _, params};
+use maud::{Markup, html};
 
 use crate::body::Id;
 use crate::desk::forms::{Fields, Posted, unwritable};

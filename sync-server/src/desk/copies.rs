@@ -10,8 +10,8 @@ use bolebook_core::export::{COPY_DAYS, copy_due};
 use bolebook_core::ids::{BookId, CrewId};
 use bolebook_core::quantity::UtcMs;
 use bolebook_core::view::{CrewDay, View};
-use maud::{Markup, html};
 use bolebook_db::{Connection, params};
+use maud::{Markup, html};
 
 use crate::body::Id;
 use crate::desk::forms::{Posted, unwritable};

@@ -62,8 +62,8 @@ use axum::routing::{MethodRouter, get, post};
 use bolebook_core::ids::TreeId;
 use bolebook_core::quantity::UtcMs;
 use bolebook_core::view::{TreeState, TreeView, View};
-use maud::Markup;
 use bolebook_db::Connection;
+use maud::Markup;
 use tokio::sync::{Semaphore, watch};
 
 use crate::identity::Identity;

@@ -10,8 +10,8 @@ use bolebook_core::ids::{ActorId, BookId, CommitHash, PersonId, RecordId};
 use bolebook_core::record::people::Role;
 use bolebook_core::record::{Body, Envelope, Record};
 use bolebook_core::signing::HeadSignature;
-use bolebook_log::{Basis, append, basis, record_positions};
 use bolebook_db::Transaction;
+use bolebook_log::{Basis, append, basis, record_positions};
 
 use crate::desk::forms::unwritable;
 use crate::desk::page::Desk;

@@ -14,9 +14,9 @@ use bolebook_core::ids::{BookId, DeviceId};
 use bolebook_core::quantity::UtcMs;
 use bolebook_core::record::book_kinds::BookContent;
 use bolebook_core::record::people::Role;
+use bolebook_db::{Connection, Transaction};
 use bolebook_log::serve::{CursorCheck, check_cursor, hand_out};
 use bolebook_log::{Page, append};
-use bolebook_db::{Connection, Transaction};
 
 use crate::auth::Caller;
 use crate::body::{self, Encoding, ExchangeBody};

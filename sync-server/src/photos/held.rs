@@ -9,8 +9,8 @@ use bolebook_core::quantity::UtcMs;
 use bolebook_core::record::book_kinds::PhotoReceived;
 use bolebook_core::record::{Body, Record};
 use bolebook_core::service::PhotoStored;
-use bolebook_log::Page;
 use bolebook_db::{Connection, Transaction, params};
+use bolebook_log::Page;
 
 use crate::error::ApiError;
 use crate::photos::remove;

@@ -10,9 +10,9 @@ use bolebook_core::ids::DeviceId;
 use bolebook_core::quantity::UtcMs;
 use bolebook_core::service::assertion_signed;
 use bolebook_core::signing::SecretKey;
+use bolebook_db::Connection;
 use bolebook_server::auth::Tokens;
 use bolebook_server::token_keys;
-use bolebook_db::Connection;
 use serde_json::{Value, json};
 
 use crate::fuzz::Ended;

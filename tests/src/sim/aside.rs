@@ -5,9 +5,9 @@
 
 use bolebook_core::exchange::Problem;
 use bolebook_core::ids::ActorId;
+use bolebook_db::{Connection, TransactionBehavior};
 use bolebook_log::set_aside::{self, RescueRequest, State};
 use bolebook_log::{LogError, Writer};
-use bolebook_db::{Connection, TransactionBehavior};
 
 use crate::sim::engine::Sim;
 

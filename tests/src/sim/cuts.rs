@@ -11,9 +11,9 @@ use bolebook_core::exchange::{Cursor, LogLine};
 use bolebook_core::ids::{BookId, CommitHash};
 use bolebook_core::quantity::UtcMs;
 use bolebook_core::signing::SecretKey;
+use bolebook_db::Connection;
 use bolebook_log::client::{ClientError, Session, peer};
 use bolebook_log::{LogError, Page, books, read, verify};
-use bolebook_db::Connection;
 
 use crate::sim::cast::{Cast, Part};
 use crate::sim::dice::Dice;

@@ -9,8 +9,8 @@ use std::path::Path;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicU64, Ordering};
 
-use bolebook_log::LogError;
 use bolebook_db::Connection;
+use bolebook_log::LogError;
 use rusqlite::backup::Backup;
 use tempfile::TempDir;
 

@@ -5,9 +5,9 @@ use std::collections::BTreeSet;
 use bolebook_core::ids::{BookId, DeviceId};
 use bolebook_core::quantity::UtcMs;
 use bolebook_core::signing::SecretKey;
+use bolebook_db::Connection;
 use bolebook_log::client::{ClientError, Session};
 use bolebook_log::{LogError, Page};
-use bolebook_db::Connection;
 
 use crate::sim::cast::{Cast, Part};
 use crate::sim::dice::Dice;

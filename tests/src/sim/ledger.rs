@@ -10,8 +10,8 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use bolebook_core::exchange::{Cursor, Entry, LogLine};
 use bolebook_core::ids::{BookId, DeviceId, RecordId, Sha256Hash};
-use bolebook_log::{Page, books, chain_at, has_line, read, set_aside};
 use bolebook_db::Connection;
+use bolebook_log::{Page, books, chain_at, has_line, read, set_aside};
 
 use crate::sim::{Broken, Law};
 

@@ -5,9 +5,9 @@ use bolebook_core::exchange::LogLine;
 use bolebook_core::ids::{ActorId, BookId, DeviceId, RecordId};
 use bolebook_core::quantity::UtcMs;
 use bolebook_core::signing::{HeadSignature, SecretKey};
+use bolebook_db::TransactionBehavior;
 use bolebook_log::client::{Request, Session};
 use bolebook_log::{Basis, LogError};
-use bolebook_db::TransactionBehavior;
 
 use crate::sim::cast::Part;
 use crate::sim::dice::Dice;

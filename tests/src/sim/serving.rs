@@ -14,9 +14,9 @@ use bolebook_core::quantity::{Ms, UtcMs};
 use bolebook_core::record::book_kinds::Receipt;
 use bolebook_core::record::{Envelope, Record};
 use bolebook_core::signing::{HeadSignature, SecretKey};
+use bolebook_db::{Connection, Transaction, TransactionBehavior};
 use bolebook_log::serve::{CursorCheck, arrived, check_cursor, hand_out};
 use bolebook_log::{Appended, LogError, Page, Rescuer, append, basis, rescue};
-use bolebook_db::{Connection, Transaction, TransactionBehavior};
 
 use crate::sim::dice::Dice;
 use crate::sim::{Sabotage, cast};

@@ -15,8 +15,8 @@ use bolebook_core::finding::Finding;
 use bolebook_core::ids::{BookId, CommitHash, RecordId};
 use bolebook_core::record::{Body, Record};
 use bolebook_core::view::{View, Yard};
-use bolebook_log::{Page, read};
 use bolebook_db::Connection;
+use bolebook_log::{Page, read};
 
 use crate::crowd::shown as fold_text;
 use crate::sim::Sabotage;

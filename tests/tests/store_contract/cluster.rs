@@ -166,7 +166,7 @@ impl Cluster {
 
     /// A database by its name, made if it is not there yet; its address.
     pub fn database_named(&self, name: &str) -> String {
-        let there = "SELECT 1 FROM pg_database WHERE datname = ?1";
+        let there = "SELECT 1 FROM pg_database WHERE datname = CAST(?1 AS TEXT)";
         if !self.admin().exists(there, [name]).unwrap() {
             self.admin().execute_batch(&["CREATE DATABASE ", name].concat()).unwrap();
         }

@@ -105,7 +105,10 @@ fn under_load(people: Vec<Client>, urls: &[String], fault: impl FnOnce(&AtomicUs
                     let mut at = who;
                     while !stop.load(Ordering::Relaxed) {
                         for note in 0..4 {
-                            client.note(job(1), &format!("{who} {note} {}", acknowledged.load(Ordering::Relaxed)));
+                            client.note(
+                                job(1),
+                                &format!("{who} {note} {}", acknowledged.load(Ordering::Relaxed)),
+                            );
                         }
                         client.url.clone_from(&urls[at % urls.len()]);
                         match client.exchange(&BOOKS()) {
@@ -197,7 +200,8 @@ fn i6_two_servers_share_a_database_and_lose_nothing_when_one_is_killed_and_the_d
 
 fn now_invitation(code: &str) -> bolebook_core::record::people::Invitation {
     let (role, name) = (Role::Crew, "phone".into());
-    invite(&root(), code, Offer { yard: yard(), role, crew: None, name, use_by: END, not_after: END }).unwrap()
+    invite(&root(), code, Offer { yard: yard(), role, crew: None, name, use_by: END, not_after: END })
+        .unwrap()
 }
 
 #[test]
@@ -212,7 +216,9 @@ fn i6_a_standby_that_takes_over_has_everything_that_was_acknowledged() {
         admin.execute_batch(&set).unwrap();
         admin.execute_batch("SELECT pg_reload_conf()").unwrap();
         let shown = "SELECT setting FROM pg_settings WHERE name = 'synchronous_standby_names'";
-        soon("the setting", || primary.admin().query_row(shown, [], |r| r.get::<_, String>(0)).unwrap() == names);
+        soon("the setting", || {
+            primary.admin().query_row(shown, [], |r| r.get::<_, String>(0)).unwrap() == names
+        });
     };
     let streams = "SELECT CAST(count(*) AS BIGINT) FROM pg_stat_replication WHERE state = 'streaming'";
     soon("the standby", || primary.admin().query_row(streams, [], |r| r.get::<_, i64>(0)).unwrap() == 1);
@@ -268,7 +274,8 @@ fn a_server_hears_of_what_another_wrote_and_an_assertion_counts_once_at_both() {
     let cluster = Cluster::new();
     let data = tempfile::tempdir().unwrap();
     Server::init(data.path());
-    let config = || Config { store: Some(cluster.database_named("shared")), ..Config::new(data.path().into()) };
+    let config =
+        || Config { store: Some(cluster.database_named("shared")), ..Config::new(data.path().into()) };
     let (one, other) = (Server::start_with(config()), Server::start_with(config()));
     let mut clients = people(&one.url);
     let mut news = other.app.findings.news();

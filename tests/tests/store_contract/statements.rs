@@ -29,7 +29,8 @@ const REFUSED: &[&str] = &[
 /// Where statements of PostgreSQL alone, and words of a session, may stand.
 const SESSION: &str = "sync-server/db/src/session.rs";
 /// The first words of a statement.
-const BEGINS: &[&str] = &["SELECT ", "INSERT INTO ", "UPDATE ", "DELETE FROM ", "CREATE TABLE ", "CREATE INDEX "];
+const BEGINS: &[&str] =
+    &["SELECT ", "INSERT INTO ", "UPDATE ", "DELETE FROM ", "CREATE TABLE ", "CREATE INDEX "];
 
 fn sources(folder: &Path, found: &mut Vec<(String, String)>) {
     for entry in std::fs::read_dir(folder).unwrap() {

@@ -24,11 +24,11 @@ use bolebook_core::record::work::Note;
 use bolebook_core::record::{Body, Envelope, Record};
 use bolebook_core::service::{EnrolRequest, Enrolment, Health, InvitationFile, TokenAnswer, assertion};
 use bolebook_core::signing::{HeadSignature, SecretKey};
+use bolebook_db::Connection;
 use bolebook_log::client::{ClientError, Outcome, Session};
 use bolebook_log::{Writer, append, basis, set_aside};
 use bolebook_server::identity::Identity;
 use bolebook_server::{App, Config, serve};
-use bolebook_db::Connection;
 use tokio::sync::oneshot;
 
 pub const NOW: UtcMs = UtcMs(1_780_315_200_000);

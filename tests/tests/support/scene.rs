@@ -9,8 +9,8 @@ use bolebook_core::ids::BookId;
 use bolebook_core::record::people::Role;
 use bolebook_core::service::InvitationFile;
 use bolebook_core::view::{View, Yard};
-use bolebook_server::identity::Identity;
 use bolebook_db::Connection;
+use bolebook_server::identity::Identity;
 
 use super::{Client, NOW, Server, invitation, root, yard};
 

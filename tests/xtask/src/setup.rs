@@ -1,4 +1,4 @@
-//! What the outside checks need: GDAL, qpdf, Poppler, a Python environment of their own, Node, Chromium and a
+//! What the outside checks need: GDAL, qpdf, Poppler, PostgreSQL, a Python environment of their own, Node, Chromium and a
 //! toolchain that compiles to WebAssembly. Debian packages are installed when this runs as root on Debian;
 //! otherwise the message says which command to run.
 
@@ -31,6 +31,9 @@ fn missing_packages() -> Vec<&'static str> {
     }
     if !on_path("pdftotext") {
         missing.push("poppler-utils");
+    }
+    if !on_path("postgres") && !Path::new("/usr/lib/postgresql/15/bin/postgres").is_file() {
+        missing.push("postgresql-15");
     }
     if !on_path("node") {
         missing.push("nodejs");
