@@ -95,15 +95,15 @@ fn of_postgres(error: &postgres::Error) -> Trouble {
         return if lost { Trouble::Away } else { Trouble::Other };
     };
     match code.code() {
-        // Serialisation failure, deadlock; and a row that another transaction put there first, which
-        // the next try sees.
-        "40001" | "40P01" | "23505" => Trouble::Again,
+        // Serialisation failure, deadlock; and a row or a table that another transaction put there
+        // first, which the next try sees.
+        "40001" | "40P01" | "23505" | "42P07" | "42710" => Trouble::Again,
         "53100" => Trouble::Full,
         "53200" | "53300" | "55P03" | "57014" => Trouble::Busy,
         "25006" => Trouble::ReadOnly,
         "57P01" | "57P02" | "57P03" => Trouble::Away,
         code if code.starts_with("08") => Trouble::Away,
-        code if code.starts_with("XX") => Trouble::Damaged,
+        "XX001" | "XX002" => Trouble::Damaged,
         _ => Trouble::Other,
     }
 }

@@ -7,7 +7,7 @@ use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::Duration;
 
 use postgres::config::SslMode;
-use postgres::error::SqlState;
+use postgres::error::Severity;
 use postgres::types::{FromSql, IsNull, Type, to_sql_checked};
 use postgres::{Client, Config, NoTls};
 use rusqlite::types::{ToSql, ToSqlOutput, ValueRef};
@@ -71,7 +71,8 @@ impl Session {
             .keepalives_idle(Duration::from_secs(30))
             .tcp_user_timeout(Duration::from_secs(60))
             .notice_callback(move |notice| {
-                if *notice.code() == SqlState::WARNING || notice.severity() == "WARNING" {
+                // Not by its words, which come in the database's language.
+                if notice.parsed_severity() == Some(Severity::Warning) {
                     seen.store(true, Ordering::SeqCst);
                 }
             });
