@@ -71,6 +71,18 @@ impl Connection {
         self.sqlite().ok_or_else(|| Error::Refused("this is done in an SQLite file only".into()))
     }
 
+    /// The same, for what needs it alone, such as a hook.
+    ///
+    /// # Errors
+    /// As [`Connection::only_sqlite`].
+    pub fn only_sqlite_mut(&mut self) -> Result<&mut rusqlite::Connection> {
+        match &mut self.0 {
+            Engine::Sqlite(db) => Ok(db),
+            #[cfg(feature = "postgres")]
+            Engine::Postgres(_) => Err(Error::Refused("this is done in an SQLite file only".into())),
+        }
+    }
+
     /// Whether other processes, on other machines, write to the same database: PostgreSQL.
     pub const fn is_shared(&self) -> bool {
         self.sqlite().is_none()
@@ -239,6 +251,24 @@ impl Transaction<'_> {
             Some(Open::Sqlite(tx)) => Ok(tx.commit()?),
             #[cfg(feature = "postgres")]
             Some(Open::Postgres(session)) => session.commit(),
+            None => Ok(()),
+        }
+    }
+}
+
+impl Transaction<'_> {
+    /// Ends it; nothing of it holds.
+    ///
+    /// # Errors
+    /// The database's.
+    pub fn rollback(mut self) -> Result<()> {
+        match self.open.take() {
+            Some(Open::Sqlite(tx)) => Ok(tx.rollback()?),
+            #[cfg(feature = "postgres")]
+            Some(Open::Postgres(session)) => {
+                session.rollback();
+                Ok(())
+            }
             None => Ok(()),
         }
     }

@@ -67,7 +67,7 @@ impl Disk {
             }
             fails
         };
-        db.only_sqlite().unwrap().commit_hook(Some(hook)).unwrap();
+        db.only_sqlite_mut().unwrap().commit_hook(Some(hook)).unwrap();
         Self { db, folder, power }
     }
 
@@ -111,7 +111,7 @@ impl Disk {
         self.power.fails_in.store(0, Ordering::Relaxed);
         let done = self.commits();
         match &self.folder {
-            None => self.db.flush_prepared_statement_cache(),
+            None => self.db.only_sqlite().unwrap().flush_prepared_statement_cache(),
             Some(folder) => *self = Self::on(copy_files(folder.path())),
         }
         self.power.commits.store(done, Ordering::Relaxed);

@@ -20,7 +20,7 @@ use crate::cluster::Cluster;
 use crate::support::{Client, END, SERVER_CODE, Server, job, job_content, root, sorted_lines, yard};
 
 /// So often, every 50 ms, something is waited for.
-const PATIENCE: u32 = 600;
+const PATIENCE: u32 = 1_200;
 
 fn soon(what: &str, mut is_so: impl FnMut() -> bool) {
     for _ in 0..PATIENCE {
@@ -29,7 +29,7 @@ fn soon(what: &str, mut is_so: impl FnMut() -> bool) {
         }
         std::thread::sleep(Duration::from_millis(50));
     }
-    panic!("{what}: not in half a minute");
+    panic!("{what}: not in a minute");
 }
 
 /// The shipped server as a process of its own.
