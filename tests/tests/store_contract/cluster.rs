@@ -22,14 +22,14 @@ const PATIENCE: u32 = 400;
 fn programs() -> PathBuf {
     let debian = Path::new("/usr/lib/postgresql").join(VERSION).join("bin");
     let path = std::env::var_os("PATH").unwrap_or_default();
-    let mut folders = std::env::split_paths(&path).chain([debian]);
+    let mut folders = std::iter::once(debian).chain(std::env::split_paths(&path));
     folders.find(|folder| is_wanted(folder)).expect(HOW_TO_GET_IT)
 }
 
 fn is_wanted(folder: &Path) -> bool {
     let said = Command::new(folder.join("postgres")).arg("--version").output();
     said.is_ok_and(|o| String::from_utf8_lossy(&o.stdout).contains(&format!(") {VERSION}.")))
-        && folder.join("initdb").is_file()
+        && ["initdb", "pg_basebackup", "pg_ctl"].iter().all(|name| folder.join(name).is_file())
 }
 
 fn is_root() -> bool {

@@ -119,7 +119,7 @@ pub fn a_line_of_megabytes_comes_back_byte_for_byte(fresh: Fresh<'_>) {
     let db = fresh().lay_out().unwrap();
     put(&db, yard(), &lines(1, "note")).unwrap();
     let key = SecretKey::from_seed([3; 32]);
-    let texts: Vec<String> = (0..200).map(|n| format!("{n} {}", "Jahresring é 枝 ".repeat(180))).collect();
+    let texts: Vec<String> = (0..200).map(|n| format!("{n} {}", "Jahresring é 枝 ".repeat(280))).collect();
     let long = commit(&db, &key, ActorId::new(key.device(), number()), &texts);
     assert!(long[0].text().len() > 900_000, "{}", long[0].text().len());
     put(&db, yard(), &long).unwrap();
