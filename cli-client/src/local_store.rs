@@ -165,7 +165,7 @@ impl Store {
     /// # Errors
     /// [`StoreError::Database`], also when another process kept the store for ten seconds.
     pub fn begin(&self) -> Result<Transaction<'_>, StoreError> {
-        Ok(Transaction::new_unchecked(&self.db, TransactionBehavior::Immediate)?)
+        Ok(self.db.begin(TransactionBehavior::Immediate)?)
     }
 
     /// A setting, if it was made.

@@ -206,7 +206,7 @@ fn fill(path: &Path, sources: &[Source]) -> Result<Recovered, StoreError> {
     tx.commit()?;
     let key = db.prepare("SELECT 1 FROM settings WHERE name = ?1")?.exists([setting::DEVICE_SEED])?;
     db.query_row("PRAGMA wal_checkpoint(TRUNCATE)", [], |_| Ok(()))?;
-    db.close().map_err(|(_, e)| e)?;
+    db.close()?;
     clear_log(path)?;
     let unreadable = salvaged.unreadable;
     Ok(Recovered { kept: PathBuf::new(), lines, waiting, unreadable, register, key })

@@ -54,6 +54,18 @@ impl Connection {
         Ok(Self(Engine::Postgres(Box::new(Session::open(url)?))))
     }
 
+    /// Closes it, and says what a file did not let go of.
+    ///
+    /// # Errors
+    /// The database's.
+    pub fn close(self) -> Result<()> {
+        match self.0 {
+            Engine::Sqlite(db) => Ok(db.close().map_err(|(_, e)| e)?),
+            #[cfg(feature = "postgres")]
+            Engine::Postgres(_) => Ok(()),
+        }
+    }
+
     /// SQLite's own connection, for what only SQLite has; nothing on PostgreSQL.
     pub const fn sqlite(&self) -> Option<&rusqlite::Connection> {
         match &self.0 {
