@@ -57,13 +57,23 @@ fn run(command: &mut Command) {
 pub struct Cluster {
     folder: TempDir,
     pub port: u16,
+    durable: bool,
     child: Option<Child>,
 }
 
 impl Cluster {
-    /// Made and started.
+    /// Made and started, as it is used.
     pub fn new() -> Self {
-        let mut cluster = Self::empty();
+        Self::with(true)
+    }
+
+    /// The same without waiting for the disk: where nothing is killed, that proves nothing.
+    pub fn quick() -> Self {
+        Self::with(false)
+    }
+
+    fn with(durable: bool) -> Self {
+        let mut cluster = Self { durable, ..Self::empty() };
         let data = cluster.data();
         run(as_nobody(programs().join("initdb"))
             .args(["--no-sync", "-A", "trust", "-U", "bole", "-E", "UTF8", "--locale=C.UTF-8", "-D"])
@@ -81,7 +91,7 @@ impl Cluster {
         // Free a moment ago; nobody else on a test machine takes it within another.
         let free = std::net::TcpListener::bind(("127.0.0.1", 0)).unwrap();
         let port = free.local_addr().unwrap().port();
-        Self { folder, port, child: None }
+        Self { folder, port, durable: true, child: None }
     }
 
     /// A standby of this one, which streams from it under the name `standby`.
@@ -105,6 +115,9 @@ impl Cluster {
         command.arg("-D").arg(self.data()).args(["-p", &self.port.to_string()]);
         for setting in ["listen_addresses=127.0.0.1", "unix_socket_directories=", "max_connections=60"] {
             command.args(["-c", setting]);
+        }
+        if !self.durable {
+            command.args(["-c", "fsync=off"]);
         }
         command.stdin(Stdio::null()).stdout(log.try_clone().unwrap()).stderr(log);
         self.child = Some(command.spawn().unwrap());

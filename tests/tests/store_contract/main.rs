@@ -48,6 +48,6 @@ fn the_contract_holds_on_sqlite() {
 
 #[test]
 fn the_contract_holds_on_postgresql_15() {
-    let cluster = Cluster::new();
+    let cluster = Cluster::quick();
     all_of_it(&|| Place::Shared(cluster.database()));
 }

@@ -18,7 +18,7 @@ fn all(db: &Connection) -> Vec<bolebook_log::StoredLine> {
 
 #[test]
 fn everything_moves_to_postgresql_and_back_and_a_run_that_was_cut_off_goes_on() {
-    let cluster = Cluster::new();
+    let cluster = Cluster::quick();
     let folder = tempfile::tempdir().unwrap();
     let place = |name: &str| {
         let data = folder.path().join(name);

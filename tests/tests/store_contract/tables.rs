@@ -63,7 +63,10 @@ fn at_once<T: Send>(place: &Place, work: impl Fn(&Database, u8) -> T + Sync) -> 
         let threads: Vec<_> = (0..4u8)
             .map(|who| {
                 let work = &work;
-                scope.spawn(move || work(&database(place), who))
+                scope.spawn(move || {
+                    let db = Database::new(place.clone(), place.connect().unwrap());
+                    work(&db, who)
+                })
             })
             .collect();
         threads.into_iter().map(|t| t.join().unwrap()).collect()
