@@ -20,7 +20,7 @@ use crate::ids::{ActorId, BookId, CommitHash, RecordId};
 use crate::quantity::UtcMs;
 use crate::record::book_kinds::Genesis;
 use crate::record::{Record, RecordError};
-use crate::signing::HeadSignature;
+use crate::signing::{HeadSignature, PublicKey};
 
 pub use rescue::Rescued;
 
@@ -54,7 +54,8 @@ pub struct Book {
     records: BTreeMap<RecordId, Vec<Carrier>>,
     /// The records of each commit, as far as they were read ([`Book::record`]).
     read: Vec<Vec<OnceLock<ReadRecord>>>,
-    signatures: BTreeMap<(ActorId, u64), BTreeSet<HeadSignature>>,
+    /// The head signatures, each with whether it holds, once someone who knows the key has looked.
+    signatures: BTreeMap<(ActorId, u64), BTreeMap<HeadSignature, OnceLock<bool>>>,
 }
 
 /// A book's document could not be made.
@@ -143,7 +144,15 @@ impl Book {
 
     /// Takes in a head signature. Whether it holds is decided where the device's key is known.
     pub fn take_signature(&mut self, signed: HeadSignature) {
-        self.signatures.entry((signed.actor, signed.seq)).or_default().insert(signed);
+        self.signatures.entry((signed.actor, signed.seq)).or_default().entry(signed).or_default();
+    }
+
+    /// Whether a head signature of this book holds. Looked at once: the key is that of the actor's
+    /// device, and a device's id is a digest of its key, so that whoever asks has the same one.
+    pub(crate) fn holds(&self, signed: &HeadSignature, key: &PublicKey) -> bool {
+        let verify = || signed.verify(self.id, key).is_ok();
+        let known = self.signatures.get(&(signed.actor, signed.seq)).and_then(|all| all.get(signed));
+        known.map_or_else(verify, |known| *known.get_or_init(verify))
     }
 
     /// The next commit of `actor`, depending on all heads, ready for [`Commit::author`]. Of more
@@ -288,7 +297,7 @@ impl Book {
 
     /// The head signatures, by (actor, number).
     pub fn signatures(&self) -> impl Iterator<Item = &HeadSignature> {
-        self.signatures.values().flatten()
+        self.signatures.values().flat_map(BTreeMap::keys)
     }
 
     /// The last commit of an actor.

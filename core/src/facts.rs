@@ -4,6 +4,8 @@
 //! arrival. It is evaluated in one pass along the operation numbers, which grow along causality,
 //! so chains of any length and any reference a hostile writer invents are handled in a loop.
 
+mod grow;
+
 use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
 
@@ -14,6 +16,8 @@ use crate::ids::{CrewId, DeviceId, RecordId};
 use crate::quantity::UtcMs;
 use crate::record::people::Role;
 use crate::record::{Body, Kind, Record, RecordError};
+
+pub use grow::Grown;
 
 /// Why a record is held: shown, but not in force until the office admits it.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
@@ -179,6 +183,8 @@ pub struct Facts {
     pub not_in_force: Vec<usize>,
     /// Facts with several values side by side.
     pub contested: Vec<usize>,
+    /// How each commit was held, by its place in the replica.
+    holds: Vec<Option<HeldReason>>,
     by_id: BTreeMap<RecordId, Vec<usize>>,
     by_kind: BTreeMap<Kind, Vec<usize>>,
 }
@@ -228,7 +234,7 @@ impl Facts {
     /// Reads every record once, judges authorship, and sorts along causality.
     fn read(book: &Book, authority: &impl Authority) -> Self {
         let mut facts = Self::default();
-        let holds: Vec<Option<HeldReason>> = book.commits().iter().map(|c| authority.hold(book, c)).collect();
+        let holds = Self::holds(book, authority);
         let rescued_holds: Vec<_> = book.rescued().map(|r| authority.hold(book, r.commit())).collect();
         let held = |carrier: Carrier| match carrier.rescued() {
             None => holds.get(carrier.commit).copied().flatten(),
@@ -281,6 +287,7 @@ impl Facts {
                 }
             }
         }
+        facts.holds = holds;
         facts.versions.sort_by_cached_key(|v| (v.op, v.id(), book.carrying(v.carrier).map(Commit::hash)));
         for (index, version) in facts.versions.iter().enumerate() {
             facts.by_id.entry(version.id()).or_default().push(index);

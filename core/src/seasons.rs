@@ -116,8 +116,8 @@ fn too_soon(view: &View<'_>, id: TreeId, now: &Treatment<'_>, past: &PastTree) -
     Some(found.about(id).on(now.days(view)))
 }
 
-/// The limit per tree and season, when an earlier book of the job carries the same season's name:
-/// what both put in counts. Of one book alone [`crate::check::season`] says it.
+/// The limit per tree and season, when an earlier book of the job carries the same season's name or
+/// treated the tree in the same calendar year: what both put in counts. Of one book alone [`crate::check::season`] says it.
 fn over_limit(
     view: &View<'_>,
     (products, standing): (&Products, &StandingLabels<'_>),
@@ -137,7 +137,8 @@ fn over_limit(
     }
     for (product, (label, ours)) in by_product {
         let same = |t: &&PastTreatment| t.label.and_then(|l| products.of(l)) == Some(product);
-        let theirs: Vec<_> = past.of_season(&view.job.season).filter(same).collect();
+        let days = ours.iter().flat_map(|t| t.days(view)).map(|d| d.day);
+        let theirs: Vec<_> = past.of_season(&view.job.season, days).filter(same).collect();
         // Whichever label sets the least: a later entry or version never sets an earlier one's aside.
         let used = ours.iter().flat_map(|t| t.parts.iter().map(|(_, _, a)| a.label));
         let used = used.chain(theirs.iter().filter_map(|t| t.label));

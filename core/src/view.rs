@@ -1,6 +1,7 @@
 //! The view of a job: what is true now, with its history, from the job's and the yard's facts.
 
 mod clock;
+mod grow;
 mod history;
 pub(crate) mod products;
 
@@ -177,6 +178,8 @@ pub struct View<'y> {
     /// What the office changed in a signed-off day: (change, fact, sign-off, day).
     pub changed: Vec<(usize, RecordId, RecordId, CrewDay)>,
     crews_of_devices: BTreeMap<DeviceId, Option<CrewId>>,
+    /// What facts in force are about and lead to no tree: a tree not listed, a record not here.
+    looked_for: BTreeSet<RecordId>,
     /// What each sign-off in force knew.
     pub(crate) signed_knowing: BTreeMap<RecordId, Past>,
 }
@@ -386,14 +389,16 @@ impl<'y> View<'y> {
             set_back: vec![],
             changed: vec![],
             crews_of_devices: BTreeMap::new(),
+            looked_for: BTreeSet::new(),
             signed_knowing: BTreeMap::new(),
         };
         view.list_trees();
-        view.attach();
+        (0..view.facts.facts.len()).for_each(|fact| view.attach(fact));
         view.find_days(book, authority);
-        view.find_ahead(book);
-        view.find_backdated(book);
-        view.find_set_back(book);
+        let all: Vec<usize> = (0..view.facts.versions.len()).collect();
+        view.find_ahead(book, &all);
+        view.find_backdated(book, &all);
+        view.find_set_back(book, &all);
         Ok(view)
     }
 
@@ -427,42 +432,39 @@ impl<'y> View<'y> {
         }
     }
 
-    fn attach(&mut self) {
-        for index in 0..self.facts.facts.len() {
-            let fact = &self.facts.facts[index];
-            if !fact.in_force() {
-                continue;
-            }
-            let Some(about) = tree_named(&self.facts.shown(fact).record.body) else { continue };
-            let kind = fact.kind;
-            let about = match kind {
-                Kind::Photo => self.facts.fact_of(about).and_then(|f| {
-                    if f.kind == Kind::Tree {
-                        Some(f.id)
-                    } else {
-                        tree_named(&self.facts.shown(f).record.body)
-                    }
-                }),
-                _ => Some(about),
-            };
-            let tree = about.map(|id| self.stays(id)).and_then(|id| self.trees.get_mut(&id));
-            let Some(tree) = tree else {
-                if kind != Kind::Photo {
-                    self.unknown_tree.push(index);
-                }
-                continue;
-            };
-            match kind {
-                Kind::Diameter => tree.diameters.push(index),
-                Kind::Condition => tree.conditions.push(index),
-                Kind::Dose => tree.doses.push(index),
-                Kind::Application => tree.applications.push(index),
-                Kind::NotTreated => tree.not_treated.push(index),
-                Kind::Photo => tree.photos.push(index),
-                Kind::Inspection => tree.inspections.push(index),
-                _ => {}
-            }
+    /// Puts a fact to the tree it is about.
+    fn attach(&mut self, index: usize) {
+        let fact = &self.facts.facts[index];
+        if !fact.in_force() {
+            return;
         }
+        let Some(named) = tree_named(&self.facts.shown(fact).record.body) else { return };
+        let kind = fact.kind;
+        let about = match kind {
+            Kind::Photo => self.facts.fact_of(named).and_then(|f| {
+                if f.kind == Kind::Tree { Some(f.id) } else { tree_named(&self.facts.shown(f).record.body) }
+            }),
+            _ => Some(named),
+        };
+        let tree = about.map(|id| self.stays(id)).and_then(|id| self.trees.get_mut(&id));
+        let Some(tree) = tree else {
+            self.looked_for.extend([named].into_iter().chain(about));
+            if kind != Kind::Photo {
+                put(&mut self.unknown_tree, index);
+            }
+            return;
+        };
+        let list = match kind {
+            Kind::Diameter => &mut tree.diameters,
+            Kind::Condition => &mut tree.conditions,
+            Kind::Dose => &mut tree.doses,
+            Kind::Application => &mut tree.applications,
+            Kind::NotTreated => &mut tree.not_treated,
+            Kind::Photo => &mut tree.photos,
+            Kind::Inspection => &mut tree.inspections,
+            _ => return,
+        };
+        put(list, index);
     }
 
     fn find_days(&mut self, book: &Book, authority: &impl Authority) {
@@ -638,6 +640,12 @@ pub struct TreeCounts {
     pub not_treated: usize,
     /// Neither yet.
     pub left: usize,
+}
+
+/// Puts a place into a list of places, which stays ascending.
+fn put(list: &mut Vec<usize>, index: usize) {
+    let at = list.partition_point(|other| *other < index);
+    list.insert(at, index);
 }
 
 fn follow(stays: &BTreeMap<TreeId, TreeId>, mut id: TreeId) -> TreeId {

@@ -17,6 +17,7 @@ pub mod error;
 pub mod field;
 pub mod files;
 pub mod findings;
+pub mod grown;
 pub mod handlers;
 pub mod identity;
 pub mod limiter;

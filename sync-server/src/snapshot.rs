@@ -4,7 +4,7 @@
 //! so that a ruling on one job does not read the others again. A cache, thrown away at any time.
 
 use std::collections::BTreeMap;
-use std::sync::{Arc, Mutex, OnceLock, PoisonError};
+use std::sync::{Arc, Mutex, OnceLock, PoisonError, Weak};
 
 use bolebook_core::authority::Directory;
 use bolebook_core::balance::{Balance, balance};
@@ -15,12 +15,13 @@ use bolebook_core::finding::Finding;
 use bolebook_core::ids::{BookId, ClientId, PersonId, RecordId, Sha256Hash};
 use bolebook_core::keeping::Erasure;
 use bolebook_core::service::RegisterEntry;
-use bolebook_core::view::{View, Yard};
+use bolebook_core::view::{View, Yard, YardRef};
 use bolebook_db::Connection;
 use bolebook_log::{BookInfo, BookKind};
 
 use crate::error::ApiError;
-use crate::state::{Inner, load};
+use crate::grown::Books;
+use crate::state::Inner;
 use crate::store;
 
 /// A job as it stands in the log.
@@ -31,6 +32,8 @@ pub struct JobState {
     /// The job.
     pub view: View<'static>,
     chain: Sha256Hash,
+    /// The state it grew out of, and the facts new since.
+    grown: Option<(Weak<JobState>, Vec<usize>)>,
 }
 
 /// Everything computed from one state of the books and the register.
@@ -67,6 +70,41 @@ struct Checked {
 
 /// For so many jobs it is kept: those asked for last. It is about as large as the job's view.
 const KEPT_JOBS: usize = 4;
+
+impl JobState {
+    /// A job that is kept, as the log is now, when nothing that came since reaches back to what stood.
+    fn grow(
+        old: &Arc<Self>,
+        db: &Connection,
+        info: &BookInfo,
+        (books, directory, yard): (&mut Books, &Directory, &Arc<Yard>),
+    ) -> Result<Option<Self>, ApiError> {
+        let (position, chain) = (info.end.position, info.end.chain);
+        let same_yard = matches!(&old.view.yard, YardRef::Shared(of) if Arc::ptr_eq(of, yard));
+        let rebound = if same_yard { None } else { Some(old.view.with_yard(yard.clone())) };
+        let before = Arc::downgrade(old);
+        if old.chain == chain {
+            let view = rebound.unwrap_or_else(|| old.view.clone());
+            return Ok(Some(Self { position, view, chain, grown: Some((before, vec![])) }));
+        }
+        // The chain tells whether it is still the same log: a hub's may have been laid out anew.
+        if bolebook_log::chain_at(db, info.book, old.position)? != Some(old.chain) {
+            return Ok(None);
+        }
+        let book = books.now(db, info)?;
+        let grown = rebound.as_ref().unwrap_or(&old.view).grown(book, &directory.for_book(book));
+        Ok(grown.map(|(view, new)| Self { position, view, chain, grown: Some((before, new)) }))
+    }
+
+    fn touched_since(&self, before: &Arc<Self>) -> Touched {
+        match &self.grown {
+            Some((of, new)) if Weak::ptr_eq(of, &Arc::downgrade(before)) => {
+                Touched::grown(&before.view, &self.view, new)
+            }
+            _ => Touched::between(&before.view, &self.view),
+        }
+    }
+}
 
 fn lock<T>(mutex: &Mutex<T>) -> std::sync::MutexGuard<'_, T> {
     mutex.lock().unwrap_or_else(PoisonError::into_inner)
@@ -116,7 +154,7 @@ impl Snapshot {
         // Taken out: what a panic leaves half done is not looked at again.
         let kept = match checked.remove(&job.view.book) {
             Some(Checked { job: before, mut kept, .. }) => {
-                kept.update(&job.view, all, balance, &Touched::between(&before.view, &job.view));
+                kept.update(&job.view, all, balance, &job.touched_since(&before));
                 kept
             }
             None => Kept::of(&job.view, all, balance),
@@ -154,13 +192,19 @@ impl Snapshot {
     }
 }
 
-/// The newest snapshot.
+/// The newest snapshot, and the books it was made from.
 #[derive(Debug, Default)]
-pub struct Snapshots(Mutex<Option<Arc<Snapshot>>>);
+pub struct Snapshots(Mutex<Newest>);
+
+#[derive(Debug, Default)]
+struct Newest {
+    snapshot: Option<Arc<Snapshot>>,
+    books: Books,
+}
 
 /// Forgets what was computed, so that no erased name stays in it.
 pub fn forget(app: &Inner) {
-    *lock(&app.snapshots.0) = None;
+    *lock(&app.snapshots.0) = Newest::default();
 }
 
 /// The books as the log is now.
@@ -169,17 +213,18 @@ pub fn forget(app: &Inner) {
 /// 404 before the yard's genesis came; the database's.
 pub fn now(app: &Inner) -> Result<Arc<Snapshot>, ApiError> {
     // Whoever comes while it is being made waits for it, so that it is made once.
-    let mut kept = lock(&app.snapshots.0);
+    let mut newest = lock(&app.snapshots.0);
+    let Newest { snapshot: kept, books: grown } = &mut *newest;
     app.read(|db| {
         let books = bolebook_log::books(db)?;
         let register = store::register(db)?;
         let state = state_of(&books, &register);
-        if let Some(snapshot) = &*kept
+        if let Some(snapshot) = kept
             && snapshot.state == state
         {
             return Ok(snapshot.clone());
         }
-        let made = Arc::new(make(app, db, &books, register, state, kept.as_deref())?);
+        let made = Arc::new(make(app, db, (&books, grown), register, state, kept.as_deref())?);
         *kept = Some(made.clone());
         Ok(made)
     })
@@ -201,7 +246,7 @@ fn state_of(books: &[BookInfo], register: &[RegisterEntry]) -> Sha256Hash {
 fn make(
     app: &Inner,
     db: &Connection,
-    books: &[BookInfo],
+    (books, grown): (&[BookInfo], &mut Books),
     register: Vec<RegisterEntry>,
     state: Sha256Hash,
     before: Option<&Snapshot>,
@@ -212,11 +257,12 @@ fn make(
     let of_yard = books.iter().find(|b| b.book == app.identity.yard).ok_or_else(none)?;
     let yard_chain = of_yard.end.chain;
     let same_yard = before.filter(|b| b.yard_chain == yard_chain);
+    let same_directory = before.filter(|b| b.directory == directory);
     let yard = match same_yard {
         Some(before) => before.yard.clone(),
         None => {
-            let book = load(db, app.identity.yard)?;
-            Arc::new(Yard::read(&book, &directory.for_book(&book)).map_err(|e| ApiError::internal(&e))?)
+            let book = grown.now(db, of_yard)?;
+            Arc::new(Yard::read(book, &directory.for_book(book)).map_err(|e| ApiError::internal(&e))?)
         }
     };
     let (mut jobs, mut unreadable) = (BTreeMap::new(), vec![]);
@@ -226,11 +272,20 @@ fn make(
             jobs.insert(info.book, kept.clone());
             continue;
         }
-        let book = load(db, info.book)?;
-        match View::read(&book, yard.clone(), &directory.for_book(&book)) {
+        let known = same_directory.and_then(|b| b.jobs.get(&info.book));
+        let grew = match known {
+            Some(old) => JobState::grow(old, db, info, (grown, &directory, &yard))?,
+            None => None,
+        };
+        if let Some(job) = grew {
+            jobs.insert(info.book, Arc::new(job));
+            continue;
+        }
+        let book = grown.now(db, info)?;
+        match View::read(book, yard.clone(), &directory.for_book(book)) {
             Ok(view) => {
                 let (position, chain) = (info.end.position, info.end.chain);
-                jobs.insert(info.book, Arc::new(JobState { position, view, chain }));
+                jobs.insert(info.book, Arc::new(JobState { position, view, chain, grown: None }));
             }
             Err(e) => unreadable.push((info.book, e.to_string())),
         }

@@ -4,8 +4,7 @@ use std::path::PathBuf;
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 
 use bolebook_core::authority::{BookAccess, Directory, may_matter};
-use bolebook_core::book::Book;
-use bolebook_core::exchange::{Cursor, Entry, LogLine};
+use bolebook_core::exchange::Cursor;
 use bolebook_core::ids::{BookId, DeviceId};
 use bolebook_core::quantity::UtcMs;
 use bolebook_db::{Connection, Transaction};
@@ -19,6 +18,7 @@ use crate::erasing;
 use crate::error::ApiError;
 use crate::field::Files;
 use crate::findings::Findings;
+use crate::grown::load;
 use crate::identity::{Identity, IdentityError};
 use crate::limiter::{Limiter, Quota};
 use crate::photos;
@@ -411,20 +411,4 @@ impl Inner {
         let access = Arc::new(BookAccess::read(&book, &directory));
         Ok(Some(YardNow { directory: Arc::new(directory), access }))
     }
-}
-
-/// A book read from the log into memory: for views, never for taking in or handing out.
-///
-/// # Errors
-/// The database's; a damaged line.
-pub fn load(db: &Connection, book: BookId) -> Result<Book, ApiError> {
-    let mut loaded = Book::new(book);
-    for stored in bolebook_log::read(db, book, 0, Page::ALL)? {
-        let line = LogLine::parse_stored(&stored.text).map_err(|e| ApiError::internal(&e))?;
-        match line.into_entry() {
-            Entry::Commit(commit) => loaded.take_stored(commit),
-            Entry::Signature(signed) => loaded.take_signature(signed),
-        }
-    }
-    Ok(loaded)
 }

@@ -36,6 +36,8 @@ struct Followed {
     kept: Kept,
     /// How often a part was looked at again, and not everything.
     parts: usize,
+    /// How often the view grew, and was not read whole.
+    grew: usize,
     codes: BTreeSet<&'static str>,
 }
 
@@ -44,7 +46,7 @@ impl Followed {
         let views = views(w, earlier);
         let all: Vec<&View<'_>> = views.iter().collect();
         let kept = Kept::of(&views[0], &all, &balance(&views[0].yard, &all));
-        Self { views, kept, parts: 0, codes: BTreeSet::new() }
+        Self { views, kept, parts: 0, grew: 0, codes: BTreeSet::new() }
     }
 
     #[track_caller]
@@ -52,7 +54,17 @@ impl Followed {
         let new = views(w, earlier);
         let all: Vec<&View<'_>> = new.iter().collect();
         let balance = balance(&new[0].yard, &all);
-        let touched = Touched::between(&self.views[0], &new[0]);
+        let mut touched = Touched::between(&self.views[0], &new[0]);
+        let devices = w.devices();
+        let before = self.views[0].with_yard(Arc::new(Yard::clone(&new[0].yard)));
+        if let Some((grown, facts)) = before.grown(&w.job, &devices.for_book(&w.job)) {
+            assert!(
+                format!("{grown:?}") == format!("{:?}", new[0]),
+                "after {what} the view grown is another"
+            );
+            touched = Touched::grown(&self.views[0], &grown, &facts);
+            self.grew += 1;
+        }
         self.parts += usize::from(!touched.is_everything());
         self.kept.update(&new[0], &all, &balance, &touched);
         let whole = check_among(&new[0], &all, &balance);
@@ -278,7 +290,7 @@ fn office(w: &mut World, dice: &mut Dice, crew: usize) -> (&'static str, Option<
 
 #[test]
 fn a_part_checked_again_gives_what_the_whole_gives_whatever_happens() {
-    let (mut parts, mut codes) = (0, BTreeSet::new());
+    let (mut parts, mut grew, mut codes) = (0, 0, BTreeSet::new());
     for seed in 1..=8 {
         let (mut w, mut dice, mut made) = (World::new(), Dice::new(seed), Made::default());
         w.fill(0, 900_000);
@@ -298,9 +310,11 @@ fn a_part_checked_again_gives_what_the_whole_gives_whatever_happens() {
             followed.follow(&w, &[], &format!("seed {seed}, step {step}: {said}"));
         }
         parts += followed.parts;
+        grew += followed.grew;
         codes.extend(followed.codes);
     }
     assert!(parts > 350, "{parts} of 480 changes were looked at in part");
+    assert!(grew > 200, "{grew} of 480 changes only added");
     // A test that meets few kinds of finding shows little.
     assert!(codes.contains("tree.may_be_same"), "{codes:?}");
     assert!(codes.len() >= 30, "{} kinds: {codes:?}", codes.len());

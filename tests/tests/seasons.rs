@@ -103,6 +103,23 @@ fn two_books_of_one_season_share_the_labels_limit() {
     assert_eq!(found(&w, &last, "dose.season_limit"), Vec::<String>::new());
 }
 
+/// A label says 'per season' and not what a season is called: a second book of one year under another
+/// name shares the limit, one of the next year does not.
+#[test]
+fn a_second_book_of_one_year_under_another_name_shares_the_labels_limit() {
+    for (days, expected) in [(30, 1), (240, 0)] {
+        let mut w = World::new();
+        w.label = w.confirmed(Label { tree_season_max_ul: Some(Ul(130_000)), ..label() });
+        let trees = treated(&mut w);
+        let last = w.next_season("autumn", &trees);
+        wait(&mut w, days);
+        w.diameter(A, trees[0], 3_000);
+        w.treat(0, trees[0], 7);
+        let all = found(&w, &last, "dose.season_limit");
+        assert_eq!(all.len(), expected, "{days}: {all:?}");
+    }
+}
+
 /// The limit of a label of the product that nobody named: 70 mL in an earlier book and 70 mL here.
 #[test]
 fn a_label_that_nobody_named_limits_two_books_of_one_season() {

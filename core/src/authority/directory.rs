@@ -28,7 +28,7 @@ pub struct Unproven {
 }
 
 /// A yard's devices: the root key, every proven certificate and every revocation in force.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Directory {
     yard: BookId,
     root: PublicKey,
@@ -332,7 +332,7 @@ impl Directory {
             signatures.sort_by_key(|s| std::cmp::Reverse(s.seq));
             let holds = |s: &&&HeadSignature| {
                 let own = book.commit(s.hash).is_some_and(|c| c.actor() == actor && c.seq() == s.seq);
-                own && s.verify(book.id(), key).is_ok()
+                own && book.holds(s, key)
             };
             if let Some(signed) = signatures.iter().find(holds) {
                 ends.insert(actor, signed.seq);

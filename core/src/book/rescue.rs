@@ -157,7 +157,7 @@ impl Book {
     /// instead. Call this before every [`Book::draft`] with an actor that was used before.
     pub fn may_continue(&self, actor: ActorId, key: &crate::signing::PublicKey) -> bool {
         let Some((seq, hash)) = self.ends.get(&actor) else { return true };
-        let signed = self.signatures.get(&(actor, *seq)).into_iter().flatten();
+        let signed = self.signatures.get(&(actor, *seq)).into_iter().flat_map(BTreeMap::keys);
         signed.filter(|s| s.hash == *hash).any(|s| s.verify(self.id, key).is_ok())
     }
 }

@@ -13,8 +13,8 @@ use crate::record::{Body, Kind};
 use crate::view::{CrewDay, View};
 
 impl View<'_> {
-    /// Compares each record's date with the earliest receipt that covers its commit.
-    pub(super) fn find_ahead(&mut self, book: &Book) {
+    /// Compares the date of each of some versions with the earliest receipt that covers its commit.
+    pub(super) fn find_ahead(&mut self, book: &Book, of: &[usize]) {
         let mut arrivals: BTreeMap<ActorId, Vec<(u64, UtcMs)>> = BTreeMap::new();
         for fact in self.facts.in_force(Kind::Receipt) {
             for version in self.facts.current(fact) {
@@ -34,7 +34,7 @@ impl View<'_> {
                 *at = earliest;
             }
         }
-        for (index, version) in self.facts.versions.iter().enumerate() {
+        for (index, version) in of.iter().map(|v| (*v, &self.facts.versions[*v])) {
             // A receipt names the log's own chains: of a rescued commit it says nothing.
             let Some(commit) = book.commits().get(version.carrier.commit) else { continue };
             let arrived = arrivals.get(&commit.actor()).and_then(|of_actor| {
@@ -53,9 +53,9 @@ impl View<'_> {
         }
     }
 
-    /// Compares each record's date with the receipts its writer had seen: a server's clock says how
-    /// late it was by then.
-    pub(super) fn find_backdated(&mut self, book: &Book) {
+    /// Compares the date of each of some versions with the receipts its writer had seen: a server's clock
+    /// says how late it was by then.
+    pub(super) fn find_backdated(&mut self, book: &Book, of: &[usize]) {
         let mut seen: Vec<(UtcMs, Carrier)> = vec![];
         for fact in self.facts.in_force(Kind::Receipt) {
             for version in self.facts.current(fact) {
@@ -65,7 +65,7 @@ impl View<'_> {
             }
         }
         seen.sort_unstable_by(|a, b| b.cmp(a));
-        for (index, version) in self.facts.versions.iter().enumerate() {
+        for (index, version) in of.iter().map(|v| (*v, &self.facts.versions[*v])) {
             if matches!(
                 version.record.kind(),
                 Kind::Receipt | Kind::PhotoReceived | Kind::Rescue | Kind::Certificate
@@ -80,11 +80,12 @@ impl View<'_> {
         }
     }
 
-    /// Finds commits that a device dated earlier than the one of its own before it.
-    pub(super) fn find_set_back(&mut self, book: &Book) {
+    /// Finds commits, among those of some versions, that a device dated earlier than the one of its own
+    /// before it.
+    pub(super) fn find_set_back(&mut self, book: &Book, of: &[usize]) {
         let mut seen = BTreeMap::new();
-        for (index, version) in self.facts.versions.iter().enumerate() {
-            seen.entry(version.carrier.commit).or_insert(index);
+        for index in of {
+            seen.entry(self.facts.versions[*index].carrier.commit).or_insert(*index);
         }
         for (place, index) in seen {
             let Some(commit) = book.commits().get(place) else { continue };

@@ -58,6 +58,15 @@ impl Touched {
         touched
     }
 
+    /// The same of a view that [grew](View::grown) out of another, by what is new in it.
+    pub fn grown(old: &View<'_>, new: &View<'_>, facts: &[usize]) -> Self {
+        let mut touched = Self { everything: yard_differs(&old.yard, &new.yard), ..Self::default() };
+        if !touched.everything {
+            facts.iter().for_each(|fact| touched.note(new, new.fact(*fact)));
+        }
+        touched
+    }
+
     /// Whether everything must be checked again.
     pub fn is_everything(&self) -> bool {
         self.everything
@@ -142,7 +151,8 @@ fn same(old: &Facts, a: &Fact, new: &Facts, b: &Fact) -> bool {
 /// do not: whatever stands on those is found anew at every change.
 fn yard_differs(old: &Yard, new: &Yard) -> bool {
     let mut differs = old.book != new.book;
-    if old.heads == new.heads {
+    // One and the same; two with the same heads may differ by a signature that came since.
+    if std::ptr::eq(old, new) {
         return differs;
     }
     each_pair(&old.facts, &new.facts, |before, after| {

@@ -4,7 +4,7 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use crate::check::Treatment;
 use crate::dosing::advice::tree::MeasuredStem;
-use crate::dosing::advice::{Before, Case, PastTreatment, PastTree};
+use crate::dosing::advice::{Before, Case, PastTreatment};
 use crate::dosing::dose::{StemDose, season_limit_ul};
 use crate::facts::{Fact, Standing, Version};
 use crate::geo::area_m2;
@@ -76,13 +76,15 @@ pub(super) fn limits(
     let products = view.yard.products();
     let given = with_held(view, &before.all, |id| id == case.id);
     let known: Vec<Um> = measured.stems.iter().flatten().copied().collect();
-    let of_past = case.ask.past.into_iter().flat_map(|past| past.of_season(&view.job.season));
+    let days = given.iter().flat_map(|t| t.days(view)).map(|d| d.day).chain([case.today]);
+    let past: Vec<&PastTreatment> =
+        case.ask.past.map_or_else(Vec::new, |past| past.of_season(&view.job.season, days).collect());
     let used = given.iter().flat_map(|t| t.parts.iter().map(|(_, _, a)| a.label));
-    let counting = counting(case, label, &products, used.chain(of_past.filter_map(|t| t.label)));
-    let past = case.ask.past.map_or(0, |past| past_ul(view, &products, case.ask.label, past));
+    let counting = counting(case, label, &products, used.chain(past.iter().filter_map(|t| t.label)));
+    let of_past = past_ul(&products, case.ask.label, &past);
     for (id, counts) in &counting.of_product {
         if let Some(limit) = season_limit_ul(counts, &known) {
-            let used = product_ul(&products, case.ask.label, given.iter()).saturating_add(past);
+            let used = product_ul(&products, case.ask.label, given.iter()).saturating_add(of_past);
             let of = counting.whose("limit per tree and season", case, *id, counts);
             limits.push(Ok(Limit { left_ul: limit.0.saturating_sub(used), of }));
         }
@@ -90,7 +92,7 @@ pub(super) fn limits(
     for ingredient in &label.active_ingredients {
         let Some(limit) = counting.least(ingredient, |a| a.tree_season_max_ug) else { continue };
         let of = format!("The limit of {} per tree and season", ingredient.name);
-        if case.ask.past.is_some_and(|past| past.of_season(&view.job.season).next().is_some()) {
+        if !past.is_empty() {
             // Rare enough that the reckoning is left to a person.
             let text =
                 format!("{of} cannot be reckoned: the tree was treated this season in another job's book.");
@@ -258,11 +260,10 @@ fn product_ul<'t, 'v: 't>(
 }
 
 /// The same of another book of this season.
-fn past_ul(view: &View<'_>, products: &Products, label: LabelId, past: &PastTree) -> i64 {
+fn past_ul(products: &Products, label: LabelId, past: &[&PastTreatment]) -> i64 {
     let may_be =
-        |t: &&PastTreatment| t.label.is_none_or(|theirs| products.same(theirs, label).unwrap_or(true));
-    let of_season = past.of_season(&view.job.season).filter(may_be);
-    of_season.map(|t| t.discharged_ul.0).fold(0, i64::saturating_add)
+        |t: &&&PastTreatment| t.label.is_none_or(|theirs| products.same(theirs, label).unwrap_or(true));
+    past.iter().filter(may_be).map(|t| t.discharged_ul.0).fold(0, i64::saturating_add)
 }
 
 /// What a limit in micrograms leaves, as product of this label, rounded down.

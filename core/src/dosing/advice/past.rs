@@ -83,9 +83,17 @@ impl PastTree {
         self
     }
 
-    /// The treatments of another book of the same season that discharged product.
-    pub(crate) fn of_season<'p>(&'p self, season: &'p str) -> impl Iterator<Item = &'p PastTreatment> + 'p {
-        let same = move |t: &&PastTreatment| t.season.trim().eq_ignore_ascii_case(season.trim());
+    /// The treatments of another book of the same season that discharged product: a season of the same
+    /// name, or the calendar year of any of these days. A label does not say what a season is, and a
+    /// second book of one year under another name must not begin its limit anew.
+    pub(crate) fn of_season<'p>(
+        &'p self,
+        season: &'p str,
+        days: impl IntoIterator<Item = Day>,
+    ) -> impl Iterator<Item = &'p PastTreatment> + 'p {
+        let years: BTreeSet<i32> = days.into_iter().map(|day| day.ymd().0).collect();
+        let named = move |t: &PastTreatment| t.season.trim().eq_ignore_ascii_case(season.trim());
+        let same = move |t: &&PastTreatment| named(t) || years.contains(&t.day.ymd().0);
         self.treatments.iter().filter(|t| t.discharged_ul > Ul(0)).filter(same)
     }
 
