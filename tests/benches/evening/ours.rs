@@ -12,10 +12,10 @@ use bolebook_core::quantity::UtcMs;
 use bolebook_core::record::people::{Certificate, Role};
 use bolebook_core::service::{Health, InvitationFile, TokenAnswer, assertion};
 use bolebook_core::signing::SecretKey;
+use bolebook_db::Connection;
 use bolebook_log::append;
 use bolebook_log::client::Session;
 use bolebook_tests::world::{Who, World, certificate_for, key, root};
-use rusqlite::Connection;
 
 use super::crews::Crew;
 use super::process::Process;
