@@ -142,7 +142,7 @@ fn a_server_restored_from_an_older_backup_erases_again_by_its_note_or_by_whoever
     put(&office, vec![named(1, NAME, 10), named(2, "Another Invented", 10)]);
     drop(server);
     let backup = tempfile::tempdir().unwrap();
-    let file = |folder: &Path| folder.join(bolebook_server::state::DATABASE);
+    let file = |folder: &Path| folder.join(bolebook_server::database::FILE);
     std::fs::copy(file(data.path()), file(backup.path())).unwrap();
     let server = Server::start(data.path());
     let mut office = Client::certified(&server.url, 1, Role::Office);

@@ -73,7 +73,8 @@ impl Cluster {
     }
 
     fn with(durable: bool) -> Self {
-        let mut cluster = Self { durable, ..Self::empty() };
+        let mut cluster = Self::empty();
+        cluster.durable = durable;
         let data = cluster.data();
         run(as_nobody(programs().join("initdb"))
             .args(["--no-sync", "-A", "trust", "-U", "bole", "-E", "UTF8", "--locale=C.UTF-8", "-D"])
