@@ -5,7 +5,7 @@ use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 
 use bolebook_core::authority::{BookAccess, Directory, may_matter};
 use bolebook_core::exchange::Cursor;
-use bolebook_core::ids::{BookId, DeviceId};
+use bolebook_core::ids::DeviceId;
 use bolebook_core::quantity::UtcMs;
 use bolebook_log::{LogError, Page};
 use rusqlite::{Connection, Transaction, TransactionBehavior};
