@@ -3,17 +3,23 @@
 use std::path::Path;
 use std::process::Command;
 
+use bolebook_core::balance::balance;
 use bolebook_core::book::Book;
+use bolebook_core::check::check;
 use bolebook_core::export::{
     ClientTexts, NoNames, application_records_csv, applications_csv, client_package_files, eu_records_csv,
-    package_files, trees_csv, trees_geojson,
+    office_records_csv, package_files, trees_csv, trees_geojson,
 };
+use bolebook_core::ids::Sha256Hash;
 use bolebook_core::view::{View, Yard};
 use bolebook_probe::Everyone;
 use bolebook_report::words::Words;
-use bolebook_report::{Asked, Reader, data_package, report, report_held_to_archive_rules};
+use bolebook_report::{Asked, Reader, data_package, geopackage, report, report_held_to_archive_rules};
 use bolebook_tests::root;
 use bolebook_tests::stand::{job, longleaf, yard};
+
+/// Bytes and digest of each.
+const GOLDEN: [&str; 7] = ["", "", "", "", "", "", ""];
 
 /// Tags that a careless reader or writer trips over.
 const TAGS: [&str; 8] = [
@@ -220,6 +226,32 @@ fn figure(text: &str, label: &str) -> f64 {
     let line =
         text.lines().find(|l| l.trim_start().starts_with(label)).unwrap_or_else(|| panic!("no {label}"));
     line.split_whitespace().last().unwrap().parse().unwrap()
+}
+
+/// What left before exports went out in parts, noted then: the same state gives the same bytes.
+#[test]
+fn golden_exports_that_grow_with_the_job_are_these() {
+    with_view(|view| {
+        let found = check(view, &balance(&view.yard, &[view]));
+        assert!(found.len() > 10, "{}", found.len());
+        let all = [
+            ("trees.csv", trees_csv(view, &found).unwrap().into_bytes()),
+            ("applications.csv", applications_csv(view, &found, &NoNames).unwrap().into_bytes()),
+            ("trees.geojson", trees_geojson(view, &found).unwrap().into_bytes()),
+            (
+                "application-records.csv",
+                application_records_csv(view, &found, &NoNames, |_, _| true).unwrap().into_bytes(),
+            ),
+            ("application-records-eu.csv", eu_records_csv(view, &found, |_, _| true).unwrap().into_bytes()),
+            ("application-records-office.csv", office_records_csv(view, |_, _| true).unwrap().into_bytes()),
+            ("trees.gpkg", geopackage(view, &found).unwrap()),
+        ];
+        let digests: Vec<String> = all
+            .iter()
+            .map(|(name, bytes)| format!("{name} {} {}", bytes.len(), Sha256Hash::of(bytes)))
+            .collect();
+        assert_eq!(digests, GOLDEN);
+    });
 }
 
 /// qpdf finds nothing wrong, Poppler reads the text, and its sums are those of the tables.

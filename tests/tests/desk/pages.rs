@@ -35,7 +35,7 @@ pub fn busy() -> World {
 }
 
 /// Every address in a page, without what follows a `#`.
-fn hrefs(page: &str) -> BTreeSet<String> {
+pub fn hrefs(page: &str) -> BTreeSet<String> {
     let of = |name: &str| {
         page.split(&format!(" {name}=\""))
             .skip(1)
@@ -48,7 +48,7 @@ fn hrefs(page: &str) -> BTreeSet<String> {
 }
 
 /// What no page may hold.
-fn strict(path: &str, page: &Answer) {
+pub fn strict(path: &str, page: &Answer) {
     let text = &page.text;
     let lower = text.to_lowercase();
     for bad in [
