@@ -235,6 +235,38 @@ fn a_geopackage_holds_every_tree_and_is_the_same_at_the_same_state() {
 }
 
 #[test]
+fn a_long_day_comes_in_pages_and_whole_for_who_prints_it_with_the_sum_of_the_whole_day() {
+    let mut world = World::new();
+    world.fill(0, 1_100_000);
+    for n in 0..105 {
+        let tree = world.tree(Who::Crew(0), &format!("L-{n:03}"));
+        world.diameter(Who::Crew(0), tree, 1_000);
+        world.treat(0, tree, 1);
+        world.write(Who::Crew(0), Note { about: Some(tree), text: format!("noted {n:03}") });
+    }
+    let site = Site::new(&mut world, true);
+    let mut browser = site.browser();
+    let sheet = format!("/jobs/{}/days/{}/2026-06-01", world.job.id(), world.crews[0]);
+    let treated = |page: &Answer| -> Vec<String> {
+        let table = page.text.split("id=\"treated\"").nth(1).unwrap().split("</table>").next().unwrap();
+        let rows = table.split("<tr>").filter(|row| row.contains("scope=\"row\"><a"));
+        rows.map(|row| row.split("<bdi>").nth(1).unwrap().split('<').next().unwrap().to_owned()).collect()
+    };
+    let (first, second) = (browser.page(&sheet), browser.page(&format!("{sheet}?page=2")));
+    assert!(first.text.contains("href=\"") && first.text.contains("page=2") && first.bytes.len() < 200_000);
+    let whole = browser.page(&format!("{sheet}?rows=all"));
+    assert_eq!((treated(&first).len(), treated(&second).len(), treated(&whole).len()), (100, 5, 105));
+    assert_eq!([treated(&first), treated(&second)].concat(), treated(&whole));
+    for page in [&first, &second, &whole, &browser.page(&format!("{sheet}?page=999"))] {
+        assert!(
+            page.text.contains("Treated: 105") && page.text.contains("1,050.0 mL")
+                || page.text.contains("1050.0 mL")
+        );
+        assert!(page.text.contains("5 more: what is about a tree"), "the notes, of which 100 are shown");
+    }
+}
+
+#[test]
 fn application_records_name_what_they_lack() {
     let mut world = busy();
     let site = Site::new(&mut world, true);
