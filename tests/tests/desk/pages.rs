@@ -5,7 +5,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use bolebook_core::quantity::UtcMs;
 use bolebook_core::record::stand::{Block, Corner};
 use bolebook_core::record::work::Note;
-use bolebook_tests::world::{HOUR, Who, World};
+use bolebook_tests::world::{HOUR, MORNING, Who, World};
 
 use crate::site::{Answer, Browser, Site};
 
@@ -239,6 +239,8 @@ fn a_long_day_comes_in_pages_and_whole_for_who_prints_it_with_the_sum_of_the_who
     let mut world = World::new();
     world.fill(0, 1_100_000);
     for n in 0..105 {
+        // Many stems stand under way at once: a crew's day has no room for them one after the other.
+        world.now = UtcMs(MORNING.0 + n * 4 * 60_000);
         let tree = world.tree(Who::Crew(0), &format!("L-{n:03}"));
         world.diameter(Who::Crew(0), tree, 1_000);
         world.treat(0, tree, 1);
