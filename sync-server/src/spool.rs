@@ -181,7 +181,9 @@ impl std::fmt::Write for Spool {
 /// What was made last of each job under each name: its digest for as long as the state stands, the file
 /// itself only while someone reads it.
 #[derive(Debug, Default)]
-pub struct Spools(Mutex<BTreeMap<(BookId, String), Arc<Mutex<Option<Kept>>>>>);
+pub struct Spools(Mutex<BTreeMap<(BookId, String), Place>>);
+
+type Place = Arc<Mutex<Option<Kept>>>;
 
 #[derive(Debug)]
 struct Kept {
@@ -195,7 +197,7 @@ fn lock<T>(mutex: &Mutex<T>) -> MutexGuard<'_, T> {
 }
 
 impl Spools {
-    fn place(&self, book: BookId, name: &str) -> Arc<Mutex<Option<Kept>>> {
+    fn place(&self, book: BookId, name: &str) -> Place {
         lock(&self.0).entry((book, name.to_owned())).or_default().clone()
     }
 

@@ -97,7 +97,7 @@ impl Export {
             let (findings, names) = (check::check_among(view, &all, balance), FromRegister(register));
             let from = Sources { view, findings: &findings, names: &names, rates: rates.as_ref() };
             match (&self.folder, &self.what) {
-                (Some(folder), _) => self.into_folder(folder, &from, balance),
+                (Some(folder), _) => self.write_into(folder, &from, balance),
                 (None, Some(name)) => {
                     let text = self.as_text(name, &from, balance)?;
                     Ok(Answer::line(text.trim_end()).with("name", name.clone()).with("text", text))
@@ -107,7 +107,7 @@ impl Export {
         })
     }
 
-    fn into_folder(
+    fn write_into(
         &self,
         folder: &Path,
         from: &Sources<'_, FromRegister<'_>>,
