@@ -141,6 +141,8 @@ fn main() {
     world.now = UtcMs(world.now.0 + DAY_MS);
     work(&mut world, trees..trees + A_DAY);
     site.take(&world);
+    // The night is over, and with it the session.
+    let mut browser = site.browser();
     let (_, after, _) = timed(&mut browser, &format!("{job}/findings"));
     println!(
         "the findings after {A_DAY} trees more: {after:.0} ms worked, {:.2} of the first time",

@@ -2,6 +2,8 @@
 //! written to the disk as the server and the command do, against writing the same bytes durably; and by how
 //! much the process grows meanwhile, in parts and whole. Times are the best of three. Timings belong here,
 //! never into tests.
+//!
+//! Run with `MALLOC_MMAP_THRESHOLD_=65536` (glibc): else what was freed before is used again and no growth shows.
 
 #![allow(
     clippy::print_stdout,
