@@ -21,6 +21,7 @@ use crate::grown::load;
 use crate::identity::{Identity, IdentityError};
 use crate::limiter::{Limiter, Quota};
 use crate::snapshot::Snapshots;
+use crate::spool::Spools;
 use crate::uploads::{self, Turns};
 use crate::{photos, store};
 
@@ -164,6 +165,8 @@ pub struct Inner {
     pub web: Files,
     /// The books as they were last read.
     pub snapshots: Snapshots,
+    /// Large files being sent.
+    pub spools: Spools,
     /// The office desk.
     pub desk: DeskState,
     clock: Clock,
@@ -257,6 +260,7 @@ impl App {
             findings: Findings::default(),
             web,
             snapshots: Snapshots::default(),
+            spools: Spools::default(),
             desk: DeskState::default(),
             clock,
             writer: Mutex::new(writer),
