@@ -7,7 +7,7 @@ use std::cell::Cell;
 
 /// Most places tried for one text. A note full of commas must not hold up a screen; the text is
 /// then shown in English.
-const MOST_STEPS: u32 = 50_000;
+const MOST_STEPS: u32 = 200_000;
 /// How deep forms may lie in one another: a phone's stack is small.
 const DEEPEST: u8 = 24;
 
@@ -106,6 +106,8 @@ impl Sentences {
                 _ => {}
             }
         }
+        // What leaves the least open comes first: nothing can fit better than what has no hole.
+        sentences.forms.sort_by_key(|form| form.english.len());
         sentences
     }
 
@@ -121,17 +123,18 @@ impl Sentences {
     fn best(&self, text: &str, place: Place<'_>) -> Option<(usize, String)> {
         let mut best = None;
         for form in &self.forms {
+            if matches!(best, Some((0, _))) {
+                break;
+            }
             let fits = match form.kind {
                 '=' => true,
                 '~' => place.part,
                 '+' => place.part && place.joins,
                 _ => place.joins,
             };
-            let ends = match form.english.last() {
-                Some(('"', words)) => text.ends_with(words.as_str()),
-                _ => true,
-            };
-            if fits && ends && (form.only.is_empty() || form.only == place.hole) {
+            let begins = !matches!(form.english.first(), Some(('"', w)) if !text.starts_with(w.as_str()));
+            let ends = !matches!(form.english.last(), Some(('"', w)) if !text.ends_with(w.as_str()));
+            if fits && begins && ends && (form.only.is_empty() || form.only == place.hole) {
                 self.fit(form, place, text, 0, &mut vec![], &mut best);
             }
         }
