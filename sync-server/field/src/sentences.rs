@@ -113,6 +113,10 @@ impl Sentences {
 
     /// A text of the core's in this language; `None` when the table has no form for all of it.
     pub fn say(&self, english: &str) -> Option<String> {
+        // A row of figures is nobody's language.
+        if !english.contains(char::is_alphabetic) {
+            return Some(english.to_owned());
+        }
         self.steps.set(MOST_STEPS);
         let whole = Place { part: false, joins: true, hole: "", deep: 0 };
         let found = self.best(english, whole);
