@@ -442,11 +442,7 @@ impl<'y> View<'y> {
         let kind = fact.kind;
         let about = match kind {
             Kind::Photo => self.facts.fact_of(named).and_then(|f| {
-                if f.kind == Kind::Tree {
-                    Some(f.id)
-                } else {
-                    tree_named(&self.facts.shown(f).record.body)
-                }
+                if f.kind == Kind::Tree { Some(f.id) } else { tree_named(&self.facts.shown(f).record.body) }
             }),
             _ => Some(named),
         };

@@ -58,7 +58,10 @@ impl Followed {
         let devices = w.devices();
         let before = self.views[0].with_yard(Arc::new(Yard::clone(&new[0].yard)));
         if let Some((grown, facts)) = before.grown(&w.job, &devices.for_book(&w.job)) {
-            assert!(format!("{grown:?}") == format!("{:?}", new[0]), "after {what} the view grown is another");
+            assert!(
+                format!("{grown:?}") == format!("{:?}", new[0]),
+                "after {what} the view grown is another"
+            );
             touched = Touched::grown(&self.views[0], &grown, &facts);
             self.grew += 1;
         }

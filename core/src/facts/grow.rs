@@ -75,7 +75,8 @@ impl Facts {
                 let standing = standing(&record, author, holds[position], role);
                 let (spot, op) = (book.spot(carrier), commit.start_op() + index as u64);
                 let (fact, superseded) = (usize::MAX, false);
-                let version = Version { record, carrier, spot, op, author, role, crew, standing, fact, superseded };
+                let version =
+                    Version { record, carrier, spot, op, author, role, crew, standing, fact, superseded };
                 new.push((version, commit.hash()));
             }
         }

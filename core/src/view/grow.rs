@@ -60,10 +60,11 @@ impl View<'_> {
     /// Whether nothing that stood waits for any of the new facts, and none of them joins trees.
     fn only_adds(&self, facts: &Facts, grown: &Grown) -> bool {
         let new: BTreeSet<RecordId> = grown.new_facts.iter().map(|f| facts.facts[*f].id).collect();
-        let mut waiting = self.facts.in_force(Kind::Join).flat_map(|f| match &self.facts.shown(f).record.body {
-            Body::Join(join) => join.joined.iter().copied().chain([join.keep]).collect(),
-            _ => vec![],
-        });
+        let mut waiting =
+            self.facts.in_force(Kind::Join).flat_map(|f| match &self.facts.shown(f).record.body {
+                Body::Join(join) => join.joined.iter().copied().chain([join.keep]).collect(),
+                _ => vec![],
+            });
         let joins = grown.new_facts.iter().any(|f| facts.facts[*f].kind == Kind::Join);
         !joins && !self.looked_for.iter().any(|id| new.contains(id)) && !waiting.any(|id| new.contains(&id))
     }
@@ -119,11 +120,8 @@ impl View<'_> {
             let carrier = self.facts.versions[*version].carrier;
             book.commits().get(carrier.commit).is_some_and(|c| actors.contains(&c.actor()))
         };
-        let mut again: Vec<usize> = if actors.is_empty() {
-            vec![]
-        } else {
-            (0..self.facts.versions.len()).filter(of).collect()
-        };
+        let mut again: Vec<usize> =
+            if actors.is_empty() { vec![] } else { (0..self.facts.versions.len()).filter(of).collect() };
         again.extend(new);
         again.sort_unstable();
         again.dedup();

@@ -3,7 +3,11 @@
 //!
 //! `cargo xtask bench`. Timings belong here, never into tests. INVENTED: NOT FOR USE.
 
-#![allow(clippy::print_stdout, clippy::disallowed_methods, reason = "it measures, and prints what it measured")]
+#![allow(
+    clippy::print_stdout,
+    clippy::disallowed_methods,
+    reason = "it measures, and prints what it measured"
+)]
 
 mod crews;
 mod ours;
@@ -42,6 +46,9 @@ pub struct Measured {
 fn main() {
     let world = crews::morning();
     let all: Vec<crews::Crew> = (0..crews::CREWS).map(|n| crews::crew(&world, n)).collect();
+    let texts: Vec<&str> = all.iter().flat_map(|c| c.day.iter().flatten()).map(|(_, t)| t.as_str()).collect();
+    let packed = zstd::encode_all(texts.join("\n").as_bytes(), 9).expect("packed");
+    println!("{} records, {} bytes alone as zstd (level 9)", texts.len(), packed.len());
     for how in [Evening::InTurns, Evening::AtOnce] {
         let m = ours::evening(&world, &all, how);
         println!("{how:?}: {m:?}");

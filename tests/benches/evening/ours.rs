@@ -63,7 +63,8 @@ impl<'a> Way<'a> {
         let form = format!(
             "grant_type=client_credentials&client_assertion_type={kind}&client_assertion={word}&certificate={text}"
         );
-        let request = builder("POST", "/v1/token").header("content-type", "application/x-www-form-urlencoded");
+        let request =
+            builder("POST", "/v1/token").header("content-type", "application/x-www-form-urlencoded");
         let answer = ask(&agent, request.body(form.into_bytes()).expect("a request"));
         let said = String::from_utf8_lossy(&answer.bytes).into_owned();
         assert_eq!(answer.status, 200, "{said}");
@@ -125,7 +126,8 @@ fn start(data: &Path, world: &World) -> Process {
     let file = InvitationFile { code: code.into(), root: root().public(), invitation };
     let path = data.join("invitation.json");
     std::fs::write(&path, serde_json::to_string(&file).expect("a file")).expect("written");
-    let init = Command::new(program()).args(["init", "--data"]).arg(data).arg("--invitation").arg(&path).output();
+    let init =
+        Command::new(program()).args(["init", "--data"]).arg(data).arg("--invitation").arg(&path).output();
     let init = init.expect("cargo build --release --package bolebook-server comes first");
     assert!(init.status.success(), "{}", String::from_utf8_lossy(&init.stderr));
     let mut command = match std::env::var_os("BOLEBOOK_BENCH_UNDER") {
@@ -184,11 +186,16 @@ pub fn evening(world: &World, crews: &[Crew], how: Evening) -> Measured {
             // Twice: what came after a crew's own exchange reaches it with the second.
             for _ in 0..2 {
                 let parts = std::thread::scope(|scope| {
-                    let running: Vec<_> = devices.iter_mut().map(|(way, db)| scope.spawn(move || {
-                        let mut used = [0; 3];
-                        way.exchange(db, &books, &mut used);
-                        used
-                    })).collect();
+                    let running: Vec<_> = devices
+                        .iter_mut()
+                        .map(|(way, db)| {
+                            scope.spawn(move || {
+                                let mut used = [0; 3];
+                                way.exchange(db, &books, &mut used);
+                                used
+                            })
+                        })
+                        .collect();
                     running.into_iter().map(|r| r.join().expect("a crew")).collect::<Vec<_>>()
                 });
                 parts.iter().for_each(|part| used.iter_mut().zip(part).for_each(|(sum, n)| *sum += n));

@@ -35,7 +35,7 @@ pub fn advice(advice: &Advice) -> Vec<String> {
     let mut said: Vec<String> = cautions.flat_map(|c| [c.text.clone(), c.source.clone()]).collect();
     said.extend(advice.reading.clone());
     said.extend(advice.handling.iter().map(|line| (*line).to_owned()));
-    for plan in &advice.plan {
+    if let Some(plan) = &advice.plan {
         said.push(plan.charges.note.clone());
         for scale in [Scale::Cm, Scale::In] {
             said.push(format!("{}.", plan.layout.instruction_in(scale)));
