@@ -43,7 +43,7 @@ fn media(name: &str) -> Option<&'static str> {
         "css" => "text/css; charset=utf-8",
         "wasm" => "application/wasm",
         "webmanifest" => "application/manifest+json",
-        "ftl" => "text/plain; charset=utf-8",
+        "ftl" | "txt" => "text/plain; charset=utf-8",
         "svg" => "image/svg+xml",
         "png" => "image/png",
         _ => return None,

@@ -1,12 +1,16 @@
 //! Every file a job can be exported as, by name: the same for the desk and the API.
 
+use std::sync::Arc;
+
+use axum::http::header;
+use axum::response::{IntoResponse as _, Response};
 use bolebook_core::export::BillingRates;
 use bolebook_core::facts::{Fact, Version};
 use bolebook_core::finding::Finding;
 use bolebook_core::ids::Sha256Hash;
-use bolebook_report::files::{self, REPORT, Sources};
+use bolebook_report::files::{self, IN_PARTS, PACKAGE, REPORT, Sources};
 use bolebook_report::words::Words;
-use bolebook_report::{Asked, GPKG, PDF, Reader, XLSX, ZIP, report};
+use bolebook_report::{Asked, GPKG, PDF, Reader, XLSX, ZIP, report, write_geopackage};
 
 pub use bolebook_report::files::FILES;
 
@@ -14,6 +18,7 @@ use crate::error::ApiError;
 use crate::findings::{EXPORTS, export, media_type};
 use crate::photos::thumbnail;
 use crate::snapshot::{JobState, Snapshot};
+use crate::spool::{Draft, Spool, Spooled};
 use crate::state::Inner;
 
 /// What an export may turn on beside the state.
@@ -42,7 +47,33 @@ impl Choices {
     }
 }
 
-/// One export of a job: its media type and its bytes.
+/// What an export is sent as.
+pub enum Content {
+    /// Made whole, in memory.
+    Bytes(Vec<u8>),
+    /// On the disk, to be sent in parts.
+    File(Arc<Spooled>),
+}
+
+impl Content {
+    /// The SHA-256 of its bytes.
+    pub fn digest(&self) -> Sha256Hash {
+        match self {
+            Self::Bytes(bytes) => Sha256Hash::of(bytes),
+            Self::File(file) => file.digest(),
+        }
+    }
+
+    /// An answer that holds it.
+    pub fn answer(self, media: &'static str) -> Response {
+        match self {
+            Self::Bytes(bytes) => ([(header::CONTENT_TYPE, media)], bytes).into_response(),
+            Self::File(file) => file.answer(media),
+        }
+    }
+}
+
+/// One export of a job: its media type and its content.
 ///
 /// # Errors
 /// 404 for an export there is not; 409 for a billing basis without rates.
@@ -52,23 +83,36 @@ pub fn file(
     job: &JobState,
     name: &str,
     choices: &Choices,
-) -> Result<(&'static str, Vec<u8>), ApiError> {
-    if EXPORTS.contains(&name) {
-        return Ok((media_type(name), export(snapshot, job, name)?.as_bytes().to_vec()));
-    }
-    if name == REPORT {
-        return Ok((PDF, whole_report(app, snapshot, job, choices.words)?));
-    }
+) -> Result<(&'static str, Content), ApiError> {
     let (findings, rates) = (snapshot.findings(job), choices.rates.as_ref());
     let from = Sources { view: &job.view, findings: &findings, names: &snapshot.names, rates };
+    if IN_PARTS.contains(&name) {
+        let made = || Spool::of(app, |out| files::write_text(out, name, &from).map(|_| ()));
+        let file = app.spools.file(snapshot, job.view.book, name, made)?;
+        return Ok((media_type(name), Content::File(file)));
+    }
+    if name == PACKAGE {
+        let made = || {
+            let draft = Draft::new(app)?;
+            write_geopackage(&job.view, &findings, draft.path())?;
+            Spooled::taken(draft)
+        };
+        return Ok((GPKG, Content::File(app.spools.file(snapshot, job.view.book, name, made)?)));
+    }
+    if EXPORTS.contains(&name) {
+        let text = export(snapshot, job, name)?;
+        return Ok((media_type(name), Content::Bytes(text.as_bytes().to_vec())));
+    }
+    if name == REPORT {
+        return Ok((PDF, Content::Bytes(whole_report(app, snapshot, job, choices.words)?)));
+    }
     if let Some(bytes) = files::file(name, &from)? {
         let media = match name.rsplit_once('.').map(|(_, ending)| ending) {
             Some("zip") => ZIP,
             Some("xlsx") => XLSX,
-            Some("gpkg") => GPKG,
             _ => media_type(name),
         };
-        return Ok((media, bytes));
+        return Ok((media, Content::Bytes(bytes)));
     }
     if FILES.iter().any(|(known, _)| *known == name) {
         return Err(ApiError::new(
@@ -98,7 +142,7 @@ pub fn report_for(
     reader: Reader,
     takes: &dyn Fn(&Fact, &Version) -> bool,
 ) -> Result<Vec<u8>, ApiError> {
-    let findings: std::sync::Arc<Vec<Finding>> = snapshot.findings(job);
+    let findings: Arc<Vec<Finding>> = snapshot.findings(job);
     // A photo that cannot be read is left out; the report says how many it shows of how many.
     let photos = |hash: Sha256Hash, media: &str| {
         thumbnail::is_made_of(media).then(|| thumbnail::of(app, hash).ok()).flatten()

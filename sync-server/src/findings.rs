@@ -6,10 +6,9 @@
 use std::collections::{BTreeMap, BTreeSet};
 use std::sync::{Arc, Mutex, PoisonError};
 
-use bolebook_core::export::{
-    applications_csv, balance_json, findings_json, summary_json, trees_csv, trees_geojson,
-};
+use bolebook_core::export::{balance_json, findings_json, summary_json};
 use bolebook_core::ids::BookId;
+use bolebook_report::files::IN_PARTS;
 use tokio::sync::{Notify, watch};
 
 use crate::error::ApiError;
@@ -92,20 +91,17 @@ pub fn of_job(app: &Inner, book: BookId) -> Result<(Arc<Snapshot>, Arc<JobState>
     Ok((snapshot, job))
 }
 
-/// One of the [`EXPORTS`] of a job.
+/// One of the [`EXPORTS`] of a job that are made whole; the others go out [in parts](crate::files).
 ///
 /// # Errors
-/// 404 for a job or an export there is not.
+/// 404 for an export there is not.
 pub fn export(snapshot: &Snapshot, job: &JobState, name: &str) -> Result<Arc<String>, ApiError> {
     let view = &job.view;
     let name = EXPORTS
         .into_iter()
-        .find(|n| *n == name)
+        .find(|n| *n == name && !IN_PARTS.contains(n))
         .ok_or_else(|| ApiError::not_found(format!("no such export; there are {}", EXPORTS.join(", "))))?;
     snapshot.text(view.book, name, || match name {
-        "trees.csv" => trees_csv(view, &snapshot.findings(job)),
-        "applications.csv" => applications_csv(view, &snapshot.findings(job), &snapshot.names),
-        "trees.geojson" => trees_geojson(view, &snapshot.findings(job)),
         "findings.json" => findings_json(view, &snapshot.findings(job)),
         "balance.json" => balance_json(view, snapshot.balance()),
         _ => summary_json(view, &snapshot.findings(job), snapshot.balance()),

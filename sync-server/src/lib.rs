@@ -33,6 +33,7 @@ pub mod receipt;
 pub mod relay;
 pub mod router;
 pub mod snapshot;
+pub mod spool;
 pub mod state;
 pub mod store;
 pub mod tables;

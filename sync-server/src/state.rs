@@ -23,6 +23,7 @@ use crate::identity::{Identity, IdentityError};
 use crate::limiter::{Limiter, Quota};
 use crate::photos;
 use crate::snapshot::Snapshots;
+use crate::spool::Spools;
 use crate::uploads::{self, Turns};
 
 /// Tells the time: the system's, or a test's.
@@ -171,6 +172,8 @@ pub struct Inner {
     pub web: Files,
     /// The books as they were last read.
     pub snapshots: Snapshots,
+    /// Large files being sent.
+    pub spools: Spools,
     /// The office desk.
     pub desk: DeskState,
     clock: Clock,
@@ -264,6 +267,7 @@ impl App {
             findings: Findings::default(),
             web,
             snapshots: Snapshots::default(),
+            spools: Spools::default(),
             desk: DeskState::default(),
             clock,
             database: Database::new(place, writer),

@@ -1,31 +1,32 @@
-//! Exports that are files of another program, as this server makes them; what they hold is made by
-//! `bolebook-report`, which the command line has too.
+//! Exports for the client, as this server makes them, in parts; what else is a file of another program is made
+//! by `bolebook-report`, which the command line has too.
 
-use bolebook_core::export::{Violations, application_records_csv};
-use bolebook_core::facts::{Fact, Version};
+use std::fmt::Write;
+
+use bolebook_core::export::{ExportError, Violations};
+use bolebook_core::facts::Version;
 use bolebook_core::quantity::decimal;
 use bolebook_report::ReportError;
+use serde_json::{Value, json};
 
 use crate::error::ApiError;
 use crate::snapshot::{JobState, Snapshot};
 
 pub use bolebook_report::read_csv;
 
-/// Application records with the elements of 40 CFR 171.303, of the versions taken.
-///
-/// # Errors
-/// An internal error when they cannot be written.
-pub fn application_records(
-    snapshot: &Snapshot,
-    job: &JobState,
-    takes: impl Fn(&Fact, &Version) -> bool,
-) -> Result<String, ApiError> {
-    let findings = snapshot.findings(job);
-    application_records_csv(&job.view, &findings, &snapshot.names, takes).map_err(|e| ApiError::internal(&e))
-}
-
 impl From<ReportError> for ApiError {
     fn from(error: ReportError) -> Self {
+        match error {
+            // A full disk is said as such.
+            ReportError::File(disk) => disk.into(),
+            ReportError::Geopackage(disk) => disk.into(),
+            other => Self::internal(&other),
+        }
+    }
+}
+
+impl From<ExportError> for ApiError {
+    fn from(error: ExportError) -> Self {
         Self::internal(&error)
     }
 }
@@ -33,21 +34,24 @@ impl From<ReportError> for ApiError {
 /// Trees treated, as GeoJSON (RFC 7946), of the versions taken: for the client.
 ///
 /// # Errors
-/// An internal error when it cannot be written.
-pub fn treated_geojson(
+/// [`ExportError`] when it cannot be written.
+pub fn write_treated_geojson(
+    out: &mut dyn Write,
     snapshot: &Snapshot,
     job: &JobState,
     takes: impl Fn(&Version) -> bool,
-) -> Result<String, ApiError> {
+) -> Result<(), ExportError> {
     let view = &job.view;
     let violations = Violations::of(view, &snapshot.findings(job));
-    let mut features = vec![];
+    let about = json!({ "book": view.book, "title": view.title, "state": view.state_digest(), "job_heads": view.heads, "yard_heads": view.yard.heads });
+    write!(out, "{{\"bolebook\":{about},\"features\":[")?;
+    let mut first = true;
     for (id, tree) in &view.trees {
         let done: Vec<_> = view.applications(tree).filter(|(_, v, _)| takes(v)).collect();
         let Some(position) = view.tree(*id).and_then(|t| t.position).filter(|_| !done.is_empty()) else {
             continue;
         };
-        let raw = |v: i64, scale: i64, places: u32| -> serde_json::Value {
+        let raw = |v: i64, scale: i64, places: u32| -> Value {
             serde_json::from_str(&decimal(v, scale, places)).unwrap_or_default()
         };
         let days: Vec<String> =
@@ -57,13 +61,14 @@ pub fn treated_geojson(
             done.iter().flat_map(|(fact, v, _)| violations.of_application(fact, v)).collect();
         broken.sort_unstable();
         broken.dedup();
-        features.push(serde_json::json!({
+        let feature = json!({
             "type": "Feature", "id": id,
             "geometry": { "type": "Point", "coordinates": [raw(position.lon_ndeg, 1_000_000_000, 7), raw(position.lat_ndeg, 1_000_000_000, 7)] },
             "properties": { "tag": view.tag(*id), "species": view.tree(*id).and_then(|t| t.species.clone()), "days": days, "put_in_ml": raw(volume, 1_000, 3), "violations": broken },
-        }));
+        });
+        write!(out, "{}{feature}", if first { "" } else { "," })?;
+        first = false;
     }
-    let about = serde_json::json!({ "book": view.book, "title": view.title, "state": view.state_digest(), "job_heads": view.heads, "yard_heads": view.yard.heads });
-    let all = serde_json::json!({ "type": "FeatureCollection", "bolebook": about, "features": features });
-    serde_json::to_string(&all).map(|t| t + "\n").map_err(|e| ApiError::internal(&e))
+    out.write_str("],\"type\":\"FeatureCollection\"}\n")?;
+    Ok(())
 }

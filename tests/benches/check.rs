@@ -13,7 +13,7 @@ use std::time::Instant;
 use bolebook_core::balance::balance;
 use bolebook_core::book::Book;
 use bolebook_core::check::kept::{Kept, Touched};
-use bolebook_core::check::rules::{ABOUT_TREES, Case, WHOLE};
+use bolebook_core::check::rules::{ABOUT_DAYS, ABOUT_TREES, Case, WHOLE};
 use bolebook_core::check::work::Work;
 use bolebook_core::check::{check, same_tree};
 use bolebook_core::ids::Sha256Hash;
@@ -53,7 +53,7 @@ fn main() {
         if trees == 100_000 {
             let work = best("    work laid out", || Work::of(&view));
             let case = Case { view: &view, work: &work, only: None, facts: None };
-            for rule in ABOUT_TREES {
+            for rule in ABOUT_TREES.iter().chain(ABOUT_DAYS) {
                 best(&format!("    {}", rule.name), || {
                     let mut found = vec![];
                     (rule.check)(&case, &mut found);

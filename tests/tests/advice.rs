@@ -26,6 +26,9 @@ use bolebook_core::record::work::{Application, NotTreated, NotTreatedReason};
 use bolebook_tests::world::{MORNING, Who, World, day, label};
 use proptest::prelude::*;
 
+#[path = "support/spoken.rs"]
+mod spoken;
+
 /// A contractor with a filled kit and one ash of 30 cm, located by a crew, ready to be treated.
 struct Ready {
     world: World,
@@ -93,7 +96,11 @@ impl Ready {
     fn advise(&self, change: impl FnOnce(&mut AdviceRequest<'static>)) -> Advice {
         let mut ask = self.ask();
         change(&mut ask);
-        self.world.look(|view, _, findings| advise(view, &AdviceRequest { findings, ..ask.clone() }))
+        let advice =
+            self.world.look(|view, _, findings| advise(view, &AdviceRequest { findings, ..ask.clone() }));
+        // Whatever a test plants, a crew reads it in its own language.
+        spoken::in_each_language(spoken::advice(&advice));
+        advice
     }
 
     /// The codes that stop, when the world was changed.

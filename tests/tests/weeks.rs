@@ -12,6 +12,9 @@ use bolebook_tests::week::faults::{AFTERWARDS, FAULTS};
 use bolebook_tests::week::{DAYS, bad, normal};
 use bolebook_tests::world::{CREWS, Who, World};
 
+#[path = "support/spoken.rs"]
+mod spoken;
+
 const SEEDS: [u64; 3] = [1, 2, 3];
 
 fn found(w: &World) -> Vec<Finding> {
@@ -57,14 +60,17 @@ fn what_is_laid_out_for_all_rules_is_what_the_books_say_of_each_application() {
     assert!(unlisted > 0, "the struck tree's application hangs in the air");
 }
 
-/// Advice on a phone goes by the rules about trees alone: they find all that names a tree.
+/// Advice on a phone goes by the rules about trees alone: they find all that names a tree, but notes, which
+/// advice passes over.
 #[test]
 fn the_rules_about_trees_find_everything_that_names_one() {
     let (mut about_trees, mut whole) = (0, 0);
     for w in SEEDS.into_iter().flat_map(|seed| [bad(seed), normal(seed)]) {
         w.look(|view, _, findings| {
-            let names_a_tree =
-                |f: &&Finding| f.tree.is_some() || f.records.iter().any(|r| view.trees.contains_key(r));
+            let names_a_tree = |f: &&Finding| {
+                let named = f.tree.is_some() || f.records.iter().any(|r| view.trees.contains_key(r));
+                named && f.severity != Severity::Note
+            };
             let few = check_trees(view);
             let of_all: Vec<&Finding> = findings.iter().filter(names_a_tree).collect();
             assert_eq!(few.iter().filter(names_a_tree).collect::<Vec<_>>(), of_all);
@@ -73,6 +79,19 @@ fn the_rules_about_trees_find_everything_that_names_one() {
         });
     }
     assert!(about_trees > 0 && whole > 0, "{about_trees} and {whole}");
+}
+
+/// What the app's screens show of a finding is its message and what to do, and where its rule comes from.
+#[test]
+fn every_finding_of_a_normal_and_a_bad_week_is_said_in_each_language() {
+    // Its reader's error is said in English whole.
+    let unreadable = |f: &Finding| f.message.contains("cannot be read");
+    let mut all = vec![];
+    for w in SEEDS.into_iter().flat_map(|seed| [bad(seed), normal(seed)]) {
+        all.extend(found(&w).into_iter().filter(|f| !unreadable(f)));
+    }
+    assert!(all.len() > 200, "{} findings", all.len());
+    spoken::in_each_language(all.iter().flat_map(|f| [format!("{} {}", f.message, f.next), f.source.into()]));
 }
 
 #[test]

@@ -1,20 +1,19 @@
 //! `export`: what leaves Bolebook. Every export names the state of the books it shows.
 
+use std::fs::File;
+use std::io::Write as _;
 use std::path::{Path, PathBuf};
 
 use bolebook_core::balance::Balance;
 use bolebook_core::check;
-use bolebook_core::export::{
-    BillingRates, Names, applications_csv, balance_json, findings_json, summary_json, trees_csv,
-    trees_geojson,
-};
+use bolebook_core::export::{BillingRates, Names, balance_json, findings_json, summary_json};
 use bolebook_core::finding::Finding;
 use bolebook_core::ids::{ClientId, PersonId};
 use bolebook_core::service::RegisterEntry;
 use bolebook_core::view::View;
-use bolebook_report::files::{FILES, REPORT, Sources, file};
+use bolebook_report::files::{FILES, IN_PARTS, PACKAGE, REPORT, Sources, file, write_text};
 use bolebook_report::words::Words;
-use bolebook_report::{Asked, Reader, ReportError};
+use bolebook_report::{Asked, Reader, ReportError, write_geopackage};
 
 use crate::app::{App, Need};
 use crate::error::CliError;
@@ -89,36 +88,75 @@ impl Export {
                 hint: format!("name a folder to write it into: bolebook export FOLDER --what {name}"),
             });
         }
-        let (files, state, provisional) = app.read_all(Need::Job, |desk, views, balance| {
+        app.read_all(Need::Job, |desk, views, balance| {
             let Some(view) = views.first() else {
                 return Err(CliError::Unexpected("no job was read".into()));
             };
             let register: &[RegisterEntry] = if self.no_names { &[] } else { &desk.register };
-            let provisional = view.crew_days.iter().filter(|d| !view.signed_off.contains_key(d)).count();
             let all: Vec<&View<'_>> = views.iter().collect();
-            let files = self.files(view, &all, balance, &FromRegister(register), rates.as_ref())?;
-            Ok((files, view.state_digest(), provisional))
-        })?;
-        let Some(folder) = &self.folder else {
-            let [(name, bytes)] = &files[..] else {
-                return Err(CliError::Unexpected("not one export".into()));
-            };
-            let text = String::from_utf8_lossy(bytes).into_owned();
-            return Ok(Answer::line(text.trim_end()).with("name", *name).with("text", text.clone()));
-        };
+            let (findings, names) = (check::check_among(view, &all, balance), FromRegister(register));
+            let from = Sources { view, findings: &findings, names: &names, rates: rates.as_ref() };
+            match (&self.folder, &self.what) {
+                (Some(folder), _) => self.write_into(folder, &from, balance),
+                (None, Some(name)) => {
+                    let text = self.as_text(name, &from, balance)?;
+                    Ok(Answer::line(text.trim_end()).with("name", name.clone()).with("text", text))
+                }
+                (None, None) => Err(CliError::Unexpected("not one export".into())),
+            }
+        })
+    }
+
+    fn write_into(
+        &self,
+        folder: &Path,
+        from: &Sources<'_, FromRegister<'_>>,
+        balance: &Balance,
+    ) -> Result<Answer, CliError> {
+        let (view, state) = (from.view, from.view.state_digest());
         let mut answer = Answer::default().with("state", state.to_string());
         let mut written = vec![];
-        for (name, bytes) in &files {
+        for name in all_names().filter(|name| self.what.as_deref().is_none_or(|what| what == *name)) {
             let path = folder.join(name);
-            write_whole(&path, bytes)?;
-            answer.say(path.display().to_string());
-            written.push(serde_json::json!({ "name": name, "path": path, "bytes": bytes.len() }));
+            let bytes = if IN_PARTS.contains(&name) {
+                Some(write_beside(&path, |part| in_parts(part, name, from))?)
+            } else if name == PACKAGE {
+                let package = |part: &Path| write_geopackage(view, from.findings, part).map_err(unexpected);
+                Some(write_beside(&path, package)?)
+            } else {
+                // The billing basis is nothing without rates.
+                match self.file(name, from, balance).map_err(unexpected)? {
+                    Some(bytes) => Some(write_whole(&path, &bytes).map(|()| bytes.len() as u64)?),
+                    None => None,
+                }
+            };
+            if let Some(bytes) = bytes {
+                answer.say(path.display().to_string());
+                written.push(serde_json::json!({ "name": name, "path": path, "bytes": bytes }));
+            }
         }
         answer.say(format!("State {state}"));
+        let provisional = view.crew_days.iter().filter(|d| !view.signed_off.contains_key(d)).count();
         if provisional > 0 {
             answer.say(format!("Provisional: {provisional} crew-days are not signed off"));
         }
         Ok(answer.with("files", written).with("provisional_days", provisional))
+    }
+
+    /// One export for the terminal: a text, which is made whole.
+    fn as_text(
+        &self,
+        name: &str,
+        from: &Sources<'_, FromRegister<'_>>,
+        balance: &Balance,
+    ) -> Result<String, CliError> {
+        if IN_PARTS.contains(&name) {
+            let mut text = String::new();
+            write_text(&mut text, name, from).map_err(unexpected)?;
+            return Ok(text);
+        }
+        let bytes = self.file(name, from, balance).map_err(unexpected)?.unwrap_or_default();
+        Ok(String::from_utf8_lossy(&bytes).into_owned())
     }
 
     /// The rates of the file named; none without one.
@@ -141,25 +179,6 @@ impl Export {
         Ok(Some(rates))
     }
 
-    fn files(
-        &self,
-        view: &View<'_>,
-        all: &[&View<'_>],
-        balance: &Balance,
-        names: &FromRegister<'_>,
-        rates: Option<&BillingRates>,
-    ) -> Result<Vec<(&'static str, Vec<u8>)>, CliError> {
-        let findings = check::check_among(view, all, balance);
-        let from = Sources { view, findings: &findings, names, rates };
-        let mut made = vec![];
-        for name in all_names().filter(|name| self.what.as_deref().is_none_or(|what| what == *name)) {
-            let bytes = self.file(name, &from, balance).map_err(|e| CliError::Unexpected(e.to_string()))?;
-            // The billing basis is nothing without rates.
-            made.extend(bytes.map(|bytes| (name, bytes)));
-        }
-        Ok(made)
-    }
-
     fn file(
         &self,
         name: &str,
@@ -168,9 +187,6 @@ impl Export {
     ) -> Result<Option<Vec<u8>>, ReportError> {
         let Sources { view, findings, names, .. } = *from;
         let text = match name {
-            "trees.csv" => trees_csv(view, findings),
-            "applications.csv" => applications_csv(view, findings, names),
-            "trees.geojson" => trees_geojson(view, findings),
             "findings.json" => findings_json(view, findings),
             "balance.json" => balance_json(view, balance),
             "summary.json" => summary_json(view, findings, balance),
@@ -192,18 +208,68 @@ impl Export {
     }
 }
 
+fn unexpected(error: ReportError) -> CliError {
+    CliError::Unexpected(error.to_string())
+}
+
+/// A text on its way into a file, which remembers what the disk said.
+struct Onto(std::io::BufWriter<File>, Option<std::io::Error>);
+
+impl std::fmt::Write for Onto {
+    fn write_str(&mut self, text: &str) -> std::fmt::Result {
+        self.0.write_all(text.as_bytes()).map_err(|error| {
+            self.1 = Some(error);
+            std::fmt::Error
+        })
+    }
+}
+
+/// Writes an export that grows with the job, holding little of it in memory.
+fn in_parts(path: &Path, name: &str, from: &Sources<'_, FromRegister<'_>>) -> Result<(), CliError> {
+    let failed = |e: std::io::Error| writing(path, &e);
+    let mut onto = Onto(std::io::BufWriter::new(File::create(path).map_err(failed)?), None);
+    let done = write_text(&mut onto, name, from);
+    match (done, onto.1.take()) {
+        (_, Some(disk)) => Err(failed(disk)),
+        (Err(error), None) => Err(unexpected(error)),
+        (Ok(_), None) => onto.0.flush().map_err(failed),
+    }
+}
+
+fn writing(path: &Path, why: &std::io::Error) -> CliError {
+    CliError::File { doing: "writing", path: path.to_owned(), why: why.to_string() }
+}
+
 /// Writes a file beside its place and renames it, so that it is whole or not there.
 ///
 /// # Errors
 /// [`CliError::File`].
 pub fn write_whole(path: &Path, text: impl AsRef<[u8]>) -> Result<(), CliError> {
-    let failed =
-        |e: std::io::Error| CliError::File { doing: "writing", path: path.to_owned(), why: e.to_string() };
+    write_beside(path, |part| std::fs::write(part, text).map_err(|e| writing(path, &e))).map(|_| ())
+}
+
+/// The same with a file that `write` makes; says how many bytes it has.
+fn write_beside(path: &Path, write: impl FnOnce(&Path) -> Result<(), CliError>) -> Result<u64, CliError> {
+    let failed = |e: std::io::Error| writing(path, &e);
     if let Some(folder) = path.parent().filter(|f| !f.as_os_str().is_empty()) {
         std::fs::create_dir_all(folder).map_err(failed)?;
     }
     let mut beside = path.as_os_str().to_owned();
     beside.push(".part");
-    std::fs::write(&beside, text).map_err(failed)?;
-    std::fs::rename(&beside, path).map_err(failed)
+    let beside = PathBuf::from(beside);
+    // What a run that was cut off left there is not added to.
+    match std::fs::remove_file(&beside) {
+        Err(e) if e.kind() != std::io::ErrorKind::NotFound => return Err(failed(e)),
+        _ => {}
+    }
+    let made = write(&beside).and_then(|()| {
+        let bytes = std::fs::metadata(&beside).map_err(failed)?.len();
+        std::fs::rename(&beside, path).map_err(failed)?;
+        Ok(bytes)
+    });
+    if made.is_err() {
+        // Half a file is nobody's; that it cannot be removed is not the error to tell.
+        let _ = std::fs::remove_file(&beside);
+    }
+    made
 }

@@ -100,16 +100,17 @@ fn disagree(
         );
         (Code::DiameterShrunk, message)
     } else {
-        let guess = looks_like(thin.diameter_um, thick.diameter_um);
-        let message = format!(
-            "Tree {}, stem {stem}: diameters from {} to {} cm differ by {} mm, more than the {} mm two readings may{}.",
-            view.tag(id),
-            thin.diameter_um.cm(),
-            thick.diameter_um.cm(),
-            gap.mm(),
-            Um(tolerance).mm(),
-            guess.map(|g| format!(": {}", g.question().trim_end_matches('?'))).unwrap_or_default(),
-        );
+        let (tag, gap, may) = (view.tag(id), gap.mm(), Um(tolerance).mm());
+        let (least, most) = (thin.diameter_um.cm(), thick.diameter_um.cm());
+        let message = match looks_like(thin.diameter_um, thick.diameter_um) {
+            None => format!(
+                "Tree {tag}, stem {stem}: diameters from {least} to {most} cm differ by {gap} mm, more than the {may} mm two readings may."
+            ),
+            Some(like) => format!(
+                "Tree {tag}, stem {stem}: diameters from {least} to {most} cm differ by {gap} mm, more than the {may} mm two readings may: {}.",
+                like.question().trim_end_matches('?')
+            ),
+        };
         (Code::DiametersDisagree, message)
     };
     let records = readings.iter().map(|(v, _)| v.id()).collect();

@@ -65,8 +65,11 @@ fn of_fact(view: &View<'_>, facts: &Facts, fact: &Fact, findings: &mut Vec<Findi
         }
         let kind = label_of(fact.kind);
         let tree = crate::view::tree_named(&version.record.body).map(|t| view.stays(t));
-        let of = tree.map(|t| format!(" of tree {}", view.tag(t))).unwrap_or_default();
-        let message = format!("The {kind}{of} cannot be so: {}.", wrong.join("; "));
+        let wrong = wrong.join("; ");
+        let message = match tree {
+            Some(tree) => format!("The {kind} of tree {} cannot be so: {wrong}.", view.tag(tree)),
+            None => format!("The {kind} cannot be so: {wrong}."),
+        };
         let id = version.id();
         let finding = Finding::new(Code::Implausible, &[&id.to_string()], message, vec![id]);
         findings.push(Finding { tree, ..finding.on(view.crew_day(version)) });

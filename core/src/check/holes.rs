@@ -39,16 +39,16 @@ pub fn check(view: &View<'_>, work: &Work<'_>, findings: &mut Vec<Finding>) {
     }
 }
 
-fn wrong(holes: &[Hole], say: impl Fn(&Hole) -> Option<String>) -> Vec<String> {
+fn wrong(holes: &[Hole], say: impl Fn(&Hole, usize) -> Option<String>) -> Vec<String> {
     let numbered = holes.iter().zip(1usize..);
-    numbered.filter_map(|(hole, number)| say(hole).map(|text| format!("hole {number} {text}"))).collect()
+    numbered.filter_map(|(hole, number)| say(hole, number)).collect()
 }
 
 fn places(tag: &str, label: &Label, done: &Done<'_>, findings: &mut Vec<Finding>) {
     let rules = &label.holes;
-    let depths = wrong(&done.body.holes, |h| {
+    let depths = wrong(&done.body.holes, |h, n| {
         let fits = rules.depth_min_um <= h.depth_um && h.depth_um <= rules.depth_max_um;
-        (!fits).then(|| format!("is {} mm deep", h.depth_um.mm()))
+        (!fits).then(|| format!("hole {n} is {} mm deep", h.depth_um.mm()))
     });
     if !depths.is_empty() {
         let message = format!(
@@ -60,8 +60,9 @@ fn places(tag: &str, label: &Label, done: &Done<'_>, findings: &mut Vec<Finding>
         findings.push(done.find(Code::HoleDepth, message));
     }
     let (low, high) = (rules.band_low_um.0 - BY_HAND_UM, rules.band_high_um.0.saturating_add(BY_HAND_UM));
-    let heights = wrong(&done.body.holes, |h| {
-        (h.height_um.0 < low || h.height_um.0 > high).then(|| format!("is at {} cm", h.height_um.cm()))
+    let heights = wrong(&done.body.holes, |h, n| {
+        let outside = h.height_um.0 < low || h.height_um.0 > high;
+        outside.then(|| format!("hole {n} is at {} cm", h.height_um.cm()))
     });
     if !heights.is_empty() {
         let message = format!(
@@ -76,9 +77,9 @@ fn places(tag: &str, label: &Label, done: &Done<'_>, findings: &mut Vec<Finding>
 
 fn charges(tag: &str, label: &Label, done: &Done<'_>, findings: &mut Vec<Finding>) {
     let most = label.charges.most_per_hole_ul.0.saturating_mul(label.charges.per_hole.clamp(1, 1_000));
-    let over = wrong(&done.body.holes, |h| {
+    let over = wrong(&done.body.holes, |h, n| {
         let discharged = h.discharged_ul();
-        (discharged.0 > most).then(|| format!("took {} mL", discharged.ml_exact()))
+        (discharged.0 > most).then(|| format!("hole {n} took {} mL", discharged.ml_exact()))
     });
     if !over.is_empty() {
         let message =
@@ -99,19 +100,21 @@ fn held(view: &View<'_>, label: &Label, done: &Done<'_>, findings: &mut Vec<Find
     let in_product = |charge: Ul| label.mix.as_ref().map_or(charge, |mix| mix.product_in(charge));
     let Some(largest) = containers.map(|c| in_product(c.charge_ul)).max() else { return };
     let most = largest.0.saturating_mul(label.charges.per_hole.clamp(1, 1_000));
-    let over = wrong(&done.body.holes, |h| {
+    let over = wrong(&done.body.holes, |h, n| {
         let discharged = h.discharged_ul();
-        (discharged.0 > most.saturating_add(most / 10)).then(|| format!("took {} mL", discharged.ml_exact()))
+        let over = discharged.0 > most.saturating_add(most / 10);
+        over.then(|| format!("hole {n} took {} mL", discharged.ml_exact()))
     });
     if over.is_empty() {
         return;
     }
-    let of_mix = if label.mix.is_some() { " of product, mixed as the label says" } else { "" };
-    let message = format!(
-        "Tree {tag}: {}; the kit's containers hold {} mL{of_mix} for one hole.",
-        joined(&over),
-        Ul(most).ml_exact()
-    );
+    let (over, most) = (joined(&over), Ul(most).ml_exact());
+    let message = match label.mix {
+        None => format!("Tree {tag}: {over}; the kit's containers hold {most} mL for one hole."),
+        Some(_) => format!(
+            "Tree {tag}: {over}; the kit's containers hold {most} mL of product, mixed as the label says for one hole."
+        ),
+    };
     findings.push(done.find(Code::HoleOverContainer, message));
 }
 
@@ -135,9 +138,9 @@ fn early(tag: &str, label: &Label, done: &Done<'_>, findings: &mut Vec<Finding>)
     let Some(hold_s) = label.charges.hold_after_s.filter(|s| *s > 0) else { return };
     let since = |at: i64| at.saturating_sub(done.body.started_at.0);
     let soon = |ms: i64| ms > 0 && ms < hold_s.saturating_mul(1_000);
-    let mut early = wrong(&done.body.holes, |h| {
+    let mut early = wrong(&done.body.holes, |h, n| {
         let ms = since(h.removed_at?.0);
-        soon(ms).then(|| format!("was off after {} s", ms / 1_000))
+        soon(ms).then(|| format!("hole {n} was off after {} s", ms / 1_000))
     });
     let whole = since(done.body.ended_at.0);
     if early.is_empty() && soon(whole) {
@@ -175,7 +178,7 @@ fn not_off(tag: &str, done: &Done<'_>, findings: &mut Vec<Finding>) {
     if holes.iter().all(|h| h.removed_at.is_none()) {
         return;
     }
-    let on = wrong(holes, |h| h.removed_at.is_none().then(|| "is not logged as off".to_owned()));
+    let on = wrong(holes, |h, n| h.removed_at.is_none().then(|| format!("hole {n} is not logged as off")));
     if !on.is_empty() {
         let message = format!("Tree {tag}: the container of {}.", joined(&on));
         findings.push(done.find(Code::ContainerNotOff, message));

@@ -42,11 +42,13 @@ pub fn check(view: &View<'_>, work: &Work<'_>, findings: &mut Vec<Finding>) {
         if matches!(by, Licensed::Yes) || matches!(under, Some(Licensed::Yes)) {
             continue;
         }
-        let who =
-            if under.is_some() { "neither the applicator nor the supervisor" } else { "the applicator" };
-        let why = under.unwrap_or(by).why_not();
-        let not = if under.is_some() { "is" } else { "is not" };
-        let message = format!("Tree {}: {who} {not} certified on {}: {why}.", done.called(), day.day);
+        let (tag, on, why) = (done.called(), day.day, under.unwrap_or(by).why_not());
+        let message = match under {
+            Some(_) => {
+                format!("Tree {tag}: neither the applicator nor the supervisor is certified on {on}: {why}.")
+            }
+            None => format!("Tree {tag}: the applicator is not certified on {on}: {why}."),
+        };
         findings.push(done.find(Code::LicenceMissing, message));
     }
 }

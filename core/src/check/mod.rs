@@ -36,7 +36,7 @@ pub mod work;
 use std::collections::BTreeMap;
 
 use crate::balance::Balance;
-use crate::check::rules::{ABOUT_TREES, Case, WHOLE};
+use crate::check::rules::{ABOUT_DAYS, ABOUT_TREES, Case, WHOLE};
 use crate::check::work::Work;
 use crate::facts::{Fact, Version};
 use crate::finding::{Code, Finding, Ruled, State, resolve};
@@ -63,6 +63,7 @@ pub fn check_among(view: &View<'_>, all: &[&View<'_>], balance: &Balance) -> Vec
         if !all.is_empty() {
             crate::seasons::check_missing(view, all, findings);
         }
+        ABOUT_DAYS.iter().for_each(|rule| (rule.check)(case, findings));
         WHOLE.iter().for_each(|rule| (rule.check)(case, balance, findings));
         // Last, for it looks at what the others found.
         let past_stops = signed::among(view, findings.iter());

@@ -27,12 +27,15 @@ pub fn check(view: &View<'_>, findings: &mut Vec<Finding>) {
             if held.contains(&photo.sha256) || waited < LONGEST_WAIT_MS {
                 continue;
             }
-            let caption = photo.caption.as_deref().map(|c| format!(" '{c}'")).unwrap_or_default();
-            let message = format!(
-                "The photo{caption} was logged and its record arrived {}, but {} hours later no server had its bytes.",
-                view.local_time(*arrived),
-                LONGEST_WAIT_MS / 3_600_000,
-            );
+            let (at, hours) = (view.local_time(*arrived), LONGEST_WAIT_MS / 3_600_000);
+            let message = match &photo.caption {
+                None => format!(
+                    "The photo was logged and its record arrived {at}, but {hours} hours later no server had its bytes."
+                ),
+                Some(caption) => format!(
+                    "The photo '{caption}' was logged and its record arrived {at}, but {hours} hours later no server had its bytes."
+                ),
+            };
             let subjects = [version.id().to_string(), photo.sha256.to_string()];
             let subjects = [subjects[0].as_str(), subjects[1].as_str()];
             let mut finding = Finding::new(Code::PhotoNotReceived, &subjects, message, vec![version.id()])

@@ -35,13 +35,12 @@ fn in_book(view: &View<'_>, facts: &Facts, findings: &mut Vec<Finding>) {
             Some(Contest::AmendedAndStruck) => Code::AmendedAndStruck,
             Some(Contest::SameId) | None => continue,
         };
-        let what = if code == Code::AmendedTwoWays { "amended in two ways" } else { "amended and struck" };
         let shown = facts.shown(fact);
-        let message = format!(
-            "The {} {} was {what}, apart from each other.",
-            label_of(fact.kind),
-            subject(view, shown)
-        );
+        let what = subject(view, fact.kind, shown);
+        let message = match code {
+            Code::AmendedTwoWays => format!("The {what} was amended in two ways, apart from each other."),
+            _ => format!("The {what} was amended and struck, apart from each other."),
+        };
         let records = facts.current(fact).map(|v| v.id()).collect();
         let days: Vec<_> = facts.current(fact).filter_map(|v| view.crew_day(v)).collect();
         let mut finding = Finding::new(code, &[&fact.id.to_string()], message, records).on(days);
@@ -75,9 +74,11 @@ fn in_book(view: &View<'_>, facts: &Facts, findings: &mut Vec<Finding>) {
                 (Code::Proposal, "it changes what the office had struck")
             }
         };
-        let effect = if code == Code::Proposal { "is shown as a proposal" } else { "is held" };
-        let kind = version.record.kind();
-        let message = format!("The {} {} {effect}: {why}.", label_of(kind), subject(view, version));
+        let what = subject(view, version.record.kind(), version);
+        let message = match code {
+            Code::Proposal => format!("The {what} is shown as a proposal: {why}."),
+            _ => format!("The {what} is held: {why}."),
+        };
         let mut finding = Finding::new(code, &[&version.id().to_string()], message, vec![version.id()])
             .on(view.crew_day(version));
         finding.tree = tree_named(&version.record.body).map(|t| view.stays(t));
@@ -106,11 +107,8 @@ fn late(view: &View<'_>, findings: &mut Vec<Finding>) {
         {
             continue;
         }
-        let message = format!(
-            "The {} {} arrived after its day was signed off.",
-            label_of(version.record.kind()),
-            subject(view, version)
-        );
+        let what = subject(view, version.record.kind(), version);
+        let message = format!("The {what} arrived after its day was signed off.");
         let mut finding = Finding::new(
             Code::AfterSignOff,
             &[&version.id().to_string(), &sign_off.to_string()],
@@ -127,14 +125,14 @@ fn late(view: &View<'_>, findings: &mut Vec<Finding>) {
 fn changed(view: &View<'_>, findings: &mut Vec<Finding>) {
     for (change, fact, sign_off, day) in &view.changed {
         let version = &view.facts.versions[*change];
-        let what = if version.record.kind() == Kind::Strike { "struck" } else { "amended" };
         let Some(of) = view.facts.fact_of(*fact) else { continue };
-        let message = format!(
-            "The {} {} of {} was {what} by the office after its day was signed off.",
-            label_of(of.kind),
-            subject(view, view.facts.shown(of)),
-            day.day
-        );
+        let (what, day_of) = (subject(view, of.kind, view.facts.shown(of)), day.day);
+        let message = match version.record.kind() {
+            Kind::Strike => {
+                format!("The {what} of {day_of} was struck by the office after its day was signed off.")
+            }
+            _ => format!("The {what} of {day_of} was amended by the office after its day was signed off."),
+        };
         let subjects = [fact.to_string(), version.id().to_string(), sign_off.to_string()];
         let subjects: Vec<&str> = subjects.iter().map(String::as_str).collect();
         let records = vec![*fact, version.id(), *sign_off];
@@ -149,9 +147,10 @@ pub fn label_of(kind: Kind) -> String {
     kind.name().replace('_', " ")
 }
 
-fn subject(view: &View<'_>, version: &crate::facts::Version) -> String {
+fn subject(view: &View<'_>, kind: Kind, version: &crate::facts::Version) -> String {
+    let kind = label_of(kind);
     match tree_named(&version.record.body) {
-        Some(tree) if version.record.kind() != Kind::Photo => format!("of tree {}", view.tag(tree)),
-        _ => version.id().to_string(),
+        Some(tree) if version.record.kind() != Kind::Photo => format!("{kind} of tree {}", view.tag(tree)),
+        _ => format!("{kind} {}", version.id()),
     }
 }

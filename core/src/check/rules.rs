@@ -90,7 +90,7 @@ macro_rules! rules {
 
 use Reach::{Day, Fact, Kept, Lists, Tree, TreeOrDay};
 
-/// The rules that may find something about a tree.
+/// The rules that may find something about a tree, graver than a note.
 pub const ABOUT_TREES: &[Rule] = rules! {
     "record", Lists, |c, f| record::check(c.view, f);
     "entry", Fact, entry::check;
@@ -105,24 +105,29 @@ pub const ABOUT_TREES: &[Rule] = rules! {
     "season", Tree, |c, f| season::check(c.view, c.work, f);
     "suits", Tree, |c, f| suits::check(c.view, c.work, f);
     "holes", Tree, |c, f| holes::check(c.view, c.work, f);
-    "bits", Kept(Gathering::Bits), |c, f| holes::bits(c.view, c.work, f);
     "conditions", TreeOrDay(&[Code::NotAssessed]), |c, f| conditions::check(c.view, c.work, f);
     "lot", Tree, |c, f| lot::check(c.view, c.work, f);
     "photo", Lists, |c, f| photo::check(c.view, f);
     "licence", Tree, |c, f| licence::check(c.view, c.work, f);
-    "law", Day, |c, f| law::check(c.view, c.work, f);
-    "job", Day, |c, f| job::check(c.view, c.work, f);
     "incidents", Lists, |c, f| job::incidents(c.view, f);
-    "fit", Kept(Gathering::FirstUses), |c, f| kit::fit(c.view, c.work, f);
     "kit", TreeOrDay(&[Code::GaugeStuck]), |c, f| kit::check(c.work, f);
     "place", TreeOrDay(&[Code::OffTrack]), place::check;
     "times", TreeOrDay(&[Code::AfterClosing]), |c, f| times::check(c.view, c.work, f);
-    "closings", Lists, |c, f| times::closings(c.view, f);
-    "overlap", Kept(Gathering::Stays), |c, f| times::overlap(c.view, c.work, f);
     "clocks", Lists, |c, f| times::clocks(c.view, f);
-    "pace", Day, |c, f| crew::pace(c.view, c.work, f);
     "two_people", Kept(Gathering::Hands), |c, f| crew::two_people(c.view, f);
     "photos", Kept(Gathering::Pictures), |c, f| crew::photos(c.view, f);
+};
+
+/// The rules about crews' days, kits and peers. What they find names no tree, or only in a note: advice
+/// does without them, and so does a phone.
+pub const ABOUT_DAYS: &[Rule] = rules! {
+    "bits", Kept(Gathering::Bits), |c, f| holes::bits(c.view, c.work, f);
+    "law", Day, |c, f| law::check(c.view, c.work, f);
+    "job", Day, |c, f| job::check(c.view, c.work, f);
+    "fit", Kept(Gathering::FirstUses), |c, f| kit::fit(c.view, c.work, f);
+    "closings", Lists, |c, f| times::closings(c.view, f);
+    "overlap", Kept(Gathering::Stays), |c, f| times::overlap(c.view, c.work, f);
+    "pace", Day, |c, f| crew::pace(c.view, c.work, f);
     "readings", Day, crew::readings;
     "uptake", Kept(Gathering::Visits), |c, f| uptake::check(c.view, c.work, f);
 };

@@ -139,14 +139,16 @@ fn season(
         over = broken.into_iter().chain(over).min();
     }
     let Some((limit, other)) = over else { return };
-    let whose =
-        other.map_or_else(String::new, |id| format!(" (label {}, in force for the same product)", Named(id)));
-    let message = format!(
-        "Tree {}: {} mL discharged this season, over the label's limit of {} mL per tree and season{whose}.",
-        treated.called(),
-        Ul(discharged).ml(),
-        limit.ml()
-    );
+    let (tag, used, limit) = (treated.called(), Ul(discharged).ml(), limit.ml());
+    let message = match other {
+        None => format!(
+            "Tree {tag}: {used} mL discharged this season, over the label's limit of {limit} mL per tree and season."
+        ),
+        Some(label) => format!(
+            "Tree {tag}: {used} mL discharged this season, over the label's limit of {limit} mL per tree and season (label {}, in force for the same product).",
+            Named(label)
+        ),
+    };
     let records = treatments.iter().flat_map(|t| t.records()).collect();
     let subjects = [treated.id.to_string(), application.label.to_string()];
     findings.push(

@@ -53,13 +53,11 @@ pub fn among<'f>(view: &View<'_>, findings: impl Iterator<Item = &'f Finding>) -
         }
         let n: usize = codes.values().map(BTreeSet::len).sum();
         let listed: Vec<String> = codes.iter().map(|(code, of)| format!("{} {code}", of.len())).collect();
-        let message = format!(
-            "Crew {} on {}: the day was signed off past {n} {} not settled: {}.",
-            Named(day.crew),
-            day.day,
-            if n == 1 { "stop" } else { "stops" },
-            listed.join(", ")
-        );
+        let (crew, on, listed) = (Named(day.crew), day.day, listed.join(", "));
+        let message = match n {
+            1 => format!("Crew {crew} on {on}: the day was signed off past 1 stop not settled: {listed}."),
+            _ => format!("Crew {crew} on {on}: the day was signed off past {n} stops not settled: {listed}."),
+        };
         let id = version.id();
         let found = Finding::new(Code::SignedPastStop, &[&id.to_string()], message, vec![id]);
         past_stops.push(found.on([day]));

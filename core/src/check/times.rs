@@ -196,14 +196,15 @@ pub(crate) fn at_once<'s>(
     for ((day, crew), of) in pairs {
         let trees = of.iter().map(|(s, _)| view.tag(s.tree)).collect::<Vec<_>>();
         let tags = trees.iter().map(String::as_str).collect();
-        let what = if is_kit { format!("Kit {}", Named(thing)) } else { format!("Person {thing}") };
-        let message = format!(
-            "{what} was with crew {} and crew {} at once on {}, at {}.",
-            Named(crew),
-            Named(day.crew),
-            day.day,
-            crate::check::work::listed(&tags)
-        );
+        let (one, two, on) = (Named(crew), Named(day.crew), day.day);
+        let at = crate::check::work::listed(&tags);
+        let message = match is_kit {
+            true => {
+                let kit = Named(thing);
+                format!("Kit {kit} was with crew {one} and crew {two} at once on {on}, at {at}.")
+            }
+            false => format!("Person {thing} was with crew {one} and crew {two} at once on {on}, at {at}."),
+        };
         let subjects = [thing.to_string(), day.crew.to_string(), crew.to_string(), day.day.to_string()];
         let subjects: Vec<&str> = subjects.iter().map(String::as_str).collect();
         let records = of.iter().flat_map(|(s, other)| [s.version, *other]).collect();
@@ -255,11 +256,11 @@ pub fn clocks(view: &View<'_>, findings: &mut Vec<Finding>) {
         }
     }
     for ((device, day), (worst, records)) in off {
-        let message = format!(
-            "Device {device}: on {day} its clock was {} {} the server's.",
-            lasting(worst.saturating_abs()),
-            if worst > 0 { "ahead of" } else { "behind" }
-        );
+        let by = lasting(worst.saturating_abs());
+        let message = match worst > 0 {
+            true => format!("Device {device}: on {day} its clock was {by} ahead of the server's."),
+            false => format!("Device {device}: on {day} its clock was {by} behind the server's."),
+        };
         let subjects = [device.to_string(), day.to_string()];
         let found = Finding::new(Code::ClockOff, &[&subjects[0], &subjects[1]], message, records);
         findings.push(found.on(view.crew_of(device).map(|crew| CrewDay { crew, day })));

@@ -46,15 +46,14 @@ pub fn unknown(view: &View<'_>, findings: &mut Vec<Finding>) {
         let fact = view.fact(*index);
         let version = view.facts.shown(fact);
         let Some(tree) = tree_named(&version.record.body) else { continue };
-        let volume = match &version.record.body {
-            Body::Application(a) => format!(" ({} mL discharged)", a.discharged_ul().ml()),
-            _ => String::new(),
+        let (kind, id) = (label_of(fact.kind), fact.id);
+        let message = match &version.record.body {
+            Body::Application(a) => format!(
+                "The {kind} ({} mL discharged) {id} is about tree {tree}, which no record in force lists.",
+                a.discharged_ul().ml()
+            ),
+            _ => format!("The {kind} {id} is about tree {tree}, which no record in force lists."),
         };
-        let message = format!(
-            "The {}{volume} {} is about tree {tree}, which no record in force lists.",
-            label_of(fact.kind),
-            fact.id
-        );
         findings.push(
             Finding::new(Code::UnknownTree, &[&fact.id.to_string()], message, vec![version.id(), tree])
                 .on(view.crew_day(version)),

@@ -80,14 +80,18 @@ fn idle(
         return;
     }
     let last = view.crew_days.iter().filter(|d| d.crew == row.crew && d.day < row.day).max();
-    let since = last.map_or_else(|| "ever".to_owned(), |d| format!("since {}", d.day));
+    let how = match (unexplained.low > 0, last) {
+        (true, None) => "drawn but not accounted for ever".to_owned(),
+        (true, Some(d)) => format!("drawn but not accounted for since {}", d.day),
+        (false, None) => "accounted for but not drawn ever".to_owned(),
+        (false, Some(d)) => format!("accounted for but not drawn since {}", d.day),
+    };
     let message = format!(
-        "Crew {}, kits measured on {}, a day without work, lot {}: {} mL {} {since}.",
+        "Crew {}, kits measured on {}, a day without work, lot {}: {} mL {how}.",
         Named(row.crew),
         row.day,
         Named(row.lot),
         unexplained.ml(),
-        if unexplained.low > 0 { "drawn but not accounted for" } else { "accounted for but not drawn" },
     );
     let subjects = [row.crew.to_string(), row.day.to_string(), row.lot.to_string()];
     let subjects: Vec<&str> = subjects.iter().map(String::as_str).collect();

@@ -209,10 +209,11 @@ impl<'v, K: Ord> Together<'v, K> {
 pub fn listed(tags: &BTreeSet<&str>) -> String {
     const SHOWN: usize = 5;
     let shown: Vec<&str> = tags.iter().copied().take(SHOWN).collect();
-    let noun = if tags.len() == 1 { "tree" } else { "trees" };
+    let shown = shown.join(", ");
     match tags.len() {
-        n if n > SHOWN => format!("{noun} {} and {} more", shown.join(", "), n - SHOWN),
-        _ => format!("{noun} {}", shown.join(", ")),
+        1 => format!("tree {shown}"),
+        n if n > SHOWN => format!("trees {shown} and {} more", n - SHOWN),
+        _ => format!("trees {shown}"),
     }
 }
 

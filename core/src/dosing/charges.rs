@@ -181,8 +181,11 @@ pub fn choose_within(
         if count >= MOST_CHARGES {
             return Err(ChargeError::TooMany(MOST_CHARGES));
         }
-        let unit = if count == 1 { "charge gives" } else { "charges give" };
-        let below = format!("{count} {unit} {} mL, which", Ul(sum).ml_exact());
+        let sum = Ul(sum).ml_exact();
+        let below = match count {
+            1 => format!("1 charge gives {sum} mL, which"),
+            _ => format!("{count} charges give {sum} mL, which"),
+        };
         return Err(ChargeError::NoneInRange { min, max, below });
     };
     let (total, charges_ul) =
@@ -424,14 +427,6 @@ fn note(dose: &StemDose, fills: &[Fill], total: Ul, smallest: Ul) -> String {
 /// `15 charges: 138.0 mL, 1.4 % under the usual dose`.
 fn place(dose: &StemDose, fills: &[Fill], total: Ul) -> String {
     let count: usize = fills.iter().map(|f| f.count).sum();
-    let unit = if count == 1 { "charge" } else { "charges" };
-    let mix = match fills {
-        [_] => String::new(),
-        _ => {
-            let part = |f: &Fill| format!("{} × {} mL", f.count, f.charge_ul.ml_exact());
-            format!(" ({})", fills.iter().map(part).collect::<Vec<_>>().join(", "))
-        }
-    };
     let off = i128::from(total.0) - i128::from(dose.target_ul.0);
     let shares = off.abs() * 100_000 / i128::from(dose.target_ul.0.max(1));
     let share = decimal(i64::try_from(shares).unwrap_or(i64::MAX), 1_000, 1);
@@ -440,7 +435,16 @@ fn place(dose: &StemDose, fills: &[Fill], total: Ul) -> String {
         _ if off < 0 => format!("{share} % under the usual dose"),
         _ => format!("{share} % over the usual dose"),
     };
-    format!("{count} {unit}{mix}: {} mL, {place}", total.ml_exact())
+    let total = total.ml_exact();
+    match fills {
+        [_] if count == 1 => format!("1 charge: {total} mL, {place}"),
+        [_] => format!("{count} charges: {total} mL, {place}"),
+        _ => {
+            let part = |f: &Fill| format!("{} × {} mL", f.count, f.charge_ul.ml_exact());
+            let each = fills.iter().map(part).collect::<Vec<_>>().join(", ");
+            format!("{count} charges ({each}): {total} mL, {place}")
+        }
+    }
 }
 
 #[cfg(test)]

@@ -160,25 +160,38 @@ fn unknown(code: &'static str, what: &str, limit: &str) -> Caution {
 
 fn temperatures(rules: &ConditionRules, now: &Circumstances, found: &mut Vec<Caution>) {
     let limits = [
-        ("condition.air_cold", "air", "the air temperature", rules.air_min_mc, now.air_mc, true),
-        ("condition.air_hot", "air", "the air temperature", rules.air_max_mc, now.air_mc, false),
-        ("condition.soil_cold", "soil", "the soil temperature", rules.soil_min_mc, now.soil_mc, true),
+        ("condition.air_cold", "the air temperature", rules.air_min_mc, now.air_mc, true),
+        ("condition.air_hot", "the air temperature", rules.air_max_mc, now.air_mc, false),
+        ("condition.soil_cold", "the soil temperature", rules.soil_min_mc, now.soil_mc, true),
     ];
     let mut asked: Option<&str> = None;
-    for (code, of, what, limit, read, lowest) in limits {
+    for (code, what, limit, read, lowest) in limits {
         let Some(limit) = limit else { continue };
-        let word = if lowest { "no colder than" } else { "no warmer than" };
+        let most = celsius(limit);
         match read {
-            None if asked == Some(of) => {}
+            None if asked == Some(what) => {}
             None => {
-                asked = Some(of);
-                found.push(unknown(code, what, &format!("asks for {of} {word} {}", celsius(limit))));
+                asked = Some(what);
+                let asks = match code {
+                    "condition.air_cold" => format!("asks for air no colder than {most}"),
+                    "condition.air_hot" => format!("asks for air no warmer than {most}"),
+                    _ => format!("asks for soil no colder than {most}"),
+                };
+                found.push(unknown(code, what, &asks));
             }
-            Some(t) if (lowest && t < limit) || (!lowest && t > limit) => found.push(Caution::stop(
-                code,
-                format!("The {of} is at {}; the label asks for {word} {}.", celsius(t), celsius(limit)),
-                LABEL,
-            )),
+            Some(t) if (lowest && t < limit) || (!lowest && t > limit) => {
+                let is = celsius(t);
+                let text = match code {
+                    "condition.air_cold" => {
+                        format!("The air is at {is}; the label asks for no colder than {most}.")
+                    }
+                    "condition.air_hot" => {
+                        format!("The air is at {is}; the label asks for no warmer than {most}.")
+                    }
+                    _ => format!("The soil is at {is}; the label asks for no colder than {most}."),
+                };
+                found.push(Caution::stop(code, text, LABEL));
+            }
             Some(_) => {}
         }
     }

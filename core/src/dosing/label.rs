@@ -90,7 +90,7 @@ pub enum LabelProblem {
         below_um: Um,
     },
     /// Diameters with two rates.
-    #[error("two rates for '{purpose}' from {} cm{}: correct the classes", .from_um.cm(), up_to(*.below_um))]
+    #[error("two rates for '{purpose}' {}: correct the classes", span(*.from_um, *.below_um))]
     Overlap {
         /// The purpose.
         purpose: String,
@@ -181,8 +181,11 @@ impl LabelProblem {
     }
 }
 
-fn up_to(below: Option<Um>) -> String {
-    below.map_or_else(|| " upwards".into(), |b| format!(" to below {} cm", b.cm()))
+fn span(from: Um, below: Option<Um>) -> String {
+    match below {
+        None => format!("from {} cm upwards", from.cm()),
+        Some(below) => format!("from {} cm to below {} cm", from.cm(), below.cm()),
+    }
 }
 
 fn ranges(diameters: &[(Um, Um)]) -> String {
@@ -483,10 +486,9 @@ fn by_next_rate(label: &Label, worked: &WorkedDose) -> Ul {
 fn row_in_words(row: &RateRow) -> String {
     let rate = |r: crate::quantity::UlPerM| decimal(r.0, 100_000, 3);
     format!(
-        "'{}' from {} cm{}: {} / {} / {} mL per cm",
+        "'{}' {}: {} / {} / {} mL per cm",
         row.purpose,
-        row.from_um.cm(),
-        up_to(row.below_um),
+        span(row.from_um, row.below_um),
         rate(row.min_ul_per_m),
         rate(row.usual_ul_per_m),
         rate(row.max_ul_per_m)

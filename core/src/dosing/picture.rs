@@ -94,12 +94,28 @@ fn step(length: i64, scale: Scale) -> i64 {
 /// `title` and `instruction` are escaped: which tree and stem, and what to do there, as
 /// [`Layout::instruction_in`] says it, or what was done.
 pub fn svg(layout: &Layout, scale: Scale, title: &str, instruction: &str) -> String {
+    svg_said(layout, scale, title, instruction, &str::to_owned)
+}
+
+/// The same with `said` for each text of the picture's own, sentence by sentence: for a crew that
+/// reads another language.
+pub fn svg_said(
+    layout: &Layout,
+    scale: Scale,
+    title: &str,
+    instruction: &str,
+    said: &dyn Fn(&str) -> String,
+) -> String {
+    let lines = legend_lines(layout, scale, said);
+    let table = layout.depth_and_table(scale, &[], "");
+    let table: Vec<String> = table.lines().map(said).collect();
+    let desc = format!("{instruction}.\n{}", table.join("\n"));
     let strips = strips(layout, HOLES_A_STRIP);
-    let said = wrapped(&format!("{instruction}."), INSTRUCTION_SIGNS);
+    let told = wrapped(&format!("{instruction}."), INSTRUCTION_SIGNS);
     // Room for two lines is always there; a longer instruction is never cut.
-    let top = TOP + INSTRUCTION_LINE * (said.len() as i64 - 2).max(0);
+    let top = TOP + INSTRUCTION_LINE * (told.len() as i64 - 2).max(0);
     let legend = top + STRIP * strips.len() as i64;
-    let height = legend + 72 + LEGEND_LINE * legend_lines(layout, scale).len() as i64;
+    let height = legend + 72 + LEGEND_LINE * lines.len() as i64;
     let mut out = String::new();
     let w = &mut out;
     let _ = write!(
@@ -111,16 +127,16 @@ pub fn svg(layout: &Layout, scale: Scale, title: &str, instruction: &str) -> Str
 <rect width="1000" height="{height}" fill="#fff"/>
 "##,
         title = escape(title),
-        desc = escape(&format!("{instruction}.\n{}", layout.depth_and_table(scale, &[], ""))),
+        desc = escape(&desc),
     );
     text_at(w, 20, 46, 34, "start", title);
-    for (i, line) in said.iter().enumerate() {
+    for (i, line) in told.iter().enumerate() {
         text_at(w, 20, 88 + INSTRUCTION_LINE * i as i64, 32, "start", line);
     }
     for (i, strip) in strips.iter().enumerate() {
-        strip_svg(w, layout, scale, strip, top + STRIP * i as i64);
+        strip_svg(w, layout, scale, strip, top + STRIP * i as i64, said);
     }
-    legend_svg(w, layout, scale, legend);
+    legend_svg(w, layout, legend, &lines, said);
     out.push_str("</svg>\n");
     out
 }
@@ -148,7 +164,14 @@ pub(crate) fn wrapped(text: &str, width: usize) -> Vec<String> {
     lines
 }
 
-fn strip_svg(w: &mut String, layout: &Layout, scale: Scale, strip: &Strip, top: i64) {
+fn strip_svg(
+    w: &mut String,
+    layout: &Layout,
+    scale: Scale,
+    strip: &Strip,
+    top: i64,
+    said: &dyn Fn(&str) -> String,
+) {
     let length = (strip.to - strip.from).max(1);
     let x = |at: i64| LEFT + WIDTH * (at - strip.from) / length;
     let (low, high) = (layout.band_low_um.0, layout.band_high_um.0);
@@ -166,7 +189,7 @@ fn strip_svg(w: &mut String, layout: &Layout, scale: Scale, strip: &Strip, top: 
             r##"<rect x="{a}" y="{top}" width="{}" height="{}" fill="url(#out)" stroke="#000" stroke-width="2"><title>{}</title></rect>"##,
             (b - a).max(2),
             BAND + 60,
-            escape(why)
+            escape(&said(why))
         );
     }
     text_at(w, LEFT - 27, y(low) + 9, 26, "end", &scale.short(Um(low)));
@@ -208,13 +231,13 @@ fn strip_svg(w: &mut String, layout: &Layout, scale: Scale, strip: &Strip, top: 
     }
 }
 
-fn legend_svg(w: &mut String, layout: &Layout, scale: Scale, top: i64) {
+fn legend_svg(w: &mut String, layout: &Layout, top: i64, lines: &[String], said: &dyn Fn(&str) -> String) {
     let _ = writeln!(
         w,
         r##"<circle cx="40" cy="{}" r="17" fill="#fff" stroke="#000" stroke-width="4"/>"##,
         top + 14
     );
-    text_at(w, 70, top + 23, 24, "start", "hole and its number");
+    text_at(w, 70, top + 23, 24, "start", &said("hole and its number"));
     if !layout.excluded.is_empty() {
         let _ = writeln!(
             w,
@@ -223,15 +246,15 @@ fn legend_svg(w: &mut String, layout: &Layout, scale: Scale, top: i64) {
         let mut whys: Vec<&str> = layout.excluded.iter().map(|e| damage_name(e.why)).collect();
         whys.sort_unstable();
         whys.dedup();
-        text_at(w, 396, top + 23, 24, "start", &format!("no hole: {}", whys.join(", ")));
+        text_at(w, 396, top + 23, 24, "start", &said(&format!("no hole: {}", whys.join(", "))));
     }
-    for (i, line) in legend_lines(layout, scale).iter().enumerate() {
+    for (i, line) in lines.iter().enumerate() {
         text_at(w, 20, top + 62 + LEGEND_LINE * i as i64, 22, "start", line);
     }
 }
 
 /// What the legend says below its signs, in lines that fit the picture's width.
-fn legend_lines(layout: &Layout, scale: Scale) -> Vec<String> {
+fn legend_lines(layout: &Layout, scale: Scale, said: &dyn Fn(&str) -> String) -> Vec<String> {
     let mark = mark_name(layout.mark).split(" (").next().unwrap_or_default();
     let arcs = format!(
         "Thick line: {mark}. Arcs clockwise seen from above, heights above ground, in {}. Girth {}.",
@@ -240,7 +263,7 @@ fn legend_lines(layout: &Layout, scale: Scale) -> Vec<String> {
     );
     [arcs, format!("{}.", layout.depth_text(scale))]
         .iter()
-        .flat_map(|text| wrapped(text, LEGEND_SIGNS))
+        .flat_map(|text| wrapped(&said(text), LEGEND_SIGNS))
         .collect()
 }
 

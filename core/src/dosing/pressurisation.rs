@@ -94,11 +94,11 @@ pub struct Charges {
 impl std::fmt::Display for Charges {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
         match (self.fewest, self.most) {
-            (_, 0) => f.write_str("Not one whole charge: ")?,
-            (few, many) if few == many => write!(f, "{few} charges: ")?,
-            (few, many) => write!(f, "{few} to {many} charges: ")?,
+            (_, 0) => f.write_str("Not one whole charge: the gauge decides.")?,
+            (few, many) if few == many => write!(f, "{few} charges: the gauge decides.")?,
+            (few, many) => write!(f, "{few} to {many} charges: the gauge decides.")?,
         }
-        f.write_str("the gauge decides. ")?;
+        f.write_str(" ")?;
         let add = units::pressure(self.add_air_at_pa);
         match self.ends_by {
             EndsBy::Pressure => write!(f, "Add air when it reads {add}."),

@@ -164,11 +164,12 @@ pub fn basal_area_m2(diameter: Um) -> f64 {
 /// Both measures of a reading: `girth 94 cm = diameter 29.9 cm`.
 pub fn echo(reading: &AsRead, diameter: Um) -> String {
     let (text, unit) = (reading.text.trim(), unit_name(reading.unit));
-    let (other, length) = match reading.of {
-        Measured::Girth => ("diameter", diameter),
-        Measured::Diameter => ("girth", girth_of_diameter(diameter)),
-    };
-    format!("{} {text} {unit} = {other} {} cm", measured_name(reading.of), length.cm())
+    match reading.of {
+        Measured::Girth => format!("girth {text} {unit} = diameter {} cm", diameter.cm()),
+        Measured::Diameter => {
+            format!("diameter {text} {unit} = girth {} cm", girth_of_diameter(diameter).cm())
+        }
+    }
 }
 
 fn measured_name(of: Measured) -> &'static str {

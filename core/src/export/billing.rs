@@ -9,9 +9,9 @@ use std::collections::{BTreeMap, BTreeSet};
 use serde::{Deserialize, Serialize};
 
 use crate::day::Day;
-use crate::export::more::table;
+use crate::export::out::{Table, whole};
 use crate::export::schema::{DAY_STATE, Field, STATE, Type, field, figure};
-use crate::export::table::{finish, ml};
+use crate::export::table::ml;
 use crate::export::{ExportError, inert, short};
 use crate::ids::{CrewId, TreeId};
 use crate::quantity::{Ul, decimal};
@@ -200,61 +200,63 @@ fn work(view: &View<'_>) -> BTreeMap<(Day, CrewId), Done> {
 /// # Errors
 /// [`ExportError`] when the table cannot be written.
 pub fn billing_csv(view: &View<'_>, rates: &BillingRates) -> Result<String, ExportError> {
-    let state = short(view.state_digest());
-    let mut out = table(BILLING)?;
-    let (mut sums, mut provisional) = ([0i64; 11], false);
-    let mut write = |day: String, crew: String, day_state: &str, n: &[i64; 11]| {
-        out.write_record([
-            day,
-            inert(&crew),
-            day_state.to_owned(),
-            n[0].to_string(),
-            n[1].to_string(),
-            n[2].to_string(),
-            decimal(n[3], 10_000, 1),
-            ml(n[4]),
-            decimal(n[5], MS_PER_HOUR, 2),
-            rates.currency.clone(),
-            rates.amount(n[6]),
-            rates.amount(n[7]),
-            rates.amount(n[8]),
-            rates.amount(n[9]),
-            rates.amount(n[10]),
-            state.clone(),
-        ])
-    };
-    for ((day, crew), done) in work(view) {
-        let time = done.time_ms();
-        let parts = [
-            done.trees.saturating_mul(rates.per_tree),
-            times(done.diameter_um, rates.per_cm, 10_000),
-            times(done.put_in_ul, rates.per_ml, 1_000),
-            times(time, rates.per_hour, MS_PER_HOUR),
-        ];
-        let amount = parts.iter().fold(0i64, |sum, part| sum.saturating_add(*part));
-        let n = [
-            done.trees,
-            done.stems,
-            done.unmeasured,
-            done.diameter_um,
-            done.put_in_ul,
-            time,
-            parts[0],
-            parts[1],
-            parts[2],
-            parts[3],
-            amount,
-        ];
-        let signed = view.signed_off.contains_key(&CrewDay { crew, day });
-        provisional |= !signed;
-        for (sum, one) in sums.iter_mut().zip(n) {
-            *sum = sum.saturating_add(one);
+    whole(|out| {
+        let state = short(view.state_digest());
+        let mut table = Table::of(out, BILLING)?;
+        let (mut sums, mut provisional) = ([0i64; 11], false);
+        let mut write = |day: String, crew: String, day_state: &str, n: &[i64; 11]| {
+            table.row([
+                day,
+                inert(&crew),
+                day_state.to_owned(),
+                n[0].to_string(),
+                n[1].to_string(),
+                n[2].to_string(),
+                decimal(n[3], 10_000, 1),
+                ml(n[4]),
+                decimal(n[5], MS_PER_HOUR, 2),
+                rates.currency.clone(),
+                rates.amount(n[6]),
+                rates.amount(n[7]),
+                rates.amount(n[8]),
+                rates.amount(n[9]),
+                rates.amount(n[10]),
+                state.clone(),
+            ])
+        };
+        for ((day, crew), done) in work(view) {
+            let time = done.time_ms();
+            let parts = [
+                done.trees.saturating_mul(rates.per_tree),
+                times(done.diameter_um, rates.per_cm, 10_000),
+                times(done.put_in_ul, rates.per_ml, 1_000),
+                times(time, rates.per_hour, MS_PER_HOUR),
+            ];
+            let amount = parts.iter().fold(0i64, |sum, part| sum.saturating_add(*part));
+            let n = [
+                done.trees,
+                done.stems,
+                done.unmeasured,
+                done.diameter_um,
+                done.put_in_ul,
+                time,
+                parts[0],
+                parts[1],
+                parts[2],
+                parts[3],
+                amount,
+            ];
+            let signed = view.signed_off.contains_key(&CrewDay { crew, day });
+            provisional |= !signed;
+            for (sum, one) in sums.iter_mut().zip(n) {
+                *sum = sum.saturating_add(one);
+            }
+            let name = view.yard.crew_name(crew);
+            write(day.to_string(), name, if signed { "signed off" } else { "provisional" }, &n)?;
         }
-        let name = view.yard.crew_name(crew);
-        write(day.to_string(), name, if signed { "signed off" } else { "provisional" }, &n)?;
-    }
-    write(String::new(), "total".into(), if provisional { "provisional" } else { "signed off" }, &sums)?;
-    finish(out)
+        write(String::new(), "total".into(), if provisional { "provisional" } else { "signed off" }, &sums)?;
+        table.end()
+    })
 }
 
 #[cfg(test)]

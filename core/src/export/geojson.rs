@@ -1,7 +1,10 @@
 //! Trees as GeoJSON (RFC 7946): a point each, WGS 84, longitude first, seven decimals.
 
+use std::fmt::Write;
+
 use serde_json::{Map, Value, json, value::RawValue};
 
+use crate::export::out::whole;
 use crate::export::standing::Violations;
 use crate::export::table::{other_tags, state_name, total};
 use crate::export::{ExportError, short};
@@ -15,13 +18,24 @@ use crate::view::View;
 /// # Errors
 /// [`ExportError::Json`].
 pub fn trees_geojson(view: &View<'_>, findings: &[Finding]) -> Result<String, ExportError> {
+    whole(|out| write_trees_geojson(out, view, findings))
+}
+
+/// The same in parts.
+///
+/// # Errors
+/// As [`trees_geojson`]; [`ExportError::Taken`] when `out` takes no more.
+pub fn write_trees_geojson(
+    out: &mut dyn Write,
+    view: &View<'_>,
+    findings: &[Finding],
+) -> Result<(), ExportError> {
     let violations = Violations::of(view, findings);
-    let mut out = String::from("{\"type\":\"FeatureCollection\",");
     let about = json!({
         "book": view.book, "title": view.title, "state": short(view.state_digest()),
         "job_heads": view.heads, "yard_heads": view.yard.heads,
     });
-    out.push_str(&format!("\"bolebook\":{about},\"features\":["));
+    write!(out, "{{\"type\":\"FeatureCollection\",\"bolebook\":{about},\"features\":[")?;
     for (i, (id, tree)) in view.trees.iter().enumerate() {
         let listed = view.tree(*id);
         let geometry: Value = match listed.and_then(|t| t.position) {
@@ -47,11 +61,11 @@ pub fn trees_geojson(view: &View<'_>, findings: &[Finding]) -> Result<String, Ex
             .insert("discharged_ml".into(), number(total(view, tree, Application::discharged_ul), 1_000, 3)?);
         properties.insert("violations".into(), violations.of_tree(view, *id, tree).into());
         let feature = json!({ "type": "Feature", "id": id, "geometry": geometry, "properties": properties });
-        out.push_str(if i == 0 { "\n" } else { ",\n" });
-        out.push_str(&feature.to_string());
+        out.write_str(if i == 0 { "\n" } else { ",\n" })?;
+        out.write_str(&feature.to_string())?;
     }
-    out.push_str("\n]}\n");
-    Ok(out)
+    out.write_str("\n]}\n")?;
+    Ok(())
 }
 
 /// An exact decimal as a JSON number.

@@ -6,9 +6,12 @@
 //! certified applicator's name and certification number, and any noncertified applicator's name.
 //! A State may ask for more. Where the regulation says area, a tree has none: its diameter is given.
 
+use std::fmt::Write;
+
+use crate::export::out::{Table, whole};
 use crate::export::schema::US_RECORDS;
 use crate::export::standing::{DayStates, Violations, standing, versions};
-use crate::export::table::{finish, ml, writer};
+use crate::export::table::ml;
 use crate::export::{ExportError, Names, inert, short};
 use crate::facts::{Fact, Version};
 use crate::finding::Finding;
@@ -67,10 +70,24 @@ pub fn application_records_csv(
     names: &impl Names,
     takes: impl Fn(&Fact, &Version) -> bool,
 ) -> Result<String, ExportError> {
+    whole(|out| write_application_records_csv(out, view, findings, names, takes))
+}
+
+/// The same in parts.
+///
+/// # Errors
+/// As [`application_records_csv`]; [`ExportError::Taken`] when `out` takes no more.
+pub fn write_application_records_csv(
+    out: &mut dyn Write,
+    view: &View<'_>,
+    findings: &[Finding],
+    names: &impl Names,
+    takes: impl Fn(&Fact, &Version) -> bool,
+) -> Result<(), ExportError> {
     let state = short(view.state_digest());
     let (days, violations) = (DayStates::of(view), Violations::of(view, findings));
     let (client, address) = names.client(view.job.client);
-    let mut out = writer(RECORD_COLUMNS)?;
+    let mut out = Table::new(out, RECORD_COLUMNS)?;
     for fact in view.facts.of_kind(Kind::Application) {
         for version in versions(view, fact).into_iter().filter(|v| takes(fact, v)) {
             let Body::Application(a) = &version.record.body else { continue };
@@ -96,10 +113,10 @@ pub fn application_records_csv(
                 "40 CFR 171.303(b)(7)(vi)".to_owned(),
                 state.clone(),
             ];
-            out.write_record(cells.chain(ends))?;
+            out.row(cells.chain(ends))?;
         }
     }
-    finish(out)
+    out.end()
 }
 
 /// The elements of one application; a named one that is empty is missing.

@@ -6,12 +6,14 @@
 //! and BBCH stage where relevant. It asks for an electronic, machine-readable form: the table and the
 //! Table Schema beside it in the data package. Member states add to it.
 
+use std::fmt::Write;
+
 use crate::check::law::own_name;
 use crate::dosing::label::plant_code;
-use crate::export::more::table;
+use crate::export::out::{Table, whole};
 use crate::export::schema::{DAY_STATE, Field, STANDING, STATE, Type, VIOLATIONS, field, figure};
 use crate::export::standing::{DayStates, Violations, standing, versions};
-use crate::export::table::{finish, ml};
+use crate::export::table::ml;
 use crate::export::{ExportError, inert, short};
 use crate::facts::{Fact, Version};
 use crate::finding::Finding;
@@ -109,9 +111,22 @@ pub fn eu_records_csv(
     findings: &[Finding],
     takes: impl Fn(&Fact, &Version) -> bool,
 ) -> Result<String, ExportError> {
+    whole(|out| write_eu_records_csv(out, view, findings, takes))
+}
+
+/// The same in parts.
+///
+/// # Errors
+/// As [`eu_records_csv`]; [`ExportError::Taken`] when `out` takes no more.
+pub fn write_eu_records_csv(
+    out: &mut dyn Write,
+    view: &View<'_>,
+    findings: &[Finding],
+    takes: impl Fn(&Fact, &Version) -> bool,
+) -> Result<(), ExportError> {
     let state = short(view.state_digest());
     let (days, violations) = (DayStates::of(view), Violations::of(view, findings));
-    let mut out = table(EU_RECORDS)?;
+    let mut out = Table::of(out, EU_RECORDS)?;
     for fact in view.facts.of_kind(Kind::Application) {
         for version in versions(view, fact).into_iter().filter(|v| takes(fact, v)) {
             let Body::Application(a) = &version.record.body else { continue };
@@ -126,10 +141,10 @@ pub fn eu_records_csv(
             ];
             let first = std::iter::once(fact.id.to_string());
             let cells = cells.iter().zip(EU_RECORDS.iter().skip(1)).map(|(c, field)| field.cell(c));
-            out.write_record(first.chain(cells).chain(ends))?;
+            out.row(first.chain(cells).chain(ends))?;
         }
     }
-    finish(out)
+    out.end()
 }
 
 /// The elements of one application, from `type_of_use` to `stage`, and the names of what is missing.
@@ -195,6 +210,18 @@ pub fn office_records_csv(
     view: &View<'_>,
     takes: impl Fn(&Fact, &Version) -> bool,
 ) -> Result<String, ExportError> {
+    whole(|out| write_office_records_csv(out, view, takes))
+}
+
+/// The same in parts.
+///
+/// # Errors
+/// As [`office_records_csv`]; [`ExportError::Taken`] when `out` takes no more.
+pub fn write_office_records_csv(
+    out: &mut dyn Write,
+    view: &View<'_>,
+    takes: impl Fn(&Fact, &Version) -> bool,
+) -> Result<(), ExportError> {
     let state = short(view.state_digest());
     let days = DayStates::of(view);
     let asks = view.requirements();
@@ -203,7 +230,7 @@ pub fn office_records_csv(
         asked.push("a photo");
     }
     let asked = asked.join("; ");
-    let mut out = table(OFFICE_RECORDS)?;
+    let mut out = Table::of(out, OFFICE_RECORDS)?;
     for fact in view.facts.of_kind(Kind::Application) {
         for version in versions(view, fact).into_iter().filter(|v| takes(fact, v)) {
             let Body::Application(a) = &version.record.body else { continue };
@@ -222,10 +249,10 @@ pub fn office_records_csv(
             cells.push(photos.to_string());
             cells.extend([standing(fact).to_owned(), days.state(version).to_owned()]);
             cells.extend([asked.clone(), missing.join("; "), state.clone()]);
-            out.write_record(cells)?;
+            out.row(cells)?;
         }
     }
-    finish(out)
+    out.end()
 }
 
 /// What an application has of each element an office can ask for, in the order of the columns.

@@ -11,6 +11,7 @@ mod json;
 mod law;
 mod law_eu;
 mod more;
+mod out;
 mod package;
 pub mod schema;
 mod standing;
@@ -21,14 +22,20 @@ use crate::ids::{ClientId, PersonId, Sha256Hash};
 pub use billing::{BILLING, BillingRates, RatesError, billing_csv};
 pub use day_sheet::{DaySheet, SheetRow, day_sheet};
 pub use due::{COPY_DAYS, copy_due};
-pub use geojson::trees_geojson;
+pub use geojson::{trees_geojson, write_trees_geojson};
 pub use json::{TreeRow, balance_json, findings_json, summary_json, trees_json};
-pub use law::{RECORD_COLUMNS, application_records_csv};
-pub use law_eu::{EU_RECORDS, OFFICE_RECORDS, eu_records_csv, office_records_csv};
+pub use law::{RECORD_COLUMNS, application_records_csv, write_application_records_csv};
+pub use law_eu::{
+    EU_RECORDS, OFFICE_RECORDS, eu_records_csv, office_records_csv, write_eu_records_csv,
+    write_office_records_csv,
+};
 pub use more::{days_csv, findings_csv, holes_csv};
+pub use out::whole;
 pub use package::{ClientTexts, TABLES_VERSION, client_package_files, package_files, state_time, utc_text};
 pub use standing::{DayStates, Violations};
-pub use table::{APPLICATION_COLUMNS, TREE_COLUMNS, applications_csv, trees_csv};
+pub use table::{
+    APPLICATION_COLUMNS, TREE_COLUMNS, applications_csv, trees_csv, write_applications_csv, write_trees_csv,
+};
 
 /// Resolves people to what the register says of them.
 pub trait Names {
@@ -64,6 +71,9 @@ pub enum ExportError {
     /// The JSON writer failed.
     #[error("the JSON could not be written: {0}")]
     Json(#[from] serde_json::Error),
+    /// What takes the export takes no more; why, it knows itself.
+    #[error("the export could not be handed on")]
+    Taken(#[from] std::fmt::Error),
     /// Text that is not UTF-8 came out of a writer.
     #[error("the export is not UTF-8")]
     Utf8,

@@ -1,6 +1,9 @@
 //! Tables (RFC 4180): one row a tree, one row an application.
 
+use std::fmt::Write;
+
 use crate::dosing::dose::dose_for;
+use crate::export::out::{Table, whole};
 use crate::export::standing::{DayStates, Violations, standing, versions};
 use crate::export::{ExportError, Names, inert, short};
 use crate::finding::Finding;
@@ -72,9 +75,21 @@ pub const APPLICATION_COLUMNS: &[&str] = &[
 /// # Errors
 /// [`ExportError`] when the table cannot be written.
 pub fn trees_csv(view: &View<'_>, findings: &[Finding]) -> Result<String, ExportError> {
+    whole(|out| write_trees_csv(out, view, findings))
+}
+
+/// The same in parts.
+///
+/// # Errors
+/// As [`trees_csv`]; [`ExportError::Taken`] when `out` takes no more.
+pub fn write_trees_csv(
+    out: &mut dyn Write,
+    view: &View<'_>,
+    findings: &[Finding],
+) -> Result<(), ExportError> {
     let violations = Violations::of(view, findings);
     let state = short(view.state_digest());
-    let mut out = writer(TREE_COLUMNS)?;
+    let mut out = Table::new(out, TREE_COLUMNS)?;
     for (id, tree) in &view.trees {
         let listed = view.tree(*id);
         let (what, reason) = state_name(view.state(tree));
@@ -83,7 +98,7 @@ pub fn trees_csv(view: &View<'_>, findings: &[Finding]) -> Result<String, Export
         let discharged = total(view, tree, Application::discharged_ul);
         let days = view.applications(tree).filter_map(|(_, v, _)| view.crew_day(v)).map(|d| d.day);
         let loss = latest_canopy_loss(view, tree);
-        out.write_record([
+        out.row([
             id.to_string(),
             inert(&view.tag(*id)),
             inert(&other_tags(view, *id, tree).join(" ")),
@@ -104,7 +119,7 @@ pub fn trees_csv(view: &View<'_>, findings: &[Finding]) -> Result<String, Export
             state.clone(),
         ])?;
     }
-    finish(out)
+    out.end()
 }
 
 /// Every application, ascending by id, struck and held ones included and marked. Until its day is
@@ -118,9 +133,22 @@ pub fn applications_csv(
     findings: &[Finding],
     names: &impl Names,
 ) -> Result<String, ExportError> {
+    whole(|out| write_applications_csv(out, view, findings, names))
+}
+
+/// The same in parts.
+///
+/// # Errors
+/// As [`applications_csv`]; [`ExportError::Taken`] when `out` takes no more.
+pub fn write_applications_csv(
+    out: &mut dyn Write,
+    view: &View<'_>,
+    findings: &[Finding],
+    names: &impl Names,
+) -> Result<(), ExportError> {
     let (days, violations) = (DayStates::of(view), Violations::of(view, findings));
     let state = short(view.state_digest());
-    let mut out = writer(APPLICATION_COLUMNS)?;
+    let mut out = Table::new(out, APPLICATION_COLUMNS)?;
     for fact in view.facts.of_kind(crate::record::Kind::Application) {
         for version in versions(view, fact) {
             let Body::Application(a) = &version.record.body else { continue };
@@ -130,7 +158,7 @@ pub fn applications_csv(
             let dose = label.zip(diameter).and_then(|(l, d)| dose_for(l, &a.purpose, d).ok());
             let person = |id| names.person(id).unwrap_or_else(|| RecordId::to_string(&id));
             let volume = |v: Option<crate::quantity::Ul>| v.map(|v| ml(v.0)).unwrap_or_default();
-            out.write_record([
+            out.row([
                 fact.id.to_string(),
                 standing(fact).into(),
                 view.stays(a.tree).to_string(),
@@ -168,7 +196,7 @@ pub fn applications_csv(
             ])?;
         }
     }
-    finish(out)
+    out.end()
 }
 
 /// Millilitres to the microlitre.
@@ -236,15 +264,4 @@ fn block_name(view: &View<'_>, id: RecordId) -> String {
         _ => None,
     });
     name.unwrap_or_else(|| id.to_string())
-}
-
-pub(super) fn writer(columns: &[&str]) -> Result<csv::Writer<Vec<u8>>, ExportError> {
-    let mut writer = csv::WriterBuilder::new().terminator(csv::Terminator::CRLF).from_writer(vec![]);
-    writer.write_record(columns)?;
-    Ok(writer)
-}
-
-pub(super) fn finish(writer: csv::Writer<Vec<u8>>) -> Result<String, ExportError> {
-    let bytes = writer.into_inner().map_err(|e| ExportError::Csv(e.into_error().into()))?;
-    String::from_utf8(bytes).map_err(|_| ExportError::Utf8)
 }

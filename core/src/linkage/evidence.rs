@@ -111,13 +111,14 @@ pub fn message(linked: &Linked, listings: &[Listing<'_>], of: &Doubtful) -> Stri
         .map(|p| format!("{} ({} %)", tag(other(p)), percent(p.probability)))
         .collect();
     if !rivals.is_empty() {
-        text.push_str(&format!(
-            " That {} is listed twice at all: {} %; it may also be {}{}.",
-            tag(of.listing),
-            percent(of.probability),
-            rivals.join(", "),
-            if of.pairs.len() > RIVALS + 1 { " or another" } else { "" },
-        ));
+        let (listed, likely, rivals) = (tag(of.listing), percent(of.probability), rivals.join(", "));
+        text.push(' ');
+        text.push_str(&match of.pairs.len() > RIVALS + 1 {
+            true => format!(
+                "That {listed} is listed twice at all: {likely} %; it may also be {rivals} or another."
+            ),
+            false => format!("That {listed} is listed twice at all: {likely} %; it may also be {rivals}."),
+        });
     }
     text
 }

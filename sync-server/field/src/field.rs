@@ -114,13 +114,17 @@ impl<D: Outside> Field<D> {
                 if let Some(screen) = done.screen {
                     state.screen = screen;
                 }
-                if let Some(text) = done.said {
-                    state.message = Some(Message { text, bad: false, undo: done.undo });
+                if let Some(said) = done.said {
+                    state.message = Some(Message { said, bad: false, undo: done.undo });
                 }
             }
             Err(error) => {
-                let text = if error.no_signal() { self.words().say("no-signal") } else { error.to_string() };
-                state.message = Some(Message { text, bad: true, undo: None });
+                let said = match error {
+                    acts::ActError::Say(text) => text.into(),
+                    error if error.no_signal() => self.words().say("no-signal").into(),
+                    error => self.words().core(&error.to_string()),
+                };
+                state.message = Some(Message { said, bad: true, undo: None });
             }
         }
     }

@@ -25,6 +25,7 @@ pub mod plan;
 pub mod reading;
 pub mod ready;
 pub mod screens;
+pub mod sentences;
 pub mod state;
 pub mod summary;
 pub mod sync;

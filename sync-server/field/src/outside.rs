@@ -100,9 +100,9 @@ pub trait Outside {
     /// The device's clock.
     fn now(&self) -> UtcMs;
 
-    /// A language's messages (Fluent).
+    /// A language's messages, with the core's sentences ([`Language::messages`]).
     fn messages(&self, language: Language) -> String {
-        language.source().to_owned()
+        language.messages()
     }
 
     /// Fresh random bytes.

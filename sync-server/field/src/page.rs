@@ -1,9 +1,14 @@
 //! Pages as text. Everything that is said is escaped; only this module writes markup, so a hostile
 //! note, tag or name can never become an element.
 
+use std::cell::Cell;
+
 use bolebook_core::dosing::layout::Layout;
 use bolebook_core::dosing::layout::scale::Scale;
 use bolebook_core::dosing::picture;
+
+use crate::sentences::Said;
+use crate::words::Words;
 
 /// A piece of a page.
 #[derive(Debug, Default)]
@@ -52,6 +57,19 @@ impl Page {
     /// An element that holds text only.
     pub fn line(&mut self, name: &str, attributes: Attributes<'_>, text: &str) {
         self.tag(name, attributes, |p| p.text(text));
+    }
+
+    /// An element that holds what the core says; English among another language is marked so, for
+    /// whoever has it read aloud.
+    pub fn core(&mut self, name: &str, class: &str, said: &Said) {
+        let mut attributes = vec![];
+        if !class.is_empty() {
+            attributes.push(("class", class));
+        }
+        if said.english {
+            attributes.push(("lang", "en"));
+        }
+        self.line(name, &attributes, &said.text);
     }
 
     /// A paragraph of a class.
@@ -135,10 +153,23 @@ impl Page {
         });
     }
 
-    /// The picture of a layout, drawn by the core, which escapes what it writes.
-    pub fn layout(&mut self, layout: &Layout, scale: Scale, title: &str, instruction: &str) {
-        let picture = picture::svg(layout, scale, title, instruction);
-        self.tag("div", &[("class", "trunk")], |p| p.0.push_str(&picture));
+    /// The picture of a layout, drawn by the core, which escapes what it writes. Where one of its
+    /// texts is there in English only, all of it is in English.
+    pub fn layout(&mut self, layout: &Layout, scale: Scale, title: &str, words: &Words) {
+        let english = Cell::new(false);
+        let say = |text: &str| {
+            let said = words.core(text);
+            english.set(english.get() || said.english);
+            said.text
+        };
+        let instruction = layout.instruction_in(scale);
+        let mut picture = picture::svg_said(layout, scale, title, &say(&instruction), &say);
+        let mut attributes = vec![("class", "trunk")];
+        if english.get() {
+            picture = picture::svg_said(layout, scale, title, &instruction, &str::to_owned);
+            attributes.push(("lang", "en"));
+        }
+        self.tag("div", &attributes, |p| p.0.push_str(&picture));
     }
 }
 

@@ -20,6 +20,7 @@ use crate::open_stem::OpenStem;
 use crate::outside::{Put, setting};
 use crate::reading::Readings;
 use crate::ready::About;
+use crate::sentences::Said;
 use crate::summary::Summary;
 use crate::words::Language;
 
@@ -206,7 +207,7 @@ pub enum Screen {
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Message {
     /// What, in the crew's language.
-    pub text: String,
+    pub said: Said,
     /// Whether it is trouble rather than confirmation.
     pub bad: bool,
     /// The record that one tap takes back.

@@ -1,9 +1,14 @@
-//! What the app says, in the crew's language (Fluent). English, French and Spanish stand in
-//! `locales`; what the core says of a dose is English in all of them, until it has words of its own.
+//! What the app says, in the crew's language (Fluent), and what the core says, by its table of
+//! [`crate::sentences`]. English, French and Spanish stand in `locales`.
 
 use fluent_bundle::{FluentArgs, FluentBundle, FluentResource, FluentValue};
 use serde::{Deserialize, Serialize};
 use unic_langid::{LanguageIdentifier, langid};
+
+use crate::sentences::{Said, Sentences};
+
+/// Between a language's messages and the table of the core's sentences (form feed).
+const TABLE: char = '\u{c}';
 
 /// The languages there are.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
@@ -55,6 +60,11 @@ impl Language {
         }
     }
 
+    /// Its messages, and behind them the table of the core's sentences, as the page hands them over.
+    pub fn messages(self) -> String {
+        format!("{}{TABLE}{}", self.source(), CORE)
+    }
+
     fn id(self) -> LanguageIdentifier {
         match self {
             Self::En => langid!("en"),
@@ -64,20 +74,30 @@ impl Language {
     }
 }
 
+/// The core's sentences in every language but its own.
+pub const CORE: &str = include_str!("../locales/core.txt");
+
 /// The messages of one language.
 pub struct Words {
     language: Language,
     bundle: FluentBundle<FluentResource>,
+    sentences: Sentences,
 }
 
 impl Words {
     /// Loads a language from its own source.
     pub fn new(language: Language) -> Self {
-        Self::read(language, language.source().to_owned())
+        Self::read(language, language.messages())
     }
 
-    /// Loads a language from messages kept elsewhere.
-    pub fn read(language: Language, messages: String) -> Self {
+    /// Loads a language from messages kept elsewhere ([`Language::messages`]). Without a table the
+    /// core's sentences stay English.
+    pub fn read(language: Language, mut messages: String) -> Self {
+        let mut sentences = Sentences::default();
+        if let Some(at) = messages.find(TABLE) {
+            sentences = Sentences::read(&messages[at + 1..], language.tag());
+            messages.truncate(at);
+        }
         let mut bundle = FluentBundle::new(vec![language.id()]);
         // No right-to-left language is here, and the marks would stand in what tests compare.
         bundle.set_use_isolating(false);
@@ -86,7 +106,15 @@ impl Words {
             Ok(resource) | Err((resource, _)) => resource,
         };
         let _ = bundle.add_resource(resource);
-        Self { language, bundle }
+        Self { language, bundle, sentences }
+    }
+
+    /// What the core says, in this language; in English, and marked so, where it has no words for it.
+    pub fn core(&self, english: &str) -> Said {
+        match self.sentences.say(english) {
+            Some(text) => text.into(),
+            None => Said { text: english.to_owned(), english: self.language != Language::En },
+        }
     }
 
     /// The language.

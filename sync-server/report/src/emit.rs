@@ -7,7 +7,6 @@ use krilla::color::rgb;
 use krilla::configure::{Accessibility, Archival, ConfigurationBuilder};
 use krilla::destination::XyzDestination;
 use krilla::geom::{Path, PathBuilder, Point, Size, Transform};
-use krilla::image::Image;
 use krilla::metadata::{DateTime, Metadata};
 use krilla::num::NormalizedF32;
 use krilla::outline::{Outline, OutlineNode};
@@ -41,14 +40,13 @@ pub fn document(asked: &Asked<'_>, flow: &Flow<'_>, held: bool) -> Result<Vec<u8
     }
     let mut document = Document::new_with(settings);
     let mut leaves: Vec<Option<Identifier>> = vec![None; flow.leaves];
-    let pictures = pictures(flow)?;
     let size = PageSettings::from_wh(PAGE.0, PAGE.1)
         .ok_or_else(|| ReportError::Document("no page of this size".into()))?;
     for (number, marks) in flow.pages.iter().enumerate() {
         let mut page = document.start_page_with(size.clone());
         let mut surface = page.surface();
         for mark in marks {
-            let made = draw(flow, &mut surface, mark, &pictures);
+            let made = draw(flow, &mut surface, mark);
             if let (Some(leaf), Some(place)) = (mark.leaf, made) {
                 leaves[leaf] = Some(place);
             }
@@ -63,13 +61,8 @@ pub fn document(asked: &Asked<'_>, flow: &Flow<'_>, held: bool) -> Result<Vec<u8
     document.finish().map_err(|e| ReportError::Document(format!("{e:?}")))
 }
 
-fn pictures(flow: &Flow<'_>) -> Result<Vec<Image>, ReportError> {
-    let read = |bytes: &Vec<u8>| Image::from_jpeg(bytes.clone().into(), true).map_err(ReportError::Document);
-    flow.pictures.iter().map(read).collect()
-}
-
 /// Draws a mark; of a part of the text, its place in the structure.
-fn draw(flow: &Flow<'_>, surface: &mut Surface<'_>, mark: &Mark, pictures: &[Image]) -> Option<Identifier> {
+fn draw(flow: &Flow<'_>, surface: &mut Surface<'_>, mark: &Mark) -> Option<Identifier> {
     let words = matches!(mark.ops.first(), Some(Op::Text { .. }));
     let place = match mark.leaf {
         None => {
@@ -80,13 +73,13 @@ fn draw(flow: &Flow<'_>, surface: &mut Surface<'_>, mark: &Mark, pictures: &[Ima
         Some(_) => Some(surface.start_tagged(ContentTag::Other)),
     };
     for op in &mark.ops {
-        one(flow, surface, op, pictures);
+        one(flow, surface, op);
     }
     surface.end_tagged();
     place
 }
 
-fn one(flow: &Flow<'_>, surface: &mut Surface<'_>, op: &Op, pictures: &[Image]) {
+fn one(flow: &Flow<'_>, surface: &mut Surface<'_>, op: &Op) {
     match op {
         Op::Text { line, x, y, size, colour } => {
             surface.set_stroke(None);
@@ -107,7 +100,7 @@ fn one(flow: &Flow<'_>, surface: &mut Surface<'_>, op: &Op, pictures: &[Image]) 
             surface.draw_path(&path);
         }
         Op::Picture { index, place: (x, y, w, h) } => {
-            if let (Some(image), Some(size)) = (pictures.get(*index), Size::from_wh(*w, *h)) {
+            if let (Some(image), Some(size)) = (flow.pictures.get(*index), Size::from_wh(*w, *h)) {
                 surface.push_transform(&Transform::from_translate(*x, *y));
                 surface.draw_image(image.clone(), size);
                 surface.pop();
@@ -152,7 +145,7 @@ fn running(asked: &Asked<'_>, flow: &Flow<'_>, surface: &mut Surface<'_>, number
         surface.start_tagged(ContentTag::Artifact(Artifact::with_kind(kind)));
         let line = flow.fonts.line(&text, bold);
         let x = if right { PAGE.0 - MARGIN - line.width * 8.0 } else { MARGIN };
-        one(flow, surface, &Op::Text { line, x, y, size: 8.0, colour: grey }, &[]);
+        one(flow, surface, &Op::Text { line, x, y, size: 8.0, colour: grey });
         surface.end_tagged();
     }
 }

@@ -3,6 +3,8 @@
 //! Everything drawn is either part of the text, and then a leaf of its structure, or an artifact of
 //! the page. Lengths are points, y grows downwards.
 
+use krilla::image::Image;
+
 use crate::text::{Fonts, Line};
 
 /// A4, upright (ISO 216).
@@ -144,7 +146,7 @@ pub struct Flow<'f> {
     /// Headings of the first level.
     pub entries: Vec<Entry>,
     /// The pictures.
-    pub pictures: Vec<Vec<u8>>,
+    pub pictures: Vec<Image>,
     /// How many leaves there are.
     pub leaves: usize,
     /// Where the next thing goes.

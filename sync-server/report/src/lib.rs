@@ -25,7 +25,7 @@ use bolebook_core::ids::Sha256Hash;
 use bolebook_core::view::View;
 
 pub use content::{MOST_PHOTOS, MOST_PICTURES, MOST_ROWS};
-pub use geopackage::{GPKG, geopackage};
+pub use geopackage::{GPKG, geopackage, write_geopackage};
 pub use package::{client_package, data_package};
 use words::Words;
 pub use workbook::{XLSX, one_sheet, read_csv, workbook};
@@ -53,6 +53,9 @@ pub enum ReportError {
     /// The library that writes GeoPackages refused it.
     #[error("the GeoPackage could not be written: {0}")]
     Geopackage(#[from] rusqlite::Error),
+    /// A file could not be written.
+    #[error("the file could not be written: {0}")]
+    File(#[from] std::io::Error),
     /// The archive could not be written.
     #[error("the data package could not be written: {0}")]
     Archive(String),

@@ -1,5 +1,7 @@
 //! Workbooks (ECMA-376) for a spreadsheet: every cell is a figure or text, none a formula.
 
+use std::borrow::Cow;
+
 use bolebook_core::export::{Names, applications_csv, inert, trees_csv};
 use bolebook_core::finding::{Finding, State};
 use bolebook_core::view::View;
@@ -29,6 +31,26 @@ fn is_figure(column: &str) -> bool {
         .contains(&column)
 }
 
+/// Most of a text in a cell, in UTF-16 units: a spreadsheet takes 32,767 (ECMA-376, and the writing library
+/// refuses more), and the words that it goes on need room.
+const MOST_OF_A_CELL: usize = 32_000;
+
+/// A text as a cell takes it: what does not fit is said, and stands whole in the tables as text.
+fn fitting(cell: &str) -> Cow<'_, str> {
+    let mut units = 0;
+    let mut room = |c: char| {
+        units += c.len_utf16();
+        units > MOST_OF_A_CELL
+    };
+    match cell.char_indices().find(|(_, c)| room(*c)) {
+        None => Cow::Borrowed(cell),
+        Some((end, _)) => {
+            let (shown, left) = (cell.get(..end).unwrap_or_default(), cell.get(end..).unwrap_or_default());
+            Cow::Owned(format!("{shown} … ({} more characters: see the CSV)", left.chars().count()))
+        }
+    }
+}
+
 fn sheet(book: &mut Workbook, name: &str, csv_text: &str) -> Result<(), ReportError> {
     let failed = |e: XlsxError| ReportError::Workbook(e.to_string());
     let head = Format::new().set_bold();
@@ -43,7 +65,7 @@ fn sheet(book: &mut Workbook, name: &str, csv_text: &str) -> Result<(), ReportEr
             match (row, figure) {
                 (0, _) => sheet.write_string_with_format(row_number, column, cell, &head),
                 (_, Some(figure)) => sheet.write_number(row_number, column, figure),
-                _ => sheet.write_string(row_number, column, cell),
+                _ => sheet.write_string(row_number, column, fitting(cell)),
             }
             .map_err(failed)?;
         }
@@ -146,4 +168,21 @@ pub fn workbook(view: &View<'_>, all: &[Finding], names: &impl Names) -> Result<
 /// The time of the newest record: what a file made from this state is dated by.
 pub(crate) fn newest(view: &View<'_>) -> bolebook_core::quantity::UtcMs {
     view.facts.versions.iter().map(|v| v.record.envelope.at).max().unwrap_or_default()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_text_too_long_for_a_cell_is_cut_between_characters_and_says_so() {
+        assert_eq!(fitting("short"), "short");
+        // Two UTF-16 units each, as a spreadsheet counts them.
+        let long = "𝒳".repeat(20_000);
+        let cut = fitting(&long);
+        assert!(cut.ends_with(" … (4000 more characters: see the CSV)"), "{}", &cut[cut.len() - 60..]);
+        assert!(cut.encode_utf16().count() < 32_767);
+        let fits = "x".repeat(MOST_OF_A_CELL);
+        assert_eq!(fitting(&fits), fits);
+    }
 }

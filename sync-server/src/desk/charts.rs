@@ -172,18 +172,21 @@ fn shown_with_table(chart: &Chart) -> Result<Markup, ApiError> {
 pub async fn page(desk: Desk, Id(book): Id<BookId>) -> Result<Html<String>, ApiError> {
     shown(desk, move |desk| {
         let view: &View<'_> = &desk.job(book)?.view;
-        let progress = progress(view);
         let all: Vec<&View<'_>> = desk.snapshot.jobs.values().map(|j| &j.view as &View<'_>).collect();
-        let before = earlier(view, &all);
-        let seasons: Vec<_> =
-            before.iter().rev().copied().chain([view]).map(|v| canopies(v, &losses(v, |_| true))).collect();
+        // Both take a walk over every season.
+        let figures = desk.app.desk.figures.of(&desk.snapshot, book, || {
+            let before = earlier(view, &all);
+            let books = before.iter().rev().copied().chain([view]);
+            (progress(view), books.map(|v| canopies(v, &losses(v, |_| true))).collect::<Vec<Season>>())
+        });
+        let (progress, seasons) = &*figures;
         let charts = [
-            against_plan(&progress),
-            each_day(&progress),
-            product(&progress),
-            minutes(&progress),
-            uptake(&progress),
-            canopy(&seasons),
+            against_plan(progress),
+            each_day(progress),
+            product(progress),
+            minutes(progress),
+            uptake(progress),
+            canopy(seasons),
         ];
         let shown = charts.iter().map(shown_with_table).collect::<Result<Vec<_>, _>>()?;
         let body = html! {

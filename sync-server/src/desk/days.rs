@@ -17,11 +17,14 @@ use crate::desk::balance::crew_day_rows;
 use crate::desk::evidence::{self, by};
 use crate::desk::forms::{Posted, unwritable};
 use crate::desk::jobs::{day_state, questions};
-use crate::desk::page::{Desk, Page, moment, shown, text};
+use crate::desk::page::{Desk, Page, moment, page_number, pages, shown, text};
 use crate::desk::words::{Words, code_name, severity_mark, spelled};
 use crate::desk::write::{Staged, write};
 use crate::error::ApiError;
 use crate::snapshot::JobState;
+
+/// Rows of a list on one page: a crew can treat 400 trees in a day.
+const PAGE: usize = 100;
 
 type Place = Path<(String, String, String)>;
 
@@ -57,7 +60,7 @@ pub async fn sheet(desk: Desk, Path(path): Place) -> Result<Html<String>, ApiErr
             @if sheet.provisional { p { strong { "Provisional" } ": not signed off, it may still change." } }
             (signing(desk, job, day, &sheet))
             (findings(desk, job, day))
-            (applications(view, &sheet))
+            (applications(desk, view, &sheet))
             (others(desk, view, day))
             section aria-labelledby="product" { h2 id="product" { "Product" } (crew_day_rows(desk, |r| r.crew == day.crew && r.day == day.day)) }
             (asking(desk, job, day))
@@ -116,16 +119,23 @@ fn findings(desk: &Desk, job: &JobState, day: CrewDay) -> Markup {
             section aria-labelledby="found" {
                 h2 id="found" { "Findings" }
                 ul.records {
-                    @for f in of_day {
+                    @for f in of_day.iter().take(PAGE) {
                         li { (severity_mark(f.severity)) " " a href=(format!("/jobs/{}/findings/{}", job.view.book, f.id)) { (code_name(f.code)) } ": " (text(&f.message)) " " (evidence::finding_state(job, f)) }
                     }
+                }
+                @if of_day.len() > PAGE {
+                    p { (of_day.len() - PAGE) " more: " a href=(format!("/jobs/{}/findings?state=all&crew={}&day={}", job.view.book, day.crew, day.day)) { "all findings of this day" } "." }
                 }
             }
         }
     }
 }
 
-fn applications(view: &View<'static>, sheet: &DaySheet) -> Markup {
+fn applications(desk: &Desk, view: &View<'static>, sheet: &DaySheet) -> Markup {
+    // Whoever prints the sheet asks for all of it.
+    let whole = desk.query.text("rows") == "all";
+    let number = page_number(desk).min(sheet.rows.len().div_ceil(PAGE).max(1));
+    let (skipped, taken) = if whole { (0, usize::MAX) } else { ((number - 1) * PAGE, PAGE) };
     let clock = |at: &str| at.get(11..16).unwrap_or(at).to_owned();
     let counts = |r: &&SheetRow| r.standing == "in force" || r.standing == "contested";
     let sum: Ul = sheet.rows.iter().filter(counts).map(|r| r.put_in_ul).sum();
@@ -136,7 +146,7 @@ fn applications(view: &View<'static>, sheet: &DaySheet) -> Markup {
                 table.cards {
                     thead { tr { th scope="col" { "Time" } th scope="col" { "Tree" } th.num scope="col" { "Diameter" } th.num scope="col" { "Holes" } th.num scope="col" { "Product put in" } th scope="col" { "Label" } th scope="col" { "Lot, kit" } th scope="col" { "Applied by" } } }
                     tbody {
-                        @for row in &sheet.rows {
+                        @for row in sheet.rows.iter().skip(skipped).take(taken) {
                             tr {
                                 td.nowrap data-label="Time" { (clock(&row.started_at)) "–" (clock(&row.ended_at)) }
                                 th scope="row" {
@@ -156,7 +166,11 @@ fn applications(view: &View<'static>, sheet: &DaySheet) -> Markup {
                             }
                         }
                     }
-                    tfoot { tr { th scope="row" colspan="4" { "Together, without what is struck" } td.num data-label="Together" { (sum.ml()) " mL" } td colspan="3" {} } }
+                    tfoot { tr { th scope="row" colspan="4" { "Together, the whole day, without what is struck" } td.num data-label="Together" { (sum.ml()) " mL" } td colspan="3" {} } }
+                }
+                @if !whole && sheet.rows.len() > PAGE {
+                    (pages(desk, sheet.rows.len(), PAGE, number))
+                    p { a href=(format!("{}?rows=all", desk.path)) { "All " (sheet.rows.len()) " rows on one page, to print" } }
                 }
             }
         }
@@ -204,7 +218,7 @@ fn others(desk: &Desk, view: &View<'static>, day: CrewDay) -> Markup {
                 section aria-labelledby=(kind.name()) {
                     h2 id=(kind.name()) { (title) ": " (all.len()) }
                     ul.records {
-                        @for version in all {
+                        @for version in all.iter().take(PAGE) {
                             li {
                                 (text(&words.headline(version))) " " span.muted { (moment(view, version.record.envelope.at)) ", " (text(&by(desk, version))) }
                                 @if let Body::DayClosing(c) = &version.record.body {
@@ -214,6 +228,7 @@ fn others(desk: &Desk, view: &View<'static>, day: CrewDay) -> Markup {
                             }
                         }
                     }
+                    @if all.len() > PAGE { p { (all.len() - PAGE) " more: what is about a tree stands on its page, and search finds notes and incidents." } }
                 }
             }
         }

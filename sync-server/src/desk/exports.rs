@@ -62,10 +62,9 @@ pub async fn one(desk: Desk, Path((book, name)): Path<(String, String)>) -> Resu
         let book: BookId = book.parse().map_err(|_| ApiError::not_found("no such job"))?;
         let job = desk.job(book)?;
         let choices = Choices::of(app, job, desk.query.some("lang"))?;
-        let (media, bytes) = file(app, &desk.snapshot, job, &name, &choices)?;
+        let (media, content) = file(app, &desk.snapshot, job, &name, &choices)?;
         let named = format!("attachment; filename=\"{name}\"");
-        Ok(([(header::CONTENT_TYPE, media.to_owned()), (header::CONTENT_DISPOSITION, named)], bytes)
-            .into_response())
+        Ok(([(header::CONTENT_DISPOSITION, named)], content.answer(media)).into_response())
     })
     .await
 }

@@ -1,9 +1,11 @@
 //! The jobs with their progress, and one job's overview.
 
+use std::collections::{BTreeMap, BTreeSet};
+
 use axum::response::Html;
 use bolebook_core::check::blocking;
 use bolebook_core::facts::Fact;
-use bolebook_core::finding::Severity;
+use bolebook_core::finding::{Finding, Severity};
 use bolebook_core::ids::{BookId, CrewId};
 use bolebook_core::quantity::{Ul, decimal};
 use bolebook_core::record::{Body, Kind};
@@ -106,12 +108,30 @@ fn finding_counts(book: BookId, stops: usize, other: usize) -> Markup {
     }
 }
 
+/// How many findings of each crew-day keep it from being signed off, and how many are open, in one walk: a
+/// season has hundreds of days.
+fn day_findings(findings: &[Finding]) -> BTreeMap<CrewDay, (usize, usize)> {
+    let mut days: BTreeMap<CrewDay, (usize, usize)> = BTreeMap::new();
+    for finding in findings {
+        // Counted once, however often the finding names the day.
+        for day in finding.crew_days.iter().collect::<BTreeSet<_>>() {
+            let (stops, open) = days.entry(*day).or_default();
+            *stops += usize::from(finding.blocks());
+            *open += usize::from(finding.open());
+        }
+    }
+    days
+}
+
 /// How a crew-day stands, in a word.
 pub fn day_state(desk: &Desk, job: &JobState, day: CrewDay) -> Markup {
-    let view = &job.view;
     let findings = desk.snapshot.findings(job);
     let stops = blocking(&findings, day).count();
     let open = findings.iter().filter(|f| f.open() && f.crew_days.contains(&day)).count();
+    state_of_day(&job.view, day, (stops, open))
+}
+
+fn state_of_day(view: &View<'_>, day: CrewDay, (stops, open): (usize, usize)) -> Markup {
     html! {
         @if view.signed_off.contains_key(&day) {
             span.tag.settled { "signed off" }
@@ -125,15 +145,19 @@ pub fn day_state(desk: &Desk, job: &JobState, day: CrewDay) -> Markup {
     }
 }
 
-fn closed(view: &View<'_>, day: CrewDay) -> bool {
-    view.facts.in_force(Kind::DayClosing).any(|fact| {
-        matches!(&view.facts.shown(fact).record.body, Body::DayClosing(b) if b.crew == day.crew && b.day == day.day)
-    })
+/// The days that their crews closed.
+fn closed(view: &View<'_>) -> BTreeSet<CrewDay> {
+    let closings = view.facts.in_force(Kind::DayClosing).map(|fact| &view.facts.shown(fact).record.body);
+    let day = |body: &Body| match body {
+        Body::DayClosing(b) => Some(CrewDay { crew: b.crew, day: b.day }),
+        _ => None,
+    };
+    closings.filter_map(day).collect()
 }
 
 /// Trees and millilitres of each crew-day, in one walk over the job.
-fn day_sums(view: &View<'_>) -> std::collections::BTreeMap<CrewDay, (usize, i64)> {
-    let mut sums = std::collections::BTreeMap::new();
+fn day_sums(view: &View<'_>) -> BTreeMap<CrewDay, (usize, i64)> {
+    let mut sums = BTreeMap::new();
     for fact in view.facts.in_force(Kind::Application) {
         let version = view.facts.shown(fact);
         let (Some(day), Body::Application(a)) = (view.crew_day(version), &version.record.body) else {
@@ -152,7 +176,8 @@ pub async fn overview(desk: Desk, Id(book): Id<BookId>) -> Result<Html<String>, 
         let job = desk.job(book)?;
         let view = &job.view;
         let (stops, other) = open(desk, job);
-        let sums = day_sums(view);
+        let (sums, closed) = (day_sums(view), closed(view));
+        let found = day_findings(&desk.snapshot.findings(job));
         let copies = super::copies::pressing(desk, view)?;
         let mut days: Vec<CrewDay> = view.crew_days.iter().copied().collect();
         days.sort_by_cached_key(|d| (std::cmp::Reverse(d.day), view.yard.crew_name(d.crew), d.crew));
@@ -179,8 +204,8 @@ pub async fn overview(desk: Desk, Id(book): Id<BookId>) -> Result<Html<String>, 
                                     td data-label="Crew" { (text(&view.yard.crew_name(day.crew))) }
                                     td.num data-label="Trees treated" { (trees) }
                                     td.num data-label="Product put in" { (Ul(volume).ml()) " mL" }
-                                    td data-label="Closed" { @if closed(view, *day) { "closed" } @else { "not closed" } }
-                                    td data-label="State" { (day_state(desk, job, *day)) }
+                                    td data-label="Closed" { @if closed.contains(day) { "closed" } @else { "not closed" } }
+                                    td data-label="State" { (state_of_day(view, *day, found.get(day).copied().unwrap_or_default())) }
                                 }
                             }
                         }

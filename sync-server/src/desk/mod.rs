@@ -19,6 +19,7 @@ mod devices;
 mod entry;
 mod evidence;
 mod exports;
+mod figures;
 mod findings;
 mod forms;
 mod geo_files;
@@ -91,6 +92,8 @@ pub struct DeskState {
     pub links: Limiter,
     /// Set when the server stops, so that pages that listen for news let it.
     pub closing: watch::Sender<bool>,
+    /// Figures of jobs.
+    figures: figures::Figures,
     /// Files that wait to be added.
     uploads: upload::Uploads,
     failures: Mutex<BTreeMap<String, (UtcMs, u32)>>,
@@ -104,6 +107,7 @@ impl Default for DeskState {
             hashing: Semaphore::new(HASHES_AT_ONCE),
             links: Limiter::new(30),
             closing: watch::Sender::new(false),
+            figures: figures::Figures::default(),
             uploads: upload::Uploads::default(),
             failures: Mutex::default(),
             key: Mutex::default(),

@@ -3,7 +3,7 @@
 use axum::response::Html;
 use bolebook_core::ids::BookId;
 use bolebook_core::quantity::decimal;
-use bolebook_core::seasons::{Change, Season, canopies, change, due, earlier, losses};
+use bolebook_core::seasons::{Change, Due, Season, canopies, change, due, earlier, losses};
 use bolebook_core::view::View;
 use maud::{Markup, html};
 
@@ -61,32 +61,47 @@ fn changed(changes: &[Change]) -> Markup {
     }
 }
 
+/// What the page shows, which takes a walk over every season.
+struct Figures {
+    missing: bool,
+    seasons: Vec<Season>,
+    changes: Vec<Change>,
+    due: Vec<Due>,
+}
+
+impl Figures {
+    fn of(view: &View<'_>, all: &[&View<'_>]) -> Self {
+        let before = earlier(view, all);
+        let missing = before.last().map_or(view, |v| v).job.previous.is_some();
+        let books: Vec<&View<'_>> = before.iter().rev().copied().chain([view]).collect();
+        let assessed: Vec<_> = books.iter().map(|v| losses(v, |_| true)).collect();
+        let seasons = books.iter().zip(&assessed).map(|(v, of)| canopies(v, of)).collect();
+        let pairs: Vec<_> = books.iter().copied().zip(&assessed).collect();
+        let changes = pairs.windows(2).map(|pair| change(pair[0], pair[1])).collect();
+        Self { missing, seasons, changes, due: due(view, &before) }
+    }
+}
+
 /// The seasons of a job, the oldest at hand first.
 pub async fn page(desk: Desk, Id(book): Id<BookId>) -> Result<Html<String>, ApiError> {
     shown(desk, move |desk| {
         let view: &View<'_> = &desk.job(book)?.view;
         let all: Vec<&View<'_>> = desk.snapshot.jobs.values().map(|j| &j.view as &View<'_>).collect();
-        let before = earlier(view, &all);
-        let missing = before.last().map_or(view, |v| v).job.previous.is_some();
-        let books: Vec<&View<'_>> = before.iter().rev().copied().chain([view]).collect();
-        let assessed: Vec<_> = books.iter().map(|v| losses(v, |_| true)).collect();
-        let seasons: Vec<_> = books.iter().zip(&assessed).map(|(v, of)| canopies(v, of)).collect();
-        let pairs: Vec<_> = books.iter().copied().zip(&assessed).collect();
-        let changes: Vec<_> = pairs.windows(2).map(|pair| change(pair[0], pair[1])).collect();
-        let due = due(view, &before);
+        let figures = desk.app.desk.figures.of(&desk.snapshot, book, || Figures::of(view, &all));
+        let Figures { missing, seasons, changes, due } = &*figures;
         let number = page_number(desk);
         let body = html! {
             h1 { "Seasons" }
-            @if missing { p.warn { "An earlier season's book is not on this server: its years are blank, and intervals that begin in it are not judged." } }
+            @if *missing { p.warn { "An earlier season's book is not on this server: its years are blank, and intervals that begin in it are not judged." } }
             section aria-labelledby="canopies" {
                 h2 id="canopies" { "Canopies, then and now" }
-                (classes(&seasons))
+                (classes(seasons))
                 p.small.muted { "Trees by the last assessment of each season, and the share's 95 % score interval (Wilson 1927). Neighbouring trees are alike, so no less than this is unknown." }
             }
             @if !changes.is_empty() {
                 section aria-labelledby="change" {
                     h2 id="change" { "Which way they went" }
-                    (changed(&changes))
+                    (changed(changes))
                     p.small.muted { "Over the trees assessed in both seasons. Which trees were treated was chosen by their state, so this is no trial." }
                 }
             }

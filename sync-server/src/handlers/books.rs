@@ -12,7 +12,7 @@ use bolebook_log::BookKind;
 use crate::auth::Caller;
 use crate::body::{BookAndName, Id, Json};
 use crate::error::ApiError;
-use crate::files::{Choices, file};
+use crate::files::{Choices, Content, file};
 use crate::findings;
 use crate::paging::Paging;
 use crate::snapshot::{JobState, Snapshot};
@@ -50,32 +50,65 @@ pub async fn list(
     .await
 }
 
-/// Makes an answer from a job with the digest of its bytes as its tag, or 304 to whoever has them.
+/// Makes an answer from a job with the digest of its bytes as its tag, or 304 to whoever has them; of a
+/// file whose digest is known without making it again.
 async fn tagged(
     app: App,
     caller: Caller,
     book: BookId,
-    known: Option<String>,
+    asked: Asked,
     make: impl FnOnce(&Inner, &Snapshot, &JobState) -> Result<Made, ApiError> + Send + 'static,
 ) -> Result<Response, ApiError> {
     app.blocking(move |app| {
         app.read(|db| caller.may_read(app, db, book))?;
         let (snapshot, job) = findings::of_job(app, book)?;
-        let Made { media, bytes, link } = make(app, &snapshot, &job)?;
-        let tag = format!("\"{}\"", Sha256Hash::of(&bytes));
-        let tagged = [(header::ETAG, tag.clone())];
-        if known.is_some_and(|known| known.split(',').any(|k| k.trim().trim_start_matches("W/") == tag)) {
-            return Ok((StatusCode::NOT_MODIFIED, tagged).into_response());
+        let name = asked.file.as_deref();
+        if let Some(digest) = name.and_then(|name| app.spools.digest(&snapshot, book, name))
+            && let Some(answer) = asked.has(digest)
+        {
+            return Ok(answer);
         }
-        Ok((tagged, AppendHeaders(link), [(header::CONTENT_TYPE, media)], bytes).into_response())
+        let Made { media, content, link } = make(app, &snapshot, &job)?;
+        let digest = content.digest();
+        if let Some(answer) = asked.has(digest) {
+            return Ok(answer);
+        }
+        let tagged = [(header::ETAG, tag(digest))];
+        Ok((tagged, AppendHeaders(link), content.answer(media)).into_response())
     })
     .await
+}
+
+fn tag(digest: Sha256Hash) -> String {
+    format!("\"{digest}\"")
+}
+
+/// What the caller wants, and has.
+struct Asked {
+    /// The tags in If-None-Match.
+    known: Option<String>,
+    /// The export's name.
+    file: Option<String>,
+}
+
+impl Asked {
+    fn of(headers: &HeaderMap) -> Self {
+        Self { known: known(headers), file: None }
+    }
+
+    /// 304, if the caller has these bytes.
+    fn has(&self, digest: Sha256Hash) -> Option<Response> {
+        let tag = tag(digest);
+        let known = self.known.as_ref()?;
+        let has = known.split(',').any(|k| k.trim().trim_start_matches("W/") == tag);
+        has.then(|| (StatusCode::NOT_MODIFIED, [(header::ETAG, tag)]).into_response())
+    }
 }
 
 /// An answer before it is tagged.
 struct Made {
     media: &'static str,
-    bytes: Vec<u8>,
+    content: Content,
     link: Option<(HeaderName, HeaderValue)>,
 }
 
@@ -99,17 +132,17 @@ pub async fn findings(
     headers: HeaderMap,
 ) -> Result<Response, ApiError> {
     let paging = Paging::read(query.as_deref())?;
-    tagged(app, caller, book, known(&headers), move |_, snapshot, job| {
+    tagged(app, caller, book, Asked::of(&headers), move |_, snapshot, job| {
         let media = "application/json";
         if paging.whole() {
             let text = findings::export(snapshot, job, "findings.json")?;
-            return Ok(Made { media, bytes: text.as_bytes().to_vec(), link: None });
+            return Ok(Made { media, content: Content::Bytes(text.as_bytes().to_vec()), link: None });
         }
         let all = snapshot.findings(job).to_vec();
         let part = paging.part(all, |finding: &Finding| finding.id.to_string());
         let link = part.link(&format!("/v1/books/{book}/findings"));
         let text = findings_json(&job.view, &part.items).map_err(|e| ApiError::internal(&e))?;
-        Ok(Made { media, bytes: text.into_bytes(), link })
+        Ok(Made { media, content: Content::Bytes(text.into_bytes()), link })
     })
     .await
 }
@@ -131,12 +164,12 @@ pub async fn trees(
     headers: HeaderMap,
 ) -> Result<Response, ApiError> {
     let paging = Paging::read(query.as_deref())?;
-    tagged(app, caller, book, known(&headers), move |_, _, job| {
+    tagged(app, caller, book, Asked::of(&headers), move |_, _, job| {
         let all = job.view.trees.keys().copied().collect();
         let part = paging.part(all, TreeId::to_string);
         let link = part.link(&format!("/v1/books/{book}/trees"));
         let text = trees_json(&job.view, &part.items).map_err(|e| ApiError::internal(&e))?;
-        Ok(Made { media: "application/json", bytes: text.into_bytes(), link })
+        Ok(Made { media: "application/json", content: Content::Bytes(text.into_bytes()), link })
     })
     .await
 }
@@ -166,10 +199,11 @@ pub async fn export(
     }
     let query = form_urlencoded::parse(query.as_deref().unwrap_or_default().as_bytes());
     let language = query.filter(|(k, _)| k == "lang").map(|(_, v)| v.into_owned()).next();
-    tagged(app, caller, book, known(&headers), move |app, snapshot, job| {
+    let asked = Asked { file: Some(name.clone()), ..Asked::of(&headers) };
+    tagged(app, caller, book, asked, move |app, snapshot, job| {
         let choices = Choices::of(app, job, language.as_deref())?;
-        let (media, bytes) = file(app, snapshot, job, &name, &choices)?;
-        Ok(Made { media, bytes, link: None })
+        let (media, content) = file(app, snapshot, job, &name, &choices)?;
+        Ok(Made { media, content, link: None })
     })
     .await
 }

@@ -1,7 +1,5 @@
 //! Photos: the whole upload of a small one, the original, the clean copy, the thumbnail, the details.
 
-use std::path::PathBuf;
-
 use axum::body::Body;
 use axum::extract::{Request, State};
 use axum::http::{StatusCode, header};
@@ -26,6 +24,7 @@ use crate::body::{Id, Json};
 use crate::error::ApiError;
 use crate::photos::exif::{self, Camera};
 use crate::photos::{self, held, must_be_picture, place, remove};
+use crate::spool::Draft;
 use crate::state::{App, Inner};
 
 /// Takes in a small photo whole. The address is the SHA-256 of its bytes. A large one goes better by
@@ -59,15 +58,17 @@ pub async fn upload(
     if let Some(photo) = known {
         return Ok(Json(photo).into_response());
     }
-    let draft = Draft(app.config.data.join("tmp").join(hex::encode(app.random::<16>()?)));
-    let photo = receive(&app, request.into_body(), &draft.0, hash).await?;
+    // Whatever ends the request, also a line that breaks and takes this handler with it, removes the draft;
+    // once it is renamed there is nothing left to remove.
+    let draft = Draft::new(&app)?;
+    let photo = receive(&app, request.into_body(), draft.path(), hash).await?;
     let photo = app
         .blocking(move |app| {
             app.read(|db| {
                 caller.may_see(app, db, hash)?;
                 photos::within_quota(app, db, caller.device, photo.bytes)
             })?;
-            photos::move_in(&draft.0, &place(app, hash))?;
+            photos::move_in(draft.path(), &place(app, hash))?;
             held::note(app, &photo, caller.device, |_| Ok(()))?;
             Ok(photo)
         })
@@ -110,17 +111,6 @@ pub async fn lacking(
         Ok(Json(PhotosLacking { lacking, removed }))
     })
     .await
-}
-
-/// A photo on its way in. Whatever ends the request, also a line that breaks and takes the handler
-/// with it, removes it; once it is renamed there is nothing left to remove.
-struct Draft(PathBuf);
-
-impl Drop for Draft {
-    fn drop(&mut self) {
-        // A draft that cannot be removed is swept at the next start.
-        let _ = std::fs::remove_file(&self.0);
-    }
 }
 
 async fn receive(

@@ -10,6 +10,7 @@ mod page;
 mod photos;
 pub mod words;
 
+use std::fmt::Write;
 use std::net::SocketAddr;
 use std::sync::Arc;
 
@@ -19,8 +20,11 @@ use axum::http::request::Parts;
 use axum::http::{StatusCode, header};
 use axum::response::{Html, IntoResponse as _, Response};
 use axum::routing::{MethodRouter, get};
-use bolebook_core::export::{ClientTexts, DayStates, eu_records_csv};
+use bolebook_core::export::{
+    ClientTexts, DayStates, ExportError, whole, write_application_records_csv, write_eu_records_csv,
+};
 use bolebook_core::facts::{Fact, Version};
+use bolebook_core::ids::Sha256Hash;
 use bolebook_core::view::View;
 use bolebook_report::Reader;
 
@@ -28,7 +32,8 @@ use crate::desk::web::{Site, Told, layered};
 use crate::error::ApiError;
 use crate::files::report_for;
 use crate::snapshot::{self, JobState, Snapshot};
-use crate::state::App;
+use crate::spool::{Spool, Spooled};
+use crate::state::{App, Inner};
 use crate::tables;
 use links::Link;
 use words::Words;
@@ -46,11 +51,11 @@ fn routes() -> Vec<(&'static str, MethodRouter<App>)> {
         ("/p/{token}/photos", get(photos::page)),
         ("/p/{token}/photos/{sha256}", get(photos::cleaned)),
         ("/p/{token}/photos/{sha256}/thumbnail", get(photos::small)),
-        ("/p/{token}/application-records.csv", get(records)),
-        ("/p/{token}/application-records-eu.csv", get(eu_records)),
+        ("/p/{token}/application-records.csv", get(|visit| sent(visit, RECORDS))),
+        ("/p/{token}/application-records-eu.csv", get(|visit| sent(visit, EU_RECORDS))),
         ("/p/{token}/report.pdf", get(report)),
-        ("/p/{token}/trees.geojson", get(trees)),
-        ("/p/{token}/data-package.zip", get(package)),
+        ("/p/{token}/trees.geojson", get(|visit| sent(visit, MAP))),
+        ("/p/{token}/data-package.zip", get(|visit| sent(visit, PACKAGE))),
     ]
 }
 
@@ -164,66 +169,67 @@ impl<'v> Signed<'v> {
     }
 }
 
-/// The text of the application records a client gets.
-///
-/// # Errors
-/// An internal error when they cannot be written.
-fn records_text(snapshot: &Snapshot, job: &JobState) -> Result<String, ApiError> {
-    let signed = Signed::of(&job.view);
-    tables::application_records(snapshot, job, |fact, v| fact.in_force() && signed.takes(v))
-}
+/// What a client can take along: name in the address, and as which media type.
+const FILES: [(&str, &str); 4] = [
+    (RECORDS, "text/csv; charset=utf-8; header=present"),
+    (EU_RECORDS, "text/csv; charset=utf-8; header=present"),
+    (MAP, "application/geo+json"),
+    (PACKAGE, bolebook_report::ZIP),
+];
+const RECORDS: &str = "application-records.csv";
+const EU_RECORDS: &str = "application-records-eu.csv";
+const MAP: &str = "trees.geojson";
+const PACKAGE: &str = "data-package.zip";
 
-/// The text of the treated trees a client gets.
-///
-/// # Errors
-/// An internal error when it cannot be written.
-fn trees_text(snapshot: &Snapshot, job: &JobState) -> Result<String, ApiError> {
-    let signed = Signed::of(&job.view);
-    tables::treated_geojson(snapshot, job, |v| signed.takes(v))
-}
-
-/// The text of the client's application records with the elements of (EU) 2023/564.
-///
-/// # Errors
-/// An internal error when they cannot be written.
-fn eu_records_text(snapshot: &Snapshot, job: &JobState) -> Result<String, ApiError> {
-    let signed = Signed::of(&job.view);
+/// Writes one of the texts a client gets: what stands on signed-off days.
+fn write_text(
+    out: &mut dyn Write,
+    snapshot: &Snapshot,
+    job: &JobState,
+    name: &str,
+) -> Result<(), ExportError> {
+    let (view, findings, signed) = (&job.view, snapshot.findings(job), Signed::of(&job.view));
     let takes = |fact: &Fact, v: &Version| fact.in_force() && signed.takes(v);
-    eu_records_csv(&job.view, &snapshot.findings(job), takes).map_err(|e| ApiError::internal(&e))
+    match name {
+        RECORDS => write_application_records_csv(out, view, &findings, &snapshot.names, takes),
+        EU_RECORDS => write_eu_records_csv(out, view, &findings, takes),
+        _ => tables::write_treated_geojson(out, snapshot, job, |v| signed.takes(v)),
+    }
 }
 
-/// The texts a client gets.
+/// One of the files a client gets, made once for each state.
+fn file(app: &Inner, snapshot: &Snapshot, job: &JobState, name: &str) -> Result<Arc<Spooled>, ApiError> {
+    let kept_as = format!("client/{name}");
+    app.spools.file(snapshot, job.view.book, &kept_as, || {
+        if name != PACKAGE {
+            return Spool::of(app, |out| write_text(out, snapshot, job, name));
+        }
+        let text = |name| whole(|out| write_text(out, snapshot, job, name));
+        let texts = ClientTexts { records: text(RECORDS)?, records_eu: text(EU_RECORDS)?, map: text(MAP)? };
+        Spooled::of_bytes(app, &bolebook_report::client_package(&job.view, texts)?)
+    })
+}
+
+/// The SHA-256 of one of them, for who wants to verify a download.
 ///
 /// # Errors
-/// An internal error when one cannot be written.
-pub fn texts(snapshot: &Snapshot, job: &JobState) -> Result<ClientTexts, ApiError> {
-    Ok(ClientTexts {
-        records: records_text(snapshot, job)?,
-        records_eu: eu_records_text(snapshot, job)?,
-        map: trees_text(snapshot, job)?,
-    })
+/// As its making's.
+fn digest(app: &Inner, snapshot: &Snapshot, job: &JobState, name: &str) -> Result<Sha256Hash, ApiError> {
+    let known = app.spools.digest(snapshot, job.view.book, &format!("client/{name}"));
+    known.map_or_else(|| Ok(file(app, snapshot, job, name)?.digest()), Ok)
 }
 
-fn file(name: &str, media: &str, text: impl Into<axum::body::Body>) -> Response {
+/// An answer that is kept as a file.
+fn attached(name: &str, answer: Response) -> Response {
     let named = format!("attachment; filename=\"{name}\"");
-    ([(header::CONTENT_TYPE, media.to_owned()), (header::CONTENT_DISPOSITION, named)], text.into())
-        .into_response()
+    ([(header::CONTENT_DISPOSITION, named)], answer).into_response()
 }
 
-async fn records(visit: Visit) -> Result<Response, ApiError> {
+async fn sent(visit: Visit, name: &'static str) -> Result<Response, ApiError> {
     let app = visit.app.clone();
-    app.blocking(move |_| {
-        let text = records_text(&visit.snapshot, visit.job()?)?;
-        Ok(file("application-records.csv", "text/csv; charset=utf-8; header=present", text))
-    })
-    .await
-}
-
-async fn eu_records(visit: Visit) -> Result<Response, ApiError> {
-    let app = visit.app.clone();
-    app.blocking(move |_| {
-        let text = eu_records_text(&visit.snapshot, visit.job()?)?;
-        Ok(file("application-records-eu.csv", "text/csv; charset=utf-8; header=present", text))
+    app.blocking(move |app| {
+        let media = FILES.iter().find(|(known, _)| *known == name).map_or("", |(_, media)| media);
+        Ok(attached(name, file(app, &visit.snapshot, visit.job()?, name)?.answer(media)))
     })
     .await
 }
@@ -236,26 +242,7 @@ async fn report(visit: Visit) -> Result<Response, ApiError> {
         let signed = Signed::of(&job.view);
         let takes = |fact: &Fact, v: &Version| fact.in_force() && signed.takes(v);
         let made = report_for(app, &visit.snapshot, job, visit.words, Reader::Client, &takes)?;
-        Ok(file("report.pdf", bolebook_report::PDF, made))
-    })
-    .await
-}
-
-async fn package(visit: Visit) -> Result<Response, ApiError> {
-    let app = visit.app.clone();
-    app.blocking(move |_| {
-        let job = visit.job()?;
-        let bytes = bolebook_report::client_package(&job.view, texts(&visit.snapshot, job)?)?;
-        Ok(file("data-package.zip", bolebook_report::ZIP, bytes))
-    })
-    .await
-}
-
-async fn trees(visit: Visit) -> Result<Response, ApiError> {
-    let app = visit.app.clone();
-    app.blocking(move |_| {
-        let text = trees_text(&visit.snapshot, visit.job()?)?;
-        Ok(file("trees.geojson", "application/geo+json", text))
+        Ok(attached("report.pdf", ([(header::CONTENT_TYPE, bolebook_report::PDF)], made).into_response()))
     })
     .await
 }

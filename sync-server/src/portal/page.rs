@@ -18,7 +18,7 @@ use crate::error::ApiError;
 use crate::portal::canopies;
 use crate::portal::photos;
 use crate::portal::words::{LANGUAGES, Words};
-use crate::portal::{Signed, Visit, texts};
+use crate::portal::{EU_RECORDS, MAP, PACKAGE, RECORDS, Signed, Visit, digest};
 use crate::snapshot::{JobState, short};
 
 const PAGE: usize = 200;
@@ -337,16 +337,14 @@ fn not_treated(visit: &Visit, view: &View<'static>, work: &Work<'_>) -> Markup {
 
 fn data(visit: &Visit, job: &JobState, company: &str) -> Result<Markup, ApiError> {
     let (w, view) = (visit.words, &job.view);
-    let texts = texts(&visit.snapshot, job)?;
-    let digest = |bytes: &[u8]| Sha256Hash::of(bytes).to_string();
-    let [records, records_eu, map] =
-        [&texts.records, &texts.records_eu, &texts.map].map(|text| digest(text.as_bytes()));
+    let picture = Sha256Hash::of(drawn(visit, view).0.into_string().as_bytes());
+    let of = |name| digest(&visit.app, &visit.snapshot, job, name);
     let files = [
-        ("/application-records.csv", w.say("file-records"), records),
-        ("/application-records-eu.csv", w.say("file-records-eu"), records_eu),
-        ("/trees.geojson", w.say("file-map"), map),
-        ("/data-package.zip", w.say("file-package"), digest(&bolebook_report::client_package(view, texts)?)),
-        ("/map.svg", w.say("file-picture"), digest(drawn(visit, view).0.into_string().as_bytes())),
+        ("/application-records.csv", w.say("file-records"), of(RECORDS)?),
+        ("/application-records-eu.csv", w.say("file-records-eu"), of(EU_RECORDS)?),
+        ("/trees.geojson", w.say("file-map"), of(MAP)?),
+        ("/data-package.zip", w.say("file-package"), of(PACKAGE)?),
+        ("/map.svg", w.say("file-picture"), picture),
     ];
     Ok(html! {
         section {

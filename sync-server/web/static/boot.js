@@ -11,7 +11,14 @@ const message = async (language) => {
   if (!answer.ok) throw new Error(`The app is not whole: ${language}.ftl is missing (${answer.status}). Load it again.`);
   return [language, await answer.text()];
 };
-const texts = Promise.all(["en", "fr", "es"].map(message)).then(Object.fromEntries);
+// What the core says, in the other languages; without it the core's English is shown.
+const core = fetch(new URL("./core.txt", import.meta.url))
+  .then((answer) => (answer.ok ? answer.text() : ""))
+  .catch(() => "");
+const texts = Promise.all(["en", "fr", "es"].map(message)).then(async (all) => {
+  const table = await core;
+  return Object.fromEntries(all.map(([language, text]) => [language, language === "en" ? text : `${text}\f${table}`]));
+});
 // A failure is said where the texts are waited for.
 texts.catch(() => {});
 let app = null;

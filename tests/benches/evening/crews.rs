@@ -32,7 +32,9 @@ pub struct Crew {
 /// The contractor in the morning, with a fill for every kit.
 pub fn morning() -> World {
     let mut world = World::with_crews(CREWS);
-    (0..CREWS).for_each(|crew| world.fill(crew, 40_000_000));
+    (0..CREWS).for_each(|crew| {
+        world.fill(crew, 40_000_000);
+    });
     world
 }
 

@@ -46,6 +46,9 @@ pub struct Measured {
 fn main() {
     let world = crews::morning();
     let all: Vec<crews::Crew> = (0..crews::CREWS).map(|n| crews::crew(&world, n)).collect();
+    let texts: Vec<&str> = all.iter().flat_map(|c| c.day.iter().flatten()).map(|(_, t)| t.as_str()).collect();
+    let packed = zstd::encode_all(texts.join("\n").as_bytes(), 9).expect("packed");
+    println!("{} records, {} bytes alone as zstd (level 9)", texts.len(), packed.len());
     for how in [Evening::InTurns, Evening::AtOnce] {
         let m = ours::evening(&world, &all, how);
         println!("{how:?}: {m:?}");

@@ -7,6 +7,7 @@ use bolebook_field_tests::browser::Browser;
 use serde_json::json;
 
 use crate::pages::busy;
+use crate::portal::{days, link, sign_off};
 use crate::settle::day;
 use crate::site::{PASSWORD, Site};
 
@@ -48,39 +49,78 @@ const TOO_WIDE: &str = "
         .slice(0, 5).map((e) => `${e.tagName}.${e.className} ${Math.round(e.getBoundingClientRect().right)}`)
         .concat([`page ${root.scrollWidth} of ${innerWidth}`]);";
 
-#[test]
-fn every_page_fits_a_phone_a_tablet_and_a_screen_and_breaks_no_rule_of_access() {
-    let (mut world, axe) = (busy(), xtask::axe::script().unwrap());
-    let site = Site::new(&mut world, true);
-    let browser = Browser::on_a_desk();
-    let mut wrong = vec![];
-    let mut look = |url: &str, name: &str, scripts: bool| {
+/// A browser that looks at pages, and what it saw wrong.
+struct Eyes {
+    browser: Browser,
+    axe: String,
+    wrong: Vec<String>,
+}
+
+impl Eyes {
+    fn new() -> Self {
+        Self { browser: Browser::on_a_desk(), axe: xtask::axe::script().unwrap(), wrong: vec![] }
+    }
+
+    /// Looks at a page at three widths, and holds it against axe-core's rules at two of them.
+    fn look(&mut self, url: &str, name: &str, scripts: bool) {
         for (wide, high) in [(390, 844), (768, 1024), (1440, 900)] {
+            let browser = &self.browser;
             browser.resize(wide, high);
             browser.devtools("Emulation.setScriptExecutionDisabled", json!({ "value": !scripts }));
-            go(&browser, url);
+            go(browser, url);
             browser.devtools("Emulation.setScriptExecutionDisabled", json!({ "value": false }));
             assert_eq!(browser.run("return innerWidth", json!([])), json!(wide));
             let over = browser.run(TOO_WIDE, json!([]));
             if over != json!([]) {
-                wrong.push(format!("{name} at {wide}, scripts {scripts}: {over}"));
+                self.wrong.push(format!("{name} at {wide}, scripts {scripts}: {over}"));
             }
             if scripts && wide != 768 {
-                let broken = browser.violations(&axe);
+                let broken = browser.violations(&self.axe);
                 if broken != json!([]) {
-                    wrong.push(format!("{name} at {wide}: {broken}"));
+                    self.wrong.push(format!("{name} at {wide}: {broken}"));
                 }
                 let folder = xtask::target().join("screens");
                 let file = format!("desk{}-{wide}.png", name.replace('/', "-"));
                 xtask::process::write(&folder.join(file), browser.picture(true)).unwrap();
             }
         }
-    };
-    look(&format!("{}/sign-in", site.desk), "/sign-in", true);
-    sign_in(&browser, &site);
+    }
+}
+
+#[test]
+fn every_page_of_a_clients_link_fits_a_phone_a_tablet_and_a_screen_in_every_language() {
+    let mut world = days();
+    let site = Site::new(&mut world, true);
+    let mut desk = site.browser();
+    let (link, over) = (link(&mut desk, &world, "30"), link(&mut desk, &world, "1"));
+    let mut eyes = Eyes::new();
+    eyes.look(&format!("{}{link}", site.portal), "/client/nothing-yet", true);
+    sign_off(&mut desk, &world);
+    for language in ["en", "fr", "es"] {
+        for (below, name) in [("", "record"), ("/photos", "photos")] {
+            let url = format!("{}{link}{below}?lang={language}", site.portal);
+            for scripts in [true, false] {
+                eyes.look(&url, &format!("/client/{name}-{language}"), scripts);
+            }
+        }
+    }
+    site.clock.fetch_add(2 * 86_400_000, std::sync::atomic::Ordering::Relaxed);
+    eyes.look(&format!("{}{over}", site.portal), "/client/over", true);
+    eyes.look(&format!("{}/p/{}", site.portal, "0".repeat(64)), "/client/none", true);
+    assert!(eyes.wrong.is_empty(), "{}", eyes.wrong.join("\n"));
+}
+
+#[test]
+fn every_page_fits_a_phone_a_tablet_and_a_screen_and_breaks_no_rule_of_access() {
+    let mut world = busy();
+    let site = Site::new(&mut world, true);
+    let mut eyes = Eyes::new();
+    eyes.look(&format!("{}/sign-in", site.desk), "/sign-in", true);
+    sign_in(&eyes.browser, &site);
     let job = format!("/jobs/{}", world.job.id());
     let tree = world.look(|view, _, _| *view.trees.keys().next().unwrap());
     let sheet = format!("/days/{}/2026-06-01", world.crews[0]);
+    let finding = world.look(|_, _, findings| findings.first().unwrap().id);
     let record = world
         .look(|view, _, _| view.facts.of_kind(bolebook_core::record::Kind::Application).next().unwrap().id);
     let of_job = [
@@ -101,13 +141,19 @@ fn every_page_fits_a_phone_a_tablet_and_a_screen_and_breaks_no_rule_of_access() 
         "/copies",
         "/links",
         &sheet,
+        &format!("/findings/{finding}"),
         &format!("/trees/{tree}"),
         &format!("/records/{record}/amend"),
     ]
     .map(|below| {
         (
             format!("{job}{below}"),
-            format!("/job{}", below.split('/').nth(1).map(|p| format!("/{p}")).unwrap_or_default()),
+            // One of a sort is a page of its own.
+            match below.split('/').collect::<Vec<_>>()[..] {
+                [_, sort, one, ..] if sort == "findings" && !one.is_empty() => "/job/finding".to_owned(),
+                [_, sort, ..] => format!("/job/{sort}"),
+                _ => "/job".to_owned(),
+            },
         )
     });
     let label = format!("/labels/{}", world.label);
@@ -134,13 +180,13 @@ fn every_page_fits_a_phone_a_tablet_and_a_screen_and_breaks_no_rule_of_access() 
     let mut seen = BTreeSet::new();
     for (path, name) in of_job.iter().chain(&of_yard) {
         let url = format!("{}{path}", site.desk);
-        look(&url, name, true);
+        eyes.look(&url, name, true);
         // Without scripts once for each kind of page, since the markup is the same.
         if seen.insert(name.clone()) {
-            look(&url, name, false);
+            eyes.look(&url, name, false);
         }
     }
-    assert!(wrong.is_empty(), "{}", wrong.join("\n"));
+    assert!(eyes.wrong.is_empty(), "{}", eyes.wrong.join("\n"));
 }
 
 #[test]

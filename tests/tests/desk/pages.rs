@@ -5,7 +5,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use bolebook_core::quantity::UtcMs;
 use bolebook_core::record::stand::{Block, Corner};
 use bolebook_core::record::work::Note;
-use bolebook_tests::world::{HOUR, Who, World};
+use bolebook_tests::world::{HOUR, MORNING, Who, World};
 
 use crate::site::{Answer, Browser, Site};
 
@@ -35,7 +35,7 @@ pub fn busy() -> World {
 }
 
 /// Every address in a page, without what follows a `#`.
-fn hrefs(page: &str) -> BTreeSet<String> {
+pub fn hrefs(page: &str) -> BTreeSet<String> {
     let of = |name: &str| {
         page.split(&format!(" {name}=\""))
             .skip(1)
@@ -48,7 +48,7 @@ fn hrefs(page: &str) -> BTreeSet<String> {
 }
 
 /// What no page may hold.
-fn strict(path: &str, page: &Answer) {
+pub fn strict(path: &str, page: &Answer) {
     let text = &page.text;
     let lower = text.to_lowercase();
     for bad in [
@@ -232,6 +232,40 @@ fn a_geopackage_holds_every_tree_and_is_the_same_at_the_same_state() {
     assert!((-84.6..-84.5).contains(&lon), "longitude first: {lon}");
     let checked: String = db.query_row("PRAGMA integrity_check", [], |r| r.get(0)).unwrap();
     assert_eq!(checked, "ok");
+}
+
+#[test]
+fn a_long_day_comes_in_pages_and_whole_for_who_prints_it_with_the_sum_of_the_whole_day() {
+    let mut world = World::new();
+    world.fill(0, 1_100_000);
+    for n in 0..105 {
+        // Many stems stand under way at once: a crew's day has no room for them one after the other.
+        world.now = UtcMs(MORNING.0 + n * 4 * 60_000);
+        let tree = world.tree(Who::Crew(0), &format!("L-{n:03}"));
+        world.diameter(Who::Crew(0), tree, 1_000);
+        world.treat(0, tree, 1);
+        world.write(Who::Crew(0), Note { about: Some(tree), text: format!("noted {n:03}") });
+    }
+    let site = Site::new(&mut world, true);
+    let mut browser = site.browser();
+    let sheet = format!("/jobs/{}/days/{}/2026-06-01", world.job.id(), world.crews[0]);
+    let treated = |page: &Answer| -> Vec<String> {
+        let table = page.text.split("id=\"treated\"").nth(1).unwrap().split("</table>").next().unwrap();
+        let rows = table.split("<tr>").filter(|row| row.contains("scope=\"row\"><a"));
+        rows.map(|row| row.split("<bdi>").nth(1).unwrap().split('<').next().unwrap().to_owned()).collect()
+    };
+    let (first, second) = (browser.page(&sheet), browser.page(&format!("{sheet}?page=2")));
+    assert!(first.text.contains("href=\"") && first.text.contains("page=2") && first.bytes.len() < 200_000);
+    let whole = browser.page(&format!("{sheet}?rows=all"));
+    assert_eq!((treated(&first).len(), treated(&second).len(), treated(&whole).len()), (100, 5, 105));
+    assert_eq!([treated(&first), treated(&second)].concat(), treated(&whole));
+    for page in [&first, &second, &whole, &browser.page(&format!("{sheet}?page=999"))] {
+        assert!(
+            page.text.contains("Treated: 105") && page.text.contains("1,050.0 mL")
+                || page.text.contains("1050.0 mL")
+        );
+        assert!(page.text.contains("5 more: what is about a tree"), "the notes, of which 100 are shown");
+    }
 }
 
 #[test]

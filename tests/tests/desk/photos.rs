@@ -1,5 +1,8 @@
 //! Photos at the desk and in the client's link: what each shows, and what a camera wrote does not leave.
 
+use std::path::Path;
+use std::process::Command;
+
 use bolebook_core::ids::{DeviceId, RecordId, Sha256Hash};
 use bolebook_core::record::work::Photo;
 use bolebook_core::service::PhotoStored;
@@ -142,4 +145,89 @@ fn outside_a_client_sees_photos_of_signed_days_without_place_time_or_caption() {
         page.text
     );
     assert_eq!(state(), digest, "the books do not notice");
+}
+
+/// The pictures of a report as Poppler takes them out of it.
+fn pictures_in(folder: &Path, report: &[u8]) -> Vec<Vec<u8>> {
+    let out = folder.join("pictures");
+    let _ = std::fs::remove_dir_all(&out);
+    std::fs::create_dir(&out).unwrap();
+    let path = folder.join("report.pdf");
+    std::fs::write(&path, report).unwrap();
+    for (program, arguments) in [("qpdf", &["--check"][..]), ("pdfimages", &["-j"][..])] {
+        let mut command = Command::new(program);
+        command.args(arguments).arg(&path);
+        if program == "pdfimages" {
+            command.arg(out.join("p"));
+        }
+        let output =
+            command.output().unwrap_or_else(|e| panic!("{program}: {e}: 'cargo xtask setup' installs it"));
+        assert!(output.status.success(), "{program}: {}", String::from_utf8_lossy(&output.stderr));
+    }
+    let mut files: Vec<_> = std::fs::read_dir(&out).unwrap().map(|e| e.unwrap().path()).collect();
+    files.sort();
+    files.iter().map(|file| std::fs::read(file).unwrap()).collect()
+}
+
+/// pdfimages and pdftotext of Poppler, qpdf, Pillow.
+#[test]
+fn outside_the_report_holds_its_photos_without_place_or_camera_and_damaged_ones_do_not_stop_it() {
+    let (folder, mut world) = (tempfile::tempdir().unwrap(), days());
+    let (signed, open) = (tree(&world, "SIGNED-1"), tree(&world, "OPEN-2"));
+    let bytes = picture(folder.path(), 6, "JPEG");
+    let others = picture(folder.path(), 1, "PNG");
+    // Cut off, no picture at all, a frame that claims 65,535 pixels each way, a page with a script.
+    let mut bomb = picture(folder.path(), 1, "JPEG");
+    let frame = bomb.windows(2).position(|w| w == [0xff, 0xc2] || w == [0xff, 0xc0]).unwrap();
+    bomb[frame + 5..frame + 9].fill(0xff);
+    let damaged: [&[u8]; 4] = [
+        &bytes[..bytes.len() / 8],
+        b"\xff\xd8\xff\xe0 no picture",
+        &bomb,
+        b"<svg xmlns='http://www.w3.org/2000/svg' onload='alert(1)'/>",
+    ];
+    take(&mut world, 0, signed, &bytes, "image/jpeg");
+    take(&mut world, 1, open, &others, "image/png");
+    for bytes in damaged {
+        take(&mut world, 0, signed, bytes, "image/jpeg");
+    }
+    take(&mut world, 0, signed, b"never came", "image/jpeg");
+    let site = Site::new(&mut world, true);
+    bring(&site, &bytes, "image/jpeg");
+    bring(&site, &others, "image/png");
+    for bytes in damaged {
+        bring(&site, bytes, "image/jpeg");
+    }
+    let mut desk = site.browser();
+    let path = format!("/jobs/{}/exports/report.pdf", world.job.id());
+    let report = desk.page(&path).bytes;
+    assert_eq!(report, desk.page(&path).bytes, "the same state and photos, the same bytes");
+    let found = pictures_in(folder.path(), &report);
+    let text = Command::new("pdftotext").arg(folder.path().join("report.pdf")).arg("-").output().unwrap();
+    let text = String::from_utf8(text.stdout).unwrap();
+    assert!(text.contains("Photo of tree SIGNED-1"), "{text}");
+    assert_eq!(found.len(), 2, "of seven, two can be shown");
+    assert!(text.contains("2 of 7"), "{text}");
+    for copy in &found {
+        let seen = seen(folder.path(), copy);
+        assert_eq!(seen["format"], "JPEG");
+        assert_eq!((&seen["place"], &seen["camera"]), (&serde_json::json!({}), &serde_json::json!({})));
+        assert_eq!(seen["beside"], serde_json::json!([]));
+    }
+    assert_eq!(seen(folder.path(), &found[0])["size"], serde_json::json!([80, 120]), "upright");
+    for secret in ["SECRET", "2026:06:01", CAPTION] {
+        assert!(!holds(&report, secret), "{secret}");
+    }
+    // A client's report has those of signed days alone.
+    sign_off(&mut desk, &world);
+    let link = link(&mut desk, &world, "30");
+    let given = Browser::new(&site.portal).page(&format!("{link}/report.pdf")).bytes;
+    assert_eq!(pictures_in(folder.path(), &given).len(), 1);
+    // What rotted on the disk after it was made.
+    let kept = bolebook_server::photos::thumbnail::place(&site.app, Sha256Hash::of(&bytes));
+    for rotten in [&found[0][..40], b"\xff\xd8\xff\xc0\x00\x11\x08\x00\x10\x00\x10", b""] {
+        std::fs::write(&kept, rotten).unwrap();
+        let report = desk.page(&path).bytes;
+        assert_eq!(pictures_in(folder.path(), &report).len(), 1, "the other one is still shown");
+    }
 }

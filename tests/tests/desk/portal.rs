@@ -169,6 +169,60 @@ fn a_withdrawn_or_expired_link_says_so_and_nothing_else() {
     assert_eq!(client.get(&first).status, 410, "over");
 }
 
+/// Every address below a link.
+fn below_a_link() -> Vec<String> {
+    let photo = Sha256Hash([7; 32]);
+    let all = [
+        "",
+        "/map.svg",
+        "/photos",
+        &format!("/photos/{photo}"),
+        &format!("/photos/{photo}/thumbnail"),
+        "/application-records.csv",
+        "/application-records-eu.csv",
+        "/report.pdf",
+        "/trees.geojson",
+        "/data-package.zip",
+    ];
+    all.map(str::to_owned).to_vec()
+}
+
+#[test]
+fn a_link_that_is_over_withdrawn_or_made_up_gives_nothing_at_any_address_in_any_language() {
+    let mut world = days();
+    let site = Site::new(&mut world, true);
+    let mut desk = site.browser();
+    sign_off(&mut desk, &world);
+    let (over, withdrawn) = (link(&mut desk, &world, "30"), link(&mut desk, &world, "92"));
+    let mut client = Browser::new(&site.portal);
+    for path in below_a_link().iter().filter(|path| !path.contains("/photos/")) {
+        client.page(&format!("{over}{path}"));
+    }
+    let page = desk.page(&links(&world));
+    let action = page.text.split("action=\"").find(|t| t.contains("/withdraw\"")).unwrap();
+    desk.submit(&page, action.split('"').next().unwrap(), &[]);
+    site.clock.fetch_add(31 * 86_400_000, Ordering::Relaxed);
+    let one_off = format!("{}{}", &over[..over.len() - 1], if over.ends_with('0') { "1" } else { "0" });
+    for path in below_a_link() {
+        for language in ["en", "fr", "es", "%3Cscript%3E"] {
+            for (link, status) in [(&over, 410), (&withdrawn, 410)] {
+                let gone = client.get(&format!("{link}{path}?lang={language}"));
+                assert_eq!(gone.status, status, "{path} in {language}");
+                let text = visible(&gone);
+                for leak in
+                    ["SIGNED-1", "OPEN-2", "Invented Wood", "Client Invented", "park manager", "<script>"]
+                {
+                    assert!(!text.contains(leak), "{path} in {language}: {leak}");
+                }
+                assert!(gone.header("content-security-policy").contains("default-src 'none'"), "{path}");
+            }
+        }
+        let none = client.get(&format!("{one_off}{path}"));
+        assert_eq!(none.status, 404, "{path}");
+        assert!(!none.text.contains("SIGNED-1") && !none.text.contains("Invented Wood"), "{path}");
+    }
+}
+
 #[test]
 fn a_link_that_is_none_leads_nowhere_and_trying_many_is_slowed() {
     let mut world = days();

@@ -23,6 +23,8 @@ use bolebook_tests::world::{Who, World};
 use tokio::sync::oneshot;
 
 pub const PASSWORD: &str = "four invented words here";
+/// Threads for blocking work.
+pub const THREADS: usize = 16;
 const END: UtcMs = UtcMs(1_900_000_000_000);
 
 /// The root key of the invented contractor.
@@ -147,7 +149,9 @@ impl Site {
         let (say, hear) = std::sync::mpsc::channel();
         let served = self.app.clone();
         let thread = std::thread::spawn(move || {
-            let runtime = tokio::runtime::Runtime::new().unwrap();
+            // Fewer threads for blocking work than a test has clients that stop reading.
+            let mut threads = tokio::runtime::Builder::new_multi_thread();
+            let runtime = threads.max_blocking_threads(THREADS).enable_all().build().unwrap();
             runtime.block_on(async move {
                 let free = || tokio::net::TcpListener::bind(SocketAddr::from(([127, 0, 0, 1], 0)));
                 let (api, desk, portal) =
@@ -285,6 +289,11 @@ impl Browser {
 
     pub fn get(&mut self, path: &str) -> Answer {
         self.send("GET", path, &[], "")
+    }
+
+    /// What it says at each request of who it is.
+    pub fn cookie(&self) -> &str {
+        self.cookie.as_deref().unwrap_or_default()
     }
 
     /// A page that must be there.

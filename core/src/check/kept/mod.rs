@@ -15,7 +15,7 @@ use std::collections::BTreeSet;
 
 use crate::balance::Balance;
 use crate::check::fill::{self, Filled};
-use crate::check::rules::{ABOUT_TREES, Case, Gathering, Reach, Rule};
+use crate::check::rules::{ABOUT_DAYS, ABOUT_TREES, Case, Gathering, Reach, Rule};
 use crate::check::work::Work;
 use crate::check::{area, day, kit, same_tree, settle, signed, volume};
 use crate::finding::{Finding, State, resolve};
@@ -47,7 +47,7 @@ struct Owner {
     key: Key,
 }
 
-/// Places of the parts around those of [`ABOUT_TREES`], which begin at 1.
+/// Places of the parts around those of [`rules`], which begin at 1.
 const SEASONS: usize = 0;
 const MISSING: usize = 99;
 const AREA: usize = 100;
@@ -56,6 +56,11 @@ const NO_FILL: usize = 102;
 const DAY: usize = 103;
 const VOLUME: usize = 104;
 const SIGNED: usize = 105;
+
+/// The rules whose reach is stated.
+fn rules() -> impl Iterator<Item = &'static Rule> {
+    ABOUT_TREES.iter().chain(ABOUT_DAYS)
+}
 
 /// A job's findings, with what it takes to bring them up to a change.
 #[derive(Clone, Debug)]
@@ -108,7 +113,7 @@ impl Kept {
         found.part(SEASONS, Reach::Tree, |f| seasons::check(view, &before, f));
         let work = Work::of(view);
         let case = Case { view, work: &work, only: None, facts: None };
-        for (index, rule) in ABOUT_TREES.iter().enumerate() {
+        for (index, rule) in rules().enumerate() {
             found.part(index + 1, rule.reach, |f| (rule.check)(&case, f));
         }
         found.blocks(&work);
@@ -208,7 +213,7 @@ impl Kept {
         let by_tree = Case { view, work: &by_tree, only: Some(again.trees), facts };
         let by_day = Case { view, work: &by_day, only: Some(&of_days), facts };
         let none = Case { view, work: &none, only: Some(&nothing), facts };
-        for (index, rule) in ABOUT_TREES.iter().enumerate() {
+        for (index, rule) in rules().enumerate() {
             let mut run = |case| found.part(index + 1, rule.reach, |f| (rule.check)(case, f));
             match rule.reach {
                 Reach::Fact | Reach::Tree => run(&by_tree),

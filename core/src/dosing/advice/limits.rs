@@ -85,7 +85,7 @@ pub(super) fn limits(
     for (id, counts) in &counting.of_product {
         if let Some(limit) = season_limit_ul(counts, &known) {
             let used = product_ul(&products, case.ask.label, given.iter()).saturating_add(of_past);
-            let of = counting.whose("limit per tree and season", case, *id, counts);
+            let of = counting.whose(false, case, *id, counts);
             limits.push(Ok(Limit { left_ul: limit.0.saturating_sub(used), of }));
         }
     }
@@ -123,16 +123,26 @@ impl Counting<'_> {
         self.all.iter().flat_map(|l| l.active_ingredients.iter().filter(named)).filter_map(limit).min()
     }
 
-    /// A limit's name, with its label's where that is another than the one asked about.
-    fn whose(&self, what: &str, case: &Case<'_, '_>, id: LabelId, label: &Label) -> String {
-        if id == case.ask.label {
-            return format!("The label's {what}");
+    /// The name of a label's limit per tree and season, or per hectare and season; with its label's
+    /// where that is another than the one asked about.
+    fn whose(&self, per_hectare: bool, case: &Case<'_, '_>, id: LabelId, label: &Label) -> String {
+        let name = &label.name;
+        match (per_hectare, id == case.ask.label, self.used.contains(&id)) {
+            (false, true, _) => "The label's limit per tree and season".into(),
+            (true, true, _) => "The label's limit per hectare and season".into(),
+            (false, false, true) => {
+                format!("The limit per tree and season of label {name}, under which product went in before,")
+            }
+            (false, false, false) => {
+                format!("The limit per tree and season of label {name}, in force for the same product,")
+            }
+            (true, false, true) => format!(
+                "The limit per hectare and season of label {name}, under which product went in before,"
+            ),
+            (true, false, false) => {
+                format!("The limit per hectare and season of label {name}, in force for the same product,")
+            }
         }
-        let why = match self.used.contains(&id) {
-            true => "under which product went in before",
-            false => "in force for the same product",
-        };
-        format!("The {what} of label {}, {why},", label.name)
     }
 }
 
@@ -204,7 +214,7 @@ fn area_limits(
     for (id, counts) in &counting.of_product {
         if let Some(limit) = counts.area_season_max_ul_per_ha {
             let used = product_ul(products, case.ask.label, all.iter());
-            let of = counting.whose("limit per hectare and season", case, *id, counts);
+            let of = counting.whose(true, case, *id, counts);
             limits.push(Ok(Limit { left_ul: per_area(limit.0).saturating_sub(used), of }));
         }
     }

@@ -88,12 +88,11 @@ pub(super) fn plan(
     let mut charges = match charges {
         Ok(charges) => charges,
         Err((code, why)) => {
-            let earlier = if earlier.is_empty() {
-                String::new()
-            } else {
-                format!(" ({} earlier holes are left out)", earlier.len())
+            let text = match earlier.len() {
+                0 => format!("Nothing to drill: {why}."),
+                count => format!("Nothing to drill: {why} ({count} earlier holes are left out)."),
             };
-            case.stop(code, format!("Nothing to drill: {why}{earlier}."), "the label");
+            case.stop(code, text, "the label");
             return None;
         }
     };

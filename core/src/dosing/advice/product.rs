@@ -306,8 +306,11 @@ pub(super) fn people(case: &mut Case<'_, '_>) {
     if by == Licensed::Yes || under == Some(Licensed::Yes) {
         return;
     }
-    let who = if under.is_some() { "Neither applicator nor supervisor is" } else { "The applicator is not" };
-    let text = format!("{who} certified on {}: {}.", case.today, under.unwrap_or(by).why_not());
+    let (today, why) = (case.today, under.unwrap_or(by).why_not());
+    let text = match under {
+        Some(_) => format!("Neither applicator nor supervisor is certified on {today}: {why}."),
+        None => format!("The applicator is not certified on {today}: {why}."),
+    };
     case.stop("licence.not_valid", text, Code::LicenceMissing.source());
 }
 

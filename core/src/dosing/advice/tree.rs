@@ -134,12 +134,11 @@ fn decided_against(case: &mut Case<'_, '_>, tree: &TreeView) {
         NotTreatedReason::Conditions => "weather or soil was against it",
         NotTreatedReason::Other => "of a reason in the note",
     };
-    let note = decision.note.as_ref().map(|n| format!(" ({n})")).unwrap_or_default();
-    let text = format!(
-        "Crew {} decided not to treat tree {}, because {why}{note}.",
-        case.view.yard.crew_name(decision.crew),
-        case.tag
-    );
+    let (crew, tag) = (case.view.yard.crew_name(decision.crew), &case.tag);
+    let text = match &decision.note {
+        None => format!("Crew {crew} decided not to treat tree {tag}, because {why}."),
+        Some(note) => format!("Crew {crew} decided not to treat tree {tag}, because {why} ({note})."),
+    };
     match decision.reason {
         NotTreatedReason::NotReached | NotTreatedReason::Conditions => {
             case.caution("tree.decided_against", text, DESIGN);
@@ -213,13 +212,16 @@ pub(super) fn measured(case: &mut Case<'_, '_>, tree: &TreeView) -> Option<Measu
     };
     let confirmed = readings.iter().any(|(v, d)| agree(d) && apart(v, d));
     for (_, other) in readings.iter().filter(|(_, d)| !agree(d)) {
-        let hint = looks_like(other.diameter_um, record.diameter_um);
-        let hint = hint.map(|m| format!(" ({}?)", m.question().trim_end_matches('?'))).unwrap_or_default();
-        let text = format!(
-            "Diameters of {} and {} cm are logged for this stem{hint}: strike or amend the wrong one.",
-            other.diameter_um.cm(),
-            record.diameter_um.cm()
-        );
+        let (one, two) = (other.diameter_um.cm(), record.diameter_um.cm());
+        let text = match looks_like(other.diameter_um, record.diameter_um) {
+            None => format!(
+                "Diameters of {one} and {two} cm are logged for this stem: strike or amend the wrong one."
+            ),
+            Some(like) => format!(
+                "Diameters of {one} and {two} cm are logged for this stem ({}): strike or amend the wrong one.",
+                like.question()
+            ),
+        };
         case.stop("diameter.disagree", text, Code::DiametersDisagree.source());
     }
     against_stand(case, record, &echo, confirmed);

@@ -80,7 +80,7 @@ async fn take_part<D: Outside>(field: &Field<D>, asked: &Asked<'_>) -> Result<Do
     let done = Done::to(Screen::Who);
     Ok(match fetched {
         Ok(_) => done,
-        Err(error) => done.saying(error.to_string()),
+        Err(error) => done.saying(field.words().core(&error.to_string())),
     })
 }
 

@@ -11,6 +11,7 @@ use crate::field::Field;
 use crate::figures;
 use crate::outside::{Outside, setting};
 use crate::plan;
+use crate::sentences::Said;
 use crate::state::{GaugeRead, Screen};
 use crate::summary::KitLine;
 use crate::writer::Staged;
@@ -56,13 +57,12 @@ async fn gauge<D: Outside>(field: &Field<D>, asked: &Asked<'_>) -> Result<Done, 
     let mc = figures::temperature(air, units)?;
     let now = field.now();
     let kit = &line.kit;
-    let mut said: Vec<String> = vec![];
     let band = match pa {
         _ if pa < kit.work_low_pa => "gauge-low",
         _ if pa > kit.work_high_pa => "gauge-high",
         _ => "gauge-in-band",
     };
-    said.push(field.words().with(band, &[("gauge", &figures::gauge(pa, units))]));
+    let mut said: Said = field.words().with(band, &[("gauge", &figures::gauge(pa, units))]).into();
     if pa >= kit.work_low_pa && pa <= kit.work_high_pa {
         let charge_ul = kit.containers.iter().map(|c| c.charge_ul).max().unwrap_or(Ul::ZERO);
         let charged = Charged {
@@ -74,10 +74,11 @@ async fn gauge<D: Outside>(field: &Field<D>, asked: &Asked<'_>) -> Result<Done, 
             atmosphere: SEA_LEVEL,
             temperature: mc,
         };
-        said.push(match charges(&charged) {
+        let left = match charges(&charged) {
             Ok(left) => left.to_string(),
             Err(error) => error.to_string(),
-        });
+        };
+        said = said.and(&field.words().core(&left));
     }
     let (before, aired_at) = {
         let choices = &field.state().choices;
@@ -97,10 +98,11 @@ async fn gauge<D: Outside>(field: &Field<D>, asked: &Asked<'_>) -> Result<Done, 
             gauge_u_pa: kit.gauge.u_pa,
             atmosphere: SEA_LEVEL,
         };
-        said.push(match leak_check(&readings) {
+        let check = match leak_check(&readings) {
             Ok(check) => check.to_string(),
             Err(error) => error.to_string(),
-        });
+        };
+        said = said.and(&field.words().core(&check));
     }
     let set = |state: &mut crate::state::State| {
         // The first settled reading stays the one compared with, until air is put on again.
@@ -109,7 +111,7 @@ async fn gauge<D: Outside>(field: &Field<D>, asked: &Asked<'_>) -> Result<Done, 
         }
     };
     field.set(set, &[setting::CHOICES]).await?;
-    Ok(Done::default().saying(said.join(" ")))
+    Ok(Done::default().saying(said))
 }
 
 async fn calibrate<D: Outside>(field: &Field<D>, asked: &Asked<'_>) -> Result<Done, ActError> {
@@ -132,8 +134,8 @@ async fn calibrate<D: Outside>(field: &Field<D>, asked: &Asked<'_>) -> Result<Do
         pressure_pa: figures::pressure(asked.filled("gauge").ok_or_else(|| field.say("say-gauge"))?, units)?,
         temperature_mc: None,
     };
-    let found = assess_record(&record, &line.kit, None).map_err(|e| ActError::Say(e.to_string()))?;
+    let found = assess_record(&record, &line.kit, None).map_err(|e| ActError::Core(e.to_string()))?;
     let staged = vec![Staged::new(ground.yard, record, ground.now)];
     let ids = field.write(staged, |_, _| {}, &[]).await?;
-    Ok(Done::to(Screen::Kit).saying(found.to_string()).undone_by(ids.first().copied()))
+    Ok(Done::to(Screen::Kit).saying(field.words().core(&found.to_string())).undone_by(ids.first().copied()))
 }

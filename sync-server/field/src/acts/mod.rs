@@ -16,6 +16,7 @@ use crate::figures::FigureError;
 use crate::http::AskError;
 use crate::join::JoinError;
 use crate::outside::{Outside, Trouble};
+use crate::sentences::Said;
 use crate::state::{NoView, Screen, State};
 use crate::summary::Summary;
 use crate::sync::SyncError;
@@ -27,7 +28,7 @@ pub struct Done {
     /// The next screen; the same one when absent.
     pub screen: Option<Screen>,
     /// What to say.
-    pub said: Option<String>,
+    pub said: Option<Said>,
     /// The record that one tap takes back.
     pub undo: Option<RecordId>,
 }
@@ -37,8 +38,8 @@ impl Done {
         Self { screen: Some(screen), ..Self::default() }
     }
 
-    fn saying(self, text: String) -> Self {
-        Self { said: Some(text), ..self }
+    fn saying(self, said: impl Into<Said>) -> Self {
+        Self { said: Some(said.into()), ..self }
     }
 
     fn undone_by(self, record: Option<RecordId>) -> Self {
@@ -52,6 +53,9 @@ pub enum ActError {
     /// Something to be filled in or chosen, in the crew's language.
     #[error("{0}")]
     Say(String),
+    /// What the core says against it, in English.
+    #[error("{0}")]
+    Core(String),
     /// A figure that is none.
     #[error(transparent)]
     Figure(#[from] FigureError),

@@ -257,5 +257,5 @@ async fn undo<D: Outside>(field: &Field<D>, record: RecordId) -> Result<Done, Ac
         _ => None,
     };
     let said = field.words().say("undone");
-    Ok(Done { screen, said: Some(said), undo: None })
+    Ok(Done { screen, said: Some(said.into()), undo: None })
 }

@@ -13,6 +13,7 @@ use super::{ActError, Asked, Done, crew_of};
 use crate::field::Field;
 use crate::figures;
 use crate::outside::{Outside, setting};
+use crate::sentences::Said;
 use crate::state::{Screen, Units};
 use crate::writer::Staged;
 
@@ -81,7 +82,7 @@ pub(super) fn reading<D: Outside>(field: &Field<D>, asked: &Asked<'_>) -> Result
     let unit = figures::read_unit(asked.field("unit")).ok_or_else(|| field.say("say-unit"))?;
     let text = asked.filled("reading").map(figures::pointed).ok_or_else(|| field.say("say-reading"))?;
     let as_read = AsRead { text, unit, of };
-    let diameter_um = diameter_from_reading(&as_read).map_err(|e| ActError::Say(e.to_string()))?;
+    let diameter_um = diameter_from_reading(&as_read).map_err(|e| ActError::Core(e.to_string()))?;
     Ok((as_read, diameter_um))
 }
 
@@ -114,9 +115,10 @@ async fn measured<D: Outside>(field: &Field<D>, asked: &Asked<'_>) -> Result<Don
     let units = field.state().choices.units;
     let known = ground.summary.tree(tree);
     let before = known.and_then(|t| *t.diameters.get(usize::try_from(stem - 1).ok()?)?);
-    let mut said = field.words().with("measured", &[("diameter", &figures::trunk(diameter_um, units))]);
+    let mut said: Said =
+        field.words().with("measured", &[("diameter", &figures::trunk(diameter_um, units))]).into();
     if let Some(outlier) = before.and_then(|(_, d)| looks_like(d, diameter_um)) {
-        said = format!("{said} {}", outlier.question());
+        said = said.and(&field.words().core(outlier.question()));
     }
     let staged = vec![Staged::new(ground.job, body, ground.now)];
     let remember = |state: &mut crate::state::State, _: &[_]| {

@@ -13,7 +13,7 @@ use crate::page::Page;
 pub(super) fn amend(p: &mut Page, scene: &Scene<'_>, record: RecordId) {
     let reading = match scene.state.reading() {
         Ok(reading) => reading,
-        Err(error) => return p.say("alert", &error.to_string()),
+        Err(error) => return p.core("p", "alert", &scene.core(&error.to_string())),
     };
     let facts = &reading.view.facts;
     let Some(fact) = facts.standing_fact(record) else {

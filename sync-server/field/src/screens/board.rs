@@ -5,7 +5,7 @@ use bolebook_core::ids::TreeId;
 use bolebook_core::quantity::Ul;
 
 use super::Scene;
-use super::plan::held;
+use super::plan::{held, minded};
 use crate::field::clock;
 use crate::figures;
 use crate::open_stem::{Differs, OpenStem, SealingRule};
@@ -26,13 +26,7 @@ pub(super) fn board(p: &mut Page, scene: &Scene<'_>) {
     }
     p.tag("details", &[], |p| {
         p.line("summary", &[], &scene.say("mind"));
-        p.tag("ul", &[], |p| {
-            for act in [Act::Charge, Act::Uptake, Act::TakeOff] {
-                for line in cautions(act) {
-                    p.line("li", &[], line);
-                }
-            }
-        });
+        minded(p, scene, "", &[Act::Charge, Act::Uptake, Act::TakeOff].map(cautions).concat());
     });
 }
 
@@ -93,7 +87,7 @@ fn card(p: &mut Page, scene: &Scene<'_>, stem: &OpenStem) {
                 if late {
                     p.say("stopped", &scene.say("uptake-over"));
                     for line in cautions(Act::Uptake) {
-                        p.say("stopped", line);
+                        p.core("p", "stopped", &scene.core(line));
                     }
                 }
                 p.button("big", &format!("finish:{tree}:{number}"), &scene.say("finish"));
@@ -113,9 +107,7 @@ fn open<'s>(p: &mut Page, scene: &Scene<'s>, tree: TreeId, stem: i64) -> Option<
 
 pub(super) fn finish(p: &mut Page, scene: &Scene<'_>, tree: TreeId, stem: i64) {
     let Some(open) = open(p, scene, tree, stem) else { return };
-    p.tag("ul", &[("class", "cautions brief")], |p| {
-        cautions(Act::TakeOff).iter().for_each(|line| p.line("li", &[], line));
-    });
+    minded(p, scene, "cautions brief", cautions(Act::TakeOff));
     if open.on_at.is_none() {
         p.say("stopped", &scene.say("not-on"));
         p.button(

@@ -82,7 +82,7 @@ pub(super) fn unsent(p: &mut Page, scene: &Scene<'_>) {
     }
     if let Some(why) = &state.no_exchange {
         if state.message.is_none() {
-            p.say("alert", why);
+            p.core("p", "alert", &scene.core(why));
         }
         p.say("hint", &scene.say("kept-here"));
     }
@@ -135,7 +135,7 @@ fn changed(p: &mut Page, scene: &Scene<'_>, summary: &Summary) {
 }
 
 pub(super) fn incident(p: &mut Page, scene: &Scene<'_>, _: &Summary) {
-    p.say("stopped", UNDER_THE_SKIN);
+    p.core("p", "stopped", &scene.core(UNDER_THE_SKIN));
     p.say("hint", &scene.say("help-first"));
     let options = ["exposure", "injury", "spill", "bystander", "damage"]
         .map(|w| (w, scene.say(&format!("incident-{w}"))));

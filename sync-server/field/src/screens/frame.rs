@@ -93,7 +93,7 @@ fn message(p: &mut Page, scene: &Scene<'_>) {
         let Some(message) = &scene.state.message else { return };
         let class = if message.bad { "said bad" } else { "said" };
         p.tag("div", &[("class", class)], |p| {
-            p.line("p", &[], &message.text);
+            p.core("p", "", &message.said);
             if let Some(record) = message.undo {
                 p.button("small", &format!("undo:{record}"), &scene.say("undo"));
             }

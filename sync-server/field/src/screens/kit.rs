@@ -5,9 +5,11 @@ use bolebook_core::quantity::{Pa, Ul};
 use bolebook_core::record::label::Label;
 
 use super::Scene;
+use super::plan::minded;
 use crate::figures;
 use crate::page::Page;
 use crate::plan;
+use crate::sentences::Said;
 use crate::state::Units;
 use crate::summary::{KitLine, Summary};
 
@@ -163,7 +165,7 @@ fn list(p: &mut Page, scene: &Scene<'_>, summary: &Summary, heading: &str, steps
                     );
                     let lines = act.map(cautions).unwrap_or_default();
                     for line in lines.iter().filter(|l| !ticked && !said.contains(l)) {
-                        p.say("mind", line);
+                        p.core("p", "mind", &scene.core(line));
                     }
                     said.extend(lines);
                 });
@@ -192,16 +194,16 @@ pub(super) fn of_mix(scene: &Scene<'_>, mut text: String, mixed: bool) -> String
 pub(super) fn mixes<'a>(p: &mut Page, scene: &Scene<'_>, labels: impl Iterator<Item = &'a Label>) {
     for label in labels {
         if let Some(mix) = &label.mix {
-            p.say("mind", &format!("{}: {}. {}", label.name, mix.in_words(), scene.say("volumes-of-mix")));
+            let words = scene.core(&mix.in_words());
+            let text = format!("{}: {}. {}", label.name, words.text, scene.say("volumes-of-mix"));
+            p.core("p", "mind", &Said { text, ..words });
         }
     }
 }
 
 pub(super) fn fill(p: &mut Page, scene: &Scene<'_>, summary: &Summary) {
     let line = plan::kit(scene.state, summary).and_then(|k| summary.kit(k));
-    p.tag("ul", &[("class", "cautions")], |p| {
-        cautions(Act::Fill).iter().for_each(|line| p.line("li", &[], line));
-    });
+    minded(p, scene, "cautions", cautions(Act::Fill));
     if let Some(line) = line {
         let limit = line.kit.reservoir.fill_limit_ul.ml();
         let texts = [("kit", line.kit.name.as_str()), ("limit", limit.as_str())];
@@ -231,11 +233,11 @@ pub(super) fn moved(p: &mut Page, scene: &Scene<'_>, summary: &Summary) {
 }
 
 pub(super) fn label(p: &mut Page, scene: &Scene<'_>, summary: &Summary) {
-    p.say("stopped", bolebook_core::dosing::caution::UNDER_THE_SKIN);
+    p.core("p", "stopped", &scene.core(bolebook_core::dosing::caution::UNDER_THE_SKIN));
     for (_, label) in &summary.labels {
         p.card("", &label.name, |p| {
             if let Some(mark) = &label.invented {
-                p.say("invented", mark);
+                p.core("p", "invented", &scene.core(mark));
             }
             p.line("h3", &[], &scene.say("first-aid"));
             p.tag("ul", &[], |p| label.first_aid.iter().for_each(|line| p.line("li", &[], line)));

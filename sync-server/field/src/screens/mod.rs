@@ -20,6 +20,7 @@ use bolebook_core::quantity::UtcMs;
 
 use crate::field::Fields;
 use crate::page::Page;
+use crate::sentences::Said;
 use crate::state::{NoView, Screen, State, Units};
 use crate::summary::Summary;
 use crate::words::Words;
@@ -39,6 +40,11 @@ impl Scene<'_> {
 
     fn say(&self, id: &str) -> String {
         self.words.say(id)
+    }
+
+    /// What the core says.
+    fn core(&self, english: &str) -> Said {
+        self.words.core(english)
     }
 
     /// The local time of day, `07:05`.
@@ -90,7 +96,7 @@ fn screen(p: &mut Page, scene: &Scene<'_>) {
         (_, Ok(summary)) => summary.clone(),
         (_, Err(error)) => {
             if !matches!(error, NoView::NoJob) || scene.state.jobs().is_empty() {
-                p.say("alert", &error.to_string());
+                p.core("p", "alert", &scene.core(&error.to_string()));
             }
             return settings::no_books(p, scene);
         }

@@ -35,7 +35,7 @@ pub(super) fn plan(
     };
     match ask::ask(state, &tools, (tree, stem), continues, scene.now) {
         Ok(advice) => answer(p, scene, summary, &tools, &advice, continues),
-        Err(error) => p.say("alert", &error.to_string()),
+        Err(error) => p.core("p", "alert", &scene.core(&error.to_string())),
     }
 }
 
@@ -49,10 +49,10 @@ fn answer(
 ) {
     let (tree, stem) = (advice.tree, advice.stem);
     if let Some(mark) = &advice.invented {
-        p.say("invented", mark);
+        p.core("p", "invented", &scene.core(mark));
     }
     if !advice.stops.is_empty() {
-        p.card("stopped", &scene.say("do-not-treat"), |p| cautions(p, &advice.stops));
+        p.card("stopped", &scene.say("do-not-treat"), |p| cautions(p, scene, &advice.stops));
         p.tag("div", &[("class", "grid")], |p| {
             p.button("wide", &format!("see:{tree}"), &scene.say("look-at"));
             p.button("wide", &format!("measure:{tree}:{stem}"), &scene.say("measure-again"));
@@ -64,7 +64,7 @@ fn answer(
         dose(p, scene, advice, found);
     }
     if !advice.cautions.is_empty() {
-        p.card("caution", &scene.say("read-before"), |p| cautions(p, &advice.cautions));
+        p.card("caution", &scene.say("read-before"), |p| cautions(p, scene, &advice.cautions));
     }
     let today = scene.today(summary).to_string();
     let read = scene.state.choices.read.iter().any(|(l, d)| *l == tools.label && *d == today);
@@ -87,8 +87,7 @@ fn answer(
         table(p, scene, advice);
         p.tag("details", &[], |p| {
             p.line("summary", &[], &scene.say("handling"));
-            let lines: Vec<String> = advice.handling.iter().map(|l| (*l).to_owned()).collect();
-            list(p, &lines);
+            minded(p, scene, "", &advice.handling);
             list(p, &advice.label_cautions);
         });
     }
@@ -98,12 +97,20 @@ fn list(p: &mut Page, lines: &[String]) {
     p.tag("ul", &[], |p| lines.iter().for_each(|line| p.line("li", &[], line)));
 }
 
-fn cautions(p: &mut Page, cautions: &[Caution]) {
+/// A list of what the core says at an act.
+pub(super) fn minded(p: &mut Page, scene: &Scene<'_>, class: &str, lines: &[&str]) {
+    let attributes = [("class", class)];
+    p.tag("ul", if class.is_empty() { &[] } else { &attributes }, |p| {
+        lines.iter().for_each(|line| p.core("li", "", &scene.core(line)));
+    });
+}
+
+fn cautions(p: &mut Page, scene: &Scene<'_>, cautions: &[Caution]) {
     p.tag("ul", &[("class", "cautions")], |p| {
         for caution in cautions {
             p.tag("li", &[], |p| {
-                p.text(&caution.text);
-                p.line("span", &[("class", "source")], &caution.source);
+                p.core("span", "", &scene.core(&caution.text));
+                p.core("span", "source", &scene.core(&caution.source));
             });
         }
     });
@@ -111,7 +118,7 @@ fn cautions(p: &mut Page, cautions: &[Caution]) {
 
 fn dose(p: &mut Page, scene: &Scene<'_>, advice: &Advice, found: &Plan) {
     if let Some(reading) = &advice.reading {
-        p.say("where", reading);
+        p.core("p", "where", &scene.core(reading));
     }
     p.tag("div", &[("class", "dose")], |p| {
         p.tag("p", &[("class", "figure")], |p| {
@@ -134,15 +141,14 @@ fn dose(p: &mut Page, scene: &Scene<'_>, advice: &Advice, found: &Plan) {
         if found.mix_by_hole_ul.is_some() {
             p.say("", &scene.say("volumes-of-product"));
         }
-        p.say("", &found.charges.note);
+        p.core("p", "", &scene.core(&found.charges.note));
     });
     let stem = advice.stem.to_string();
     let title = scene.words.with("picture-title", &[("tag", &advice.tag), ("stem", &stem)]);
     let scale = figures::scale(scene.units());
-    let instruction = found.layout.instruction_in(scale);
-    p.say("lead", &format!("{instruction}."));
-    p.say("hint", &format!("{}.", found.layout.depth_text(scale)));
-    p.layout(&found.layout, scale, &title, &instruction);
+    p.core("p", "lead", &scene.core(&format!("{}.", found.layout.instruction_in(scale))));
+    p.core("p", "hint", &scene.core(&format!("{}.", found.layout.depth_text(scale))));
+    p.layout(&found.layout, scale, &title, scene.words);
 }
 
 /// `14 × 10.0 mL`, and that it is of the mix.

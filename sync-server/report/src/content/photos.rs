@@ -3,6 +3,7 @@
 use std::collections::BTreeMap;
 
 use bolebook_core::record::Body;
+use krilla::image::Image;
 
 use super::{MOST_PHOTOS, Writer};
 use crate::clean;
@@ -12,23 +13,12 @@ const ACROSS: usize = 3;
 const GAP: f32 = 10.0;
 const TALL: f32 = 150.0;
 
-/// Width and height in pixels of a JPEG, from its frame's header (ITU-T T.81, B.2.2).
-fn size(bytes: &[u8]) -> Option<(f32, f32)> {
-    let mut at = 2;
-    loop {
-        let (mark, kind) = (*bytes.get(at)?, *bytes.get(at + 1)?);
-        let length = usize::from(u16::from_be_bytes([*bytes.get(at + 2)?, *bytes.get(at + 3)?]));
-        if mark != 0xff || length < 2 {
-            return None;
-        }
-        // Frames are C0 to CF, but for tables (C4), arithmetic conditioning (CC) and a reserved one (C8).
-        if (0xc0..=0xcf).contains(&kind) && !matches!(kind, 0xc4 | 0xc8 | 0xcc) {
-            let two =
-                |from: usize| Some(f32::from(u16::from_be_bytes([*bytes.get(from)?, *bytes.get(from + 1)?])));
-            return Some((two(at + 7)?, two(at + 5)?));
-        }
-        at += 2 + length;
-    }
+/// A JPEG that the document can hold, with its width and height in pixels. One that is damaged is no reason
+/// to have no report.
+fn readable(bytes: Vec<u8>) -> Option<(Image, f32, f32)> {
+    let image = Image::from_jpeg(bytes.into(), true).ok()?;
+    let (wide, tall) = image.size();
+    (wide > 0 && tall > 0).then_some((image, wide as f32, tall as f32))
 }
 
 /// The section.
@@ -60,10 +50,10 @@ pub fn section(w: &mut Writer<'_, '_, '_>) {
             break;
         }
         let Some(bytes) = photos(photo.sha256, &photo.media_type) else { continue };
-        let Some((wide, tall)) = size(&bytes).filter(|(w, h)| *w > 0.0 && *h > 0.0) else { continue };
+        let Some((image, wide, tall)) = readable(bytes) else { continue };
         let day = day.map(|d| d.day.to_string()).unwrap_or_default();
         let values = [("tree", clean(&view.tag(*tree))), ("day", day)];
-        row.push((bytes, wide, tall, w.with("photo-of", &values)));
+        row.push((image, wide, tall, w.with("photo-of", &values)));
         if row.len() == ACROSS {
             shown += row.len();
             draw(w, std::mem::take(&mut row));
@@ -78,18 +68,18 @@ pub fn section(w: &mut Writer<'_, '_, '_>) {
     }
 }
 
-fn draw(w: &mut Writer<'_, '_, '_>, row: Vec<(Vec<u8>, f32, f32, String)>) {
+fn draw(w: &mut Writer<'_, '_, '_>, row: Vec<(Image, f32, f32, String)>) {
     if row.is_empty() {
         return;
     }
     let width = (w.flow.width() - GAP * (ACROSS - 1) as f32) / ACROSS as f32;
     w.flow.room(TALL + 26.0);
     let top = w.flow.y;
-    for (at, (bytes, wide, tall, words)) in row.into_iter().enumerate() {
+    for (at, (image, wide, tall, words)) in row.into_iter().enumerate() {
         let left = MARGIN + at as f32 * (width + GAP);
         let scale = (width / wide).min(TALL / tall);
         let index = w.flow.pictures.len();
-        w.flow.pictures.push(bytes);
+        w.flow.pictures.push(image);
         let place = (left, top, wide * scale, tall * scale);
         let leaf = w.flow.mark(vec![Op::Picture { index, place }]);
         w.flow.nodes.push(Node::Part(Role::Figure(words.clone()), vec![leaf]));

@@ -3,6 +3,8 @@
 mod read;
 
 use std::collections::BTreeMap;
+use std::io::{Seek as _, SeekFrom, Write as _};
+use std::path::Path;
 
 use bolebook_core::export::{Violations, inert};
 use bolebook_core::finding::Finding;
@@ -89,8 +91,33 @@ fn polygon(corners: &[bolebook_core::record::stand::Corner]) -> Vec<u8> {
 /// # Errors
 /// [`ReportError::Geopackage`].
 pub fn geopackage(view: &View<'_>, findings: &[Finding]) -> Result<Vec<u8>, ReportError> {
-    let violations = Violations::of(view, findings);
     let mut db = Connection::open_in_memory()?;
+    fill(&mut db, view, findings)?;
+    Ok(db.serialize("main")?.to_vec())
+}
+
+/// The same bytes into a file that is not there yet, holding no more of it in memory than SQLite's page cache.
+/// What stands in the file after an error is nothing to keep.
+///
+/// # Errors
+/// [`ReportError::Geopackage`]; [`ReportError::File`] when the file cannot be finished.
+pub fn write_geopackage(view: &View<'_>, findings: &[Finding], path: &Path) -> Result<(), ReportError> {
+    let mut db = Connection::open(path)?;
+    // A file that a crash leaves half written is thrown away: it needs no journal and no waiting.
+    db.execute_batch("PRAGMA journal_mode = OFF; PRAGMA synchronous = OFF;")?;
+    fill(&mut db, view, findings)?;
+    db.close().map_err(|(_, error)| error)?;
+    let mut file = std::fs::OpenOptions::new().write(true).open(path)?;
+    // How often it was written and by which version of SQLite (its file format, 1.3): no part of the state.
+    for (at, bytes) in [(24, 4), (92, 8)] {
+        file.seek(SeekFrom::Start(at))?;
+        file.write_all(&[0; 8][..bytes])?;
+    }
+    Ok(())
+}
+
+fn fill(db: &mut Connection, view: &View<'_>, findings: &[Finding]) -> Result<(), ReportError> {
+    let violations = Violations::of(view, findings);
     let tx = db.transaction()?;
     tx.execute_batch(GPKG_TABLES)?;
     let state = view.state_digest().to_string();
@@ -126,26 +153,28 @@ pub fn geopackage(view: &View<'_>, findings: &[Finding]) -> Result<Vec<u8>, Repo
         let diameter = view.diameter(tree, 1).map(|d: Um| d.0 as f64 / 1e4);
         let species = listed.and_then(|t| t.species.clone());
         let broken = inert(&violations.of_tree(view, *id, tree).join(" | "));
-        tx.execute(
-            ADD_TREE,
-            params![
-                geom,
-                id.to_string(),
-                inert(&view.tag(*id)),
-                species,
-                diameter,
-                word,
-                put_in,
-                broken,
-                state
-            ],
-        )?;
+        tx.prepare_cached(ADD_TREE)?.execute(params![
+            geom,
+            id.to_string(),
+            inert(&view.tag(*id)),
+            species,
+            diameter,
+            word,
+            put_in,
+            broken,
+            state
+        ])?;
     }
     for fact in view.facts.in_force(Kind::Block) {
         let Body::Block(block) = &view.facts.shown(fact).record.body else { continue };
         let geom = (block.boundary.len() > 2).then(|| polygon(&block.boundary));
-        tx.execute(ADD_BLOCK, params![geom, fact.id.to_string(), inert(&block.name), state])?;
+        tx.prepare_cached(ADD_BLOCK)?.execute(params![
+            geom,
+            fact.id.to_string(),
+            inert(&block.name),
+            state
+        ])?;
     }
     tx.commit()?;
-    Ok(db.serialize("main")?.to_vec())
+    Ok(())
 }

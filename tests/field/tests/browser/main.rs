@@ -3,6 +3,7 @@
 
 mod crews;
 mod keys;
+mod languages;
 mod updates;
 
 use std::path::PathBuf;
