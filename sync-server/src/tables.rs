@@ -19,7 +19,7 @@ impl From<ReportError> for ApiError {
         match error {
             // A full disk is said as such.
             ReportError::File(disk) => disk.into(),
-            ReportError::Geopackage(disk) => disk.into(),
+            ReportError::Geopackage(disk) => bolebook_db::Error::from(disk).into(),
             other => Self::internal(&other),
         }
     }
