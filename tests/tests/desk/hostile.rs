@@ -85,7 +85,7 @@ fn site(world: &mut World) -> Site {
         fields: fields.iter().map(|(k, v)| ((*k).to_owned(), (*v).into())).collect(),
         ..RegisterEntry::new(world.leads[0], "person", UtcMs(2))
     };
-    site.app.write(|tx| store::put_register(tx, &[entry])).unwrap();
+    site.app.write(|tx| store::put_register(tx, std::slice::from_ref(&entry))).unwrap();
     site
 }
 
