@@ -151,7 +151,7 @@ mod tests {
     #[test]
     fn a_file_is_served_packed_once_and_then_only_named() {
         let folder = tempfile::tempdir().unwrap();
-        for (name, text) in [("index.html", "<p>"), ("index.html.br", "packed"), ("secret.txt", "no")] {
+        for (name, text) in [("index.html", "<p>"), ("index.html.br", "packed"), ("secret.key", "no")] {
             std::fs::write(folder.path().join(name), text).unwrap();
         }
         let files = Files::read(folder.path()).unwrap();
@@ -164,6 +164,6 @@ mod tests {
         assert_eq!(packed.headers()[header::CONTENT_ENCODING], "br");
         asked.insert(header::IF_NONE_MATCH, packed.headers()[header::ETAG].clone());
         assert_eq!(files.answer("", &asked).status(), StatusCode::NOT_MODIFIED);
-        assert_eq!(files.answer("secret.txt", &asked).status(), StatusCode::NOT_FOUND);
+        assert_eq!(files.answer("secret.key", &asked).status(), StatusCode::NOT_FOUND);
     }
 }

@@ -54,7 +54,7 @@ impl Begun {
         line.parse().unwrap()
     }
 
-    fn to_its_end(mut self) -> Vec<u8> {
+    fn into_whole(mut self) -> Vec<u8> {
         let (mut all, at) = (vec![0; self.length()], self.read.len());
         all[..at].copy_from_slice(&self.read);
         self.stream.read_exact(&mut all[at..]).unwrap();
@@ -108,7 +108,7 @@ fn a_client_that_stops_reading_holds_a_file_without_a_name_and_nobody_waits_for_
     }
     // Those who read on get the state they asked for, whole.
     for old in &before {
-        assert!(slow.remove(0).to_its_end() == *old);
+        assert!(slow.remove(0).into_whole() == *old);
     }
     drop(slow);
     for _ in 0..600 {

@@ -43,8 +43,15 @@ enum Task {
         #[arg(long, value_name = "CODE", default_value = "FRXAM")]
         species: String,
     },
-    /// Measure the core on a large job, optimised. Takes some minutes.
-    Bench,
+    /// Measure, optimised: the core on a large job, or an evening's exchange. Takes some minutes.
+    Bench {
+        /// `core`; or `evening`: ten crews at our server, at two general-purpose sync servers, at the limit.
+        #[arg(default_value = "core")]
+        what: String,
+        /// What the benchmark is told; of `evening` how many rounds, and a file for the raw figures.
+        #[arg(trailing_var_arg = true, allow_hyphen_values = true)]
+        arguments: Vec<String>,
+    },
     /// Simulate, fuzz and cut the power for minutes or hours, optimised; `cargo xtask soak --help` says more.
     #[command(disable_help_flag = true)]
     Soak {
@@ -94,8 +101,15 @@ fn carry_out(task: Task) -> Result<(), TaskError> {
         Task::Setup => setup::all(),
         Task::Demo { once, out, stand, species } => demo::run(&demo::Options { once, out, stand, species }),
         Task::Schemas { check } => schemas::write(check),
-        Task::Bench => {
-            process::run(process::cargo().args(["bench", "--package", "bolebook-tests", "--bench", "core"]))
+        Task::Bench { what, arguments } if what == "evening" => {
+            // The server is measured as it is shipped; the crews around it need not be optimised.
+            process::run(process::cargo().args(["build", "--release", "--package", "bolebook-server"]))?;
+            let crews = ["test", "--quiet", "--workspace", "--bench", "evening", "--"];
+            process::run(process::cargo().args(crews).args(arguments))
+        }
+        Task::Bench { what, arguments } => {
+            let bench = ["bench", "--package", "bolebook-tests", "--bench", &what, "--"];
+            process::run(process::cargo().args(bench).args(arguments))
         }
         Task::Soak { arguments } => soak::soak(&arguments),
         Task::Wasm => {
