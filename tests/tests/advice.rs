@@ -890,13 +890,13 @@ fn the_seasons_limits_hold_the_dose_down_and_then_stop() {
 
 #[test]
 fn another_book_of_the_same_season_counts_toward_its_limits() {
-    let of = |season: &str, change: fn(&mut Label)| {
+    let of = |season: &str, on: &str, change: fn(&mut Label)| {
         let mut ready = ready();
         relabel(&mut ready, |l| {
             l.interval_days = None;
             change(l);
         });
-        let (stem, day, discharged_ul) = (1, day("2026-05-01"), Ul(66_000));
+        let (stem, day, discharged_ul) = (1, day(on), Ul(66_000));
         let (season, label, records) = (season.to_owned(), Some(ready.world.label), vec![]);
         let (mark, holes) = (Some(ReferenceMark::Tag), vec![]);
         let treatment =
@@ -907,12 +907,17 @@ fn another_book_of_the_same_season_counts_toward_its_limits() {
     };
     // 130 - 66 = 64 mL hold 72 mL down to six charges; 110 - 66 = 44 mL are less than the least of 54.
     let most = |l: &mut Label| l.tree_season_max_ul = Some(Ul(130_000));
-    assert_eq!(of("2026", most).plan.unwrap().charges.total_ul, Ul(60_000));
-    assert_eq!(stops_of(&of("2026", |l| l.tree_season_max_ul = Some(Ul(110_000)))), ["limit.reached"]);
-    assert_eq!(of("2025", most).plan.unwrap().charges.total_ul, Ul(70_000));
+    assert_eq!(of("2026", "2026-05-01", most).plan.unwrap().charges.total_ul, Ul(60_000));
+    let less = |l: &mut Label| l.tree_season_max_ul = Some(Ul(110_000));
+    assert_eq!(stops_of(&of("2026", "2026-05-01", less)), ["limit.reached"]);
+    assert_eq!(of("2025", "2025-05-01", most).plan.unwrap().charges.total_ul, Ul(70_000));
+    // A season of the same name counts in whatever year it was, and one of this year under whatever name.
+    assert_eq!(of("2026", "2025-12-01", most).plan.unwrap().charges.total_ul, Ul(60_000));
+    assert_eq!(of("spring", "2026-05-01", most).plan.unwrap().charges.total_ul, Ul(60_000));
     // An ingredient's limit over several books is left to a person.
     let ingredient = |l: &mut Label| l.active_ingredients[0].tree_season_max_ug = Some(900_000);
-    assert_eq!(stops_of(&of("2026", ingredient)), ["limit.not_known"]);
+    assert_eq!(stops_of(&of("2026", "2026-05-01", ingredient)), ["limit.not_known"]);
+    assert_eq!(stops_of(&of("spring", "2026-05-01", ingredient)), ["limit.not_known"]);
 }
 
 #[test]

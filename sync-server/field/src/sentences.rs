@@ -3,7 +3,8 @@
 //! language. A sentence is shown in that language whole, or in English whole: what stands in a hole
 //! is people's words, a figure, or the core's own words that the table has too.
 
-use std::cell::Cell;
+use std::cell::{Cell, RefCell};
+use std::collections::BTreeMap;
 
 /// Most places tried for one text. A note full of commas must not hold up a screen; the text is
 /// then shown in English.
@@ -58,11 +59,18 @@ struct Place<'a> {
     deep: u8,
 }
 
+/// A stretch of the text at hand and the place it stands in: both lie still while a text is looked up,
+/// so that where they begin and how long they are names them.
+type Stretch = ([usize; 4], bool, bool);
+
 /// The core's sentences in one language.
 #[derive(Default)]
 pub struct Sentences {
     forms: Vec<Form>,
     steps: Cell<u32>,
+    /// What was found of stretches of the text at hand: each is looked at once, in however many ways the
+    /// text around it can be cut.
+    found: RefCell<BTreeMap<Stretch, Option<(usize, String)>>>,
 }
 
 /// A form's words and holes.
@@ -120,11 +128,23 @@ impl Sentences {
         self.steps.set(MOST_STEPS);
         let whole = Place { part: false, joins: true, hole: "", deep: 0 };
         let found = self.best(english, whole);
+        self.found.borrow_mut().clear();
         found.filter(|_| self.steps.get() > 0).map(|(_, text)| text)
     }
 
     /// Of all forms of a text the one that leaves the fewest bytes to people's words.
     fn best(&self, text: &str, place: Place<'_>) -> Option<(usize, String)> {
+        let Place { part, joins, hole, .. } = place;
+        let at = [text.as_ptr() as usize, text.len(), hole.as_ptr() as usize, hole.len()];
+        if let Some(known) = self.found.borrow().get(&(at, part, joins)) {
+            return known.clone();
+        }
+        let best = self.looked_up(text, place);
+        self.found.borrow_mut().insert((at, part, joins), best.clone());
+        best
+    }
+
+    fn looked_up(&self, text: &str, place: Place<'_>) -> Option<(usize, String)> {
         let mut best = None;
         for form in &self.forms {
             if matches!(best, Some((0, _))) {
