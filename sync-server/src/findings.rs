@@ -49,6 +49,11 @@ impl Findings {
         self.changed.lock().unwrap_or_else(PoisonError::into_inner).extend(known.into_keys());
     }
 
+    /// How many books have changed since their findings were looked at.
+    pub fn waiting(&self) -> usize {
+        self.changed.lock().unwrap_or_else(PoisonError::into_inner).len()
+    }
+
     /// Says that a book has changed.
     pub fn changed(&self, book: BookId, yard: BookId) {
         if book == yard {
@@ -74,7 +79,9 @@ pub async fn follow(app: App) {
             std::mem::take(&mut *app.findings.changed.lock().unwrap_or_else(PoisonError::into_inner));
         for book in changed {
             // What fails here fails again, with a message, for whoever asks.
+            let begun = tokio::time::Instant::now();
             let _ = app.blocking(move |app| of_job(app, book).map(|_| ())).await;
+            app.metrics.found(begun);
         }
     }
 }

@@ -22,6 +22,7 @@ pub mod handlers;
 pub mod identity;
 pub mod limiter;
 pub mod listen;
+pub mod metrics;
 pub mod migrate;
 pub mod openapi;
 pub mod others;
@@ -43,6 +44,7 @@ pub mod uploads;
 use std::future::Future;
 use std::time::Duration;
 
+use axum::Router;
 use tokio::net::TcpListener;
 
 use crate::listen::{Limits, listen};
@@ -60,6 +62,12 @@ pub async fn serve(
     shutdown: impl Future<Output = ()> + Send + 'static,
 ) -> std::io::Result<()> {
     serve_all(app, Listeners { api: listener, desk: None, portal: None }, shutdown).await
+}
+
+/// Serves the server's figures ([`metrics`]) for as long as it runs.
+pub async fn serve_metrics(app: App, listener: TcpListener) {
+    let limits = Limits { connections: 16, head: Duration::from_millis(app.config.head_timeout_ms) };
+    listen(listener, metrics::router(app), limits, std::future::pending()).await;
 }
 
 /// Where the API, the desk and the portal listen: each its own origin.
@@ -88,18 +96,23 @@ pub async fn serve_all(
         // An error says that the sender is gone, which means the same.
         let _ = stopped.changed().await;
     };
-    let sites =
-        [(listeners.desk, desk::router(app.clone())), (listeners.portal, portal::router(app.clone()))];
+    let sites = [
+        ("desk", listeners.desk, desk::router(app.clone())),
+        ("portal", listeners.portal, portal::router(app.clone())),
+    ];
+    let counted = |site, router: Router| {
+        router.layer(axum::middleware::from_fn_with_state((app.clone(), site), metrics::count))
+    };
     let limits = Limits {
         connections: app.config.connections_at_once,
         head: Duration::from_millis(app.config.head_timeout_ms),
     };
     let mut sites_at_work = tokio::task::JoinSet::new();
-    for (listener, router) in sites {
+    for (site, listener, router) in sites {
         let Some(listener) = listener else { continue };
-        sites_at_work.spawn(listen(listener, router, limits, until(stopped.clone())));
+        sites_at_work.spawn(listen(listener, counted(site, router), limits, until(stopped.clone())));
     }
-    listen(listeners.api, router::app(app.clone()), limits, shutdown).await;
+    listen(listeners.api, counted("api", router::app(app.clone())), limits, shutdown).await;
     app.desk.closing.send_replace(true);
     drop(stop);
     let mut served = Ok(());

@@ -127,6 +127,10 @@ struct Sites {
     /// Where clients reach the portal: the links given to them begin with it.
     #[arg(long, value_name = "URL")]
     portal_url: Option<String>,
+    /// Where the server's figures are read (OpenMetrics, `GET /metrics`). They ask nobody who they are: listen
+    /// where only those who watch the server reach it.
+    #[arg(long, value_name = "ADDRESS")]
+    metrics: Option<SocketAddr>,
 }
 
 impl Sites {
@@ -279,6 +283,10 @@ async fn run(
     }
     std::fs::write(data.join("address.json"), format!("{address}\n"))?;
     say(&address);
+    if let Some(at) = sites.metrics {
+        let listener = TcpListener::bind(at).await?;
+        tokio::spawn(bolebook_server::serve_metrics(app.clone(), listener));
+    }
     if let Some((url, every)) = relay {
         tokio::spawn(bolebook_server::relay::follow(app.clone(), url, every));
     }

@@ -21,6 +21,7 @@ use crate::findings::Findings;
 use crate::grown::load;
 use crate::identity::{Identity, IdentityError};
 use crate::limiter::{Limiter, Quota};
+use crate::metrics::Metrics;
 use crate::photos;
 use crate::snapshot::Snapshots;
 use crate::spool::Spools;
@@ -174,6 +175,8 @@ pub struct Inner {
     pub snapshots: Snapshots,
     /// Large files being sent.
     pub spools: Spools,
+    /// What is counted for whoever watches.
+    pub metrics: Metrics,
     /// The office desk.
     pub desk: DeskState,
     clock: Clock,
@@ -268,6 +271,7 @@ impl App {
             web,
             snapshots: Snapshots::default(),
             spools: Spools::default(),
+            metrics: Metrics::default(),
             desk: DeskState::default(),
             clock,
             database: Database::new(place, writer),

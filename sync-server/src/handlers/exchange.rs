@@ -73,7 +73,7 @@ fn answer(app: &Inner, caller: Caller, asked: &ExchangeBody) -> Result<String, A
     }
     let delivery = Delivery { by: caller.device, at: now, device_now: asked.start.now };
     let mut first = true;
-    let (part, changed) = app.write_idempotent(|tx| {
+    let (part, changed, new) = app.write_idempotent(|tx| {
         // Counted once, however often the database asks for it again.
         let counted = std::mem::take(&mut first).then_some(caller);
         let counts = take_in(app, tx, asked, (caller, counted), delivery)?;
@@ -82,8 +82,10 @@ fn answer(app: &Inner, caller: Caller, asked: &ExchangeBody) -> Result<String, A
         if changed.contains(&app.identity.yard) {
             app.findings.forget();
         }
-        Ok((hand_out_all(app, tx, asked, &counts)?, changed))
+        let new = counts.iter().map(|c| c.0).sum();
+        Ok((hand_out_all(app, tx, asked, &counts)?, changed, new))
     })?;
+    app.metrics.took(new);
     changed.into_iter().for_each(|book| app.findings.changed(book, app.identity.yard));
     text.push_str(&part);
     Ok(text)

@@ -1,0 +1,140 @@
+//! Figures of the running server in the OpenMetrics text format, for whoever watches it. What each means
+//! stands in `docs/operations.md`; a test holds that page and what is served against each other.
+//!
+//! No figure names a book, a person or an address: labels are sites, routes as they are written in the
+//! router, and classes of status.
+
+use std::sync::Arc;
+
+use axum::Router;
+use axum::extract::{MatchedPath, Request, State};
+use axum::http::header;
+use axum::middleware::Next;
+use axum::response::{IntoResponse as _, Response};
+use axum::routing::get;
+use prometheus_client::encoding::{EncodeLabelSet, text::encode};
+use prometheus_client::metrics::counter::Counter;
+use prometheus_client::metrics::family::Family;
+use prometheus_client::metrics::gauge::Gauge;
+use prometheus_client::metrics::histogram::{Histogram, exponential_buckets};
+use prometheus_client::registry::{Registry, Unit};
+use tokio::time::Instant;
+
+use crate::state::{App, Inner};
+
+/// Media type of the text.
+const OPEN_METRICS: &str = "application/openmetrics-text; version=1.0.0; charset=utf-8";
+
+#[derive(Clone, Debug, PartialEq, Eq, Hash, EncodeLabelSet)]
+struct Answered {
+    site: &'static str,
+    route: String,
+    status: &'static str,
+}
+
+#[derive(Clone, Debug, PartialEq, Eq, Hash, EncodeLabelSet)]
+struct Site {
+    site: &'static str,
+}
+
+/// What is counted.
+#[derive(Debug)]
+pub struct Metrics {
+    registry: Registry,
+    answered: Family<Answered, Counter>,
+    seconds: Family<Site, Histogram>,
+    lines: Counter,
+    findings: Histogram,
+    waiting: Gauge,
+    exchanges: Gauge,
+}
+
+/// From a millisecond to half a minute.
+fn times() -> Histogram {
+    Histogram::new(exponential_buckets(0.001, 2.0, 16))
+}
+
+impl Default for Metrics {
+    fn default() -> Self {
+        let mut registry = Registry::with_prefix("bolebook");
+        let made = Self {
+            answered: Family::default(),
+            seconds: Family::new_with_constructor(times),
+            lines: Counter::default(),
+            findings: times(),
+            waiting: Gauge::default(),
+            exchanges: Gauge::default(),
+            registry: Registry::default(),
+        };
+        registry.register("requests", "Requests answered", made.answered.clone());
+        registry.register_with_unit(
+            "request_duration",
+            "From a request's head to its answer's",
+            Unit::Seconds,
+            made.seconds.clone(),
+        );
+        registry.register("lines_taken", "Lines that were new to a log", made.lines.clone());
+        registry.register_with_unit(
+            "findings_duration",
+            "Bringing a job's findings up to its log",
+            Unit::Seconds,
+            made.findings.clone(),
+        );
+        registry.register(
+            "books_waiting",
+            "Books whose findings are not up to their log",
+            made.waiting.clone(),
+        );
+        registry.register("exchanges_at_work", "Exchanges being worked on", made.exchanges.clone());
+        Self { registry, ..made }
+    }
+}
+
+impl Metrics {
+    /// Counts lines taken into a log.
+    pub fn took(&self, lines: u64) {
+        self.lines.inc_by(lines);
+    }
+
+    /// Counts one bringing up of findings.
+    pub fn found(&self, since: Instant) {
+        self.findings.observe(since.elapsed().as_secs_f64());
+    }
+}
+
+/// All figures as they are now.
+pub fn text(app: &Inner) -> String {
+    let of = &app.metrics;
+    let count = |n: usize| i64::try_from(n).unwrap_or(i64::MAX);
+    of.waiting.set(count(app.findings.waiting()));
+    of.exchanges.set(count(app.config.exchanges_at_once.saturating_sub(app.room.available_permits())));
+    let mut text = String::new();
+    // Writing into a text does not fail.
+    let _ = encode(&mut text, &of.registry);
+    text
+}
+
+/// Counts a request at one of the sites: a layer of its router.
+pub async fn count(State((app, site)): State<(App, &'static str)>, request: Request, next: Next) -> Response {
+    let begun = Instant::now();
+    // As it is written in the router, so that nobody makes labels by asking.
+    let route = request.extensions().get::<MatchedPath>().map_or("none", MatchedPath::as_str).to_owned();
+    let response = next.run(request).await;
+    let status = match response.status().as_u16() {
+        ..400 => "answered",
+        400..500 => "refused",
+        _ => "failed",
+    };
+    app.metrics.answered.get_or_create(&Answered { site, route, status }).inc();
+    app.metrics.seconds.get_or_create(&Site { site }).observe(begun.elapsed().as_secs_f64());
+    response
+}
+
+/// Where they are read: `GET /metrics`. It asks nobody who they are, so it listens where only those who
+/// watch the server reach it.
+pub fn router(app: App) -> Router {
+    let shown = |State(app): State<Arc<App>>| async move {
+        ([(header::CONTENT_TYPE, OPEN_METRICS)], text(&app)).into_response()
+    };
+    Router::new().route("/metrics", get(shown)).with_state(Arc::new(app))
+}
