@@ -117,7 +117,7 @@ fn too_soon(view: &View<'_>, id: TreeId, now: &Treatment<'_>, past: &PastTree) -
 }
 
 /// The limit per tree and season, when an earlier book of the job carries the same season's name or
-/// treated the tree in the same calendar year: what both put in counts. Of one book alone [`crate::check::season`] says it.
+/// treated the tree in the same calendar year or half year: what both put in counts. Of one book alone [`crate::check::season`] says it.
 fn over_limit(
     view: &View<'_>,
     (products, standing): (&Products, &StandingLabels<'_>),

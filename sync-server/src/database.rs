@@ -86,13 +86,10 @@ impl std::fmt::Display for Place {
         match self {
             Self::File(path) => path.display().fmt(f),
             Self::Shared(url) => {
-                let at = url.rsplit_once('@').map_or(url.as_str(), |(_, place)| place);
-                let at = at.split('?').next().unwrap_or(at);
-                write!(
-                    f,
-                    "postgres://{}",
-                    at.trim_start_matches("postgresql://").trim_start_matches("postgres://")
-                )
+                // Only of the form with '//', and of it what stands between the account and the options.
+                let place = url.split_once("://").map(|(_, rest)| rest.split('?').next().unwrap_or(rest));
+                let place = place.map(|rest| rest.rsplit_once('@').map_or(rest, |(_, place)| place));
+                write!(f, "postgres://{}", place.unwrap_or("…"))
             }
         }
     }
@@ -167,12 +164,13 @@ impl Drop for Reader<'_> {
     fn drop(&mut self) {
         let mut readers = lock(&self.of.readers);
         readers.out = readers.out.saturating_sub(1);
-        if let Some(db) = self.db.take().filter(|db| !db.is_broken())
-            && readers.idle.len() < KEPT_READERS
-        {
-            readers.idle.push(db);
+        let mut surplus = self.db.take();
+        if readers.idle.len() < KEPT_READERS {
+            readers.idle.extend(surplus.take_if(|db| !db.is_broken()));
         }
+        // Closed after the others may go on: a line that hangs is slow to close.
         drop(readers);
+        drop(surplus);
         self.of.free.notify_one();
     }
 }

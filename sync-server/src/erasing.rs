@@ -26,7 +26,13 @@ const MAX_NOTE_BYTES: u64 = 64 << 20;
 /// # Errors
 /// The database's, or the disk's; what was put stays, and the rest is done at the next start.
 pub fn put(app: &Inner, entries: &[RegisterEntry]) -> Result<(), ApiError> {
-    if !app.write_idempotent(|tx| store::put_register(tx, entries))? {
+    // Also when the first try was kept without a word, and the second found nothing to do.
+    let mut erased = false;
+    app.write_idempotent(|tx| {
+        erased |= store::put_register(tx, entries)?;
+        Ok(())
+    })?;
+    if !erased {
         return Ok(());
     }
     forget_in_links(app, entries)?;

@@ -260,7 +260,9 @@ fn detail_of(status: StatusCode) -> &'static str {
     match status {
         StatusCode::NOT_FOUND => "there is nothing at this address: see /openapi.json",
         StatusCode::METHOD_NOT_ALLOWED => "this address has other methods: see the Allow header",
-        StatusCode::REQUEST_TIMEOUT => "the request took too long; nothing of it was kept",
+        StatusCode::REQUEST_TIMEOUT => {
+            "the request took too long: look whether it was kept before you enter it again"
+        }
         _ if status.is_server_error() => "the server failed; its log has the request id",
         _ => "the request could not be read",
     }

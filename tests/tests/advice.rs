@@ -914,6 +914,8 @@ fn another_book_of_the_same_season_counts_toward_its_limits() {
     // A season of the same name counts in whatever year it was, and one of this year under whatever name.
     assert_eq!(of("2026", "2025-12-01", most).plan.unwrap().charges.total_ul, Ul(60_000));
     assert_eq!(of("spring", "2026-05-01", most).plan.unwrap().charges.total_ul, Ul(60_000));
+    // A summer over the turn of the year: 163 days before today, which is the first of June.
+    assert_eq!(of("winter", "2025-12-20", most).plan.unwrap().charges.total_ul, Ul(60_000));
     // An ingredient's limit over several books is left to a person.
     let ingredient = |l: &mut Label| l.active_ingredients[0].tree_season_max_ug = Some(900_000);
     assert_eq!(stops_of(&of("2026", "2026-05-01", ingredient)), ["limit.not_known"]);

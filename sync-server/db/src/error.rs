@@ -97,11 +97,11 @@ fn of_postgres(error: &postgres::Error) -> Trouble {
     match code.code() {
         // Serialisation failure, deadlock; and a row or a table that another transaction put there
         // first, which the next try sees.
-        "40001" | "40P01" | "23505" | "42P07" | "42710" => Trouble::Again,
+        "40001" | "40P01" | "55P03" | "23505" | "42P07" | "42710" => Trouble::Again,
         "53100" => Trouble::Full,
-        "53200" | "53300" | "55P03" | "57014" => Trouble::Busy,
+        "53200" | "57014" => Trouble::Busy,
         "25006" => Trouble::ReadOnly,
-        "57P01" | "57P02" | "57P03" => Trouble::Away,
+        "25P03" | "53300" | "57P01" | "57P02" | "57P03" => Trouble::Away,
         code if code.starts_with("08") => Trouble::Away,
         "XX001" | "XX002" => Trouble::Damaged,
         _ => Trouble::Other,

@@ -17,15 +17,26 @@ use crate::error::{Error, Result};
 
 /// Settings of every session. A commit is on the disk (and on the standby that is waited for) when it
 /// is acknowledged, whatever the database's default; nothing cancels that wait; rows are found by their
-/// keys, so that transactions on different books do not stand in each other's way.
+/// keys, so that transactions on different books do not stand in each other's way. A server that is gone
+/// without a word, its machine or its network, is noticed by the database within a minute, and nobody
+/// waits for the rows it held for longer than that.
 const SETTINGS: &str = "
     SET synchronous_commit = on;
     SET statement_timeout = 0;
     SET enable_seqscan = off;
+    SET lock_timeout = '20s';
+    SET tcp_keepalives_idle = 20;
+    SET tcp_keepalives_interval = 10;
+    SET tcp_keepalives_count = 3;
+    SET tcp_user_timeout = '50s';
 ";
 const ENCODING: &str = "SHOW server_encoding";
 /// Serialisable, as SQLite's transactions are.
-const BEGIN_WRITE: &str = "BEGIN ISOLATION LEVEL SERIALIZABLE";
+/// A server that was stopped in the middle of writing holds its rows for no longer than a minute. Readers
+/// compute for a long time within theirs, and hold no rows.
+const BEGIN_WRITE: &str = "
+    BEGIN ISOLATION LEVEL SERIALIZABLE;
+    SET LOCAL idle_in_transaction_session_timeout = '60s'";
 const BEGIN_READ: &str = "BEGIN ISOLATION LEVEL REPEATABLE READ READ ONLY";
 const COMMIT: &str = "COMMIT";
 const ROLLBACK: &str = "ROLLBACK";
@@ -131,7 +142,10 @@ impl Session {
     }
 
     pub fn begin(&self, what: Begin) -> Result<()> {
-        self.with(|c| c.batch_execute(if what == Begin::Write { BEGIN_WRITE } else { BEGIN_READ }))?;
+        match what {
+            Begin::Read => self.with(|c| c.batch_execute(BEGIN_READ))?,
+            Begin::Write => self.with(|c| c.batch_execute(BEGIN_WRITE))?,
+        }
         self.failed.set(false);
         Ok(())
     }
@@ -159,10 +173,13 @@ impl Session {
     }
 }
 
-/// Whether a failed commit surely holds nothing: classes 40 (rolled back) and 23 (a constraint).
+/// Whether a failed commit surely holds nothing: classes 40 (rolled back; but for 40003, whose outcome is
+/// not known) and 23 (a constraint).
 fn refused(error: &Error) -> bool {
     let Error::Postgres(error) = error else { return false };
-    error.code().is_some_and(|code| code.code().starts_with("40") || code.code().starts_with("23"))
+    error.code().is_some_and(|code| {
+        code.code() != "40003" && (code.code().starts_with("40") || code.code().starts_with("23"))
+    })
 }
 
 impl Drop for Session {

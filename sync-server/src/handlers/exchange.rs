@@ -1,6 +1,6 @@
 //! The exchange: one round trip, several books, all or nothing.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use axum::extract::{Request, State};
 use axum::http::StatusCode;
@@ -72,11 +72,9 @@ fn answer(app: &Inner, caller: Caller, asked: &ExchangeBody) -> Result<String, A
         return Ok(text);
     }
     let delivery = Delivery { by: caller.device, at: now, device_now: asked.start.now };
-    let mut first = true;
+    let mut counted = BTreeSet::new();
     let (part, changed, new) = app.write_idempotent(|tx| {
-        // Counted once, however often the database asks for it again.
-        let counted = std::mem::take(&mut first).then_some(caller);
-        let counts = take_in(app, tx, asked, (caller, counted), delivery)?;
+        let counts = take_in(app, tx, asked, (caller, &mut counted), delivery)?;
         let changed: Vec<BookId> =
             asked.books.iter().zip(&counts).filter(|(_, c)| c.0 > 0).map(|((b, _), _)| b.book).collect();
         if changed.contains(&app.identity.yard) {
@@ -96,7 +94,7 @@ fn take_in(
     app: &Inner,
     tx: &Transaction<'_>,
     asked: &ExchangeBody,
-    (caller, counted): (Caller, Option<Caller>),
+    (caller, counted): (Caller, &mut BTreeSet<BookId>),
     delivery: Delivery,
 ) -> Result<Vec<(u64, u64)>, ApiError> {
     // Read before anything is written, for it is kept beyond this transaction.
@@ -111,8 +109,10 @@ fn take_in(
         }
         let appended = append(tx, request.book, lines)?;
         let new = || appended.new.iter().filter_map(|i| lines.get(*i));
-        if let Some(caller) = counted {
+        // Counted once, however often the database asks for it again.
+        if !counted.contains(&request.book) {
             count(app, caller, new(), delivery.at)?;
+            counted.insert(request.book);
         }
         if reach.is_old_after(request.book, new()) {
             reach = caller.reach_anew(app, tx)?;

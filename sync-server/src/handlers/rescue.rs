@@ -1,5 +1,7 @@
 //! The rescue: a client's evidence of what the log could not take in because an actor forked.
 
+use std::collections::BTreeSet;
+
 use axum::extract::{Request, State};
 use bolebook_core::exchange::{MAX_BODY_BYTES, MEDIA_TYPE};
 use bolebook_core::ids::ActorId;
@@ -37,10 +39,8 @@ pub async fn rescue(
         let asked = body::read_exchange(&packed, encoding)?;
         drop(packed);
         let delivery = Delivery { by: caller.device, at: app.now(), device_now: asked.start.now };
-        let mut first = true;
+        let mut counted = BTreeSet::new();
         let answer = app.write_idempotent(|tx| {
-            // Counted once, however often the database asks for it again.
-            let counted = std::mem::take(&mut first);
             // Read before anything is written, for it is kept beyond this transaction.
             app.directory(tx)?;
             let mut reach = caller.reach(app, tx)?;
@@ -54,8 +54,10 @@ pub async fn rescue(
                 let by = Rescuer { key: &app.identity.key, actor, now: delivery.at, seed: app.random()? };
                 let done = put_back(tx, book, lines, &by)?;
                 if !done.new.is_empty() || done.rescued > 0 {
-                    if counted {
+                    // Counted once, however often the database asks for it again.
+                    if !counted.contains(&book) {
                         count(app, caller, lines.iter(), delivery.at)?;
+                        counted.insert(book);
                     }
                     if reach.is_old_after(book, lines.iter()) {
                         reach = caller.reach_anew(app, tx)?;

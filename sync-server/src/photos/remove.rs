@@ -107,7 +107,8 @@ pub fn again(app: &Inner) -> Result<(), ApiError> {
 /// 410 for a photo removed; the database's, or the disk's.
 pub fn not_in_spite(app: &Inner, hash: Sha256Hash) -> Result<(), ApiError> {
     let refused = app.read(|db| must_not_be_removed(db, hash));
-    if refused.is_err() {
+    // A database that cannot be asked has not said so: the bytes stay.
+    if refused.as_ref().is_err_and(|e| e.is(REMOVED)) {
         wipe(app, hash)?;
     }
     refused

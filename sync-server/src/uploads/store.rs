@@ -125,7 +125,10 @@ pub fn finish(app: &Inner, upload: &Upload) -> Result<(), ApiError> {
             return Err(error);
         }
         if let Err(error) = app.read(|db| remove::must_not_be_removed(db, upload.sha256)) {
-            give_up(app, &upload.id)?;
+            // A database that cannot be asked has not said so: the upload waits.
+            if error.is(remove::REMOVED) {
+                give_up(app, &upload.id)?;
+            }
             return Err(error);
         }
         photos::move_in(&part, &place)?;

@@ -15,6 +15,9 @@ use crate::record::Body;
 use crate::record::stand::{Damage, ReferenceMark};
 use crate::view::{TreeView, View};
 
+/// In days.
+const HALF_A_YEAR: i64 = 183;
+
 /// A treatment of an earlier season, from that season's book or the client's papers.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct PastTreatment {
@@ -84,16 +87,21 @@ impl PastTree {
     }
 
     /// The treatments of another book of the same season that discharged product: a season of the same
-    /// name, or the calendar year of any of these days. A label does not say what a season is, and a
-    /// second book of one year under another name must not begin its limit anew.
+    /// name, the calendar year of any of these days, or less than half a year before one. A label does not
+    /// say what a season is, and a second book of one year, or of one southern summer, under another name
+    /// must not begin its limit anew. (Half a year: common practice, no source.)
     pub(crate) fn of_season<'p>(
         &'p self,
         season: &'p str,
         days: impl IntoIterator<Item = Day>,
     ) -> impl Iterator<Item = &'p PastTreatment> + 'p {
-        let years: BTreeSet<i32> = days.into_iter().map(|day| day.ymd().0).collect();
+        let days: BTreeSet<Day> = days.into_iter().collect();
+        let near = move |then: Day| {
+            let close = |day: &Day| (0..HALF_A_YEAR).contains(&then.days_until(*day));
+            days.iter().any(|day| day.ymd().0 == then.ymd().0 || close(day))
+        };
         let named = move |t: &PastTreatment| t.season.trim().eq_ignore_ascii_case(season.trim());
-        let same = move |t: &&PastTreatment| named(t) || years.contains(&t.day.ymd().0);
+        let same = move |t: &&PastTreatment| named(t) || near(t.day);
         self.treatments.iter().filter(|t| t.discharged_ul > Ul(0)).filter(same)
     }
 
