@@ -88,7 +88,17 @@ fn every_finding_of_a_normal_and_a_bad_week_is_said_in_each_language() {
     let unreadable = |f: &Finding| f.message.contains("cannot be read");
     let mut all = vec![];
     for w in SEEDS.into_iter().flat_map(|seed| [bad(seed), normal(seed)]) {
-        all.extend(found(&w).into_iter().filter(|f| !unreadable(f)));
+        // Some trees of these weeks are called by their fault, in English; a tag stays as it is.
+        let mut tags = w.look(|view, _, _| view.trees.keys().map(|id| view.tag(*id)).collect::<Vec<_>>());
+        tags.retain(|tag| tag.contains(' '));
+        tags.sort_by_key(|tag| std::cmp::Reverse(tag.len()));
+        all.extend(found(&w).into_iter().filter(|f| !unreadable(f)).map(|mut f| {
+            for (tag, before) in tags.iter().flat_map(|tag| ["ree ", "rees ", ", ", "and "].map(|b| (tag, b)))
+            {
+                f.message = f.message.replace(&format!("{before}{tag}"), &format!("{before}T-77"));
+            }
+            f
+        }));
     }
     assert!(all.len() > 200, "{} findings", all.len());
     spoken::in_each_language(all.iter().flat_map(|f| [format!("{} {}", f.message, f.next), f.source.into()]));
