@@ -3,7 +3,7 @@
 use std::io::{BufRead as _, BufReader};
 use std::process::{Child, Command, Stdio};
 
-/// A running server, killed when it is dropped.
+/// A running server, stopped when it is dropped.
 pub struct Process {
     child: Child,
     /// The first line it said: where it listens.
@@ -46,7 +46,11 @@ impl Process {
 
 impl Drop for Process {
     fn drop(&mut self) {
-        let _ = self.child.kill();
+        // Asked to stop, so that a profiler around it writes down what it saw.
+        let asked = Command::new("kill").args(["-TERM", &self.child.id().to_string()]).status();
+        if !asked.is_ok_and(|status| status.success()) {
+            let _ = self.child.kill();
+        }
         let _ = self.child.wait();
     }
 }

@@ -10,9 +10,11 @@ const url = `ws://127.0.0.1:${port}`;
 const { morning, days } = JSON.parse(fs.readFileSync(file, "utf8"));
 const all = Object.keys(morning).length + days.flat(2).length;
 const sleep = (ms) => new Promise((done) => setTimeout(done, ms));
-const until = async (what) => {
-  while (!(await what())) await sleep(5);
+const until = async (what, pause = 5) => {
+  while (!(await what())) await sleep(pause);
 };
+// Counting costs the server: it is asked seldom, and only when the crew has all.
+const SELDOM = 500;
 const at = generateAutomergeUrl();
 const { documentId } = parseAutomergeUrl(at);
 const base = A.save(A.change(A.init(), (doc) => Object.assign(doc, morning)));
@@ -22,11 +24,13 @@ const device = (peerId) => {
 };
 const connect = ({ repo }) => repo.networkSubsystem.addNetworkAdapter(new WebSocketClientAdapter(url));
 const holds = ({ handle }) => Object.keys(handle.doc() ?? {}).length;
-const served = async () => (await (await fetch(`http://127.0.0.1:${port}/stats`)).json()).records;
+// A line that is closed while it is asked says nothing; it is asked again.
+const served = () =>
+  fetch(`http://127.0.0.1:${port}/stats`).then((answer) => answer.json()).then((said) => said.records, () => -1);
 
 const office = device("office");
 connect(office);
-await until(async () => (await served()) === Object.keys(morning).length);
+await until(async () => (await served()) === Object.keys(morning).length, SELDOM);
 await office.repo.shutdown();
 const crews = days.map((day, n) => {
   const crew = device(`crew-${n}`);
@@ -42,12 +46,13 @@ if (how === "turns") {
     have += days[n].flat(1).length;
     connect(crew);
     await until(() => holds(crew) === have);
-    await until(async () => (await served()) === have);
+    await until(async () => (await served()) === have, SELDOM);
     await crew.repo.shutdown();
   }
 } else {
   crews.forEach(connect);
-  await until(async () => crews.every((crew) => holds(crew) === all) && (await sleep(100), (await served()) === all));
+  await until(() => crews.every((crew) => holds(crew) === all), 50);
+  await until(async () => (await served()) === all, SELDOM);
 }
 console.log("end");
 await new Promise((done) => process.stdin.once("data", done));
