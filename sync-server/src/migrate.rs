@@ -5,6 +5,8 @@
 //! The end is looked at from both sides: heads, ends and counts of every book, and a digest of every
 //! other table. The source is only read, and stays.
 
+use std::collections::BTreeSet;
+
 use bolebook_core::exchange::LogLine;
 use bolebook_core::ids::{BookId, Sha256Hash};
 use bolebook_db::{Connection, ToSql, TransactionBehavior};
@@ -102,7 +104,7 @@ pub enum MigrateError {
     },
     /// The target holds something that did not come from this source.
     #[error(
-        "{place} holds something else: {what}; give a database that is empty, or was filled by an earlier run"
+        "{place} holds something else: {what}; give a database that is empty, or was filled by an earlier run; move an old one away first"
     )]
     OtherTarget {
         /// The target.
@@ -254,13 +256,22 @@ fn rows(db: &Connection, table: &Table) -> bolebook_db::Result<Vec<Vec<Value>>> 
     rows.collect()
 }
 
-/// Whether everything the target has of books may have come from the source.
+/// Whether everything the target has may have come from the source: no row of another state is left
+/// beside what comes, no used code that is unused there, no erased name.
 fn must_be_of(source: &Connection, target: &Connection, to: &Place) -> Result<(), MigrateError> {
     let log = |source: LogError| MigrateError::Log { place: to.to_string(), source };
     for there in bolebook_log::books(target).map_err(log)? {
         let chain = bolebook_log::chain_at(source, there.book, there.end.position).map_err(log)?;
         if chain != Some(there.end.chain) {
             let what = format!("book {} up to position {}", there.book, there.end.position);
+            return Err(MigrateError::OtherTarget { place: to.to_string(), what });
+        }
+    }
+    for table in TABLES {
+        let all = |db: &Connection| rows(db, table).map_err(|e| log(e.into()));
+        let known: BTreeSet<String> = all(source)?.iter().map(|row| format!("{row:?}")).collect();
+        if all(target)?.iter().any(|row| !known.contains(&format!("{row:?}"))) {
+            let what = format!("table {} is of another state", table.name);
             return Err(MigrateError::OtherTarget { place: to.to_string(), what });
         }
     }

@@ -34,12 +34,49 @@ impl Grown {
     }
 }
 
-/// Kinds whose records may change how others stand, or what a whole book is.
+/// Kinds whose records may change how others stand, or what a whole book is. Each is named, so that
+/// whoever adds a kind says it here.
 fn reaches_back(kind: Kind) -> bool {
-    matches!(
-        kind,
-        Kind::Strike | Kind::Admission | Kind::SignOff | Kind::Reopening | Kind::Genesis | Kind::Rescue
-    )
+    match kind {
+        Kind::Strike | Kind::Admission | Kind::SignOff | Kind::Reopening | Kind::Genesis | Kind::Rescue => {
+            true
+        }
+        Kind::Receipt
+        | Kind::PhotoReceived
+        | Kind::Certificate
+        | Kind::Revocation
+        | Kind::Access
+        | Kind::Person
+        | Kind::Licence
+        | Kind::Crew
+        | Kind::Label
+        | Kind::LabelConfirmation
+        | Kind::Kit
+        | Kind::Calibration
+        | Kind::Lot
+        | Kind::Movement
+        | Kind::Fill
+        | Kind::Authorisation
+        | Kind::Notice
+        | Kind::Block
+        | Kind::Tree
+        | Kind::Diameter
+        | Kind::Condition
+        | Kind::Dose
+        | Kind::Application
+        | Kind::NotTreated
+        | Kind::Incident
+        | Kind::Photo
+        | Kind::Note
+        | Kind::DayClosing
+        | Kind::Acknowledgement
+        | Kind::Inspection
+        | Kind::Ruling
+        | Kind::Requirements
+        | Kind::Join
+        | Kind::Question
+        | Kind::Answer => false,
+    }
 }
 
 impl Facts {

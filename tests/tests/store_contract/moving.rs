@@ -66,4 +66,15 @@ fn everything_moves_to_postgresql_and_back_and_a_run_that_was_cut_off_goes_on() 
     there.connect().unwrap().execute(changed, []).unwrap();
     let seen = migrate(&here, &there, None).unwrap_err();
     assert!(seen.to_string().contains("token_keys"), "{seen}");
+
+    // The file it once came from is of an older state, where the code was not yet used and a key not yet
+    // made: nothing of what came since is put beside that.
+    let moved = Database::new(there.clone(), there.connect().unwrap());
+    moved.write(|tx| token_keys::renew(tx, (fresh(), fresh()), UtcMs(9), true)).unwrap();
+    let used = "UPDATE invitations SET used_by = 'somebody', used_at = 7";
+    there.connect().unwrap().execute(used, []).unwrap();
+    let refused = migrate(&there, &here, None).unwrap_err();
+    assert!(matches!(refused, MigrateError::OtherTarget { .. }), "{refused}");
+    assert!(refused.to_string().contains("invitations"), "{refused}");
+    assert_ne!(kid(&db), kid(&there.connect().unwrap()), "not even its newer key");
 }
