@@ -248,7 +248,7 @@ fn about(trouble: Trouble) -> &'static str {
         }
         Trouble::ReadOnly => "the store may not be written: check whose the folder is; what was stored stays",
         // The last three are a shared database's, which no device has.
-        Trouble::Other | Trouble::Again | Trouble::Away | Trouble::Unsure => {
+        Trouble::Other | Trouble::Unfit | Trouble::Again | Trouble::Away | Trouble::Unsure => {
             "check that the folder can be written and the disk is not full; what was stored stays"
         }
     }

@@ -10,7 +10,6 @@ use std::num::NonZeroU64;
 use automerge::legacy::{Key, ObjectId, Op, OpType, SortedVec};
 use automerge::{Change, ExpandedChange, ScalarValue};
 use serde::Deserialize;
-use serde_json::Value;
 use serde_json::value::RawValue;
 
 use crate::ids::{ActorId, CommitHash, RecordId};
@@ -164,8 +163,11 @@ impl Commit {
         }
         let mut commit = Self::read(line)?;
         for (index, text) in commit.records.iter().enumerate() {
-            let Id { id } =
-                serde_json::from_str(text).map_err(|e| CommitError::Record { index, why: e.to_string() })?;
+            let bad = |why: String| CommitError::Record { index, why };
+            let id = match canonical::plain_id(text) {
+                Some(id) => id.parse().map_err(|e: crate::ids::IdError| bad(e.to_string()))?,
+                None => serde_json::from_str::<Id>(text).map_err(|e| bad(e.to_string()))?.id,
+            };
             commit.record_ids.push(id);
         }
         Ok(commit)
@@ -201,8 +203,8 @@ impl Commit {
         self.record_ids.clear();
         for (index, text) in self.records.iter().enumerate() {
             let bad = |why: String| CommitError::Record { index, why };
-            let value = canonical::check(text).map_err(|e: CanonicalError| bad(e.to_string()))?;
-            let id = value.get("id").and_then(Value::as_str).ok_or_else(|| bad("it has no id".into()))?;
+            let id = canonical::check_id(text).map_err(|e: CanonicalError| bad(e.to_string()))?;
+            let id = id.ok_or_else(|| bad("it has no id".into()))?;
             self.record_ids.push(id.parse().map_err(|e: crate::ids::IdError| bad(e.to_string()))?);
         }
         let mut ids = self.record_ids.clone();

@@ -1,10 +1,12 @@
 //! Identifiers: record ids (UUIDv7), and the hashes that name devices, actors, commits and findings.
 
 use std::fmt;
+use std::marker::PhantomData;
 use std::str::FromStr;
 
 use schemars::{JsonSchema, Schema, SchemaGenerator, json_schema};
-use serde::{Deserialize, Deserializer, Serialize, Serializer, de::Error as _};
+use serde::de::Visitor;
+use serde::{Deserialize, Deserializer, Serialize, Serializer};
 use sha2::{Digest, Sha256};
 use uuid::{Uuid, Variant};
 
@@ -20,6 +22,21 @@ pub struct IdError {
 
 fn id_error(text: &str, what: &'static str) -> IdError {
     IdError { text: text.chars().take(80).collect(), what }
+}
+
+/// Reads an id from its text without a copy of it.
+struct Spelled<T>(PhantomData<T>);
+
+impl<T: FromStr<Err: fmt::Display>> Visitor<'_> for Spelled<T> {
+    type Value = T;
+
+    fn expecting(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str("a string")
+    }
+
+    fn visit_str<E: serde::de::Error>(self, text: &str) -> Result<T, E> {
+        text.parse().map_err(E::custom)
+    }
 }
 
 macro_rules! text_serde {
@@ -38,8 +55,7 @@ macro_rules! text_serde {
 
         impl<'de> Deserialize<'de> for $name {
             fn deserialize<D: Deserializer<'de>>(deserializer: D) -> Result<Self, D::Error> {
-                let text = std::borrow::Cow::<'de, str>::deserialize(deserializer)?;
-                text.parse().map_err(D::Error::custom)
+                deserializer.deserialize_str(Spelled(PhantomData))
             }
         }
 
@@ -155,7 +171,9 @@ macro_rules! bytes_id {
 
         impl fmt::Display for $name {
             fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-                f.write_str(&hex::encode(self.0))
+                let mut digits = [0; 2 * $len];
+                hex::encode_to_slice(self.0, &mut digits).map_err(|_| fmt::Error)?;
+                f.write_str(std::str::from_utf8(&digits).map_err(|_| fmt::Error)?)
             }
         }
 

@@ -6,7 +6,7 @@
 
 mod canopy;
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use serde::Serialize;
 
@@ -16,8 +16,9 @@ use crate::dosing::advice::{Past, PastTreatment, PastTree};
 use crate::dosing::dose::season_limit_ul;
 use crate::finding::{Code, Finding};
 use crate::ids::{BookId, LabelId, TreeId};
-use crate::quantity::{Ul, UtcMs};
+use crate::quantity::{Ul, UtcMs, decimal};
 use crate::record::book_kinds::Zone;
+use crate::record::label::ActiveIngredient;
 use crate::view::View;
 use crate::view::products::{Products, StandingLabels};
 
@@ -68,10 +69,9 @@ pub fn past(before: &[&View<'_>]) -> Past {
 
 /// Stems treated again before the interval on the label of their last earlier season's treatment
 /// had passed, and trees over the label's limit with what another book of the same season put in.
-/// `before` as [`earlier`] gives it.
-pub fn check(view: &View<'_>, before: &[&View<'_>], findings: &mut Vec<Finding>) {
-    if !before.is_empty() {
-        check_trees(view, &past(before), |_| true, findings);
+pub fn check(view: &View<'_>, past: &Past, findings: &mut Vec<Finding>) {
+    if !past.is_empty() {
+        check_trees(view, past, |_| true, findings);
     }
 }
 
@@ -84,11 +84,12 @@ pub(crate) fn check_trees(
 ) {
     let products = view.yard.products();
     let standing = view.yard.standing_labels(&products);
-    for (id, past) in past.by_tree(view).into_iter().filter(|(id, _)| wanted(*id)) {
+    for (id, past) in past.by_tree(view, wanted) {
         let Some(tree) = view.trees.get(&id) else { continue };
         let now: Vec<_> = treatments(view, tree).into_iter().filter(|t| t.discharged_ul().1 > 0).collect();
         findings.extend(now.iter().filter_map(|t| too_soon(view, id, t, &past)));
         over_limit(view, (&products, &standing), id, &now, &past, findings);
+        ingredients(view, (&products, &standing), id, &now, &past, findings);
     }
 }
 
@@ -169,6 +170,83 @@ fn over_limit(
     }
 }
 
+/// The limit of an active ingredient per tree and season, where an earlier book of the season put some of it
+/// into the tree and another product than this book's, or more than one of them, holds it: of one product
+/// alone [`over_limit`] says it. The least limit of all those labels, and of those that stood, holds.
+fn ingredients(
+    view: &View<'_>,
+    (products, standing): (&Products, &StandingLabels<'_>),
+    id: TreeId,
+    now: &[Treatment<'_>],
+    past: &PastTree,
+    findings: &mut Vec<Finding>,
+) {
+    let days = now.iter().flat_map(|t| t.days(view)).map(|d| d.day);
+    let theirs: Vec<_> = past.of_season(&view.job.season, days).collect();
+    let before = theirs.iter().filter_map(|t| Some((t.label?, t.discharged_ul.0, None)));
+    let here = now.iter().filter_map(|t| {
+        let (_, _, first) = t.parts.first()?;
+        let day = t.days(view).map(|d| d.day).min();
+        let stood = standing.at(products, first.label, t.last_begun(), day).map(|(_, label)| label);
+        Some((first.label, t.discharged_ul().1, Some(stood.collect::<Vec<_>>())))
+    });
+    let mut used: BTreeMap<String, OfIngredient> = BTreeMap::new();
+    for (under, discharged, stood) in before.chain(here) {
+        let Some(label) = view.yard.label(under) else { continue };
+        let here = stood.is_some();
+        for ingredient in &label.active_ingredients {
+            let name = ingredient.name.trim().to_lowercase();
+            let same = |a: &&ActiveIngredient| a.name.trim().to_lowercase() == name;
+            let stood = stood.iter().flatten().flat_map(|l| l.active_ingredients.iter().filter(same));
+            let limits = stood.chain([ingredient]).filter_map(|a| a.tree_season_max_ug);
+            let ng = i128::from(discharged) * i128::from(ingredient.ug_per_ml.max(0));
+            let limit = limits.min();
+            let of = used.entry(name).or_default();
+            of.ng += ng;
+            of.limit = of.limit.into_iter().chain(limit).min();
+            of.products.insert(products.of(under).unwrap_or(under));
+            of.here |= here;
+            of.earlier_ng += if here { 0 } else { ng };
+        }
+    }
+    for (name, of) in used {
+        let Some(limit) = of.limit.filter(|_| of.here && of.earlier_ng > 0 && of.products.len() > 1) else {
+            continue;
+        };
+        if of.ng <= i128::from(limit) * 1_000 {
+            continue;
+        }
+        let mg = |ng: i128| decimal(i64::try_from(ng / 1_000).unwrap_or(i64::MAX), 1_000, 1);
+        let message = format!(
+            "Tree {}: {} mg of {name} in season {} from {} products, {} mg of it in an earlier book, over the limit of {} mg per tree and season.",
+            view.tag(id),
+            mg(of.ng),
+            view.job.season,
+            of.products.len(),
+            mg(of.earlier_ng),
+            decimal(limit, 1_000, 1)
+        );
+        let mut records: Vec<_> = theirs.iter().flat_map(|t| t.records.iter().copied()).collect();
+        records.extend(now.iter().flat_map(|t| t.records()));
+        let found = Finding::new(Code::DoseSeasonLimit, &[&id.to_string(), &name], message, records);
+        findings.push(found.about(id).on(now.iter().flat_map(|t| t.days(view))));
+    }
+}
+
+/// What went into a tree of an active ingredient.
+#[derive(Default)]
+struct OfIngredient {
+    /// All of it, in nanograms.
+    ng: i128,
+    /// What earlier books put in of it.
+    earlier_ng: i128,
+    /// The least limit, in micrograms.
+    limit: Option<i64>,
+    products: BTreeSet<LabelId>,
+    /// Whether this book put some in.
+    here: bool,
+}
+
 /// When a tree may be treated again.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize)]
 pub struct Due {
@@ -199,7 +277,7 @@ pub fn due(view: &View<'_>, before: &[&View<'_>]) -> Vec<Due> {
     let mut past = past(before);
     past.add(view);
     let mut found = vec![];
-    for (id, past) in past.by_tree(view) {
+    for (id, past) in past.by_tree(view, |_| true) {
         let mut last: BTreeMap<LabelId, Day> = BTreeMap::new();
         for treatment in past.treatments.iter().filter(|t| t.discharged_ul > Ul(0)) {
             let Some(label) = treatment.label else { continue };

@@ -6,7 +6,7 @@
 
 use std::path::{Path, PathBuf};
 use std::sync::{Condvar, Mutex, MutexGuard, PoisonError};
-use std::time::Duration;
+use std::time::{Duration, Instant};
 
 use bolebook_db::{Connection, Transaction, TransactionBehavior, Trouble};
 use bolebook_log::LogError;
@@ -24,6 +24,9 @@ const MOST_READERS: usize = 12;
 /// ten seconds, in which a database starts again.
 const TRIES: u32 = 24;
 const LONGEST_PAUSE_MS: u64 = 640;
+/// After so long nothing is tried again, however few tries there were (one may wait for a connection and
+/// for a lock): whoever asked is told before their own time is over, so that nothing is kept behind their back.
+const LONGEST: Duration = Duration::from_secs(25);
 
 /// Where the tables lie.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -101,12 +104,13 @@ fn tried<T, E>(
     trouble: impl Fn(&E) -> Option<Trouble>,
     mut work: impl FnMut() -> Result<T, E>,
 ) -> Result<T, E> {
-    let mut tries = 1;
+    let (mut tries, began) = (1, Instant::now());
     loop {
         match work() {
             Err(error)
                 if shared
                     && tries < TRIES
+                    && began.elapsed() < LONGEST
                     && matches!(trouble(&error), Some(Trouble::Again | Trouble::Away)) =>
             {
                 pause(tries);
@@ -246,7 +250,7 @@ impl Database {
         mut work: impl FnMut(&Transaction<'_>) -> Result<T, ApiError>,
     ) -> Result<T, ApiError> {
         let mut writer = lock(&self.writer);
-        let mut tries = 1;
+        let (mut tries, began) = (1, Instant::now());
         loop {
             let done = self.once(&mut writer, &mut work);
             let Err(error) = done else { return done };
@@ -255,7 +259,7 @@ impl Database {
                 Some(Trouble::Unsure) => unsure == Unsure::Again,
                 _ => false,
             };
-            if !self.place.is_shared() || !again || tries >= TRIES {
+            if !self.place.is_shared() || !again || tries >= TRIES || began.elapsed() >= LONGEST {
                 return Err(error);
             }
             // The others go on meanwhile.

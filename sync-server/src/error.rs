@@ -157,6 +157,10 @@ impl From<LogError> for ApiError {
                 Some(passing @ (Trouble::Again | Trouble::Away | Trouble::Unsure)) => {
                     Self::passing(passing, &error)
                 }
+                Some(Trouble::Unfit) => Self::bad(
+                    "text",
+                    "a text holds a character that cannot be kept (NUL): take it out, it cannot be seen; nothing of the request was kept",
+                ),
                 _ => Self::internal(&error),
             };
         };

@@ -42,7 +42,6 @@ pub mod token_keys;
 pub mod uploads;
 
 use std::future::Future;
-use std::time::Duration;
 
 use axum::Router;
 use tokio::net::TcpListener;
@@ -66,7 +65,7 @@ pub async fn serve(
 
 /// Serves the server's figures ([`metrics`]) for as long as it runs.
 pub async fn serve_metrics(app: App, listener: TcpListener) {
-    let limits = Limits { connections: 16, head: Duration::from_millis(app.config.head_timeout_ms) };
+    let limits = Limits { connections: 16, ..Limits::of(&app.config) };
     listen(listener, metrics::router(app), limits, std::future::pending()).await;
 }
 
@@ -103,10 +102,7 @@ pub async fn serve_all(
     let counted = |site, router: Router| {
         router.layer(axum::middleware::from_fn_with_state((app.clone(), site), metrics::count))
     };
-    let limits = Limits {
-        connections: app.config.connections_at_once,
-        head: Duration::from_millis(app.config.head_timeout_ms),
-    };
+    let limits = Limits::of(&app.config);
     let mut sites_at_work = tokio::task::JoinSet::new();
     for (site, listener, router) in sites {
         let Some(listener) = listener else { continue };

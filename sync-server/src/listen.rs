@@ -2,7 +2,8 @@
 //!
 //! What `axum::serve` leaves open is closed here, so that nobody who only holds connections open keeps
 //! others out for long: a connection that sends no whole head in its time is ended, also one that waits
-//! between two requests, and above the most at once new ones wait in the system's queue.
+//! between two requests, and one that takes nothing of an answer for as long; above the most at once new
+//! ones wait in the system's queue.
 
 use std::convert::Infallible;
 use std::future::Future;
@@ -22,6 +23,9 @@ use hyper_util::service::TowerToHyperService;
 use tokio::net::{TcpListener, TcpStream};
 use tokio::sync::{OwnedSemaphorePermit, Semaphore, watch};
 use tokio::task::JoinSet;
+use tokio_io_timeout::TimeoutStream;
+
+use crate::state::Config;
 
 /// Most lines of a request's head.
 const MOST_HEADERS: usize = 100;
@@ -37,6 +41,19 @@ pub struct Limits {
     pub connections: usize,
     /// How long the head of a request may take, and a connection wait for the next one.
     pub head: Duration,
+    /// How long a reader may take nothing of an answer that waits for it.
+    pub unread: Duration,
+}
+
+impl Limits {
+    /// Those of a server's settings.
+    pub fn of(config: &Config) -> Self {
+        Self {
+            connections: config.connections_at_once,
+            head: Duration::from_millis(config.head_timeout_ms),
+            unread: Duration::from_millis(config.unread_timeout_ms),
+        }
+    }
 }
 
 /// Serves a router until `until` resolves, then finishes the requests under way.
@@ -90,12 +107,14 @@ async fn serve(
         let answer = inner.call(request);
         async move { Ok::<_, Infallible>(answer.await.unwrap_or_else(|never| match never {})) }
     });
+    let mut stream = TimeoutStream::new(stream);
+    stream.set_write_timeout(Some(limits.unread));
     let connection = http1::Builder::new()
         .timer(TokioTimer::new())
         .header_read_timeout(limits.head)
         .max_headers(MOST_HEADERS)
         .max_header_size(MOST_HEAD)
-        .serve_connection(TokioIo::new(stream), service);
+        .serve_connection(TokioIo::new(Box::pin(stream)), service);
     let mut connection = pin!(connection);
     let ended = tokio::select! {
         ended = connection.as_mut() => ended,
@@ -107,5 +126,68 @@ async fn serve(
     };
     if let Err(error) = ended {
         tracing::debug!(%error, %from, "a connection ended");
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use axum::body::Bytes;
+    use axum::routing::get;
+    use tokio::io::{AsyncReadExt as _, AsyncWriteExt as _};
+    use tokio::sync::oneshot;
+
+    use super::*;
+
+    /// Says when it is dropped, which is when the answer it is in is given up.
+    struct Told(Option<oneshot::Sender<()>>);
+
+    impl Drop for Told {
+        fn drop(&mut self) {
+            self.0.take().map(|told| told.send(()));
+        }
+    }
+
+    #[tokio::test]
+    async fn a_reader_that_takes_nothing_is_given_up_and_a_slow_one_is_not() {
+        const PARTS: usize = 2_000;
+        let (told, given_up) = oneshot::channel();
+        let told = Arc::new(std::sync::Mutex::new(Some(told)));
+        let endless = move || {
+            let told = Told(told.lock().unwrap().take());
+            let parts = futures_util::stream::unfold((0, told), |(n, told)| async move {
+                let part = Ok::<_, Infallible>(Bytes::from_static(&[b'x'; 16 << 10]));
+                (n < PARTS).then_some((part, (n + 1, told)))
+            });
+            async move { Body::from_stream(parts) }
+        };
+        let listener = TcpListener::bind("127.0.0.1:0").await.unwrap();
+        let at = listener.local_addr().unwrap();
+        let second = Duration::from_secs(1);
+        let limits = Limits { connections: 4, head: second, unread: second };
+        tokio::spawn(listen(
+            listener,
+            Router::new().route("/", get(endless)),
+            limits,
+            std::future::pending(),
+        ));
+        let asked = || async {
+            let mut stream = TcpStream::connect(at).await.unwrap();
+            stream.write_all(b"GET / HTTP/1.1\r\nhost: x\r\nconnection: close\r\n\r\n").await.unwrap();
+            stream
+        };
+        let stalled = asked().await;
+        given_up.await.expect("the answer is dropped while its reader holds the connection open");
+        drop(stalled);
+        // One that waits between two parts, shorter than the limit, gets all of it.
+        let (mut slow, mut taken, mut part) = (asked().await, 0, vec![0; 4 << 20]);
+        loop {
+            tokio::time::sleep(second / 20).await;
+            let read = slow.read(&mut part).await.unwrap();
+            taken += read;
+            if read == 0 {
+                break;
+            }
+        }
+        assert!(taken > PARTS * (16 << 10), "{taken}");
     }
 }

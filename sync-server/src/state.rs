@@ -49,6 +49,8 @@ pub struct Config {
     pub connections_at_once: usize,
     /// How long the head of a request may take, and a connection be silent between two, in milliseconds.
     pub head_timeout_ms: u64,
+    /// How long a reader may take nothing of an answer that waits for it, in milliseconds.
+    pub unread_timeout_ms: u64,
     /// How long a request may take, in milliseconds.
     pub request_timeout_ms: u64,
     /// Largest photo, in bytes.
@@ -85,6 +87,7 @@ impl Config {
             exchanges_at_once: 4,
             connections_at_once: 1_024,
             head_timeout_ms: 30_000,
+            unread_timeout_ms: 120_000,
             request_timeout_ms: 120_000,
             photo_bytes: 40 << 20,
             photo_bytes_per_day: 4 << 30,

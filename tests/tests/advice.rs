@@ -2,7 +2,7 @@
 //! is planted by itself in a day on which nothing else does.
 
 use bolebook_core::dosing::advice::{
-    Advice, AdviceRequest, PastDamage, PastTreatment, PastTree, Verdict, advise,
+    Advice, AdviceRequest, PastDamage, PastTreatment, PastTree, PastUse, Verdict, advise,
 };
 use bolebook_core::dosing::conditions::Circumstances;
 use bolebook_core::dosing::invented::confirmation_of;
@@ -924,7 +924,7 @@ fn another_book_of_the_same_season_counts_toward_its_limits() {
 
 #[test]
 fn a_limit_per_hectare_needs_a_boundary_and_counts_the_whole_block() {
-    let in_block = |boundary: Vec<Corner>, treated: usize| {
+    let with_past = |boundary: Vec<Corner>, treated: usize, of_block: Vec<PastUse>| {
         let mut ready = ready();
         relabel(&mut ready, |l| l.area_season_max_ul_per_ha = Some(Ul(1_000_000)));
         let block = ready.world.write(Who::Office, Block { name: "North".into(), boundary });
@@ -937,15 +937,26 @@ fn a_limit_per_hectare_needs_a_boundary_and_counts_the_whole_block() {
                 ready.world.treat(0, ready.tree, 7);
             }
         }
-        ready.advise(|_| {})
+        let past: &'static PastTree = Box::leak(Box::new(PastTree { of_block, ..PastTree::default() }));
+        ready.advise(|ask| ask.past = Some(past))
     };
+    let in_block = |boundary, treated| with_past(boundary, treated, vec![]);
     assert_eq!(stops_of(&in_block(vec![], 0)), ["limit.not_known"]);
     // About 100 m by 17 m: 0.17 ha may have some 170 mL a season, two trees of 70 mL but not three.
     let corner =
         |lat: i64, lon: i64| Corner { lat_ndeg: 42_732_500_000 + lat, lon_ndeg: -84_555_500_000 + lon };
     let boundary = vec![corner(0, 0), corner(0, 1_220_000), corner(150_000, 1_220_000), corner(150_000, 0)];
     assert_eq!(stops_of(&in_block(boundary.clone(), 1)), Vec::<&str>::new());
-    assert_eq!(stops_of(&in_block(boundary, 2)), ["limit.reached"]);
+    assert_eq!(stops_of(&in_block(boundary.clone(), 2)), ["limit.reached"]);
+    // What an earlier book of this season put into the block counts, one of the year before not; a label
+    // that only papers tell of may be of this product.
+    let earlier = |season: &str, on: &str| {
+        let (day, season, label, discharged_ul) = (day(on), season.to_owned(), None, Ul(70_000));
+        with_past(boundary.clone(), 1, vec![PastUse { day, season, label, discharged_ul }])
+    };
+    assert_eq!(stops_of(&earlier("2026", "2026-05-01")), ["limit.reached"]);
+    assert_eq!(stops_of(&earlier("spring", "2026-05-01")), ["limit.reached"]);
+    assert_eq!(stops_of(&earlier("2025", "2025-05-01")), Vec::<&str>::new());
 }
 
 #[test]

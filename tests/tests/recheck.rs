@@ -10,17 +10,19 @@ use bolebook_core::check::check_among;
 use bolebook_core::check::kept::{Kept, Touched};
 use bolebook_core::finding::{Finding, State};
 use bolebook_core::ids::{RecordId, Sha256Hash};
-use bolebook_core::quantity::{Ms, Um, UtcMs};
+use bolebook_core::quantity::{Ms, Ul, Um, UtcMs};
 use bolebook_core::record::book_kinds::{ChainEnd, Receipt};
+use bolebook_core::record::label::Label;
 use bolebook_core::record::office::{Decision, Element, Join, Reopening, Requirements, Ruling, SignOff};
 use bolebook_core::record::people::Licence;
 use bolebook_core::record::product::MovementKind;
-use bolebook_core::record::stand::{Condition, Position, PositionSource, Tree};
+use bolebook_core::record::stand::{Block, Condition, Corner, Position, PositionSource, Tree};
 use bolebook_core::record::work::{Application, Incident, IncidentKind, Photo};
 use bolebook_core::view::{View, Yard};
 use bolebook_tests::crowd::in_order;
+use bolebook_tests::planted::relist;
 use bolebook_tests::week::{Dice, bad, normal};
-use bolebook_tests::world::{HOUR, Who, World, day};
+use bolebook_tests::world::{HOUR, Who, World, day, label};
 
 /// The books' views as they are now, the earlier seasons' after the job's own.
 fn views(w: &World, earlier: &[Book]) -> Vec<View<'static>> {
@@ -368,5 +370,34 @@ fn an_earlier_season_counts_when_a_part_is_checked_again() {
     }
     let of_both = |code: &str| followed.kept.findings().iter().filter(|f| f.code.name() == code).count();
     assert!(of_both("dose.season_limit") + of_both("dose.too_soon") >= 2, "{:?}", followed.codes);
+    assert_eq!(followed.parts, 4);
+}
+
+/// A block's limit per hectare counts what an earlier book put into its trees: also into one that this book
+/// has not treated and that is moved into the block, or out of it.
+#[test]
+fn a_tree_that_only_an_earlier_season_treated_counts_where_it_is_moved_to() {
+    let mut w = World::new();
+    w.label = w.confirmed(Label { area_season_max_ul_per_ha: Some(Ul(110_000)), ..label() });
+    let trees: Vec<_> = (0..2).map(|n| w.tree(Who::Office, &format!("T-{n}"))).collect();
+    trees.iter().for_each(|tree| drop(w.treat(0, *tree, 7)));
+    let corner = |lat, lon| Corner { lat_ndeg: 42_732_500_000 + lat, lon_ndeg: -84_555_500_000 + lon };
+    let square = [(0, 0), (0, 1_220_000), (900_000, 1_220_000), (900_000, 0)];
+    let boundary: Vec<Corner> = square.into_iter().map(|(lat, lon)| corner(lat, lon)).collect();
+    let blocks = ["North", "South"]
+        .map(|name| w.write(Who::Office, Block { name: name.into(), boundary: boundary.clone() }));
+    relist(&mut w, trees[0], |t| t.block = Some(blocks[0]));
+    let earlier = [w.next_season("2026", &trees)];
+    w.treat(0, trees[0], 3);
+    let mut followed = Followed::new(&w, &earlier);
+    let over = |followed: &Followed| {
+        followed.kept.findings().iter().filter(|f| f.code.name() == "dose.area_limit").count()
+    };
+    assert_eq!(over(&followed), 0, "70 and 30 mL");
+    for (block, expected) in [(Some(blocks[0]), 1), (Some(blocks[1]), 0), (Some(blocks[0]), 1), (None, 0)] {
+        relist(&mut w, trees[1], |t| t.block = block);
+        followed.follow(&w, &earlier, "a tree in another block");
+        assert_eq!(over(&followed), expected, "{block:?}");
+    }
     assert_eq!(followed.parts, 4);
 }

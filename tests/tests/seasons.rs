@@ -5,7 +5,7 @@ use bolebook_core::ids::RecordId;
 use bolebook_core::quantity::{PerMille, Ul};
 use bolebook_core::record::label::Label;
 use bolebook_core::record::office::Join;
-use bolebook_core::record::stand::Condition;
+use bolebook_core::record::stand::{Block, Condition, Corner, Tree};
 use bolebook_core::seasons::{Moved, Season, canopies, change, due, earlier, losses};
 use bolebook_tests::world::{HOUR, Who, World, label};
 
@@ -118,6 +118,78 @@ fn a_second_book_of_one_year_under_another_name_shares_the_labels_limit() {
         let all = found(&w, &last, "dose.season_limit");
         assert_eq!(all.len(), expected, "{days}: {all:?}");
     }
+}
+
+/// A block of about 100 m by 100 m, 70 mL in it by an earlier book and 70 mL by this one; a tree that is not
+/// listed any more counts to the block it stood in.
+#[test]
+fn a_limit_per_hectare_counts_what_an_earlier_book_of_the_season_put_into_the_block() {
+    let of_both = |most: i64, season: &str, days: i64, listed_again: usize| {
+        let mut w = World::new();
+        w.label = w.confirmed(Label { area_season_max_ul_per_ha: Some(Ul(most)), ..label() });
+        let corner =
+            |lat: i64, lon: i64| Corner { lat_ndeg: 42_732_500_000 + lat, lon_ndeg: -84_555_500_000 + lon };
+        let square = [(0, 0), (0, 1_220_000), (900_000, 1_220_000), (900_000, 0)];
+        let block =
+            Block { name: "North".into(), boundary: square.map(|(lat, lon)| corner(lat, lon)).to_vec() };
+        let of_block = w.write(Who::Office, block);
+        let trees = ["T1", "T2"].map(|tag| {
+            let tree = w.tree(Who::Office, tag);
+            let listed = w.look(|view, _, _| view.tree(tree).cloned().unwrap());
+            w.amend(Who::Office, &[tree], Tree { block: Some(of_block), ..listed });
+            tree
+        });
+        w.treat(0, trees[0], 7);
+        let last = w.next_season(season, &trees[2 - listed_again..]);
+        wait(&mut w, days);
+        w.treat(0, trees[1], 7);
+        found(&w, &last, "dose.area_limit")
+    };
+    // 140 mL on 0.9987 ha.
+    for listed_again in [2, 1] {
+        let all = of_both(139_000, "2026", 1, listed_again);
+        assert!(
+            all.len() == 1
+                && all[0].contains("140.0 mL")
+                && all[0].contains("70.0 mL of product are of an earlier book"),
+            "{all:?}"
+        );
+        assert_eq!(of_both(142_000, "2026", 1, listed_again), Vec::<String>::new());
+    }
+    assert_eq!(of_both(139_000, "2028", 710, 2), Vec::<String>::new(), "another season begins anew");
+    // Of this book alone it is said as before.
+    let alone = of_both(69_000, "2028", 710, 2);
+    assert!(alone.len() == 1 && alone[0].ends_with("allows it in a season."), "{alone:?}");
+}
+
+/// Two products of 1 mg/mL: 70 mL of one in an earlier book of the season and 70 mL of the other here.
+#[test]
+fn an_ingredients_limit_holds_over_two_books_and_all_products_with_it() {
+    let over = |limit: i64, season: &str, days: i64| {
+        let mut w = World::new();
+        let limited = |number: &str| {
+            let mut label = Label { registration: number.into(), interval_days: Some(0), ..label() };
+            label.active_ingredients[0].tree_season_max_ug = Some(limit);
+            label
+        };
+        w.label = w.confirmed(limited("INV-0001"));
+        let trees = treated(&mut w);
+        let last = w.next_season(season, &trees);
+        wait(&mut w, days);
+        w.label = w.confirmed(limited("INV-0002"));
+        w.diameter(A, trees[0], 3_000);
+        w.treat(0, trees[0], 7);
+        found(&w, &last, "dose.season_limit")
+    };
+    let all = over(139_000, "2026", 1);
+    assert!(
+        all.len() == 1
+            && all[0].contains("T1: 140.0 mg")
+            && all[0].contains("70.0 mg of it in an earlier book"),
+        "{all:?}"
+    );
+    assert_eq!(over(140_000, "2026", 1), Vec::<String>::new());
+    assert_eq!(over(139_000, "2028", 710), Vec::<String>::new());
 }
 
 /// The limit of a label of the product that nobody named: 70 mL in an earlier book and 70 mL here.

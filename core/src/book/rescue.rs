@@ -63,17 +63,12 @@ impl Book {
     /// Takes in what the rescue records of a commit put back; `place` is the commit's own without
     /// them. Gives the places of all that they prove.
     pub(super) fn take_rescues(&mut self, by: &Commit, place: usize) -> Vec<usize> {
-        let rescues =
-            by.records().iter().filter(|text| is_rescue(text)).filter_map(|text| match serde_json::from_str(
-                text,
-            )
-            .ok()
-            .and_then(|v| Record::from_value(v).ok())?
-            .body
-            {
+        let rescues = by.records().iter().filter(|text| is_rescue(text)).filter_map(|text| {
+            match Record::read_shape(text).ok()?.body {
                 Body::Rescue(rescue) => Some(*rescue),
                 _ => None,
-            });
+            }
+        });
         let rescues: Vec<Rescue> = rescues.collect();
         if rescues.is_empty() {
             return vec![];

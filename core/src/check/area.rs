@@ -4,6 +4,8 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use crate::check::Treatment;
 use crate::check::work::Work;
+use crate::dosing::advice::{Past, PastTreatment, SameSeason};
+use crate::dosing::dose::limits_area;
 use crate::finding::{Code, Finding};
 use crate::geo::area_m2;
 use crate::ids::{BlockId, LabelId, RecordId};
@@ -23,18 +25,21 @@ struct Used<'v> {
     limits: BTreeMap<RecordId, &'v Label>,
     records: BTreeMap<RecordId, Vec<RecordId>>,
     days: BTreeSet<CrewDay>,
+    /// What of it earlier books of the season put in, in microlitres.
+    earlier_ul: i64,
 }
 
 /// Findings of this rule.
 pub fn check(view: &View<'_>, work: &Work<'_>, findings: &mut Vec<Finding>) {
-    if work.done.is_empty() || !view.yard.label_texts().any(limited) {
-        return;
-    }
-    blocks(view, work, findings);
+    blocks(view, work, None, findings);
 }
 
-/// The same of the blocks whose trees are laid out; it must be all trees of a block or none.
-pub(crate) fn blocks(view: &View<'_>, work: &Work<'_>, findings: &mut Vec<Finding>) {
+/// The same of the blocks whose trees are laid out; it must be all trees of a block or none. With what
+/// earlier books did, only of blocks into whose trees one of them put product in the same season.
+pub(crate) fn blocks(view: &View<'_>, work: &Work<'_>, past: Option<&Past>, findings: &mut Vec<Finding>) {
+    if work.done.is_empty() || !view.yard.label_texts().any(limits_area) {
+        return;
+    }
     let products = view.yard.products();
     let standing = view.yard.standing_labels(&products);
     let mut blocks: BTreeMap<Option<BlockId>, Used<'_>> = BTreeMap::new();
@@ -42,6 +47,12 @@ pub(crate) fn blocks(view: &View<'_>, work: &Work<'_>, findings: &mut Vec<Findin
         let block = treated.listed.and_then(|t| t.block);
         let used = blocks.entry(block).or_default();
         treated.treatments.iter().for_each(|t| used.add(view, &products, &standing, t));
+    }
+    if let Some(past) = past {
+        let mut before = past.by_block(view);
+        blocks.retain(|block, used| {
+            used.add_past(view, &products, &before.remove(block).unwrap_or_default()) > 0
+        });
     }
     for (block, used) in &blocks {
         if used.limits.is_empty() {
@@ -54,11 +65,6 @@ pub(crate) fn blocks(view: &View<'_>, work: &Work<'_>, findings: &mut Vec<Findin
         };
         used.judge(*block, &products, &name, area, findings);
     }
-}
-
-fn limited(label: &Label) -> bool {
-    label.area_season_max_ul_per_ha.is_some()
-        || label.active_ingredients.iter().any(|a| a.area_season_max_ug_per_ha.is_some())
 }
 
 /// A block's name and its area in whole square metres, rounded down: it never gives more than it has.
@@ -79,10 +85,26 @@ impl<'v> Used<'v> {
         treatment: &Treatment<'v>,
     ) {
         let Some((_, _, application)) = treatment.parts.first() else { return };
-        let Some(label) = view.yard.label(application.label) else { return };
-        let discharged = treatment.discharged_ul().1;
-        let product = products.of(application.label).unwrap_or(application.label);
-        let sum = self.product.entry(product).or_default();
+        if !self.put_in(view, products, application.label, treatment.discharged_ul().1, treatment.records()) {
+            return;
+        }
+        self.days.extend(treatment.days(view));
+        let day = treatment.days(view).map(|d| d.day).min();
+        let stood = standing.at(products, application.label, treatment.last_begun(), day);
+        self.limits.extend(stood.filter(|(_, label)| limits_area(label)));
+    }
+
+    /// Adds what went in under a label, if the yard has that.
+    fn put_in(
+        &mut self,
+        view: &'v View<'_>,
+        products: &Products,
+        under: LabelId,
+        discharged: i64,
+        records: Vec<RecordId>,
+    ) -> bool {
+        let Some(label) = view.yard.label(under) else { return false };
+        let sum = self.product.entry(products.of(under).unwrap_or(under)).or_default();
         *sum = sum.saturating_add(discharged);
         for ingredient in &label.active_ingredients {
             let name = ingredient.name.trim().to_lowercase();
@@ -90,14 +112,23 @@ impl<'v> Used<'v> {
             let sum = self.ingredient.entry(name).or_default();
             *sum = sum.saturating_add(ng);
         }
-        self.records.entry(application.label).or_default().extend(treatment.records());
-        self.days.extend(treatment.days(view));
-        if limited(label) {
-            self.limits.insert(application.label, label);
+        self.records.entry(under).or_default().extend(records);
+        if limits_area(label) {
+            self.limits.insert(under, label);
         }
-        let day = treatment.days(view).map(|d| d.day).min();
-        let stood = standing.at(products, application.label, treatment.last_begun(), day);
-        self.limits.extend(stood.filter(|(_, label)| limited(label)));
+        true
+    }
+
+    /// Adds what earlier books of the season put in, and says how much that was.
+    fn add_past(&mut self, view: &'v View<'_>, products: &Products, past: &[&PastTreatment]) -> i64 {
+        let same = SameSeason::new(&view.job.season, self.days.iter().map(|d| d.day));
+        for treatment in past.iter().filter(|t| same.has(t.day, &t.season)) {
+            let (Some(label), discharged) = (treatment.label, treatment.discharged_ul.0) else { continue };
+            if self.put_in(view, products, label, discharged, treatment.records.clone()) {
+                self.earlier_ul = self.earlier_ul.saturating_add(discharged);
+            }
+        }
+        self.earlier_ul
     }
 
     fn judge(
@@ -145,11 +176,19 @@ impl<'v> Used<'v> {
             if over.is_empty() {
                 continue;
             }
-            let message = format!(
-                "Block {name}, {hectares} ha: {} that label {} allows it in a season.",
-                over.join("; "),
-                label.name
-            );
+            let message = match Ul(self.earlier_ul) {
+                Ul(0) => format!(
+                    "Block {name}, {hectares} ha: {} that label {} allows it in a season.",
+                    over.join("; "),
+                    label.name
+                ),
+                earlier => format!(
+                    "Block {name}, {hectares} ha: {} that label {} allows it in a season; {} mL of product are of an earlier book.",
+                    over.join("; "),
+                    label.name,
+                    earlier.ml()
+                ),
+            };
             let mut records = records.clone();
             records.extend(self.records.values().flatten());
             let found = Finding::new(Code::AreaLimit, &[&subject, &id.to_string()], message, records);

@@ -38,6 +38,7 @@ use std::collections::BTreeMap;
 use crate::balance::Balance;
 use crate::check::rules::{ABOUT_DAYS, ABOUT_TREES, Case, WHOLE};
 use crate::check::work::Work;
+use crate::dosing::advice::Past;
 use crate::facts::{Fact, Version};
 use crate::finding::{Code, Finding, Ruled, State, resolve};
 use crate::ids::{FindingId, RecordId};
@@ -58,11 +59,14 @@ pub fn check(view: &View<'_>, balance: &Balance) -> Vec<Finding> {
 /// The same, with what only the earlier seasons' books show; `all` holds those that are at hand,
 /// in any order, and may hold others.
 pub fn check_among(view: &View<'_>, all: &[&View<'_>], balance: &Balance) -> Vec<Finding> {
-    found(view, all, |case, findings| {
+    let past = crate::seasons::past(&crate::seasons::earlier(view, all));
+    found(view, &past, |case, findings| {
         // Without any other book at hand nobody looked for it: a phone has this season's alone.
         if !all.is_empty() {
             crate::seasons::check_missing(view, all, findings);
         }
+        // Before the same of this book alone, for the same reason as the trees' seasons.
+        area::blocks(view, case.work, Some(&past), findings);
         ABOUT_DAYS.iter().for_each(|rule| (rule.check)(case, findings));
         WHOLE.iter().for_each(|rule| (rule.check)(case, balance, findings));
         // Last, for it looks at what the others found.
@@ -73,19 +77,19 @@ pub fn check_among(view: &View<'_>, all: &[&View<'_>], balance: &Balance) -> Vec
 
 /// What [`check`] finds that may be about a tree: enough for advice, and without a balance.
 pub fn check_trees(view: &View<'_>) -> Vec<Finding> {
-    found(view, &[], |_, _| {})
+    found(view, &Past::default(), |_, _| {})
 }
 
 /// What the rules about trees find, and `more`. The rest of the rules comes as a function, so that a
 /// phone, which does without them, need not carry them.
 fn found<'v>(
     view: &'v View<'_>,
-    all: &[&View<'_>],
+    past: &Past,
     more: impl FnOnce(&Case<'_, 'v, '_>, &mut Vec<Finding>),
 ) -> Vec<Finding> {
     let mut findings = vec![];
     // First, so that of one finding seen with and without the earlier books the fuller one stays.
-    crate::seasons::check(view, &crate::seasons::earlier(view, all), &mut findings);
+    crate::seasons::check(view, past, &mut findings);
     let work = Work::of(view);
     let case = Case { view, work: &work, only: None, facts: None };
     ABOUT_TREES.iter().for_each(|rule| (rule.check)(&case, &mut findings));

@@ -28,7 +28,8 @@ mod product;
 mod text;
 mod tree;
 
-pub use past::{Past, PastDamage, PastTreatment, PastTree};
+pub(crate) use past::SameSeason;
+pub use past::{Past, PastDamage, PastTreatment, PastTree, PastUse};
 pub use plan::earlier_holes;
 
 /// A rule of this program rather than of a label or law.

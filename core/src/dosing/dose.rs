@@ -116,6 +116,12 @@ pub fn area_season_limit_ul(label: &Label, area_m2: i64) -> Option<Ul> {
     product.into_iter().chain(by_ingredient).min()
 }
 
+/// Whether a label has a limit per hectare and season, in product or in an active ingredient.
+pub fn limits_area(label: &Label) -> bool {
+    label.area_season_max_ul_per_ha.is_some()
+        || label.active_ingredients.iter().any(|a| a.area_season_max_ug_per_ha.is_some())
+}
+
 /// The volume of product that holds `ug` of an ingredient, rounded down; none at all when the
 /// strength is no strength, so that a broken label limits rather than frees.
 fn product_holding(ug: i128, ug_per_ml: i64) -> Ul {

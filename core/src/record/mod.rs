@@ -12,6 +12,7 @@ pub mod label;
 pub mod office;
 pub mod people;
 pub mod product;
+mod reading;
 mod spelling;
 pub mod stand;
 pub mod work;
@@ -78,21 +79,6 @@ pub enum RecordError {
     },
 }
 
-#[derive(Deserialize)]
-#[serde(deny_unknown_fields)]
-struct Wire {
-    id: RecordId,
-    at: UtcMs,
-    device: DeviceId,
-    #[serde(default)]
-    by: Option<PersonId>,
-    #[serde(default)]
-    replaces: Option<Vec<RecordId>>,
-    kind: String,
-    v: i64,
-    body: Value,
-}
-
 macro_rules! kinds {
     ($($(#[$doc:meta])* $variant:ident($ty:ty) = $name:literal,)*) => {
         /// The fact a record states, by kind.
@@ -128,9 +114,11 @@ macro_rules! kinds {
                 match self { $(Body::$variant(_) => Kind::$variant,)* }
             }
 
-            fn read(kind: &str, body: &Value) -> Option<Result<Self, serde_json::Error>> {
+            /// Read from a text, here and everywhere: what reads from anything else besides would be
+            /// in the field app twice.
+            fn read(kind: &str, body: &str) -> Option<Result<Self, serde_json::Error>> {
                 match kind {
-                    $($name => Some(<$ty>::deserialize(body).map(|b| Body::$variant(Box::new(b)))),)*
+                    $($name => Some(serde_json::from_str(body).map(|b| Body::$variant(Box::new(b)))),)*
                     _ => None,
                 }
             }
@@ -237,65 +225,6 @@ kinds! {
 pub const RECORD_VERSION: i64 = 1;
 
 impl Record {
-    /// Reads a record's canonical text.
-    ///
-    /// # Errors
-    /// [`RecordError`], naming the kind and the field that does not fit.
-    pub fn read(text: &str) -> Result<Self, RecordError> {
-        let value = canonical::check(text)?;
-        Self::from_value(value)
-    }
-
-    /// Reads a text already known to be canonical (a log's rows passed the gate).
-    pub(crate) fn read_shape(text: &str) -> Result<Self, RecordError> {
-        let value = serde_json::from_str(text)
-            .map_err(|e| RecordError::Shape { kind: "?".into(), why: e.to_string() })?;
-        Self::from_value(value)
-    }
-
-    /// Reads a record that is being drafted: what has nothing to say may stand there (an empty list,
-    /// a leak of nothing), and is left out when the record is written.
-    ///
-    /// # Errors
-    /// [`RecordError`], as [`Record::read`].
-    pub fn read_draft(text: &str) -> Result<Self, RecordError> {
-        Ok(Self::parse(canonical::check(text)?)?.0)
-    }
-
-    /// Reads a record already known to be canonical (a log's rows passed the gate).
-    pub(crate) fn from_value(value: Value) -> Result<Self, RecordError> {
-        let (record, body, no_replaces) = Self::parse(value)?;
-        let kind = record.kind().name();
-        let shape = |why| RecordError::Shape { kind: kind.into(), why };
-        let written = record.body.to_value().map_err(|e| shape(e.to_string()))?;
-        spelling::check(&body, &written, no_replaces).map_err(shape)?;
-        Ok(record)
-    }
-
-    /// The record, its body as it came, and whether it says in words that it replaces nothing.
-    fn parse(value: Value) -> Result<(Self, Value, bool), RecordError> {
-        let kind = value.get("kind").and_then(Value::as_str).unwrap_or("?").to_owned();
-        let shape = |e: serde_json::Error| RecordError::Shape { kind: kind.clone(), why: e.to_string() };
-        if has_null(&value) {
-            let why = "a field without a value is left out, never written as null".into();
-            return Err(RecordError::Shape { kind, why });
-        }
-        if let Some(v) = value.get("v").and_then(Value::as_i64)
-            && (v != RECORD_VERSION || !Kind::ALL.iter().any(|k| k.name() == kind))
-        {
-            return Err(RecordError::Unknown { kind, v });
-        }
-        let wire: Wire = serde_json::from_value(value).map_err(shape)?;
-        let body = match Body::read(&wire.kind, &wire.body) {
-            Some(body) => body.map_err(shape)?,
-            None => return Err(RecordError::Unknown { kind: wire.kind, v: wire.v }),
-        };
-        let Wire { id, at, device, by, replaces, body: given, .. } = wire;
-        let no_replaces = replaces.as_ref().is_some_and(Vec::is_empty);
-        let envelope = Envelope { id, at, device, by, replaces: replaces.unwrap_or_default() };
-        Ok((Self { envelope, body }, given, no_replaces))
-    }
-
     /// The record's canonical text, the bytes that are hashed, signed and kept.
     ///
     /// # Errors
@@ -319,16 +248,6 @@ impl Record {
     /// Its kind.
     pub fn kind(&self) -> Kind {
         self.body.kind()
-    }
-}
-
-/// One fact has one text: an optional field that is not there is not there, and nothing else says so.
-fn has_null(value: &Value) -> bool {
-    match value {
-        Value::Null => true,
-        Value::Array(items) => items.iter().any(has_null),
-        Value::Object(fields) => fields.values().any(has_null),
-        _ => false,
     }
 }
 

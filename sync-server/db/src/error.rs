@@ -17,6 +17,8 @@ pub enum Trouble {
     Away,
     /// Whether the commit holds is not known: the line broke, or it may stand on one machine only.
     Unsure,
+    /// A text has a character that the database cannot keep: NUL.
+    Unfit,
     /// Anything else.
     Other,
 }
@@ -98,6 +100,7 @@ fn of_postgres(error: &postgres::Error) -> Trouble {
         // Serialisation failure, deadlock; and a row or a table that another transaction put there
         // first, which the next try sees.
         "40001" | "40P01" | "55P03" | "23505" | "42P07" | "42710" => Trouble::Again,
+        "22021" => Trouble::Unfit,
         "53100" => Trouble::Full,
         "53200" | "57014" => Trouble::Busy,
         "25006" => Trouble::ReadOnly,

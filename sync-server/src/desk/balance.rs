@@ -10,9 +10,20 @@ use bolebook_core::view::{CrewDay, View};
 use maud::{Markup, html};
 
 use crate::body::Id;
-use crate::desk::page::{Desk, Page, shown, text};
+use crate::desk::page::{Desk, Page, page_number_of, pages_of, shown, text};
 use crate::error::ApiError;
 use crate::snapshot::JobState;
+
+/// Rows of a list on one page.
+const PAGE: usize = 100;
+
+/// The rows of the page of a list that is asked for, and links to its others.
+fn part<'a, T>(desk: &Desk, field: &str, rows: &'a [T]) -> (&'a [T], Markup) {
+    let number = page_number_of(desk, field).min(rows.len().div_ceil(PAGE).max(1));
+    let from = (number - 1) * PAGE;
+    let some = rows.get(from..(from + PAGE).min(rows.len())).unwrap_or_default();
+    (some, pages_of(desk, field, rows.len(), PAGE, number))
+}
 
 /// Unexplained product, told in words as well.
 fn gap(span: Option<Span>, tolerance: bolebook_core::quantity::Ul) -> Markup {
@@ -78,13 +89,14 @@ pub fn crew_day_rows(desk: &Desk, takes: impl Fn(&CrewDayBalance) -> bool) -> Ma
     let takes = |r: &&CrewDayBalance| takes(r);
     let mut rows: Vec<_> = balance.crew_days.iter().filter(takes).collect();
     rows.sort_by_key(|r| (std::cmp::Reverse(r.day), r.crew, r.lot));
+    let (some, links) = part(desk, "days", &rows);
     html! {
         @if rows.is_empty() { p.muted { "No kit was measured." } }
         @else {
             table.cards {
                 thead { tr { th scope="col" { "Day" } th scope="col" { "Crew" } th scope="col" { "Lot" } th.num scope="col" { "In kits before" } th.num scope="col" { "Filled" } th.num scope="col" { "Into trees" } th.num scope="col" { "Other" } th.num scope="col" { "In kits after" } th.num scope="col" { "Unexplained" } } }
                 tbody {
-                    @for r in rows.iter().take(400) {
+                    @for r in some {
                         @let total = r.spent.total();
                         @let trees = r.spent.into_trees_ul;
                         @let other = Span { low: total.low - trees.low, high: total.high - trees.high };
@@ -102,8 +114,9 @@ pub fn crew_day_rows(desk: &Desk, takes: impl Fn(&CrewDayBalance) -> bool) -> Ma
                     }
                 }
             }
-            p.small.muted { "In millilitres of product. A range stands where records contradict each other." @if rows.len() > 400 { " The newest 400 rows." } }
-            (unexplained(desk, &rows))
+            (links)
+            p.small.muted { "In millilitres of product. A range stands where records contradict each other." }
+            (unexplained(desk, some))
         }
     }
 }
@@ -131,13 +144,14 @@ fn kit_rows(desk: &Desk, takes: impl Fn(&KitBalance) -> bool) -> Markup {
     let yard = &desk.snapshot.yard;
     let mut rows: Vec<_> = desk.snapshot.balance().kits.iter().filter(|r| takes(r)).collect();
     rows.sort_by_key(|r| (std::cmp::Reverse(r.measured_at), r.kit, r.lot));
+    let (some, links) = part(desk, "kits", &rows);
     html! {
         @if rows.is_empty() { p.muted { "No kit was measured." } }
         @else {
             table.cards {
                 thead { tr { th scope="col" { "Measured" } th scope="col" { "Kit" } th scope="col" { "Lot" } th scope="col" { "Crew" } th.num scope="col" { "Before" } th.num scope="col" { "Filled" } th.num scope="col" { "Charges" } th.num scope="col" { "Used" } th.num scope="col" { "After" } th.num scope="col" { "Unexplained" } } }
                 tbody {
-                    @for r in rows.iter().take(400) {
+                    @for r in some {
                         tr {
                             th.nowrap scope="row" { (r.day.map_or_else(|| "?".into(), |d| d.to_string())) }
                             td data-label="Kit" { (text(&yard.kit(r.kit).map_or_else(|| "unknown kit".into(), |k| k.name.clone()))) }
@@ -153,7 +167,7 @@ fn kit_rows(desk: &Desk, takes: impl Fn(&KitBalance) -> bool) -> Markup {
                     }
                 }
             }
-            @if rows.len() > 400 { p.small.muted { "The newest 400 rows." } }
+            (links)
         }
     }
 }

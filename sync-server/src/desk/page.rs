@@ -303,18 +303,23 @@ pub fn minute(rfc3339: &str) -> String {
 
 /// Links to the other pages of a long list.
 pub fn pages(desk: &Desk, all: usize, size: usize, current: usize) -> Markup {
+    pages_of(desk, "page", all, size, current)
+}
+
+/// The same where a page has more than one long list: the field of the address that this one's number is in.
+pub fn pages_of(desk: &Desk, field: &str, all: usize, size: usize, current: usize) -> Markup {
     let last = all.div_ceil(size).max(1);
     let link = |number: usize| {
         let mut query = form_urlencoded::Serializer::new(String::new());
-        for (k, v) in desk.query.iter().filter(|(k, _)| *k != "page" && *k != "done") {
+        for (k, v) in desk.query.iter().filter(|(k, _)| *k != field && *k != "done") {
             query.append_pair(k, v);
         }
-        query.append_pair("page", &number.to_string());
+        query.append_pair(field, &number.to_string());
         format!("{}?{}", desk.path, query.finish())
     };
     html! {
         @if last > 1 {
-            nav.pages aria-label="Pages" {
+            nav.pages aria-label=(if field == "page" { "Pages".to_owned() } else { format!("Pages of {field}") }) {
                 @if current > 1 { a rel="prev" href=(link(current - 1)) { "Previous" } }
                 span { "Page " (current) " of " (last) }
                 @if current < last { a rel="next" href=(link(current + 1)) { "Next" } }
@@ -325,5 +330,10 @@ pub fn pages(desk: &Desk, all: usize, size: usize, current: usize) -> Markup {
 
 /// Which page of a list is asked for, from 1.
 pub fn page_number(desk: &Desk) -> usize {
-    desk.query.text("page").parse().unwrap_or(1).clamp(1, 1_000_000)
+    page_number_of(desk, "page")
+}
+
+/// The same of a list whose number is in another field.
+pub fn page_number_of(desk: &Desk, field: &str) -> usize {
+    desk.query.text(field).parse().unwrap_or(1).clamp(1, 1_000_000)
 }

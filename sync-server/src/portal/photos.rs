@@ -14,6 +14,7 @@ use crate::desk::{clean, text};
 use crate::error::ApiError;
 use crate::photos::{self, clean::can_clean, thumbnail};
 use crate::portal::page::framed;
+use crate::portal::words::Words;
 use crate::portal::{Signed, Visit};
 
 /// Photos on the record's own page, and on a page of their own.
@@ -77,6 +78,15 @@ fn figures(visit: &Visit, view: &View<'static>, some: &[Shown]) -> Markup {
     }
 }
 
+/// How many photos a client cannot see here, and whom to ask.
+fn not_shown(w: Words, cannot: usize, company: &str) -> Markup {
+    html! {
+        @if cannot > 0 {
+            p.small { (w.with("photos-not", &[("count", cannot.to_string()), ("company", company.to_owned())])) }
+        }
+    }
+}
+
 /// The section of the record's page: the first few, and the way to all.
 ///
 /// # Errors
@@ -92,7 +102,7 @@ pub fn section(visit: &Visit, view: &View<'static>, company: &str) -> Result<Mar
                 p.small { (w.say("photos-text")) }
                 (figures(visit, view, can.get(..FIRST.min(can.len())).unwrap_or_default()))
                 @if can.len() > FIRST { p { a href=(visit.href("/photos")) { (w.with("photos-all", &[count(can.len())])) } } }
-                @if cannot > 0 { p.small { (w.with("photos-not", &[count(cannot), ("company", company.to_owned())])) } }
+                (not_shown(w, cannot, company))
             }
         }
     })
@@ -103,7 +113,7 @@ pub async fn page(visit: Visit) -> Result<Html<String>, ApiError> {
     let app = visit.app.clone();
     app.blocking(move |_| {
         let (w, view) = (visit.words, &visit.job()?.view);
-        let (can, _) = shown(&visit, view)?;
+        let (can, cannot) = shown(&visit, view)?;
         let pages = can.len().div_ceil(PAGE).max(1);
         let page = visit.page.min(pages);
         let from = (page - 1) * PAGE;
@@ -116,7 +126,9 @@ pub async fn page(visit: Visit) -> Result<Html<String>, ApiError> {
                 p { a href=(visit.href("")) { (w.say("title")) } }
                 p.small { (w.say("photos-text")) }
             }
+            @if can.is_empty() && cannot == 0 { p { (w.say("photos-none")) } }
             (figures(&visit, view, some))
+            (not_shown(w, cannot, &view.yard.company))
             @if pages > 1 {
                 nav.pages {
                     @if page > 1 { a href=(visit.href(&format!("/photos?page={}", page - 1))) { (w.say("previous")) } }

@@ -6,7 +6,7 @@ use bolebook_core::check::check_among;
 use bolebook_core::finding::Finding;
 use bolebook_core::ids::{BookId, RecordId};
 use bolebook_core::record::book_kinds::{BookContent, Genesis, Job};
-use bolebook_core::record::{Body, Envelope, Record};
+use bolebook_core::record::{Body, Envelope, Kind, Record};
 use bolebook_core::view::{View, Yard};
 
 use super::{Who, World, key, root, write};
@@ -15,7 +15,9 @@ impl World {
     /// Opens the next job book and lists the trees in it under the ids they had; gives the last book.
     pub fn next_season(&mut self, season: &str, trees: &[RecordId]) -> Book {
         let listed: Vec<(RecordId, Body)> = self.look(|view, _, _| {
-            trees.iter().map(|id| (*id, view.tree(*id).expect("a listed tree").clone().into())).collect()
+            let trees = trees.iter().map(|id| (*id, view.tree(*id).expect("a listed tree").clone().into()));
+            let blocks = view.facts.in_force(Kind::Block);
+            blocks.map(|fact| (fact.id, view.facts.shown(fact).record.body.clone())).chain(trees).collect()
         });
         let Some(BookContent::Job(job)) = self.job.genesis().map(|g| g.content.clone()) else {
             unreachable!("the job book has a genesis")

@@ -100,6 +100,8 @@ fn outside_a_client_sees_photos_of_signed_days_without_place_time_or_caption() {
     let link = link(&mut desk, &world, "30");
     let mut client = Browser::new(&site.portal);
     assert_eq!(client.get(&format!("{link}/photos/{here}")).status, 404, "not before the sign-off");
+    let none = visible(&client.page(&format!("{link}/photos")));
+    assert!(none.contains("No photo of this work is signed off yet"), "{none}");
     sign_off(&mut desk, &world);
     let page = client.page(&link);
     let text = visible(&page);
@@ -127,6 +129,7 @@ fn outside_a_client_sees_photos_of_signed_days_without_place_time_or_caption() {
     }
     let all = visible(&client.page(&format!("{link}/photos")));
     assert!(all.contains(&format!("{here}/thumbnail")) && !all.contains(&not_signed.to_string()));
+    assert!(all.contains("1 more photo cannot be shown here") && !all.contains("No photo of"), "{all}");
     // Removed for good: nowhere served, the record still there, and said so.
     let state = || {
         bolebook_server::snapshot::now(&site.app).unwrap().job(world.job.id()).unwrap().view.state_digest()

@@ -71,6 +71,9 @@ fn everything_moves_to_postgresql_and_back_and_a_run_that_was_cut_off_goes_on() 
     // made: nothing of what came since is put beside that.
     let moved = Database::new(there.clone(), there.connect().unwrap());
     moved.write(|tx| token_keys::renew(tx, (fresh(), fresh()), UtcMs(9), true)).unwrap();
+    let nul = "UPDATE invitations SET used_by = ?1";
+    let refused = moved.write(|tx| Ok(tx.execute(nul, ["some\0body"])?)).unwrap_err();
+    assert!(refused.is("text"), "a character that PostgreSQL has not is said to be one");
     let used = "UPDATE invitations SET used_by = 'somebody', used_at = 7";
     there.connect().unwrap().execute(used, []).unwrap();
     let refused = migrate(&there, &here, None).unwrap_err();

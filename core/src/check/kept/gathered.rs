@@ -10,6 +10,7 @@ use crate::check::times::{Stay, Thing, at_once};
 use crate::check::tree::{on_trees, tag_of};
 use crate::check::uptake;
 use crate::check::work::Work;
+use crate::dosing::advice::Past;
 use crate::dosing::forecast::log::{self, Logged, Visit};
 use crate::dosing::forecast::uptake::{Times, slow_among};
 use crate::facts::Version;
@@ -26,7 +27,7 @@ struct Note {
     /// The days on which it was treated or measured.
     days: BTreeSet<CrewDay>,
     tag: Option<String>,
-    /// Its block, if anything was put into it.
+    /// Its block, if anything was put into it, in this book or an earlier season's.
     block: Option<Option<BlockId>>,
     pictures: BTreeSet<Sha256Hash>,
     uses: Vec<Use>,
@@ -106,17 +107,17 @@ fn remove<K: Ord>(of: &mut BTreeMap<K, BTreeSet<TreeId>>, key: &K, tree: TreeId)
 
 impl Gathered {
     /// Gathers a whole job.
-    pub(super) fn of(view: &View<'_>) -> Self {
+    pub(super) fn of(view: &View<'_>, past: &Past) -> Self {
         let mut gathered = Self::default();
         let mut days = BTreeSet::new();
-        gathered.read(view, &Work::of(view), view.trees.keys().copied(), &mut days);
+        gathered.read((view, past), &Work::of(view), view.trees.keys().copied(), &mut days);
         gathered.sum_up(&days);
         view.facts.versions.iter().for_each(|v| gathered.hand(v));
         gathered
     }
 
     /// Reads some trees anew, whose work is laid out; `work` may hold others.
-    pub(super) fn again(&mut self, view: &View<'_>, trees: &BTreeSet<TreeId>) -> Moved {
+    pub(super) fn again(&mut self, view: &View<'_>, past: &Past, trees: &BTreeSet<TreeId>) -> Moved {
         let mut moved = Moved::default();
         for id in trees {
             if let Some(note) = self.notes.remove(id) {
@@ -126,14 +127,14 @@ impl Gathered {
         }
         let there: Vec<_> = trees.iter().filter_map(|id| view.trees.get_key_value(id)).collect();
         let work = Work::among(view, there.iter().copied());
-        self.read(view, &work, there.iter().map(|(id, _)| **id), &mut BTreeSet::new());
+        self.read((view, past), &work, there.iter().map(|(id, _)| **id), &mut BTreeSet::new());
         trees.iter().filter_map(|id| self.notes.get(id)).for_each(|note| moved.take(note));
         moved
     }
 
     fn read(
         &mut self,
-        view: &View<'_>,
+        (view, past): (&View<'_>, &Past),
         work: &Work<'_>,
         trees: impl Iterator<Item = TreeId>,
         days: &mut BTreeSet<CrewDay>,
@@ -156,6 +157,9 @@ impl Gathered {
         for id in trees {
             let Some(tree) = view.trees.get(&id) else { continue };
             let mut note = notes.remove(&id).unwrap_or_default();
+            if note.block.is_none() && past.knows(view, id, tree) {
+                note.block = Some(view.listed(id, tree).and_then(|t| t.block));
+            }
             note.tag = tag_of(view, id, tree).map(|tag| tag.into_owned());
             let measured = tree.diameters.iter().map(|i| view.facts.shown(view.fact(*i)));
             note.days.extend(measured.filter_map(|v| view.crew_day(v)));

@@ -18,6 +18,7 @@ use crate::check::fill::{self, Filled};
 use crate::check::rules::{ABOUT_DAYS, ABOUT_TREES, Case, Gathering, Reach, Rule};
 use crate::check::work::Work;
 use crate::check::{area, day, kit, same_tree, settle, signed, volume};
+use crate::dosing::advice::Past;
 use crate::finding::{Finding, State, resolve};
 use crate::ids::{BlockId, BookId, CommitHash, FindingId, RecordId, TreeId};
 use crate::linkage::places::Places;
@@ -49,6 +50,7 @@ struct Owner {
 
 /// Places of the parts around those of [`rules`], which begin at 1.
 const SEASONS: usize = 0;
+const AREA_OVER_BOOKS: usize = 98;
 const MISSING: usize = 99;
 const AREA: usize = 100;
 const FILL: usize = 101;
@@ -69,6 +71,8 @@ pub struct Kept {
     places: Places,
     filled: Filled,
     earlier: Vec<(BookId, Vec<CommitHash>)>,
+    /// What those seasons did.
+    past: Past,
     /// As they are shown, each with its owner beside it.
     findings: Vec<Finding>,
     owners: Vec<Owner>,
@@ -107,16 +111,16 @@ fn in_force(view: &View<'_>, all: &[&View<'_>]) -> Vec<(BookId, Vec<CommitHash>)
 impl Kept {
     /// Checks a whole job. `all` and `balance` as [`check_among`](super::check_among) takes them.
     pub fn of(view: &View<'_>, all: &[&View<'_>], balance: &Balance) -> Self {
-        let gathered = Gathered::of(view);
         let mut found = Found { view, findings: vec![] };
-        let before = seasons::earlier(view, all);
-        found.part(SEASONS, Reach::Tree, |f| seasons::check(view, &before, f));
+        let past = seasons::past(&seasons::earlier(view, all));
+        let gathered = Gathered::of(view, &past);
+        found.part(SEASONS, Reach::Tree, |f| seasons::check(view, &past, f));
         let work = Work::of(view);
         let case = Case { view, work: &work, only: None, facts: None };
         for (index, rule) in rules().enumerate() {
             found.part(index + 1, rule.reach, |f| (rule.check)(&case, f));
         }
-        found.blocks(&work);
+        found.blocks(&work, &past);
         let mut filled = Filled::new();
         found.part(FILL, Reach::Lists, |f| filled = fill::follow_kits(view, gathered.drawn(), balance, f));
         found.part(NO_FILL, Reach::Day, |f| kit::without_fill(view, &work, &filled, f));
@@ -128,6 +132,7 @@ impl Kept {
             ),
             filled,
             earlier: in_force(view, all),
+            past,
             findings: vec![],
             owners: vec![],
             hidden: vec![],
@@ -152,7 +157,7 @@ impl Kept {
             *self = Self::of(view, all, balance);
             return;
         }
-        let moved = self.gathered.again(view, &touched.trees);
+        let moved = self.gathered.again(view, &self.past, &touched.trees);
         let listed = |id: &TreeId| view.trees.get(id).and_then(|tree| same_tree::listing(view, *id, tree));
         self.places.update(touched.trees.iter().map(|id| (*id, listed(id))));
         self.gathered.forget_hands(&touched.known);
@@ -198,10 +203,9 @@ impl Kept {
 
     fn find(&self, found: &mut Found<'_, '_>, again: &Again<'_>, balance: &Balance, all: &[&View<'_>]) {
         let view = found.view;
-        let before = seasons::earlier(view, all);
-        if !before.is_empty() {
+        if !self.past.is_empty() {
             found.part(SEASONS, Reach::Tree, |f| {
-                seasons::check_trees(view, &seasons::past(&before), |id| again.trees.contains(&id), f);
+                seasons::check_trees(view, &self.past, |id| again.trees.contains(&id), f);
             });
         }
         let among = |trees: &BTreeSet<TreeId>| {
@@ -229,7 +233,7 @@ impl Kept {
                 }
             }
         }
-        found.blocks(&among(&self.gathered.trees_of_blocks(&again.moved.blocks)));
+        found.blocks(&among(&self.gathered.trees_of_blocks(&again.moved.blocks)), &self.past);
         let days = self.gathered.trees_of(again.no_fill_days);
         found.part(NO_FILL, Reach::Day, |f| kit::without_fill(view, &among(&days), &self.filled, f));
         found.lists(balance, all);
@@ -414,14 +418,17 @@ impl Found<'_, '_> {
     }
 
     /// The limits of blocks; the work of whole blocks must be laid out.
-    fn blocks(&mut self, work: &Work<'_>) {
-        let mut findings = vec![];
-        area::blocks(self.view, work, &mut findings);
-        for finding in findings {
-            let of = work.treated.iter().map(|t| t.listed.and_then(|t| t.block));
-            let named = |block: &Option<BlockId>| block.is_some_and(|id| finding.records.contains(&id));
-            let block = of.clone().find(named).flatten();
-            self.findings.push((Owner { part: AREA, key: Key::Block(block) }, finding));
+    fn blocks(&mut self, work: &Work<'_>, past: &Past) {
+        let parts = [(AREA_OVER_BOOKS, Some(past).filter(|p| !p.is_empty())), (AREA, None)];
+        for (part, past) in parts.into_iter().filter(|(part, past)| *part == AREA || past.is_some()) {
+            let mut findings = vec![];
+            area::blocks(self.view, work, past, &mut findings);
+            for finding in findings {
+                let of = work.treated.iter().map(|t| t.listed.and_then(|t| t.block));
+                let named = |block: &Option<BlockId>| block.is_some_and(|id| finding.records.contains(&id));
+                let block = of.clone().find(named).flatten();
+                self.findings.push((Owner { part, key: Key::Block(block) }, finding));
+            }
         }
     }
 

@@ -4,8 +4,8 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use crate::check::Treatment;
 use crate::dosing::advice::tree::MeasuredStem;
-use crate::dosing::advice::{Before, Case, PastTreatment};
-use crate::dosing::dose::{StemDose, season_limit_ul};
+use crate::dosing::advice::{Before, Case, PastUse, SameSeason};
+use crate::dosing::dose::{StemDose, limits_area, season_limit_ul};
 use crate::facts::{Fact, Standing, Version};
 use crate::geo::area_m2;
 use crate::ids::{LabelId, TreeId};
@@ -77,8 +77,10 @@ pub(super) fn limits(
     let given = with_held(view, &before.all, |id| id == case.id);
     let known: Vec<Um> = measured.stems.iter().flatten().copied().collect();
     let days = given.iter().flat_map(|t| t.days(view)).map(|d| d.day).chain([case.today]);
-    let past: Vec<&PastTreatment> =
-        case.ask.past.map_or_else(Vec::new, |past| past.of_season(&view.job.season, days).collect());
+    let past: Vec<PastUse> = case
+        .ask
+        .past
+        .map_or_else(Vec::new, |past| past.of_season(&view.job.season, days).map(PastUse::from).collect());
     let used = given.iter().flat_map(|t| t.parts.iter().map(|(_, _, a)| a.label));
     let counting = counting(case, label, &products, used.chain(past.iter().filter_map(|t| t.label)));
     let of_past = past_ul(&products, case.ask.label, &past);
@@ -99,7 +101,7 @@ pub(super) fn limits(
             limits.push(Err(text));
             continue;
         }
-        limits.push(left_of(view, ingredient, limit, of, given.iter()));
+        limits.push(left_of(view, ingredient, limit, of, (given.iter(), &[])));
     }
     area_limits(case, label, &products, &mut limits);
     limits
@@ -171,11 +173,7 @@ fn area_limits(
 ) {
     let view = case.view;
     // The block's trees are gone through only where some label of the yard has such a limit.
-    let limited = |l: &Label| {
-        l.area_season_max_ul_per_ha.is_some()
-            || l.active_ingredients.iter().any(|a| a.area_season_max_ug_per_ha.is_some())
-    };
-    if !limited(label) && !view.yard.label_texts().any(limited) {
+    if !limits_area(label) && !view.yard.label_texts().any(limits_area) {
         return;
     }
     let block = view.tree(case.id).and_then(|t| t.block);
@@ -188,8 +186,12 @@ fn area_limits(
     let in_block = view.trees.iter().filter(|(id, _)| view.tree(**id).is_some_and(|t| t.block == block));
     let all: Vec<Treatment<'_>> = in_block.flat_map(|(_, t)| crate::check::treatments(view, t)).collect();
     let all = with_held(view, &all, |id| view.tree(id).is_some_and(|t| t.block == block));
+    let days = all.iter().flat_map(|t| t.days(view)).map(|d| d.day).chain([case.today]);
+    let same = SameSeason::new(&view.job.season, days);
+    let past = case.ask.past.map_or(&[][..], |past| &past.of_block[..]).iter();
+    let past: Vec<PastUse> = past.filter(|u| same.has(u.day, &u.season)).cloned().collect();
     let used = all.iter().flat_map(|t| t.parts.iter().map(|(_, _, a)| a.label));
-    let counting = counting(case, label, products, used);
+    let counting = counting(case, label, products, used.chain(past.iter().filter_map(|u| u.label)));
     let of_ingredients: Vec<_> = label
         .active_ingredients
         .iter()
@@ -214,13 +216,14 @@ fn area_limits(
     for (id, counts) in &counting.of_product {
         if let Some(limit) = counts.area_season_max_ul_per_ha {
             let used = product_ul(products, case.ask.label, all.iter());
+            let used = used.saturating_add(past_ul(products, case.ask.label, &past));
             let of = counting.whose(true, case, *id, counts);
             limits.push(Ok(Limit { left_ul: per_area(limit.0).saturating_sub(used), of }));
         }
     }
     for (ingredient, limit) in of_ingredients {
         let of = format!("The limit of {} per hectare and season", ingredient.name);
-        limits.push(left_of(view, ingredient, per_area(limit), of, all.iter()));
+        limits.push(left_of(view, ingredient, per_area(limit), of, (all.iter(), &past)));
     }
 }
 
@@ -270,9 +273,8 @@ fn product_ul<'t, 'v: 't>(
 }
 
 /// The same of another book of this season.
-fn past_ul(products: &Products, label: LabelId, past: &[&PastTreatment]) -> i64 {
-    let may_be =
-        |t: &&&PastTreatment| t.label.is_none_or(|theirs| products.same(theirs, label).unwrap_or(true));
+fn past_ul(products: &Products, label: LabelId, past: &[PastUse]) -> i64 {
+    let may_be = |t: &&PastUse| t.label.is_none_or(|theirs| products.same(theirs, label).unwrap_or(true));
     past.iter().filter(may_be).map(|t| t.discharged_ul.0).fold(0, i64::saturating_add)
 }
 
@@ -282,15 +284,18 @@ fn left_of<'t, 'v: 't>(
     ingredient: &ActiveIngredient,
     limit_ug: i64,
     of: String,
-    treatments: impl Iterator<Item = &'t Treatment<'v>>,
+    (treatments, past): (impl Iterator<Item = &'t Treatment<'v>>, &[PastUse]),
 ) -> Result<Limit, String> {
+    let here = treatments
+        .map(|t| (t.discharged_ul().1, t.parts.iter().map(|(_, _, a)| Some(a.label)).collect::<Vec<_>>()));
+    let earlier = past.iter().map(|u| (u.discharged_ul.0, vec![u.label]));
     let mut used_ug = 0i128;
-    for treatment in treatments {
+    for (discharged_ul, labels) in here.chain(earlier) {
         let same = |a: &&ActiveIngredient| a.name.trim().eq_ignore_ascii_case(ingredient.name.trim());
         // Of parts under several label versions the strongest counts for all.
         let mut strength = 0i128;
-        for (_, _, application) in &treatment.parts {
-            let Some(label) = view.yard.label(application.label) else {
+        for label in labels {
+            let Some(label) = label.and_then(|label| view.yard.label(label)) else {
                 return Err(format!(
                     "{of} cannot be reckoned: the tree or block was treated under a label that is not in the yard."
                 ));
@@ -298,7 +303,7 @@ fn left_of<'t, 'v: 't>(
             let of_label = label.active_ingredients.iter().filter(same).map(|a| i128::from(a.ug_per_ml));
             strength = strength.max(of_label.sum());
         }
-        used_ug += i128::from(treatment.discharged_ul().1) * strength / 1_000 + 1;
+        used_ug += i128::from(discharged_ul) * strength / 1_000 + 1;
     }
     let left_ul = (i128::from(limit_ug) - used_ug) * 1_000 / i128::from(ingredient.ug_per_ml.max(1));
     Ok(Limit { left_ul: i64::try_from(left_ul).unwrap_or(0), of })

@@ -7,9 +7,10 @@ use crate::check::Treatment;
 use crate::check::treatments;
 use crate::day::Day;
 use crate::dosing::advice::tree::{damage, logged};
+use crate::dosing::dose::limits_area;
 use crate::dosing::layout::{EarlierHole, girth_at};
 use crate::dosing::stem::girth_of_diameter;
-use crate::ids::{LabelId, RecordId, TreeId};
+use crate::ids::{BlockId, LabelId, RecordId, TreeId};
 use crate::quantity::{Ul, Um};
 use crate::record::Body;
 use crate::record::stand::{Damage, ReferenceMark};
@@ -76,6 +77,45 @@ pub struct PastTree {
     pub damage: Vec<PastDamage>,
     /// Metal in its wood, each piece as it was named.
     pub metal: Vec<String>,
+    /// What those books put into the trees of its block, this one among them; looked up only where a
+    /// label of the yard has a limit per hectare.
+    pub of_block: Vec<PastUse>,
+}
+
+/// Product that an earlier book put into a tree of a block.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct PastUse {
+    /// When, as [`PastTreatment::day`].
+    pub day: Day,
+    /// The season's name in its own job.
+    pub season: String,
+    /// The label version.
+    pub label: Option<LabelId>,
+    /// What was discharged.
+    pub discharged_ul: Ul,
+}
+
+/// What tells another book's treatments of the same season: a season of the same name, the calendar year of
+/// any of these days, or less than half a year before one. A label does not say what a season is, and a
+/// second book of one year, or of one southern summer, under another name must not begin its limit anew.
+/// (Half a year: common practice, no source.)
+pub(crate) struct SameSeason<'s> {
+    season: &'s str,
+    days: BTreeSet<Day>,
+}
+
+impl<'s> SameSeason<'s> {
+    /// Of a season's name, and the days of what is judged.
+    pub(crate) fn new(season: &'s str, days: impl IntoIterator<Item = Day>) -> Self {
+        Self { season: season.trim(), days: days.into_iter().collect() }
+    }
+
+    /// Whether what was done on a day of a season counts to it.
+    pub(crate) fn has(&self, then: Day, season: &str) -> bool {
+        let close = |day: &Day| (0..HALF_A_YEAR).contains(&then.days_until(*day));
+        season.trim().eq_ignore_ascii_case(self.season)
+            || self.days.iter().any(|day| day.ymd().0 == then.ymd().0 || close(day))
+    }
 }
 
 impl PastTree {
@@ -86,23 +126,15 @@ impl PastTree {
         self
     }
 
-    /// The treatments of another book of the same season that discharged product: a season of the same
-    /// name, the calendar year of any of these days, or less than half a year before one. A label does not
-    /// say what a season is, and a second book of one year, or of one southern summer, under another name
-    /// must not begin its limit anew. (Half a year: common practice, no source.)
+    /// The treatments of another book of the same season ([`SameSeason`]) that discharged product.
     pub(crate) fn of_season<'p>(
         &'p self,
         season: &'p str,
         days: impl IntoIterator<Item = Day>,
     ) -> impl Iterator<Item = &'p PastTreatment> + 'p {
-        let days: BTreeSet<Day> = days.into_iter().collect();
-        let near = move |then: Day| {
-            let close = |day: &Day| (0..HALF_A_YEAR).contains(&then.days_until(*day));
-            days.iter().any(|day| day.ymd().0 == then.ymd().0 || close(day))
-        };
-        let named = move |t: &PastTreatment| t.season.trim().eq_ignore_ascii_case(season.trim());
-        let same = move |t: &&PastTreatment| named(t) || near(t.day);
-        self.treatments.iter().filter(|t| t.discharged_ul > Ul(0)).filter(same)
+        let same = SameSeason::new(season, days);
+        let discharged = self.treatments.iter().filter(|t| t.discharged_ul > Ul(0));
+        discharged.filter(move |t| same.has(t.day, &t.season))
     }
 
     /// The marks that arcs of a stem were measured from.
@@ -117,6 +149,8 @@ impl PastTree {
 #[derive(Clone, Debug, Default)]
 struct Known {
     ids: BTreeSet<TreeId>,
+    /// Where it stood then; the next season's book keeps the blocks' ids.
+    block: Option<BlockId>,
     tree: PastTree,
 }
 
@@ -147,12 +181,25 @@ fn holes(season: &View<'_>, listed: &TreeView, treatment: &Treatment<'_>) -> Vec
 pub struct Past(BTreeMap<TreeId, Known>);
 
 impl Past {
+    /// Whether no season was added, or none had a tree.
+    pub fn is_empty(&self) -> bool {
+        self.0.is_empty()
+    }
+
+    /// Whether an earlier season had a tree, under any of the ids it is known by now.
+    pub(crate) fn knows(&self, now: &View<'_>, id: TreeId, tree: &TreeView) -> bool {
+        !self.is_empty()
+            && (self.0.contains_key(&id)
+                || tree.listed_as.iter().any(|i| self.0.contains_key(&now.fact(*i).id)))
+    }
+
     /// Adds a season, from its own book.
     pub fn add(&mut self, season: &View<'_>) {
         for (id, listed) in &season.trees {
             let Some(tree) = season.tree(*id) else { continue };
             let known = self.0.entry(*id).or_default();
             known.ids.insert(*id);
+            known.block = known.block.or(tree.block);
             known.ids.extend(listed.listed_as.iter().map(|i| season.fact(*i).id));
             let past = &mut known.tree;
             for treatment in treatments(season, listed) {
@@ -182,19 +229,45 @@ impl Past {
     pub fn of(&self, now: &View<'_>, tree: TreeId) -> PastTree {
         let stays = now.stays(tree);
         let ours = self.0.values().filter(|k| k.ids.iter().any(|id| now.stays(*id) == stays));
-        ours.fold(PastTree::default(), |past, known| past.with(&known.tree))
+        let mut past = ours.fold(PastTree::default(), |past, known| past.with(&known.tree));
+        if now.yard.label_texts().any(limits_area) {
+            let block = now.tree(stays).and_then(|t| t.block);
+            let of_block = self.by_block(now).remove(&block).unwrap_or_default().into_iter();
+            past.of_block = of_block.map(PastUse::from).collect();
+        }
+        past
     }
 
-    /// The past of every tree that has one, by the tree that stands for it now.
-    pub fn by_tree(&self, now: &View<'_>) -> BTreeMap<TreeId, PastTree> {
+    /// The past of every tree wanted that has one, by the tree that stands for it now.
+    pub fn by_tree(&self, now: &View<'_>, wanted: impl Fn(TreeId) -> bool) -> BTreeMap<TreeId, PastTree> {
         let mut found: BTreeMap<TreeId, PastTree> = BTreeMap::new();
         for known in self.0.values() {
             let stays: BTreeSet<TreeId> = known.ids.iter().map(|id| now.stays(*id)).collect();
-            for id in stays {
+            for id in stays.into_iter().filter(|id| wanted(*id)) {
                 let past = found.remove(&id).unwrap_or_default();
                 found.insert(id, past.with(&known.tree));
             }
         }
         found
+    }
+
+    /// What was put into the trees of each block. A tree counts to the block it is listed in now; one
+    /// that is not listed any more to that in which it stood.
+    pub(crate) fn by_block(&self, now: &View<'_>) -> BTreeMap<Option<BlockId>, Vec<&PastTreatment>> {
+        let mut found: BTreeMap<Option<BlockId>, Vec<&PastTreatment>> = BTreeMap::new();
+        for known in self.0.values() {
+            let listed = known.ids.iter().find_map(|id| now.tree(now.stays(*id)));
+            let block = listed.map_or(known.block, |tree| tree.block);
+            let discharged = known.tree.treatments.iter().filter(|t| t.discharged_ul > Ul(0));
+            found.entry(block).or_default().extend(discharged);
+        }
+        found
+    }
+}
+
+impl From<&PastTreatment> for PastUse {
+    fn from(of: &PastTreatment) -> Self {
+        let PastTreatment { day, label, discharged_ul, .. } = *of;
+        Self { day, season: of.season.clone(), label, discharged_ul }
     }
 }

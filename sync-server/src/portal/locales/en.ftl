@@ -66,6 +66,7 @@ canopies-held = Of { $count } trees treated in season { $then } and looked at ag
 canopies-not-again = { $count } trees looked at in season { $then } were not looked at again in season { $now }: removed, dead or not reached. They are in no share.
 photos = Photos
 photos-text = Taken by the crew on days that are signed off. What a camera writes beside a picture, its place among it, is taken out.
+photos-none = No photo of this work is signed off yet.
 photo-of = Photo of tree { $tree }, { $day }
 photos-all = { $count ->
     [one] The one photo

@@ -66,6 +66,7 @@ canopies-held = De { $count } árboles tratados en la temporada { $then } y vist
 canopies-not-again = { $count } árboles examinados en la temporada { $then } no se volvieron a ver en la temporada { $now }: retirados, muertos o no alcanzados. No cuentan en ninguna parte.
 photos = Fotos
 photos-text = Tomadas por el equipo en días aprobados. Lo que la cámara escribe junto a la imagen, también el lugar, se ha quitado.
+photos-none = Todavía no hay fotos aprobadas de este trabajo.
 photo-of = Foto del árbol { $tree }, { $day }
 photos-all = { $count ->
     [one] La única foto

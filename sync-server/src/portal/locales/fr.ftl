@@ -66,6 +66,7 @@ canopies-held = Sur { $count } arbres traités en saison { $then } et revus en s
 canopies-not-again = { $count } arbres examinés en saison { $then } n'ont pas été revus en saison { $now } : enlevés, morts ou non atteints. Ils ne comptent dans aucune part.
 photos = Photos
 photos-text = Prises par l’équipe les jours validés. Ce que l’appareil inscrit à côté de l’image, dont le lieu, est retiré.
+photos-none = Aucune photo de ces travaux n’est encore validée.
 photo-of = Photo de l’arbre { $tree }, { $day }
 photos-all = { $count ->
     [one] La seule photo
