@@ -380,8 +380,10 @@ fn a_tree_that_only_an_earlier_season_treated_counts_where_it_is_moved_to() {
     let mut w = World::new();
     w.label = w.confirmed(Label { area_season_max_ul_per_ha: Some(Ul(110_000)), ..label() });
     let trees: Vec<_> = (0..2).map(|n| w.tree(Who::Office, &format!("T-{n}"))).collect();
-    trees.iter().for_each(|tree| drop(w.treat(0, *tree, 7)));
-    let corner = |lat, lon| Corner { lat_ndeg: 42_732_500_000 + lat, lon_ndeg: -84_555_500_000 + lon };
+    for tree in &trees {
+        w.treat(0, *tree, 7);
+    }
+    let corner = |lat: i64, lon: i64| Corner { lat_ndeg: 42_732_500_000 + lat, lon_ndeg: -84_555_500_000 + lon };
     let square = [(0, 0), (0, 1_220_000), (900_000, 1_220_000), (900_000, 0)];
     let boundary: Vec<Corner> = square.into_iter().map(|(lat, lon)| corner(lat, lon)).collect();
     let blocks = ["North", "South"]
