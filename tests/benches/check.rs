@@ -1,5 +1,7 @@
-//! How checks and matching grow with the job. Each figure is the
-//! best of three. Timings belong here, never into tests.
+//! The office's evening: view, balance, checks and matching of a job, whole and brought up by a day, and how
+//! each grows with the job. Each figure is the best of three. Timings belong here, never into tests.
+//!
+//! `cargo xtask bench check [TREES…]`; 1,000, 10,000 and 100,000 unless said otherwise.
 
 #![allow(
     clippy::print_stdout,
@@ -22,28 +24,84 @@ use bolebook_core::view::{View, Yard};
 use bolebook_probe::Everyone;
 use bolebook_tests::season::{A_DAY, opened, write_season, yard};
 
-fn best<T>(what: &str, mut f: impl FnMut() -> T) -> T {
+/// What was measured, by step and number of trees.
+#[derive(Default)]
+struct Table {
+    trees: usize,
+    steps: Vec<&'static str>,
+    seconds: BTreeMap<(&'static str, usize), f64>,
+}
+
+impl Table {
+    fn best<T>(&mut self, what: &'static str, mut f: impl FnMut() -> T) -> T {
+        let (last, shortest) = best(what, || timed(&mut f));
+        self.note(what, shortest);
+        last
+    }
+
+    fn note(&mut self, what: &'static str, seconds: f64) {
+        if !self.steps.contains(&what) {
+            self.steps.push(what);
+        }
+        self.seconds.insert((what, self.trees), seconds);
+    }
+
+    /// Each step with the power of the number of trees by which it grows from one job to the next: 1 is in
+    /// proportion, 0 not at all, 2 with the square.
+    fn slopes(&self, sizes: &[usize]) {
+        println!("how steps grow: the power of the number of trees between one job and the next");
+        for what in &self.steps {
+            let of: Vec<(usize, f64)> =
+                sizes.iter().filter_map(|n| Some((*n, *self.seconds.get(&(*what, *n))?))).collect();
+            let powers: Vec<String> = of
+                .windows(2)
+                .map(|two| {
+                    let (trees, seconds) = (two[1].0 as f64 / two[0].0 as f64, two[1].1 / two[0].1);
+                    format!("{:.2}", libm::log10(seconds) / libm::log10(trees))
+                })
+                .collect();
+            println!("  {what}: {}", powers.join(", "));
+        }
+    }
+}
+
+fn timed<T>(f: &mut impl FnMut() -> T) -> (T, f64) {
+    let begun = Instant::now();
+    let last = f();
+    (last, begun.elapsed().as_secs_f64())
+}
+
+/// The shortest of three, of a step that says itself how long it took.
+fn best<T>(what: &str, mut f: impl FnMut() -> (T, f64)) -> (T, f64) {
     let mut shortest = f64::INFINITY;
     let mut last = None;
     for _ in 0..3 {
-        let begun = Instant::now();
-        last = Some(f());
-        shortest = shortest.min(begun.elapsed().as_secs_f64());
+        let (made, seconds) = f();
+        shortest = shortest.min(seconds);
+        last = Some(made);
     }
-    println!("{what}: {:.1} ms", shortest * 1e3);
-    last.expect("three were run")
+    println!("  {what}: {:.1} ms", shortest * 1e3);
+    (last.expect("three were run"), shortest)
 }
 
 fn main() {
+    let given: Vec<usize> = std::env::args().skip(1).filter_map(|word| word.parse().ok()).collect();
+    let sizes = if given.is_empty() { vec![1_000, 10_000, 100_000] } else { given };
     let yard_book = yard();
     let yard = Yard::read(&yard_book, &Everyone).expect("a yard");
-    for trees in [1_000, 10_000, 100_000] {
+    let mut table = Table::default();
+    for trees in sizes.iter().copied() {
+        table.trees = trees;
         let mut book = opened();
         write_season(&mut book, 0..trees, true);
-        let view = View::read(&book, &yard, &Everyone).expect("a view");
-        let account = balance(&yard, &[&view]);
+        let read = || View::read(&book, &yard, &Everyone).expect("a view");
+        let (view, first) = timed(&mut || read());
         println!("{trees} trees, {} records", view.facts.versions.len());
-        let found = best("  full check", || check(&view, &account));
+        println!("  view, its records read as well: {:.1} ms", first * 1e3);
+        drop(view);
+        let view = table.best("view, folded whole", read);
+        let account = table.best("balance", || balance(&yard, &[&view]));
+        let found = table.best("full check", || check(&view, &account));
         let mut codes: BTreeMap<&str, usize> = BTreeMap::new();
         found.iter().for_each(|f| *codes.entry(f.code.name()).or_default() += 1);
         println!("  {} findings: {codes:?}", found.len());
@@ -51,48 +109,48 @@ fn main() {
         let text = serde_json::to_vec(&found).expect("findings");
         println!("  digest of the findings: {}", Sha256Hash::of(&text));
         if trees == 100_000 {
-            let work = best("    work laid out", || Work::of(&view));
+            let work = table.best("work laid out", || Work::of(&view));
             let case = Case { view: &view, work: &work, only: None, facts: None };
             for rule in ABOUT_TREES.iter().chain(ABOUT_DAYS) {
-                best(&format!("    {}", rule.name), || {
+                table.best(rule.name, || {
                     let mut found = vec![];
                     (rule.check)(&case, &mut found);
                     found.len()
                 });
             }
             for rule in &WHOLE {
-                best(&format!("    {}", rule.name), || {
+                table.best(rule.name, || {
                     let mut found = vec![];
                     (rule.check)(&case, &account, &mut found);
                     found.len()
                 });
             }
         }
-        recheck(book.clone(), &yard, &view, trees);
-        let listings = best("  listings", || same_tree::listings(&view));
-        let linked = best("  matching, all located by satellite", || link(&listings));
+        let listings = table.best("listings", || same_tree::listings(&view));
+        let linked = table.best("matching, all located by satellite", || link(&listings));
         println!("  {} pairs, {} shown", linked.pairs.len(), linked.doubtful.len());
+        drop((listings, linked));
+        recheck(&mut table, book.clone(), &yard, &view);
     }
+    table.slopes(&sizes);
 }
 
-/// A day of 400 trees comes to a job that is checked: what it costs to bring the findings up, and what the
-/// parts around it cost.
-fn recheck(mut book: Book, yard: &Yard, view: &View<'_>, trees: usize) {
-    let kept = best("  checked to be kept", || Kept::of(view, &[], &balance(yard, &[view])));
+/// A day of 400 trees comes to a job that is checked: what it costs to bring view and findings up, and what
+/// the same costs whole.
+fn recheck(table: &mut Table, mut book: Book, yard: &Yard, view: &View<'_>) {
+    let trees = table.trees;
+    let kept = table.best("checked to be kept", || Kept::of(view, &[], &balance(yard, &[view])));
     write_season(&mut book, trees..trees + A_DAY, true);
-    let new =
-        best("  view read whole, with a day more", || View::read(&book, yard, &Everyone).expect("a view"));
-    let account = best("  balance, whole", || balance(yard, &[&new]));
-    let touched = best("  what differs, looked for in all facts", || Touched::between(view, &new));
-    let mut shortest = f64::INFINITY;
-    let mut last = None;
-    for _ in 0..3 {
+    let (new, facts) =
+        table.best("a day more: view grown", || view.grown(&book, &Everyone).expect("a day only adds"));
+    let account = table.best("a day more: balance, whole", || balance(yard, &[&new]));
+    let touched = table.best("a day more: what it touched", || Touched::grown(view, &new, &facts));
+    let (again, seconds) = best("a day more: checked again, what it touched", || {
         let mut again = kept.clone();
-        let begun = Instant::now();
-        again.update(&new, &[], &account, &touched);
-        shortest = shortest.min(begun.elapsed().as_secs_f64());
-        last = Some(again);
-    }
-    println!("  checked again, what the day touched: {:.1} ms", shortest * 1e3);
-    assert!(last.expect("three were run").findings() == check(&new, &account), "part and whole differ");
+        let ((), seconds) = timed(&mut || again.update(&new, &[], &account, &touched));
+        (again, seconds)
+    });
+    table.note("a day more: checked again, what it touched", seconds);
+    table.best("what differs, looked for in all facts", || Touched::between(view, &new));
+    assert!(again.findings() == check(&new, &account), "part and whole differ");
 }

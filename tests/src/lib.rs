@@ -1,11 +1,14 @@
 //! What the whole-product tests share: where the repository is, the files generated from the record
-//! types, a crowd of devices at random work, a mapped stand as a book, and a contractor with good and bad days.
+//! types, a crowd of devices at random work, a mapped stand as a book, a contractor with good and bad days, and
+//! what benchmarks and the model of scale stand on.
 
+pub mod cluster;
 pub mod crowd;
 pub mod files;
 pub mod fuzz;
 pub mod generated;
 pub mod planted;
+pub mod scale;
 pub mod season;
 pub mod sim;
 pub mod soak;

@@ -7,10 +7,10 @@ use std::path::Path;
 use std::process::Command;
 use std::time::Instant;
 
+use bolebook_tests::scale::crews::Crew;
+use bolebook_tests::scale::process::Process;
 use rusqlite::{Connection, params};
 
-use super::crews::Crew;
-use super::process::Process;
 use super::{Evening, Measured};
 
 fn send(to: &mut TcpStream, bytes: &[u8]) {

@@ -12,17 +12,16 @@
     reason = "it measures, and prints what it measured"
 )]
 
-mod crews;
 mod limit;
 mod ours;
 mod peers;
-mod process;
-
-#[allow(dead_code, reason = "the tests of the desk use the rest")]
-#[path = "../../tests/desk/site.rs"]
-mod site;
 
 use std::collections::BTreeMap;
+
+use bolebook_tests::scale::crews::{Crew, crew, morning};
+
+/// How many crews come in of an evening.
+const CREWS: usize = 10;
 
 /// How the crews come in.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
@@ -64,8 +63,8 @@ fn main() {
     }
     let rounds: usize = words.first().and_then(|n| n.parse().ok()).unwrap_or(3);
     let alone = words.iter().any(|word| word == "alone");
-    let world = crews::morning();
-    let all: Vec<crews::Crew> = (0..crews::CREWS).map(|n| crews::crew(&world, n)).collect();
+    let world = morning(CREWS);
+    let all: Vec<Crew> = (0..CREWS).map(|n| crew(&world, n)).collect();
     let texts: Vec<&str> = all.iter().flat_map(|c| c.day.iter().flatten()).map(|(_, t)| t.as_str()).collect();
     let packed = zstd::encode_all(texts.join("\n").as_bytes(), 9).expect("packed");
     println!("{} records, {} bytes alone as zstd (level 9)", texts.len(), packed.len());

@@ -8,10 +8,10 @@ use std::process::{Command, Stdio};
 use std::time::{Duration, Instant};
 
 use bolebook_core::record::Record;
+use bolebook_tests::scale::crews::Crew;
+use bolebook_tests::scale::process::Process;
 use bolebook_tests::world::World;
 
-use super::crews::Crew;
-use super::process::Process;
 use super::{Evening, Measured};
 
 /// The peers: their name in the table, and of their programs.

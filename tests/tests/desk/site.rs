@@ -19,6 +19,7 @@ use bolebook_server::desk::accounts;
 use bolebook_server::desk::write::FILE;
 use bolebook_server::identity::Identity;
 use bolebook_server::{App, Config, Listeners, serve_all, store};
+use bolebook_tests::scale::crews::lines;
 use bolebook_tests::world::{Who, World};
 use tokio::sync::oneshot;
 
@@ -62,12 +63,6 @@ fn invitation(folder: &Path, yard: BookId, role: Role, code: &str) -> std::path:
     let path = folder.join(format!("{role:?}.json"));
     std::fs::write(&path, serde_json::to_string(&file).unwrap()).unwrap();
     path
-}
-
-/// Every line of a book, as another replica would hand it over.
-pub fn lines(book: &Book) -> Vec<LogLine> {
-    let commits = book.commits().iter().map(|c| LogLine::from(c.clone()));
-    commits.chain(book.signatures().map(|s| s.clone().into())).collect()
 }
 
 impl Site {

@@ -15,8 +15,8 @@ use bolebook_db::Connection;
 use bolebook_log::client::peer;
 use bolebook_log::{Page, verify};
 use bolebook_server::Config;
+use bolebook_tests::cluster::Cluster;
 
-use crate::cluster::Cluster;
 use crate::support::{Client, END, SERVER_CODE, Server, job, job_content, root, sorted_lines, yard};
 
 /// So often, every 50 ms, something is waited for.

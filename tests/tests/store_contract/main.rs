@@ -4,7 +4,6 @@
 #[path = "../support/mod.rs"]
 mod support;
 
-mod cluster;
 mod contract;
 mod faults;
 mod moving;
@@ -12,7 +11,7 @@ mod statements;
 mod tables;
 
 use bolebook_server::database::Place;
-use cluster::Cluster;
+use bolebook_tests::cluster::Cluster;
 
 /// Makes a place that has nothing yet, as often as it is asked.
 pub type Fresh<'a> = &'a dyn Fn() -> Place;

@@ -7,8 +7,8 @@ use bolebook_log::Page;
 use bolebook_server::database::{Database, Place};
 use bolebook_server::migrate::{MigrateError, migrate};
 use bolebook_server::{store, token_keys};
+use bolebook_tests::cluster::Cluster;
 
-use crate::cluster::Cluster;
 use crate::contract::{lines, put};
 use crate::support::{fresh, invitation, yard};
 

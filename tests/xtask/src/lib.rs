@@ -4,6 +4,7 @@
 #![allow(clippy::print_stdout, clippy::print_stderr, reason = "a task runner talks to a terminal")]
 
 pub mod axe;
+pub mod bench;
 pub mod coverage;
 pub mod demo;
 pub mod process;

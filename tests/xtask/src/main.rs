@@ -7,7 +7,7 @@ use std::process::ExitCode;
 
 use clap::{Parser, Subcommand};
 use xtask::process::TaskError;
-use xtask::{demo, process, run_tests, schemas, setup, soak, stand, wasm, web};
+use xtask::{bench, demo, run_tests, schemas, setup, soak, stand, wasm, web};
 
 #[derive(Parser)]
 #[command(name = "cargo xtask", about = "Tasks of the Bolebook repository", version)]
@@ -45,10 +45,14 @@ enum Task {
     },
     /// Measure, optimised: the core on a large job, or an evening's exchange. Takes some minutes.
     Bench {
-        /// `core`; or `evening`: ten crews at our server, at two general-purpose sync servers, at the limit.
+        /// `core`; `counts`: instructions of the hot paths against what is committed; `evening`: ten crews at
+        /// our server, at two general-purpose sync servers, at the limit; `load`: forty at once, at one, two and
+        /// four processes over PostgreSQL; `history`: five seasons of a job; `season`: 10,000 crews played;
+        /// `morning`, `check`, `desk`, `exports`.
         #[arg(default_value = "core")]
         what: String,
-        /// What the benchmark is told; of `evening` how many rounds, and a file for the raw figures.
+        /// What the benchmark is told; of `counts` `--write`, of `evening` how many rounds, of `load` how many
+        /// crews; and a file for the raw figures.
         #[arg(trailing_var_arg = true, allow_hyphen_values = true)]
         arguments: Vec<String>,
     },
@@ -101,16 +105,7 @@ fn carry_out(task: Task) -> Result<(), TaskError> {
         Task::Setup => setup::all(),
         Task::Demo { once, out, stand, species } => demo::run(&demo::Options { once, out, stand, species }),
         Task::Schemas { check } => schemas::write(check),
-        Task::Bench { what, arguments } if what == "evening" => {
-            // The server is measured as it is shipped; the crews around it need not be optimised.
-            process::run(process::cargo().args(["build", "--release", "--package", "bolebook-server"]))?;
-            let crews = ["test", "--quiet", "--workspace", "--bench", "evening", "--"];
-            process::run(process::cargo().args(crews).args(arguments))
-        }
-        Task::Bench { what, arguments } => {
-            let bench = ["bench", "--package", "bolebook-tests", "--bench", &what, "--"];
-            process::run(process::cargo().args(bench).args(arguments))
-        }
+        Task::Bench { what, arguments } => bench::run_named(&what, &arguments),
         Task::Soak { arguments } => soak::soak(&arguments),
         Task::Wasm => {
             println!("{}", wasm::build_probe()?.display());

@@ -1,5 +1,5 @@
-//! What the outside checks need: GDAL, qpdf, Poppler, PostgreSQL, a Python environment of their own, Node, Chromium and a
-//! toolchain that compiles to WebAssembly. Debian packages are installed when this runs as root on Debian;
+//! What the outside checks and counts need: GDAL, qpdf, Poppler, PostgreSQL, valgrind, a Python environment of their
+//! own, Node, Chromium and a toolchain that compiles to WebAssembly. Debian packages are installed when this runs as root on Debian;
 //! otherwise the message says which command to run.
 
 use std::path::{Path, PathBuf};
@@ -46,6 +46,9 @@ fn missing_packages() -> Vec<&'static str> {
     }
     if wasm::Toolchain::find().is_err() {
         missing.extend(wasm::PACKAGES);
+    }
+    if !on_path("valgrind") {
+        missing.push("valgrind");
     }
     if !on_path("chromedriver") {
         missing.extend(["chromium", "chromium-driver"]);

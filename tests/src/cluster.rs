@@ -1,5 +1,6 @@
 //! A PostgreSQL of one's own: made in a temporary folder, on a free port of loopback, and gone with
-//! the test. It asks for no account and no running service.
+//! the test. It asks for no account and no running service. For tests and benchmarks only: whatever cannot
+//! happen there panics.
 
 use std::fmt::Write as _;
 use std::os::unix::fs::PermissionsExt as _;
@@ -10,6 +11,8 @@ use std::time::Duration;
 
 use bolebook_db::Connection;
 use tempfile::TempDir;
+
+use crate::scale::process::processor_s_with_children;
 
 /// What is run and claimed.
 const VERSION: &str = "15";
@@ -56,6 +59,7 @@ fn run(command: &mut Command) {
 /// A server with its data.
 pub struct Cluster {
     folder: TempDir,
+    /// Where it listens, on loopback.
     pub port: u16,
     durable: bool,
     child: Option<Child>,
@@ -110,6 +114,10 @@ impl Cluster {
         self.folder.path().join("data")
     }
 
+    /// Started again on its data, and waited for.
+    ///
+    /// # Panics
+    /// When it does not answer in 20 s; with what it said.
     pub fn start(&mut self) {
         let log = std::fs::File::create(self.folder.path().join("log")).unwrap();
         let mut command = as_nobody(programs().join("postgres"));
@@ -165,8 +173,14 @@ impl Cluster {
         run(as_nobody(programs().join("pg_ctl")).args(["promote", "-w", "-D"]).arg(self.data()));
     }
 
+    /// The address of one of its databases.
     pub fn url(&self, database: &str) -> String {
         format!("postgres://bole@127.0.0.1:{}/{database}", self.port)
+    }
+
+    /// Seconds of processor time of it and all it started so far.
+    pub fn processor_s(&self) -> f64 {
+        self.child.as_ref().map_or(0.0, |child| processor_s_with_children(child.id()))
     }
 
     /// A new database; its address.
@@ -187,6 +201,7 @@ impl Cluster {
         self.url(name)
     }
 
+    /// Into its own database, to make others.
     pub fn admin(&self) -> Connection {
         Connection::postgres(&self.url("postgres")).unwrap()
     }
