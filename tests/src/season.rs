@@ -3,10 +3,10 @@
 
 use bolebook_core::book::Book;
 use bolebook_core::dosing::dose::dose_for;
-use bolebook_core::dosing::stem::diameter_from_reading;
+use bolebook_core::dosing::stem::{diameter_from_reading, girth_of_diameter};
 use bolebook_core::geo;
 use bolebook_core::ids::{ActorId, DeviceId, RecordId, Sha256Hash};
-use bolebook_core::quantity::{AsRead, Measured, PerMille, ReadUnit, Um, UtcMs};
+use bolebook_core::quantity::{AsRead, Measured, PerMille, ReadUnit, Ul, Um, UtcMs};
 use bolebook_core::record::book_kinds::BookContent;
 use bolebook_core::record::stand::{Bloom, Condition, Diameter, GroundDatum, Position, PositionSource, Tree};
 use bolebook_core::record::work::{Application, Dose, Hole, Photo};
@@ -27,6 +27,16 @@ const DEVICE: DeviceId = DeviceId([7; 16]);
 /// else on a map; 400 trees a day by one crew. Trees before `from` are left out: what is written is
 /// what one part of the season adds.
 pub fn write_season(book: &mut Book, trees: std::ops::Range<usize>, located: bool) {
+    write(book, trees, located, false);
+}
+
+/// The same with work that the label allows, so that hardly a tree has a finding: species on the label, and
+/// as many holes as the dose needs containers.
+pub fn write_quiet_season(book: &mut Book, trees: std::ops::Range<usize>) {
+    write(book, trees, true, true);
+}
+
+fn write(book: &mut Book, trees: std::ops::Range<usize>, located: bool, quiet: bool) {
     let (label_id, label) = label();
     let (_, like) = example(|b| if let Body::Application(a) = b { Some((**a).clone()) } else { None });
     let (_, lead) = example(|b| if let Body::Crew(crew) = b { Some(crew.lead) } else { None });
@@ -58,7 +68,7 @@ pub fn write_season(book: &mut Book, trees: std::ops::Range<usize>, located: boo
             0,
             Body::Tree(Box::new(Tree {
                 tag: format!("T-{n:06}"),
-                species: Some("PIUPA".into()),
+                species: Some(if quiet { label.species[0].clone() } else { "PIUPA".into() }),
                 block: None,
                 position: Some(position),
                 stems: 1,
@@ -105,11 +115,12 @@ pub fn write_season(book: &mut Book, trees: std::ops::Range<usize>, located: boo
         put(3, Body::Dose(Box::new(planned)));
         let (started_at, ended_at) = (UtcMs(at + 10 * MINUTE), UtcMs(at + 30 * MINUTE));
         let hole = Hole { put_in_ul: dose.target_ul, removed_at: Some(ended_at), ..like.holes[0].clone() };
+        let holes = if quiet { charged(&hole, girth_of_diameter(diameter_um)) } else { vec![hole] };
         let position = Some(position);
         let application = Application {
             tree,
             diameter: Some(diameter),
-            holes: vec![hole],
+            holes,
             started_at,
             ended_at,
             position,
@@ -127,6 +138,13 @@ pub fn write_season(book: &mut Book, trees: std::ops::Range<usize>, located: boo
         put(5, Body::Photo(Box::new(photo)));
     }
     book.write(ActorId::new(DEVICE, [1; 16]), UtcMs(START), &records).expect("commits");
+}
+
+/// One hole's dose in as many as it takes, 10 mL each at most, evenly around the trunk.
+fn charged(all: &Hole, girth: Um) -> Vec<Hole> {
+    let count = all.put_in_ul.0.div_euclid(10_000);
+    let hole = |n: i64| Hole { put_in_ul: Ul(10_000), arc_um: Um(girth.0 * n / count), ..all.clone() };
+    (0..count).map(hole).collect()
 }
 
 /// A number scrambled, always the same way (the finaliser of MurmurHash3, from memory).

@@ -383,7 +383,8 @@ fn a_tree_that_only_an_earlier_season_treated_counts_where_it_is_moved_to() {
     for tree in &trees {
         w.treat(0, *tree, 7);
     }
-    let corner = |lat: i64, lon: i64| Corner { lat_ndeg: 42_732_500_000 + lat, lon_ndeg: -84_555_500_000 + lon };
+    let corner =
+        |lat: i64, lon: i64| Corner { lat_ndeg: 42_732_500_000 + lat, lon_ndeg: -84_555_500_000 + lon };
     let square = [(0, 0), (0, 1_220_000), (900_000, 1_220_000), (900_000, 0)];
     let boundary: Vec<Corner> = square.into_iter().map(|(lat, lon)| corner(lat, lon)).collect();
     let blocks = ["North", "South"]

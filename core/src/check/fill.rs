@@ -62,7 +62,7 @@ pub(crate) fn follow_kits(
     let root = |id: RecordId| view.yard.facts.fact_of(id).map_or(id, |f| f.id);
     let mut filled = Filled::new();
     for (kit, mut events) in happened(view, drawn) {
-        for one in &events {
+        for one in events.iter().filter(|one| !matches!(one.event, Event::Out(..))) {
             let day = Day::of(one.at, &view.job.zone);
             let mut counted = |lot: LotId| {
                 let first = filled.entry((kit, root(lot))).or_insert(day);

@@ -47,8 +47,10 @@ pub(crate) fn happened<'v>(
 ) -> BTreeMap<KitId, Vec<Happened<'v>>> {
     let facts = &view.yard.facts;
     let mut kits: BTreeMap<KitId, Vec<Happened<'v>>> = BTreeMap::new();
+    // A job has few kits and many charges: a kit is looked up once.
+    let mut roots: BTreeMap<KitId, KitId> = BTreeMap::new();
     let mut add = |kit: KitId, at, order, id, event| {
-        let root = facts.fact_of(kit).map_or(kit, |f| f.id);
+        let root = *roots.entry(kit).or_insert_with(|| facts.fact_of(kit).map_or(kit, |f| f.id));
         kits.entry(root).or_default().push(Happened { at, order, id, event });
     };
     for fact in facts.in_force(Kind::Fill) {
