@@ -37,7 +37,7 @@ pub fn check(view: &View<'_>, work: &Work<'_>, findings: &mut Vec<Finding>) {
 /// The same of the blocks whose trees are laid out; it must be all trees of a block or none. With what
 /// earlier books did, only of blocks into whose trees one of them put product in the same season.
 pub(crate) fn blocks(view: &View<'_>, work: &Work<'_>, past: Option<&Past>, findings: &mut Vec<Finding>) {
-    if work.done.is_empty() || !view.yard.label_texts().any(limits_area) {
+    if work.done.is_empty() || !limited(view) {
         return;
     }
     let products = view.yard.products();
@@ -65,6 +65,11 @@ pub(crate) fn blocks(view: &View<'_>, work: &Work<'_>, past: Option<&Past>, find
         };
         used.judge(*block, &products, &name, area, findings);
     }
+}
+
+/// Whether any label of the yard has such a limit: else no block need be laid out.
+pub(crate) fn limited(view: &View<'_>) -> bool {
+    view.yard.label_texts().any(limits_area)
 }
 
 /// A block's name and its area in whole square metres, rounded down: it never gives more than it has.

@@ -233,7 +233,9 @@ impl Kept {
                 }
             }
         }
-        found.blocks(&among(&self.gathered.trees_of_blocks(&again.moved.blocks)), &self.past);
+        if area::limited(view) {
+            found.blocks(&among(&self.gathered.trees_of_blocks(&again.moved.blocks)), &self.past);
+        }
         let days = self.gathered.trees_of(again.no_fill_days);
         found.part(NO_FILL, Reach::Day, |f| kit::without_fill(view, &among(&days), &self.filled, f));
         found.lists(balance, all);
