@@ -208,13 +208,14 @@ fn kept(data: &Path, each: usize) -> Value {
     let path = data.join("bolebook.sqlite");
     let log = bolebook_log::open(&path).expect("the server's log");
     let (mut records, mut texts) = (String::new(), vec![]);
-    let mut framed = BTreeMap::from([(10, 0), (100, 0), (400, 0)]);
+    let (mut framed, mut alone) = ([(10u32, 0), (100, 0), (400, 0)], 0);
     for book in bolebook_log::books(&log).expect("its books") {
         let all = bolebook_log::read(&log, book.book, 0, bolebook_log::Page::ALL).expect("its lines");
         let all: Vec<String> = all.into_iter().map(|line| line.text).collect();
         for (lines, sum) in &mut framed {
-            *sum += all.chunks(*lines).map(|some| packed(&some.join("\n"), 3)).sum::<usize>();
+            *sum += all.chunks(*lines as usize).map(|some| packed(&some.join("\n"), 3) as u64).sum::<u64>();
         }
+        alone += all.iter().map(|line| packed(line, 3)).sum::<usize>();
         for text in &all {
             if let Entry::Commit(commit) = LogLine::parse_stored(text).expect("a line").entry() {
                 commit.records().iter().for_each(|record| records.extend([record, "\n"]));
@@ -233,9 +234,8 @@ fn kept(data: &Path, each: usize) -> Value {
         |row: &rusqlite::Row<'_>| Ok((row.get::<_, String>(0)?, [row.get(1)?, row.get(2)?, row.get(3)?]));
     let parts: BTreeMap<String, [i64; 3]> =
         parts.query_map([], row).expect("rows").collect::<Result<_, _>>().expect("rows");
-    let compact = data.join("compact.sqlite");
-    db.execute("VACUUM INTO ?1", [compact.to_str().expect("a path")]).expect("a compact copy");
-    let compact = std::fs::metadata(compact).expect("the copy").len();
+    let compacted: Vec<(u32, u64)> =
+        [4_096, 8_192, 16_384, 32_768].map(|page| (page, compact(&path, &data.join("compact"), page))).into();
     let tree_seasons = (each * CREWS * usize::from(SEASONS)) as f64;
     let per = |bytes: usize| bytes as f64 / tree_seasons;
     let (three, nine) = (packed(&records, 3), packed(&records, 9));
@@ -247,12 +247,44 @@ fn kept(data: &Path, each: usize) -> Value {
         "of its lines as they are": per(texts.iter().map(String::len).sum()),
         "times zstd 3": file as f64 / three as f64,
         "times zstd 9": file as f64 / nine as f64,
-        "compacted, times zstd 3": compact as f64 / three as f64,
-        "lines as zstd 3 in frames of so many, a tree and season":
-            framed.iter().map(|(n, sum)| (n.to_string(), json!(per(*sum)))).collect::<serde_json::Map<_, _>>(),
+        "compacted with pages of so many bytes, a tree and season": named(&compacted, &per),
+        "compacted, times zstd 3": compacted[0].1 as f64 / three as f64,
+        "lines as zstd 3 in frames of so many, a tree and season": named(&framed, &per),
+        "lines as zstd 3 each by itself, a tree and season": per(alone),
+        "with a dictionary of 32 KB made from the first thousand": per(with_dictionary(&texts)),
         "tables and indices: bytes of pages, payload and unused, a tree and season":
             parts.iter().map(|(name, of)| (name.clone(), json!(of.map(|n| n as f64 / tree_seasons)))).collect::<serde_json::Map<_, _>>(),
     })
+}
+
+/// Figures a tree and season under their numbers.
+fn named(of: &[(u32, u64)], per: &impl Fn(usize) -> f64) -> Value {
+    of.iter()
+        .map(|(n, sum)| (n.to_string(), json!(per(*sum as usize))))
+        .collect::<serde_json::Map<_, _>>()
+        .into()
+}
+
+/// How large a file is when it is written anew with pages of so many bytes.
+fn compact(from: &Path, to: &Path, page: u32) -> u64 {
+    let _ = std::fs::remove_file(to);
+    let db = rusqlite::Connection::open(from).expect("the file");
+    db.execute("VACUUM INTO ?1", [to.to_str().expect("a path")]).expect("a compact copy");
+    let copy = rusqlite::Connection::open(to).expect("the copy");
+    // The size of pages is changed by writing them all, and not while there is a log of writes.
+    copy.pragma_update_and_check(None, "journal_mode", "DELETE", |_| Ok(())).expect("no log of writes");
+    copy.pragma_update(None, "page_size", page).expect("a size");
+    copy.execute_batch("VACUUM").expect("written anew");
+    drop(copy);
+    std::fs::metadata(to).expect("the copy").len()
+}
+
+/// What lines take when each is packed by itself, with a dictionary that all of them share.
+fn with_dictionary(lines: &[String]) -> usize {
+    let samples: Vec<&[u8]> = lines.iter().take(1_000).map(|line| line.as_bytes()).collect();
+    let dictionary = zstd::dict::from_samples(&samples, 32 << 10).expect("a dictionary");
+    let mut packer = zstd::bulk::Compressor::with_dictionary(3, &dictionary).expect("a packer");
+    lines.iter().map(|line| packer.compress(line.as_bytes()).expect("packed in memory").len()).sum()
 }
 
 fn packed(text: &str, level: i32) -> usize {

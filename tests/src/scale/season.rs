@@ -100,8 +100,12 @@ pub fn play(habits: &Habits, measured: &Measured, machines: Machines, seed: u64)
         held.iter_mut().for_each(|held| season.crew_day(day, held));
         season.until((day as f64 + 1.0) * HOURS as f64 * HOUR);
     }
-    // What found no signal on the last day comes when it can.
-    held.iter_mut().for_each(|held| season.bring(habits.days as f64 * 24.0 + 12.0, std::mem::take(held)));
+    // What found no signal on the last day comes a day later.
+    for held in held {
+        let (mean, deviation) = habits.evening;
+        let evening = habits.days as f64 * 24.0 + normal(&mut season.dice, mean, deviation);
+        season.bring(evening, held);
+    }
     season.until(f64::INFINITY);
     season.told(measured, machines)
 }
