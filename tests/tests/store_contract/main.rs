@@ -8,6 +8,8 @@ mod cluster;
 mod contract;
 mod faults;
 mod moving;
+#[allow(dead_code, reason = "each test program uses its part")]
+mod process;
 mod statements;
 mod tables;
 
