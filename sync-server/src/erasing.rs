@@ -7,6 +7,7 @@ use std::path::Path;
 use bolebook_core::ids::RecordId;
 use bolebook_core::service::{Register, RegisterEntry};
 use bolebook_db::Connection;
+use bolebook_objects::{Key, Objects};
 
 use crate::error::ApiError;
 use crate::photos;
@@ -40,7 +41,9 @@ pub fn put(app: &Inner, entries: &[RegisterEntry]) -> Result<(), ApiError> {
         write_note(&app.config.data, db)?;
         store::erased_photos(db)
     })?;
-    for photo in erased {
+    // A store is asked about what was erased now; the rest is put in order some times a day.
+    let now: BTreeSet<_> = entries.iter().filter_map(|e| e.erased.as_ref()?.photo).collect();
+    for photo in erased.into_iter().filter(|photo| !app.objects.is_shared() || now.contains(photo)) {
         photos::remove::remove(app, photo)?;
     }
     for entry in entries {
@@ -87,7 +90,7 @@ pub fn after_start(app: &Inner) -> Result<(), ApiError> {
 /// # Errors
 /// The database's, or the disk's; a note that cannot be read is an error, for silence would keep
 /// what was erased.
-pub fn at_start(data: &Path, db: &Connection) -> Result<bool, ApiError> {
+pub fn at_start(data: &Path, db: &Connection, objects: &Objects) -> Result<bool, ApiError> {
     let path = data.join(NOTE);
     let mut again = false;
     if path.exists() {
@@ -105,7 +108,7 @@ pub fn at_start(data: &Path, db: &Connection) -> Result<bool, ApiError> {
         tx.commit()?;
     }
     write_note(data, db)?;
-    remove_photos(data, db)?;
+    remove_photos(objects, db)?;
     if again && !db.is_shared() {
         bolebook_log::wipe(db)?;
     } else {
@@ -114,14 +117,15 @@ pub fn at_start(data: &Path, db: &Connection) -> Result<bool, ApiError> {
     Ok(again)
 }
 
-/// Removes the bytes of erased photos before a server runs, and all that was made of them.
-fn remove_photos(data: &Path, db: &Connection) -> Result<(), ApiError> {
+/// Removes the bytes of erased photos before a server runs, and all that was made of them. In a store,
+/// which may be away, that is done while it runs: until then they are not handed out.
+fn remove_photos(objects: &Objects, db: &Connection) -> Result<(), ApiError> {
+    if objects.is_shared() {
+        return Ok(());
+    }
     for photo in store::erased_photos(db)? {
-        for file in [photos::place_in(data, photo), photos::thumbnail::place_in(data, photo)] {
-            match std::fs::remove_file(file) {
-                Err(e) if e.kind() != std::io::ErrorKind::NotFound => return Err(e.into()),
-                _ => {}
-            }
+        for key in [Key::photo(photo), Key::thumbnail(photo)] {
+            objects.forget(&key)?;
         }
     }
     Ok(())

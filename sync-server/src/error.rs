@@ -8,6 +8,7 @@ use bolebook_core::exchange::{LineError, Problem, code};
 use bolebook_core::gate::Refusal;
 use bolebook_core::ids::BookId;
 use bolebook_log::{LogError, Trouble};
+use bolebook_objects::ObjectError;
 
 /// Media type of problem details.
 pub const PROBLEM_JSON: &str = "application/problem+json";
@@ -193,6 +194,43 @@ impl From<std::io::Error> for ApiError {
             K::StorageFull | K::QuotaExceeded | K::FileTooLarge => Self::no_room(&error),
             _ => Self::internal(&error),
         }
+    }
+}
+
+/// What a store is called, and what it said, goes to the log only: a device is told what to do.
+impl From<ObjectError> for ApiError {
+    fn from(error: ObjectError) -> Self {
+        let (wait_s, detail) = match error {
+            ObjectError::Disk { source, path } => {
+                tracing::warn!(path = %path.display(), "a file");
+                return source.into();
+            }
+            ObjectError::Full { .. } => return Self::no_room(&error),
+            ObjectError::Address { .. } | ObjectError::Name => return Self::internal(&error),
+            ObjectError::Away { .. } => {
+                tracing::warn!(cause = %error, "the object store");
+                (
+                    5,
+                    "the place where photos lie cannot be reached: what was acknowledged is kept, the rest was not; books go on. Send it again",
+                )
+            }
+            ObjectError::Refused { .. } | ObjectError::Taken { .. } | ObjectError::Setting(_) => {
+                tracing::error!(cause = %error, "the object store");
+                (
+                    60,
+                    "the place where photos lie refuses this server: whoever runs it reads why in its log. What was acknowledged is kept; books go on. Send it again later",
+                )
+            }
+            ObjectError::Wrong { .. } => {
+                tracing::error!(cause = %error, "the object store");
+                (
+                    60,
+                    "the place where photos lie gave something else than was put there: whoever runs this server reads more in its log. Ask again later",
+                )
+            }
+        };
+        let error = Self::new(StatusCode::SERVICE_UNAVAILABLE, "photo-store", detail);
+        Self { retry_after: Some(wait_s), ..error }
     }
 }
 

@@ -4,7 +4,7 @@
 //! [`handlers`] does it, [`error`] is the one way out for what goes wrong. The log itself is the
 //! `bolebook-log` crate; [`database`] holds its connections, [`store`] the server's own tables,
 //! [`identity`] the server's key and certificate, [`snapshot`] and [`findings`] what is computed from
-//! the books, [`field`] the crews' app, [`relay`] what makes it a hub, [`others`] what it hears of servers on the same database, [`migrate`] what moves it to another, [`token_keys`] what signs its tokens. [`desk`] are the office's pages, [`portal`] the clients', each on a listener of its own.
+//! the books, [`field`] the crews' app, [`relay`] what makes it a hub, [`others`] what it hears of servers on the same database, [`migrate`] and [`migrate_photos`] what moves them elsewhere, [`token_keys`] what signs its tokens. [`desk`] are the office's pages, [`portal`] the clients', each on a listener of its own.
 //!
 //! Listener, clock and shutdown are passed in, so that tests run the shipped server.
 
@@ -24,6 +24,7 @@ pub mod limiter;
 pub mod listen;
 pub mod metrics;
 pub mod migrate;
+pub mod migrate_photos;
 pub mod openapi;
 pub mod others;
 pub mod paging;
@@ -49,7 +50,7 @@ use tokio::net::TcpListener;
 use crate::listen::{Limits, listen};
 
 pub use router::app;
-pub use state::{App, Clock, Config, StartError};
+pub use state::{App, Clock, Config, PhotoStore, StartError};
 
 /// Serves the API until `shutdown` resolves, then finishes the requests under way.
 ///
@@ -90,6 +91,7 @@ pub async fn serve_all(
 ) -> std::io::Result<()> {
     let worker = tokio::spawn(findings::follow(app.clone()));
     let others = tokio::spawn(others::follow(app.clone()));
+    let tidy = tokio::spawn(photos::tidy::follow(app.clone()));
     let (stop, stopped) = tokio::sync::watch::channel(());
     let until = |mut stopped: tokio::sync::watch::Receiver<()>| async move {
         // An error says that the sender is gone, which means the same.
@@ -117,5 +119,6 @@ pub async fn serve_all(
     }
     worker.abort();
     others.abort();
+    tidy.abort();
     served
 }

@@ -8,11 +8,13 @@ use std::sync::Arc;
 use bolebook_core::quantity::UtcMs;
 use bolebook_server::database::Place;
 use bolebook_server::identity::Identity;
-use bolebook_server::{App, Clock, Config, Listeners, serve_all};
+use bolebook_server::{App, Clock, Config, Listeners, PhotoStore, serve_all};
 use clap::{Parser, Subcommand};
 use tokio::net::TcpListener;
 
 mod commands;
+
+use commands::Stores;
 
 /// The sync server of Bolebook: an ordered log of records in one data folder.
 #[derive(Parser)]
@@ -25,6 +27,11 @@ struct Arguments {
     /// number of servers may use it, each with the same data folder or a copy of its identity.
     #[arg(long, global = true, env = "BOLEBOOK_DATABASE", hide_env_values = true, value_name = "URL")]
     store: Option<String>,
+    /// The object store for photos and papers, if they do not lie in the data folder: s3://bucket/prefix.
+    /// Its address, region and credentials come from the environment: AWS_ENDPOINT_URL, AWS_REGION,
+    /// AWS_ACCESS_KEY_ID, AWS_SECRET_ACCESS_KEY.
+    #[arg(long, global = true, env = "BOLEBOOK_PHOTOS", value_name = "URL")]
+    photos: Option<String>,
     #[command(subcommand)]
     command: Command,
 }
@@ -89,16 +96,17 @@ enum Command {
     /// Accounts of people who sign in at the office desk.
     #[command(subcommand)]
     User(commands::User),
-    /// Moves everything between the data folder's own database and the one '--store' names. Stop the
-    /// servers first. What it is moved from is only read and stays; a run that was cut off goes on when it
-    /// is started again.
+    /// Moves everything between the data folder's own database and the one '--store' names, or photos
+    /// and papers between the data folder and the object store that '--photos' names. Stop the servers
+    /// first. What it is moved from is only read and stays; a run that was cut off goes on when it is
+    /// started again.
     Migrate {
         /// The data folder.
         #[arg(long)]
         data: PathBuf,
         /// Where to.
         #[arg(long, value_enum)]
-        to: commands::Engine,
+        to: commands::Target,
     },
     /// Recomputes every hash of every book and says whether the log is whole; then looks at every photo:
     /// held without a record, named without bytes, damaged.
@@ -173,26 +181,41 @@ fn now() -> UtcMs {
 #[expect(clippy::print_stderr, reason = "the binary's one way to say why it stops")]
 fn main() -> ExitCode {
     let arguments = Arguments::parse();
-    let store = arguments.store;
-    let done = clock_from(arguments.now.as_deref()).and_then(|clock| match arguments.command {
-        Command::Init { data, invitation } => init(&data, &invitation, clock()),
-        Command::Serve { data, listen, web_dir, pass_on, pass_on_every, sites } => {
-            let relay = pass_on.map(|url| (url, std::time::Duration::from_secs(pass_on_every)));
-            run((data, store), listen, (web_dir, sites, relay), clock)
-        }
-        Command::PassOn { data, url } => commands::pass_on((data, store), &url, &clock),
-        Command::NewTokenKey { data } => commands::new_token_key((data, store), &clock),
-        Command::Desk { data, invitation } => commands::desk((data, store), &invitation, &clock),
-        Command::User(command) => command.run(store, &clock),
-        Command::Migrate { data, to } => commands::migrate(&data, store.as_deref(), to),
-        Command::Verify { data } => verify(&data, store.as_deref()),
-    });
+    let done = stores(arguments.store, arguments.photos.as_deref())
+        .and_then(|stores| run_command(arguments.command, stores, clock_from(arguments.now.as_deref())?));
     match done {
         Ok(()) => ExitCode::SUCCESS,
         Err(error) => {
             eprintln!("bolebook-server: {error}");
             ExitCode::FAILURE
         }
+    }
+}
+
+/// The secret half is in no argument, which a list of processes would show.
+#[expect(clippy::disallowed_methods, reason = "the binary's one place that reads the environment")]
+fn variable(name: &str) -> Option<String> {
+    std::env::var(name).ok()
+}
+
+fn stores(tables: Option<String>, photos: Option<&str>) -> Result<Stores, Failure> {
+    let photos = photos.map(|address| PhotoStore::new(address, variable)).transpose()?;
+    Ok(Stores { tables, photos })
+}
+
+fn run_command(command: Command, stores: Stores, clock: Clock) -> Result<(), Failure> {
+    match command {
+        Command::Init { data, invitation } => init(&data, &invitation, clock()),
+        Command::Serve { data, listen, web_dir, pass_on, pass_on_every, sites } => {
+            let relay = pass_on.map(|url| (url, std::time::Duration::from_secs(pass_on_every)));
+            run((data, stores), listen, (web_dir, sites, relay), clock)
+        }
+        Command::PassOn { data, url } => commands::pass_on((data, stores), &url, &clock),
+        Command::NewTokenKey { data } => commands::new_token_key((data, stores), &clock),
+        Command::Desk { data, invitation } => commands::desk((data, stores), &invitation, &clock),
+        Command::User(command) => command.run(stores, &clock),
+        Command::Migrate { data, to } => commands::migrate(&data, &stores, to),
+        Command::Verify { data } => verify(&data, &stores),
     }
 }
 
@@ -210,8 +233,8 @@ fn init(data: &Path, invitation: &Path, now: UtcMs) -> Result<(), Failure> {
     Ok(())
 }
 
-fn verify(data: &Path, store: Option<&str>) -> Result<(), Failure> {
-    let place = Place::of(data, store);
+fn verify(data: &Path, stores: &Stores) -> Result<(), Failure> {
+    let place = Place::of(data, stores.tables.as_deref());
     if let Place::File(path) = &place
         && !path.exists()
     {
@@ -225,7 +248,8 @@ fn verify(data: &Path, store: Option<&str>) -> Result<(), Failure> {
             &serde_json::json!({ "book": book.book, "end": whole.end.position, "commits": commits, "signatures": signatures }),
         );
     }
-    let census = bolebook_server::photos::held::census(&db, data).map_err(|e| e.to_string())?;
+    let objects = bolebook_server::state::objects(data, stores.photos.as_ref())?;
+    let census = bolebook_server::photos::held::census(&db, &objects).map_err(|e| e.to_string())?;
     for (photo, bytes) in &census.orphans {
         say(&serde_json::json!({ "photo": photo, "orphan": true, "bytes": bytes }));
     }
@@ -251,7 +275,7 @@ fn verify(data: &Path, store: Option<&str>) -> Result<(), Failure> {
 
 #[tokio::main]
 async fn run(
-    (data, store): (PathBuf, Option<String>),
+    (data, stores): (PathBuf, Stores),
     listen: SocketAddr,
     (web_dir, sites, relay): (Option<PathBuf>, Sites, Option<(String, std::time::Duration)>),
     clock: Clock,
@@ -270,7 +294,8 @@ async fn run(
         desk_url: sites.desk_url,
         portal_url: sites.portal_url.or_else(|| url(&portal)),
         web: web_dir.or_else(bolebook_server::field::usual_folder),
-        store,
+        store: stores.tables,
+        photos: stores.photos,
         ..Config::new(data.clone())
     };
     // Off the runtime's own threads: a database is spoken to by waiting for it.

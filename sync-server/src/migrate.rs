@@ -66,7 +66,9 @@ const TABLES: &[Table] = tables![
         8
     ),
     ("upload_turns", "id, process", "1", "?1, ?2", 2),
+    ("upload_pieces", "upload, start, bytes, name, sha256", "1, 2", "?1, ?2, ?3, ?4, ?5", 5),
     ("photos", "sha256, bytes, device, at", "1", "?1, ?2, ?3, ?4", 4),
+    ("photo_types", "sha256, media_type", "1", "?1, ?2", 2),
     ("photo_records", "sha256, book, record", "1, 2, 3", "?1, ?2, ?3", 3),
     ("photo_index", "book, position", "1", "?1, ?2", 2),
     ("photos_told", "book, sha256", "1, 2", "?1, ?2", 2),

@@ -1,7 +1,8 @@
 //! What every handler shares: configuration, identity, connections, the directory of devices.
 
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
+use std::time::Duration;
 
 use bolebook_core::authority::{BookAccess, Directory, may_matter};
 use bolebook_core::exchange::Cursor;
@@ -9,6 +10,7 @@ use bolebook_core::ids::DeviceId;
 use bolebook_core::quantity::UtcMs;
 use bolebook_db::{Connection, Transaction};
 use bolebook_log::{LogError, Page};
+use bolebook_objects::{Access, Bucket, Folder, ObjectError, Objects, Place as ObjectPlace};
 use tokio::sync::Semaphore;
 
 use crate::auth::Tokens;
@@ -30,6 +32,41 @@ use crate::uploads::{self, Turns};
 /// Tells the time: the system's, or a test's.
 pub type Clock = Arc<dyn Fn() -> UtcMs + Send + Sync>;
 
+/// Photos in an object store.
+#[derive(Clone, Debug)]
+pub struct PhotoStore {
+    /// The bucket, and what names in it begin with.
+    pub place: ObjectPlace,
+    /// The way there, with the credentials.
+    pub access: Access,
+    /// How long the store may say nothing.
+    pub patience: Duration,
+}
+
+impl PhotoStore {
+    /// The place that an address names, with access from the environment's variables.
+    ///
+    /// # Errors
+    /// [`ObjectError::Setting`] says what is missing or wrong.
+    pub fn new(address: &str, variable: impl Fn(&str) -> Option<String>) -> Result<Self, ObjectError> {
+        let (place, access) = (ObjectPlace::read(address)?, Access::from_variables(variable)?);
+        Ok(Self { place, access, patience: Bucket::PATIENCE })
+    }
+}
+
+/// Where photos lie: in an object store, or in the data folder.
+///
+/// # Errors
+/// [`ObjectError::Setting`] for a store's address that is none.
+pub fn objects(data: &Path, photos: Option<&PhotoStore>) -> Result<Objects, ObjectError> {
+    Ok(match photos {
+        Some(PhotoStore { place, access, patience }) => {
+            Objects::Bucket(Box::new(Bucket::new(place.clone(), access.clone(), *patience)?))
+        }
+        None => Objects::Folder(Folder::new(data.to_owned())),
+    })
+}
+
 /// What can be set.
 #[derive(Clone, Debug)]
 pub struct Config {
@@ -37,6 +74,8 @@ pub struct Config {
     pub data: PathBuf,
     /// The database, if it is not the folder's own: `postgres://…`, for several servers at once.
     pub store: Option<String>,
+    /// The object store for photos, if they do not lie in the data folder.
+    pub photos: Option<PhotoStore>,
     /// Enrolment attempts per address and minute.
     pub enrolments_per_minute: u32,
     /// Token requests per address and minute.
@@ -81,6 +120,7 @@ impl Config {
         Self {
             data,
             store: None,
+            photos: None,
             enrolments_per_minute: 20,
             tokens_per_minute: 240,
             requests_per_minute: 6_000,
@@ -131,6 +171,9 @@ pub enum StartError {
     /// What was erased before could not be erased again.
     #[error("what {0} names could not be erased again: the log's line before this one says why")]
     Erasing(PathBuf),
+    /// Where photos lie.
+    #[error("{0}")]
+    Objects(#[from] ObjectError),
     /// What a crash left of photos could not be put in order.
     #[error("photos could not be put in order: {0}")]
     Photos(ApiError),
@@ -183,6 +226,8 @@ pub struct Inner {
     /// The office desk.
     pub desk: DeskState,
     clock: Clock,
+    /// Where photos lie.
+    pub objects: Objects,
     /// Its connections.
     pub database: Database,
     /// Tells this process from the others on the same database.
@@ -224,10 +269,30 @@ impl App {
     pub fn open(config: Config, clock: Clock) -> Result<Self, StartError> {
         let app = Self::open_beside(config, clock)?;
         sweep(&app.config.data.join("tmp"), app.is_shared())?;
-        uploads::store::recover(&app)
-            .and_then(|()| photos::held::recover(&app))
-            .map_err(StartError::Photos)?;
+        if app.objects.is_shared() {
+            app.open_store()?;
+        } else {
+            uploads::store::recover(&app)
+                .and_then(|()| photos::held::recover(&app))
+                .map_err(StartError::Photos)?;
+        }
         Ok(app)
+    }
+
+    /// Sees whether the object store takes this server. One that is away now may come while it runs, and
+    /// the books need not wait for it.
+    fn open_store(&self) -> Result<(), StartError> {
+        let data = self.config.data.join("photos");
+        if std::fs::read_dir(&data).is_ok_and(|mut there| there.next().is_some()) {
+            tracing::warn!(folder = %data.display(), "photos still lie here too; 'bolebook-server migrate' moves them");
+        }
+        match self.objects.claim(&self.identity.yard.to_string()) {
+            Err(error) if error.passes() => {
+                tracing::warn!(%error, "photos wait until the object store answers");
+                Ok(())
+            }
+            done => Ok(done?),
+        }
     }
 
     /// Opens the data folder while a server may be running on it: its drafts are left alone.
@@ -236,7 +301,13 @@ impl App {
     /// As [`App::open`].
     pub fn open_beside(config: Config, clock: Clock) -> Result<Self, StartError> {
         let identity = Identity::load(&config.data)?;
-        for folder in ["photos", "thumbnails", "tmp", uploads::FOLDER] {
+        let objects = objects(&config.data, config.photos.as_ref())?;
+        let folders = if objects.is_shared() {
+            &["tmp"][..]
+        } else {
+            &["photos", "thumbnails", "tmp", uploads::FOLDER]
+        };
+        for folder in folders {
             let path = config.data.join(folder);
             std::fs::create_dir_all(&path).map_err(|source| StartError::Folder { path, source })?;
         }
@@ -252,8 +323,8 @@ impl App {
         getrandom::fill(&mut process).map_err(|_| StartError::Random)?;
         let process = hex::encode(process);
         let note = config.data.join(erasing::NOTE);
-        let erased_again =
-            erasing::at_start(&config.data, &writer).map_err(|_| StartError::Erasing(note.clone()))?;
+        let erased_again = erasing::at_start(&config.data, &writer, &objects)
+            .map_err(|_| StartError::Erasing(note.clone()))?;
         let web = match &config.web {
             Some(folder) => {
                 Files::read(folder).map_err(|source| StartError::Folder { path: folder.clone(), source })?
@@ -277,6 +348,7 @@ impl App {
             metrics: Metrics::default(),
             desk: DeskState::default(),
             clock,
+            objects,
             database: Database::new(place, writer),
             process,
             directory: Mutex::new(None),

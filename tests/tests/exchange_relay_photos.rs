@@ -204,12 +204,11 @@ fn photos_brought_to_a_hub_are_at_the_main_server_once_though_a_hub_dies_the_lin
     for bytes in &photos {
         assert_eq!(told(&scene.office, job, &scene.server, bytes), 1);
     }
-    let census = scene.server.app.read(|db| held::census(db, scene.data.path())).unwrap();
+    let census = scene.server.app.read(|db| held::census(db, &scene.server.app.objects)).unwrap();
     assert!(census.missing.is_empty() && census.damaged.is_empty() && census.held == 3, "{census:?}");
     // A main server put back to what it had before any photo came is asked again, and gets them again.
     for bytes in &photos {
-        std::fs::remove_file(bolebook_server::photos::place(&scene.server.app, Sha256Hash::of(bytes)))
-            .unwrap();
+        std::fs::remove_file(support::placed(scene.data.path(), Sha256Hash::of(bytes))).unwrap();
     }
     assert_eq!(pass_on(&alive.app, &scene.server.url).unwrap().photos_given, 3);
     assert_eq!(got(&scene.office, &photos[0]).bytes, photos[0]);

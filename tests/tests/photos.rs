@@ -10,10 +10,11 @@ use bolebook_core::record::book_kinds::{ChainEnd, PhotoReceived, Receipt};
 use bolebook_core::record::people::Role;
 use bolebook_core::record::work::Photo;
 use bolebook_server::photos::{clean, held, remove, thumbnail};
+use bolebook_server::state::objects;
 use bolebook_tests::world::{HOUR, Who, World};
 use serde_json::Value;
 use support::camera::{picture, seen};
-use support::{Answer, Client, Server, yard};
+use support::{Answer, Client, Server, placed, yard};
 
 fn holds(bytes: &[u8], text: &str) -> bool {
     bytes.windows(text.len()).any(|w| w == text.as_bytes())
@@ -189,11 +190,11 @@ fn the_books_learn_which_photos_a_server_holds_whichever_came_first() {
     let _again = Server::start(data.path());
     let db = bolebook_log::open(&data.path().join("bolebook.sqlite")).unwrap();
     assert_eq!((told(&db, &early), told(&db, &late)), (1, 1), "a restart tells nothing twice");
-    let lost = bolebook_server::photos::place_in(data.path(), Sha256Hash::of(&late));
+    let lost = placed(data.path(), Sha256Hash::of(&late));
     std::fs::remove_file(lost).unwrap();
-    let bad = bolebook_server::photos::place_in(data.path(), Sha256Hash::of(&early));
+    let bad = placed(data.path(), Sha256Hash::of(&early));
     std::fs::write(bad, b"\xff\xd8\xff other").unwrap();
-    let census = held::census(&db, data.path()).unwrap();
+    let census = held::census(&db, &objects(data.path(), None).unwrap()).unwrap();
     assert_eq!(census.orphans.keys().copied().collect::<Vec<_>>(), [Sha256Hash::of(&orphan)]);
     assert_eq!(census.missing.keys().copied().collect::<Vec<_>>(), [Sha256Hash::of(&late)]);
     assert_eq!(census.damaged.iter().copied().collect::<Vec<_>>(), [Sha256Hash::of(&early)]);
@@ -253,7 +254,7 @@ fn a_photo_removed_is_nowhere_handed_out_and_never_taken_in_again_and_its_hash_s
     }
     // A folder restored from a copy has it again, until the server starts.
     drop(server);
-    let place = bolebook_server::photos::place_in(data.path(), hash);
+    let place = placed(data.path(), hash);
     std::fs::write(&place, &bytes).unwrap();
     let server = Server::start(data.path());
     assert!(!place.exists());
@@ -261,7 +262,7 @@ fn a_photo_removed_is_nowhere_handed_out_and_never_taken_in_again_and_its_hash_s
     office.exchange(&[job]).unwrap();
     assert_eq!(lines(&office.db), before, "the books go on naming it, and nothing new is said of it");
     let db = bolebook_log::open(&data.path().join("bolebook.sqlite")).unwrap();
-    let census = held::census(&db, data.path()).unwrap();
+    let census = held::census(&db, &objects(data.path(), None).unwrap()).unwrap();
     assert_eq!(census.removed.iter().copied().collect::<Vec<_>>(), [hash]);
     assert!(census.missing.is_empty(), "removed is not lost");
 }

@@ -14,26 +14,8 @@ use bolebook_server::Config;
 use bolebook_server::uploads::headers;
 use proptest::prelude::*;
 use sha1::{Digest as _, Sha1};
+use support::tus::{PART, TUS, begin, create, cut, is_there, next, offset, patch, photo};
 use support::{Answer, Client, Server, yard};
-
-const TUS: (&str, &str) = ("tus-resumable", "1.0.0");
-const PART: (&str, &str) = ("content-type", "application/offset+octet-stream");
-
-/// Bytes that begin as a JPEG does and go on without a pattern.
-fn photo(length: usize, seed: u64) -> Vec<u8> {
-    let mut state = seed | 1;
-    let mut bytes = vec![0xff, 0xd8, 0xff, 0xe0];
-    bytes.extend(std::iter::repeat_with(|| next(&mut state) as u8).take(length.saturating_sub(4)));
-    bytes
-}
-
-/// xorshift64 (Marsaglia 2003): seeded, so that a failing run can be run again.
-fn next(state: &mut u64) -> u64 {
-    *state ^= *state << 13;
-    *state ^= *state >> 7;
-    *state ^= *state << 17;
-    *state
-}
 
 fn start(change: impl FnOnce(&mut Config)) -> (tempfile::TempDir, Server, Client) {
     let data = tempfile::tempdir().unwrap();
@@ -47,59 +29,8 @@ fn start(change: impl FnOnce(&mut Config)) -> (tempfile::TempDir, Server, Client
     (data, server, office)
 }
 
-fn create(client: &Client, hash: Sha256Hash, length: u64) -> Answer {
-    let metadata = format!(
-        "sha256 {},filename {}",
-        BASE64_STANDARD.encode(hash.to_string()),
-        BASE64_STANDARD.encode("p.jpg")
-    );
-    let length = length.to_string();
-    let headers = [TUS, ("upload-length", &*length), ("upload-metadata", &*metadata)];
-    client.send("POST", "/v1/uploads", &headers, &[]).unwrap()
-}
-
-fn begin(client: &Client, bytes: &[u8]) -> String {
-    let made = create(client, Sha256Hash::of(bytes), bytes.len() as u64);
-    assert_eq!(made.status, 201, "{}", String::from_utf8_lossy(&made.bytes));
-    made.headers["location"].to_str().unwrap().to_owned()
-}
-
-fn patch(client: &Client, path: &str, offset: usize, bytes: &[u8]) -> Answer {
-    let offset = offset.to_string();
-    client.send("PATCH", path, &[TUS, PART, ("upload-offset", &*offset)], bytes).unwrap()
-}
-
-fn offset(client: &Client, path: &str) -> usize {
-    let asked = client.send("HEAD", path, &[TUS], &[]).unwrap();
-    assert_eq!(asked.status, 200);
-    assert_eq!(asked.headers["cache-control"], "no-store", "tus core protocol, HEAD");
-    assert_eq!(asked.headers["tus-resumable"], "1.0.0");
-    asked.headers["upload-offset"].to_str().unwrap().parse().unwrap()
-}
-
 fn code(answer: &Answer) -> (u16, String) {
     (answer.status, answer.problem().code)
-}
-
-/// Sends a PATCH that promises `promised` bytes and drops the line after those given.
-fn cut(client: &Client, path: &str, offset: usize, promised: usize, given: &[u8]) {
-    let address = client.url.strip_prefix("http://").unwrap();
-    let mut line = TcpStream::connect(address).unwrap();
-    let token = client.token.as_ref().unwrap();
-    let head = format!(
-        "PATCH {path} HTTP/1.1\r\nHost: {address}\r\nAuthorization: Bearer {token}\r\nTus-Resumable: 1.0.0\r\n\
-         Content-Type: application/offset+octet-stream\r\nUpload-Offset: {offset}\r\nContent-Length: {promised}\r\n\r\n"
-    );
-    line.write_all(head.as_bytes()).unwrap();
-    line.write_all(given).unwrap();
-    line.shutdown(std::net::Shutdown::Write).unwrap();
-    // Until the server has seen the end: what is asked next then sees what came.
-    let _ = line.read_to_end(&mut vec![]);
-}
-
-fn is_there(client: &Client, bytes: &[u8]) {
-    let got = client.get(&format!("/v1/photos/{}", Sha256Hash::of(bytes)));
-    assert!(got.status == 200 && got.bytes == bytes, "{} {} bytes", got.status, got.bytes.len());
 }
 
 #[test]

@@ -1,14 +1,13 @@
 //! The client's signed papers: kept on this server under the digest that the record names, for the
 //! office alone. The books never hold them, so they can be removed.
 
-use std::path::PathBuf;
-
 use axum::extract::Path;
 use axum::http::header;
 use axum::response::{IntoResponse as _, Response};
 use bolebook_core::ids::{BookId, Sha256Hash};
 use bolebook_core::record::{Body, Kind};
 use bolebook_core::view::View;
+use bolebook_objects::Key;
 
 use crate::body::Id;
 use crate::desk::entry::{Answer, Problems, answered};
@@ -18,19 +17,13 @@ use crate::desk::setup::typed_of;
 use crate::desk::setup_page::page_of;
 use crate::desk::upload::Upload;
 use crate::error::ApiError;
-use crate::photos::{put, sniff};
+use crate::photos::sniff;
 use crate::state::Inner;
 
-/// The folder of a data folder.
-const FOLDER: &str = "papers";
-
-fn place(app: &Inner, paper: Sha256Hash) -> PathBuf {
-    app.config.data.join(FOLDER).join(paper.to_string())
-}
-
-/// Whether a paper's file is here.
+/// Whether a paper's file is here. A place that does not answer is not said to lack it: whoever opens it
+/// is told why.
 pub fn held(app: &Inner, paper: Sha256Hash) -> bool {
-    place(app, paper).is_file()
+    app.objects.has(&Key::paper(paper)).unwrap_or(true)
 }
 
 /// A paper's media type by its first bytes: PDF (ISO 32000-2, 7.5.2) or a picture.
@@ -58,8 +51,9 @@ pub async fn add(Id(book): Id<BookId>, upload: Upload) -> Result<Response, ApiEr
             )));
         };
         let paper = Sha256Hash::of(&bytes);
-        if !held(&desk.app, paper) {
-            put(&desk.app, &bytes, &place(&desk.app, paper))?;
+        let key = Key::paper(paper);
+        if !desk.app.objects.has(&key)? {
+            desk.app.objects.put(&key, &bytes)?;
         }
         let mut typed = typed_of(&job.view.requirements());
         typed.put("authorise.document", paper.to_string());
@@ -80,11 +74,8 @@ pub async fn one(desk: Desk, Path((book, paper)): Path<(String, String)>) -> Res
     app.blocking(move |app| {
         let book = book.parse().map_err(|_| ApiError::not_found("there is no such job"))?;
         let paper = wanted(&desk, book, &paper)?;
-        let bytes = std::fs::read(place(app, paper)).map_err(|e| match e.kind() {
-            std::io::ErrorKind::NotFound => {
-                ApiError::not_found("this server does not hold the paper: the record keeps its digest")
-            }
-            _ => e.into(),
+        let bytes = app.objects.get(&Key::paper(paper))?.ok_or_else(|| {
+            ApiError::not_found("this server does not hold the paper: the record keeps its digest")
         })?;
         let media = media_type(&bytes).unwrap_or("application/octet-stream");
         let ending = media.rsplit('/').next().unwrap_or("bin");
@@ -102,14 +93,7 @@ pub async fn remove(
 ) -> Result<Response, ApiError> {
     answered(desk, move |desk| {
         let book: BookId = book.parse().map_err(|_| ApiError::not_found("there is no such job"))?;
-        let path = place(&desk.app, wanted(desk, book, &paper)?);
-        match std::fs::remove_file(&path) {
-            Err(e) if e.kind() != std::io::ErrorKind::NotFound => return Err(e.into()),
-            _ => {}
-        }
-        if let Some(folder) = path.parent().filter(|f| f.is_dir()) {
-            std::fs::File::open(folder)?.sync_all()?;
-        }
+        desk.app.objects.remove(&Key::paper(wanted(desk, book, &paper)?))?;
         Ok(Answer::Went(format!("/jobs/{book}/setup?done=paper-removed")))
     })
     .await

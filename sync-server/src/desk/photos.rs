@@ -76,7 +76,7 @@ fn one(
     let href = format!("/jobs/{}/photos/{}", view.book, photo.sha256);
     let bytes = photos::whether(&desk.app, photo.sha256)?;
     let camera = match bytes {
-        Bytes::Here(_) => exif::of_file(&photos::place(&desk.app, photo.sha256)),
+        Bytes::Here(_) => exif::of_photo(&desk.app.objects, photo.sha256),
         _ => None,
     };
     Ok(html! {

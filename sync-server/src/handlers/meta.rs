@@ -20,13 +20,14 @@ pub async fn health(State(app): State<App>) -> Json<Health> {
     Json(health_of(&app))
 }
 
-/// The database answers too.
+/// The database answers too, and the object store if photos lie in one.
 #[utoipa::path(get, path = "/ready", tag = "service",
     responses((status = 200, description = "It can work", body = ref("#/components/schemas/Health"))))]
 pub async fn ready(State(app): State<App>) -> Result<Json<Health>, ApiError> {
     app.blocking(|app| {
         app.read(|db| Ok(bolebook_log::books(db)?))?;
         app.write(|_| Ok(()))?;
+        app.objects.ready()?;
         Ok(Json(health_of(app)))
     })
     .await

@@ -13,6 +13,7 @@ use bolebook_core::record::stand::Position;
 use bolebook_core::record::{Body as RecordBody, Record};
 use bolebook_core::service::{PhotoList, PhotoStored, PhotosLacking};
 use bolebook_db::Connection;
+use bolebook_objects::Key;
 use http_body_util::BodyExt as _;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
@@ -23,7 +24,7 @@ use crate::auth::Caller;
 use crate::body::{Id, Json};
 use crate::error::ApiError;
 use crate::photos::exif::{self, Camera};
-use crate::photos::{self, held, must_be_picture, place, remove};
+use crate::photos::{self, held, must_be_picture, remove};
 use crate::spool::Draft;
 use crate::state::{App, Inner};
 
@@ -46,11 +47,13 @@ pub async fn upload(
         .blocking(move |app| {
             app.read(|db| caller.may_see(app, db, hash))?;
             let known = photos::stored(app, hash)?;
-            if known.is_none() {
-                app.read(|db| {
+            match &known {
+                None => app.read(|db| {
                     remove::must_not_be_removed(db, hash)?;
                     photos::within_quota(app, db, caller.device, 0)
-                })?;
+                })?,
+                // Whoever put it there may have been killed before it was noted.
+                Some(photo) => held::note_if_new(app, photo, caller.device)?,
             }
             Ok(known)
         })
@@ -68,7 +71,7 @@ pub async fn upload(
                 caller.may_see(app, db, hash)?;
                 photos::within_quota(app, db, caller.device, photo.bytes)
             })?;
-            photos::move_in(draft.path(), &place(app, hash))?;
+            app.objects.put_file(&Key::photo(hash), draft.path(), hash)?;
             held::note(app, &photo, caller.device, |_| Ok(()))?;
             Ok(photo)
         })

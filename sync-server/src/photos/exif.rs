@@ -1,11 +1,17 @@
 //! What a camera wrote into a photo: when and where, and which way up. It is shown beside what the
 //! record says, to office and crews; it decides nothing.
 
+use bolebook_core::ids::Sha256Hash;
 use bolebook_core::quantity::UtcMs;
 use bolebook_core::record::book_kinds::Zone;
+use bolebook_objects::{Key, Objects};
 use exif::{DateTime, Exif, In, Tag, Value};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
+
+/// So many bytes of an object are read for its EXIF: a JPEG segment has at most 64 KiB, and a camera's
+/// comes first (CIPA DC-008).
+const FIRST_PART: u64 = 256 << 10;
 
 /// A place as the camera had it.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
@@ -50,9 +56,16 @@ pub fn read(bytes: &[u8]) -> Camera {
     read_from(&mut std::io::Cursor::new(bytes))
 }
 
-/// The same of a file, read only as far as its EXIF; none if it cannot be opened.
-pub fn of_file(path: &std::path::Path) -> Option<Camera> {
-    std::fs::File::open(path).ok().map(|file| read_from(&mut std::io::BufReader::new(file)))
+/// The same of a photo that the server has; none if it cannot be read. Of a file it is read only as far
+/// as its EXIF; of an object, its first part, where a camera's JPEG has it.
+pub fn of_photo(objects: &Objects, hash: Sha256Hash) -> Option<Camera> {
+    let key = Key::photo(hash);
+    if let Objects::Folder(folder) = objects {
+        let file = std::fs::File::open(folder.place(&key)).ok()?;
+        return Some(read_from(&mut std::io::BufReader::new(file)));
+    }
+    let start = objects.range(&key, 0, FIRST_PART).ok()??;
+    Some(read(&start))
 }
 
 fn read_from(source: &mut (impl std::io::BufRead + std::io::Seek)) -> Camera {

@@ -1,7 +1,6 @@
 //! Which photos are held, which records name them, and what the books were told of it.
 
 use std::collections::{BTreeMap, BTreeSet};
-use std::path::Path;
 
 use bolebook_core::exchange::{Entry, LogLine};
 use bolebook_core::ids::{BookId, DeviceId, RecordId, Sha256Hash};
@@ -11,6 +10,7 @@ use bolebook_core::record::{Body, Record};
 use bolebook_core::service::PhotoStored;
 use bolebook_db::{Connection, Transaction, params};
 use bolebook_log::Page;
+use bolebook_objects::{Area, Key, ObjectError, Objects};
 
 use crate::error::ApiError;
 use crate::photos::remove;
@@ -25,6 +25,7 @@ pub const CREATE: &str = "
         device TEXT NOT NULL,
         at INTEGER NOT NULL
     ) WITHOUT ROWID;
+    CREATE TABLE IF NOT EXISTS photo_types (sha256 TEXT PRIMARY KEY, media_type TEXT NOT NULL) WITHOUT ROWID;
     CREATE INDEX IF NOT EXISTS photos_of_device ON photos (device, at);
     CREATE TABLE IF NOT EXISTS photo_records (
         sha256 TEXT NOT NULL,
@@ -142,6 +143,17 @@ pub fn note(
     Ok(())
 }
 
+/// Notes a photo that is in its place, unless that was done.
+///
+/// # Errors
+/// As [`note`].
+pub fn note_if_new(app: &Inner, photo: &PhotoStored, by: DeviceId) -> Result<(), ApiError> {
+    if app.read(|db| noted(db, photo.sha256))?.is_some() {
+        return Ok(());
+    }
+    note(app, photo, by, |_| Ok(()))
+}
+
 /// Lets findings be computed anew, after the transaction that told the books.
 fn said(app: &Inner, told: Vec<BookId>) {
     told.into_iter().for_each(|book| app.findings.changed(book, app.identity.yard));
@@ -159,6 +171,7 @@ fn arrived(
         "INSERT INTO photos (sha256, bytes, device, at) VALUES (?1, ?2, ?3, ?4) ON CONFLICT DO NOTHING",
         params![hash, bytes, by.to_string(), now.0],
     )?;
+    note_type(tx, photo)?;
     let mut query = tx.prepare_cached("SELECT DISTINCT book FROM photo_records WHERE sha256 = ?1")?;
     let books = query.query_map([&hash], |row| row.get(0))?.collect::<Result<Vec<String>, _>>()?;
     let mut told = vec![];
@@ -206,22 +219,78 @@ pub fn records(db: &Connection, hash: Sha256Hash) -> Result<Vec<(BookId, RecordI
     Ok(found)
 }
 
+/// What was noted of a photo when it came.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Noted {
+    /// Its length in bytes.
+    pub bytes: u64,
+    /// Its media type, unless it came before that was noted.
+    pub media_type: Option<String>,
+}
+
+/// What was noted of a photo, if it came.
+///
+/// # Errors
+/// The database's.
+pub fn noted(db: &Connection, hash: Sha256Hash) -> Result<Option<Noted>, ApiError> {
+    let mut query = db.prepare_cached(
+        "SELECT p.bytes, t.media_type FROM photos p LEFT JOIN photo_types t ON t.sha256 = p.sha256
+            WHERE p.sha256 = ?1",
+    )?;
+    let row = query.query_row([hash.to_string()], |row| Ok((row.get::<_, i64>(0)?, row.get(1)?)));
+    let found = bolebook_db::OptionalExtension::optional(row)?;
+    Ok(found.map(|(bytes, media_type)| Noted { bytes: u64::try_from(bytes).unwrap_or(0), media_type }))
+}
+
+fn note_type(tx: &Transaction<'_>, photo: &PhotoStored) -> Result<(), ApiError> {
+    let sql = "INSERT INTO photo_types (sha256, media_type) VALUES (?1, ?2) ON CONFLICT DO NOTHING";
+    tx.execute(sql, params![photo.sha256.to_string(), photo.media_type])?;
+    Ok(())
+}
+
+/// Photos that were noted without their media type.
+///
+/// # Errors
+/// The database's.
+pub fn without_type(db: &Connection) -> Result<BTreeSet<Sha256Hash>, ApiError> {
+    let sql = "SELECT p.sha256 FROM photos p LEFT JOIN photo_types t ON t.sha256 = p.sha256
+        WHERE t.sha256 IS NULL";
+    let mut query = db.prepare(sql)?;
+    let rows = query.query_map([], |row| row.get(0))?.collect::<Result<Vec<String>, _>>()?;
+    rows.iter().map(|text| text.parse().map_err(|e| ApiError::internal(&e))).collect()
+}
+
+/// Notes the media types of photos.
+///
+/// # Errors
+/// The database's.
+pub fn note_types(app: &Inner, photos: &[PhotoStored]) -> Result<(), ApiError> {
+    app.write_idempotent(|tx| photos.iter().try_for_each(|photo| note_type(tx, photo)))
+}
+
 /// At the start: notes photos whose arrival a crash kept from being noted, and tells the books.
 ///
 /// # Errors
 /// The database's, or the disk's.
 pub fn recover(app: &Inner) -> Result<(), ApiError> {
     remove::again(app)?;
-    let on_disk = on_disk(&app.config.data)?;
-    let told = app.write(|tx| {
+    note_found(app, &all(&app.objects)?)
+}
+
+/// Notes those of these photos that were not noted, and tells the books what they were not told.
+///
+/// # Errors
+/// The database's.
+pub fn note_found(app: &Inner, found: &BTreeMap<Sha256Hash, u64>) -> Result<(), ApiError> {
+    let told = app.write_idempotent(|tx| {
         let mut query = tx.prepare("SELECT sha256 FROM photos")?;
         let noted = query.query_map([], |row| row.get(0))?.collect::<Result<BTreeSet<String>, _>>()?;
-        for (hash, bytes) in on_disk.iter().filter(|(hash, _)| !noted.contains(&hash.to_string())) {
-            let found = "INSERT INTO photos (sha256, bytes, device, at) VALUES (?1, ?2, ?3, ?4)";
+        for (hash, bytes) in found.iter().filter(|(hash, _)| !noted.contains(&hash.to_string())) {
+            let add = "INSERT INTO photos (sha256, bytes, device, at) VALUES (?1, ?2, ?3, ?4) ON CONFLICT DO NOTHING";
             let bytes = i64::try_from(*bytes).unwrap_or(i64::MAX);
             // Who brought it is not known any more: the server says that it found it.
             let device = app.identity.device().to_string();
-            tx.execute(found, params![hash.to_string(), bytes, device, app.now().0])?;
+            tx.execute(add, params![hash.to_string(), bytes, device, app.now().0])?;
         }
         let mut told = vec![];
         for book in bolebook_log::books(tx)? {
@@ -233,25 +302,13 @@ pub fn recover(app: &Inner) -> Result<(), ApiError> {
     Ok(())
 }
 
-/// The photos in a data folder, with their sizes. A name that is no digest is no photo of ours.
-fn on_disk(data: &Path) -> std::io::Result<BTreeMap<Sha256Hash, u64>> {
+/// Every photo that lies there, with its size.
+fn all(objects: &Objects) -> Result<BTreeMap<Sha256Hash, u64>, ApiError> {
     let mut photos = BTreeMap::new();
-    let folder = data.join("photos");
-    if !folder.is_dir() {
-        return Ok(photos);
-    }
-    for part in std::fs::read_dir(folder)? {
-        let part = part?.path();
-        if !part.is_dir() {
-            continue;
-        }
-        for file in std::fs::read_dir(part)? {
-            let file = file?;
-            if let Some(hash) = file.file_name().to_str().and_then(|name| name.parse().ok()) {
-                photos.insert(hash, file.metadata()?.len());
-            }
-        }
-    }
+    objects.list(Area::Photos, &mut |listed| {
+        photos.extend(listed.key.address().map(|hash| (hash, listed.bytes)));
+        Ok(())
+    })?;
     Ok(photos)
 }
 
@@ -273,10 +330,10 @@ pub struct Census {
 /// Looks at everything; reads only.
 ///
 /// # Errors
-/// The database's, or the disk's.
-pub fn census(db: &Connection, data: &Path) -> Result<Census, ApiError> {
+/// The database's, the disk's, or the object store's.
+pub fn census(db: &Connection, objects: &Objects) -> Result<Census, ApiError> {
     let mut census = Census::default();
-    let held = on_disk(data)?;
+    let held = all(objects)?;
     let mut wanted: BTreeMap<Sha256Hash, BTreeSet<BookId>> = BTreeMap::new();
     for book in bolebook_log::books(db)? {
         for line in bolebook_log::read(db, book.book, 0, Page::ALL)? {
@@ -287,8 +344,13 @@ pub fn census(db: &Connection, data: &Path) -> Result<Census, ApiError> {
     }
     for (hash, bytes) in held {
         census.held += 1;
-        let path = super::place_in(data, hash);
-        if Sha256Hash::of(&std::fs::read(path)?) != hash {
+        let whole = match objects.get(&Key::photo(hash)) {
+            Ok(bytes) => bytes.is_some_and(|bytes| Sha256Hash::of(&bytes) == hash),
+            // A store's bytes were compared when they came.
+            Err(ObjectError::Wrong { .. }) => false,
+            Err(error) => return Err(error.into()),
+        };
+        if !whole {
             census.damaged.insert(hash);
         }
         if wanted.remove(&hash).is_none() {

@@ -2,17 +2,16 @@
 //!
 //! What comes in is in [`crate::uploads`] and the whole `PUT`; [`held`] knows which record names
 //! which photo and lets the books know what is held; [`exif`] reads what a camera wrote, [`clean`]
-//! takes it out of what leaves for clients, [`thumbnail`] makes small upright copies, and [`remove`]
-//! deletes bytes for good while the books go on naming their hash.
+//! takes it out of what leaves for clients, [`thumbnail`] makes small upright copies, [`remove`]
+//! deletes bytes for good while the books go on naming their hash, and [`tidy`] puts in order what lies
+//! in an object store. Where the bytes lie is `bolebook-objects`'s.
 
 pub mod clean;
 pub mod exif;
 pub mod held;
 pub mod remove;
 pub mod thumbnail;
-
-use std::io::{Read as _, Write as _};
-use std::path::{Path, PathBuf};
+pub mod tidy;
 
 use axum::http::{StatusCode, header};
 use axum::response::{IntoResponse as _, Response};
@@ -20,8 +19,10 @@ use bolebook_core::ids::{DeviceId, Sha256Hash};
 use bolebook_core::quantity::UtcMs;
 use bolebook_core::service::PhotoStored;
 use bolebook_db::Connection;
+use bolebook_objects::Key;
 
 use crate::error::ApiError;
+use crate::photos::held::Noted;
 use crate::state::{App, Inner};
 use crate::uploads::table;
 
@@ -57,70 +58,46 @@ pub fn must_be_picture(start: &[u8]) -> Result<&'static str, ApiError> {
     })
 }
 
-/// Where a photo's bytes are kept.
-pub fn place(app: &Inner, hash: Sha256Hash) -> PathBuf {
-    place_in(&app.config.data, hash)
-}
-
-/// Where a data folder keeps a photo's bytes.
-pub fn place_in(data: &Path, hash: Sha256Hash) -> PathBuf {
-    let name = hash.to_string();
-    data.join("photos").join(name.get(..2).unwrap_or("00")).join(&name)
-}
-
-/// Puts a file in its place for good: renamed, and the folders synced. Its bytes were synced before.
+/// A photo the server has, by its bytes themselves.
 ///
 /// # Errors
-/// The disk's.
-pub fn move_in(from: &Path, to: &Path) -> Result<(), ApiError> {
-    let folder = to.parent().unwrap_or(Path::new("."));
-    std::fs::create_dir_all(folder)?;
-    std::fs::rename(from, to)?;
-    std::fs::File::open(folder)?.sync_all()?;
-    folder.parent().map_or(Ok(()), |f| std::fs::File::open(f)?.sync_all())?;
-    Ok(())
-}
-
-/// Writes a file whole and synced, then puts it in its place: at no moment is a part of it there.
-///
-/// # Errors
-/// The disk's; the random source's.
-pub fn put(app: &Inner, bytes: &[u8], to: &Path) -> Result<(), ApiError> {
-    // What is left here by a crash is swept at the next start.
-    let draft = app.config.data.join("tmp").join(hex::encode(app.random::<16>()?));
-    let mut file = std::fs::File::create(&draft)?;
-    file.write_all(bytes)?;
-    file.sync_all()?;
-    move_in(&draft, to)
-}
-
-/// A photo the server has, by what lies on the disk.
-///
-/// # Errors
-/// The disk's.
+/// The disk's, or the object store's.
 pub fn stored(app: &Inner, hash: Sha256Hash) -> Result<Option<PhotoStored>, ApiError> {
-    let file = match std::fs::File::open(place(app, hash)) {
-        Ok(file) => file,
-        Err(e) if e.kind() == std::io::ErrorKind::NotFound => return Ok(None),
-        Err(e) => return Err(e.into()),
-    };
-    let bytes = file.metadata()?.len();
-    let mut start = vec![];
-    file.take(SNIFFED as u64).read_to_end(&mut start)?;
-    let media_type = sniff(&start).unwrap_or("application/octet-stream");
-    Ok(Some(PhotoStored { sha256: hash, media_type: media_type.into(), bytes }))
+    let Some(head) = app.objects.head(&Key::photo(hash), SNIFFED)? else { return Ok(None) };
+    let media_type = sniff(&head.start).unwrap_or("application/octet-stream");
+    Ok(Some(PhotoStored { sha256: hash, media_type: media_type.into(), bytes: head.bytes }))
+}
+
+/// The same for pages, which ask about hundreds: what lies in an object store is taken by the note made
+/// when the store had answered for it.
+///
+/// # Errors
+/// The disk's, or the object store's; the database's.
+pub fn known(app: &Inner, hash: Sha256Hash) -> Result<Option<PhotoStored>, ApiError> {
+    if app.objects.is_shared() {
+        match app.read(|db| held::noted(db, hash))? {
+            None => return Ok(None),
+            Some(Noted { bytes, media_type: Some(media_type) }) => {
+                return Ok(Some(PhotoStored { sha256: hash, media_type, bytes }));
+            }
+            Some(_) => {}
+        }
+    }
+    stored(app, hash)
 }
 
 /// The bytes of a photo the server has, with its media type.
 ///
 /// # Errors
-/// 404 for one it has not, 410 for one whose bytes were removed; the disk's.
+/// 404 for one it has not, 410 for one whose bytes were removed; the disk's, or the object store's.
 pub fn bytes(app: &Inner, hash: Sha256Hash) -> Result<(PhotoStored, Vec<u8>), ApiError> {
-    let Some(photo) = stored(app, hash)? else {
-        app.read(|db| remove::must_not_be_removed(db, hash))?;
+    // A copy of the bytes may have come back to where they lie.
+    app.read(|db| remove::must_not_be_removed(db, hash))?;
+    let Some(bytes) = app.objects.get(&Key::photo(hash))? else {
         return Err(ApiError::not_found("the server has no such photo"));
     };
-    Ok((photo, std::fs::read(place(app, hash))?))
+    let media_type = sniff(&bytes).unwrap_or("application/octet-stream").to_owned();
+    Ok((PhotoStored { sha256: hash, media_type, bytes: bytes.len() as u64 }, bytes))
 }
 
 /// Whether a photo's bytes are on this server.
@@ -139,7 +116,7 @@ pub enum Bytes {
 /// # Errors
 /// The disk's, or the database's.
 pub fn whether(app: &Inner, hash: Sha256Hash) -> Result<Bytes, ApiError> {
-    Ok(match (stored(app, hash)?, app.read(|db| remove::removed(db, hash))?) {
+    Ok(match (known(app, hash)?, app.read(|db| remove::removed(db, hash))?) {
         (_, Some(at)) => Bytes::Removed(at),
         (Some(photo), None) => Bytes::Here(photo),
         (None, None) => Bytes::NotHere,

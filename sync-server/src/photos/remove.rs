@@ -1,17 +1,15 @@
 //! Removes a photo's bytes for good, and keeps its hash: the books, which are add-only, go on naming
 //! it, and a copy that comes back is turned away.
 
-use std::path::Path;
-
 use axum::http::StatusCode;
 use bolebook_core::ids::Sha256Hash;
 use bolebook_core::quantity::UtcMs;
 use bolebook_db::{Connection, OptionalExtension as _, params};
+use bolebook_objects::Key;
 
 use crate::error::ApiError;
-use crate::photos::{place, thumbnail};
 use crate::state::Inner;
-use crate::uploads::{store, table};
+use crate::uploads::{part, table};
 
 /// Lays the table out.
 pub const CREATE: &str = "
@@ -41,28 +39,16 @@ pub fn remove(app: &Inner, hash: Sha256Hash) -> Result<bool, ApiError> {
     })?;
     for upload in uploads {
         // Whoever is still writing to it finds the upload gone; what is left is swept at the next start.
-        drop(std::fs::remove_file(store::file(app, &upload)));
+        part::discard(app, &upload);
     }
     wipe(app, hash)
 }
 
-/// Removes the files of a photo; says whether the photo was there.
-fn wipe(app: &Inner, hash: Sha256Hash) -> Result<bool, ApiError> {
-    let there = gone(&place(app, hash))?;
-    gone(&thumbnail::place(app, hash))?;
+/// Removes a photo's bytes and its thumbnail's; says whether the photo was there.
+pub(super) fn wipe(app: &Inner, hash: Sha256Hash) -> Result<bool, ApiError> {
+    let there = app.objects.remove(&Key::photo(hash))?;
+    app.objects.forget(&Key::thumbnail(hash))?;
     Ok(there)
-}
-
-/// Removes a file and syncs its folder; says whether it was there.
-fn gone(path: &Path) -> Result<bool, ApiError> {
-    match std::fs::remove_file(path) {
-        Ok(()) => {
-            path.parent().map_or(Ok(()), |folder| std::fs::File::open(folder)?.sync_all())?;
-            Ok(true)
-        }
-        Err(e) if e.kind() == std::io::ErrorKind::NotFound => Ok(false),
-        Err(e) => Err(e.into()),
-    }
 }
 
 /// When a photo's bytes were removed, if they were: here, or by the office's word in the register.

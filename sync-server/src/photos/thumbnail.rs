@@ -2,10 +2,10 @@
 //! beside the picture is not in them.
 
 use std::io::Cursor;
-use std::path::{Path, PathBuf};
 
 use axum::http::StatusCode;
 use bolebook_core::ids::Sha256Hash;
+use bolebook_objects::Key;
 use image::codecs::jpeg::JpegEncoder;
 use image::{DynamicImage, ImageDecoder as _, ImageError, ImageReader, Limits};
 
@@ -25,31 +25,24 @@ const MOST_MEMORY: u64 = 320 << 20;
 
 const TOO_MANY: &str = "photo-too-many-pixels";
 
-/// Where a photo's thumbnail is kept.
-pub fn place(app: &Inner, hash: Sha256Hash) -> PathBuf {
-    place_in(&app.config.data, hash)
-}
-
-/// Where a data folder keeps a photo's thumbnail.
-pub fn place_in(data: &Path, hash: Sha256Hash) -> PathBuf {
-    let name = hash.to_string();
-    data.join("thumbnails").join(name.get(..2).unwrap_or("00")).join(format!("{name}.jpg"))
-}
-
 /// A photo's thumbnail as JPEG, from the cache or made now.
 ///
 /// # Errors
 /// 404 without the photo, 415 for a type that cannot be decoded here, 422 for a picture that is
 /// damaged or too large.
 pub fn of(app: &Inner, hash: Sha256Hash) -> Result<Vec<u8>, ApiError> {
-    let path = place(app, hash);
-    if let Ok(kept) = std::fs::read(&path) {
+    let key = Key::thumbnail(hash);
+    if app.objects.is_shared() {
+        // A removal that the store could not be told of yet holds all the same.
+        app.read(|db| photos::remove::must_not_be_removed(db, hash))?;
+    }
+    if let Ok(Some(kept)) = app.objects.get(&key) {
         return Ok(kept);
     }
     let (photo, bytes) = photos::bytes(app, hash)?;
     let small = make(&bytes, &photo.media_type)?;
     // Only a cache: one that cannot be written, or was half written, is made again.
-    if let Err(error) = photos::put(app, &small, &path) {
+    if let Err(error) = app.objects.put(&key, &small) {
         tracing::warn!(?error, "a thumbnail could not be kept");
     }
     photos::remove::not_in_spite(app, hash)?;

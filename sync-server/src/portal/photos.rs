@@ -50,7 +50,7 @@ fn signed(view: &View<'static>) -> Vec<(Sha256Hash, TreeId, Option<CrewDay>)> {
 fn shown(visit: &Visit, view: &View<'static>) -> Result<(Vec<Shown>, usize), ApiError> {
     let (mut can, mut cannot) = (vec![], 0);
     for (sha256, tree, day) in signed(view) {
-        match photos::stored(&visit.app, sha256)? {
+        match photos::known(&visit.app, sha256)? {
             Some(photo) if can_clean(&photo.media_type) => {
                 can.push(Shown { sha256, tree, day, media_type: photo.media_type });
             }

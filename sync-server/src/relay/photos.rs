@@ -1,14 +1,12 @@
 //! Photos from this server to another: each is asked about by its digest, and what is lacking there
 //! goes over resumably (tus 1.0.0), from where the other server stands after a line that dropped.
 
-use std::fs::File;
-use std::io::{Read as _, Seek as _, SeekFrom};
-
 use base64::Engine as _;
 use base64::prelude::BASE64_STANDARD;
 use bolebook_core::ids::{DeviceId, Sha256Hash};
-use bolebook_core::service::{PhotoList, PhotosLacking};
+use bolebook_core::service::{PhotoList, PhotoStored, PhotosLacking};
 use bolebook_db::{Connection, params};
+use bolebook_objects::Key;
 
 use super::{Other, Passed, RelayError};
 use crate::error::ApiError;
@@ -37,10 +35,10 @@ const KNOWN: &str = "INSERT INTO photos_passed_on (server, sha256, at) VALUES (?
     ON CONFLICT (server, sha256) DO UPDATE SET at = excluded.at";
 
 /// The first part, in bytes; small, for the line may be thin.
-const FIRST_PART: usize = 128 << 10;
+const FIRST_PART: u64 = 128 << 10;
 /// The largest and smallest part. A part without an answer is sent again at half the size.
-const MOST_PART: usize = 4 << 20;
-const LEAST_PART: usize = 16 << 10;
+const MOST_PART: u64 = 4 << 20;
+const LEAST_PART: u64 = 16 << 10;
 /// How often in a row a line may drop before the rest waits for the next time.
 const DROPS: u32 = 4;
 
@@ -117,18 +115,16 @@ fn known(app: &Inner, server: DeviceId, photo: Sha256Hash) -> Result<(), ApiErro
 
 enum Given {
     Sent,
-    /// Its bytes are not on this disk any more.
+    /// Its bytes are not here any more.
     NotHere,
 }
 
 /// Sends what the other server lacks of one photo.
 fn give(app: &Inner, other: &mut Other, photo: Sha256Hash) -> Result<Given, RelayError> {
-    let mut file = match File::open(photos::place(app, photo)) {
-        Ok(file) => file,
-        Err(e) if e.kind() == std::io::ErrorKind::NotFound => return Ok(Given::NotHere),
-        Err(e) => return Err(ApiError::from(e).into()),
+    let Some(PhotoStored { bytes: length, .. }) = photos::stored(app, photo)? else {
+        return Ok(Given::NotHere);
     };
-    let length = file.metadata().map_err(ApiError::from)?.len();
+    let key = Key::photo(photo);
     let begun = match other.begin_upload(photo, length) {
         Err(RelayError::Refused(problem)) if problem.status == 401 => {
             other.sign_in(app)?;
@@ -139,9 +135,9 @@ fn give(app: &Inner, other: &mut Other, photo: Sha256Hash) -> Result<Given, Rela
     let (path, mut offset) = begun?;
     let (mut part, mut drops) = (FIRST_PART, 0);
     while offset < length {
-        let mut bytes = vec![];
-        file.seek(SeekFrom::Start(offset)).map_err(ApiError::from)?;
-        (&mut file).take(part as u64).read_to_end(&mut bytes).map_err(ApiError::from)?;
+        let read = app.objects.range(&key, offset, part).map_err(ApiError::from)?;
+        // Removed meanwhile, or shorter than it was.
+        let Some(bytes) = read.filter(|bytes| !bytes.is_empty()) else { return Ok(Given::NotHere) };
         match other.upload_part(&path, offset, &bytes) {
             Ok(now) if now <= offset => {
                 let why = "took bytes of a photo and is no further".to_owned();

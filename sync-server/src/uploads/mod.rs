@@ -1,12 +1,13 @@
 //! Resumable uploads of photos, by the tus protocol 1.0.0 (an open standard, 2016-03-25): the core
 //! protocol and its extensions Creation, Creation With Upload, Expiration, Checksum, Termination.
 //!
-//! An upload is a row in [`table`] and a file in the `uploads` folder. [`headers`] reads what the
-//! client says, [`session`] writes what it sends, [`store`] makes, finishes and gives up. What an
-//! answer or a `HEAD` calls the offset is on the disk; a line that drops, or a server that is killed,
-//! costs at most the bytes after it.
+//! An upload is a row in [`table`] and its bytes, which lie in a file or in pieces ([`part`]).
+//! [`headers`] reads what the client says, [`session`] writes what it sends, [`store`] makes, finishes
+//! and gives up. What an answer or a `HEAD` calls the offset is on the disk, or in the object store; a
+//! line that drops, or a server that is killed, costs at most the bytes after it.
 
 pub mod headers;
+pub mod part;
 pub mod session;
 pub mod store;
 pub mod table;

@@ -1,7 +1,5 @@
-//! Writes the bytes of one request to an upload's file, and says how far they are on the disk.
+//! Writes the bytes of one request to where an upload's bytes lie, and says how far they are durable.
 
-use std::fs::File;
-use std::io::{Seek as _, SeekFrom, Write as _};
 use std::time::Duration;
 
 use axum::body::Body;
@@ -13,6 +11,7 @@ use tokio::time::Instant;
 
 use super::Held;
 use super::headers::{Checksum, Running};
+use super::part::Part;
 use super::store;
 use super::table::{self, Upload};
 use crate::error::ApiError;
@@ -29,10 +28,10 @@ const SILENCE: Duration = Duration::from_secs(30);
 const LONGEST: Duration = Duration::from_secs(90);
 
 /// An upload open for writing. It moves into each blocking step and back, so that a request that is
-/// dropped never leaves two writers at one file.
+/// dropped never leaves two writers at one upload.
 struct Session {
     upload: Upload,
-    file: File,
+    part: Part,
     /// Up to here it is written; up to `upload.offset` it is synced and acknowledged.
     written: u64,
     running: Option<Running>,
@@ -42,24 +41,16 @@ struct Session {
 impl Session {
     fn open(app: &Inner, upload: Upload, checksum: Option<Checksum>, held: Held) -> Result<Self, ApiError> {
         let upload = store::in_turn(app, upload)?;
-        let path = store::file(app, &upload.id);
-        let mut file = File::options().create(true).truncate(false).write(true).read(true).open(&path)?;
-        if upload.offset == 0 {
-            // The name itself must survive before any byte under it counts.
-            path.parent().map_or(Ok(()), |folder| File::open(folder)?.sync_all())?;
-        }
-        // What came after the last sync was never acknowledged.
-        file.set_len(upload.offset)?;
-        file.seek(SeekFrom::Start(upload.offset))?;
+        let part = Part::open(app, &upload)?;
         let written = upload.offset;
-        Ok(Self { upload, file, written, running: checksum.map(Running::new), _held: held })
+        Ok(Self { upload, part, written, running: checksum.map(Running::new), _held: held })
     }
 
     fn write(&mut self, app: &Inner, bytes: &[u8]) -> Result<(), ApiError> {
         if self.written == 0 && bytes.len() >= photos::SNIFFED {
             photos::must_be_picture(bytes)?;
         }
-        self.file.write_all(bytes)?;
+        self.part.write(app, bytes)?;
         self.written += bytes.len() as u64;
         if let Some(running) = &mut self.running {
             // With a checksum nothing counts before all of it is there and agrees.
@@ -74,12 +65,14 @@ impl Session {
         if self.written == self.upload.offset {
             return Ok(());
         }
-        self.file.sync_all()?;
+        let pieces = self.part.sync(app)?;
         let expires_at = UtcMs(app.now().0.saturating_add(app.config.upload_life_ms));
         app.write_idempotent(|tx| {
             self.still_here(app, tx)?;
+            pieces.iter().try_for_each(|piece| table::add_piece(tx, &self.upload.id, piece))?;
             table::moved(tx, &self.upload.id, self.written, expires_at)
         })?;
+        self.part.counts(app);
         (self.upload.offset, self.upload.expires_at) = (self.written, expires_at);
         Ok(())
     }
@@ -99,7 +92,7 @@ impl Session {
             && !(whole && running.holds())
         {
             app.read(|db| self.still_here(app, db))?;
-            self.file.set_len(self.upload.offset)?;
+            self.part.back(app, self.upload.offset)?;
             if whole {
                 let status = StatusCode::from_u16(460).unwrap_or(StatusCode::BAD_REQUEST);
                 let detail = "the bytes do not come to Upload-Checksum: they were dropped, send them again";

@@ -1,23 +1,16 @@
 //! Makes uploads, finishes them and gives them up.
 
-use std::io::Read as _;
-use std::path::{Path, PathBuf};
-
 use axum::http::StatusCode;
 use bolebook_core::ids::{DeviceId, Sha256Hash};
 use bolebook_core::quantity::UtcMs;
-use sha2::{Digest as _, Sha256};
+use bolebook_objects::Key;
 
+use super::part::{self, Whole};
 use super::table::{self, Upload};
 use super::{FOLDER, MEDIA_TYPE};
 use crate::error::ApiError;
 use crate::photos::{self, held, remove};
 use crate::state::{Inner, is_left};
-
-/// Where an upload's bytes lie until it is done.
-pub fn file(app: &Inner, id: &str) -> PathBuf {
-    app.config.data.join(FOLDER).join(id)
-}
 
 /// Makes an upload of a photo, or finds the one this device has under way: a client that lost the
 /// answer, or its memory, goes on where it was. A photo the server has is a finished upload at once.
@@ -57,8 +50,17 @@ pub fn create(
         table::add(tx, &upload)?;
         Ok((upload, expired))
     })?;
-    // A file that cannot be removed now is swept at the next start.
-    expired.iter().for_each(|id| drop(std::fs::remove_file(file(app, id))));
+    if upload.done
+        && let Some(photo) = &known
+    {
+        // Whoever put it there may have been killed before it was noted.
+        held::note_if_new(app, photo, device)?;
+    }
+    // A file that cannot be removed now is swept at the next start; of pieces many may be left, and
+    // nobody waits here for that.
+    if !app.objects.is_shared() {
+        expired.iter().for_each(|id| part::discard(app, id));
+    }
     Ok(upload)
 }
 
@@ -78,15 +80,17 @@ pub fn of(app: &Inner, id: &str, device: DeviceId) -> Result<Upload, ApiError> {
             "another device began this upload: make one of your own",
         ));
     }
-    if !upload.done {
-        // A disk restored from a copy may have the row and not the bytes: what is there counts.
-        let there = std::fs::metadata(file(app, id)).map_or(0, |m| m.len());
-        // With every byte acknowledged the file may already be the photo.
-        if upload.offset < upload.length || photos::stored(app, upload.sha256)?.is_none() {
-            upload.offset = upload.offset.min(there);
-        }
-    }
+    upload.offset = stands_at(app, &upload)?;
     Ok(upload)
+}
+
+/// How far an upload is: what the table says, as far as the bytes are there.
+fn stands_at(app: &Inner, upload: &Upload) -> Result<u64, ApiError> {
+    // With every byte acknowledged they may already be the photo.
+    if upload.done || (upload.offset == upload.length && photos::stored(app, upload.sha256)?.is_some()) {
+        return Ok(upload.offset);
+    }
+    Ok(upload.offset.min(part::there(app, &upload.id)?))
 }
 
 /// Takes the turn at an upload among the servers of a shared database, and gives it as it stands now: an
@@ -103,7 +107,7 @@ pub fn in_turn(app: &Inner, upload: Upload) -> Result<Upload, ApiError> {
         table::get(tx, &upload.id)
     })?;
     match now.filter(|u| !u.done) {
-        Some(now) if now.offset == upload.offset => Ok(upload),
+        Some(now) if stands_at(app, &now)? == upload.offset => Ok(upload),
         _ => {
             let detail = "this upload went on at another server: ask with HEAD how far it is";
             Err(ApiError::new(StatusCode::CONFLICT, "upload-offset", detail))
@@ -117,11 +121,16 @@ pub fn in_turn(app: &Inner, upload: Upload) -> Result<Upload, ApiError> {
 /// # Errors
 /// 422 when the bytes are not those named, 415 when they are no picture: the upload is then given up.
 pub fn finish(app: &Inner, upload: &Upload) -> Result<(), ApiError> {
-    let (part, place) = (file(app, &upload.id), photos::place(app, upload.sha256));
-    if part.is_file() {
-        let looked = look(&part, upload);
+    if let Some(whole) = Whole::of(app, upload)? {
+        let looked = whole.look().and_then(|(found, start)| {
+            photos::must_be_picture(&start)?;
+            must_be(upload, found)
+        });
         if let Err(error) = looked {
-            give_up(app, &upload.id)?;
+            // A disk that cannot be read has not said what its bytes are: the upload waits.
+            if error.is("photo-type") || error.is("hash-mismatch") {
+                give_up(app, &upload.id)?;
+            }
             return Err(error);
         }
         if let Err(error) = app.read(|db| remove::must_not_be_removed(db, upload.sha256)) {
@@ -131,37 +140,27 @@ pub fn finish(app: &Inner, upload: &Upload) -> Result<(), ApiError> {
             }
             return Err(error);
         }
-        photos::move_in(&part, &place)?;
+        app.objects.put_file(&Key::photo(upload.sha256), whole.path(), upload.sha256)?;
     }
     let Some(photo) = photos::stored(app, upload.sha256)? else {
         return Err(ApiError::internal(&"an upload is whole and its bytes are nowhere"));
     };
-    held::note(app, &photo, upload.device, |tx| table::done(tx, &upload.id))
-}
-
-fn look(part: &Path, upload: &Upload) -> Result<(), ApiError> {
-    let mut file = std::fs::File::open(part)?;
-    let (mut hasher, mut buffer, mut first) = (Sha256::new(), vec![0; 1 << 18], true);
-    loop {
-        let read = file.read(&mut buffer)?;
-        let bytes = buffer.get(..read).unwrap_or_default();
-        if std::mem::take(&mut first) {
-            photos::must_be_picture(bytes)?;
-        }
-        if read == 0 {
-            break;
-        }
-        hasher.update(bytes);
-    }
-    let found = Sha256Hash(hasher.finalize().into());
-    if found != upload.sha256 {
-        let detail = format!(
-            "the bytes have SHA-256 {found}, and {} was promised: nothing of them was kept",
-            upload.sha256
-        );
-        return Err(ApiError::new(StatusCode::UNPROCESSABLE_ENTITY, "hash-mismatch", detail));
+    held::note(app, &photo, upload.device, |tx| table::done(tx, &upload.id))?;
+    if app.objects.is_shared() {
+        part::discard(app, &upload.id);
     }
     Ok(())
+}
+
+fn must_be(upload: &Upload, found: Sha256Hash) -> Result<(), ApiError> {
+    if found == upload.sha256 {
+        return Ok(());
+    }
+    let detail = format!(
+        "the bytes have SHA-256 {found}, and {} was promised: nothing of them was kept",
+        upload.sha256
+    );
+    Err(ApiError::new(StatusCode::UNPROCESSABLE_ENTITY, "hash-mismatch", detail))
 }
 
 /// Gives an upload up: its row first, so that no offset stands without bytes.
@@ -170,8 +169,7 @@ fn look(part: &Path, upload: &Upload) -> Result<(), ApiError> {
 /// The database's.
 pub fn give_up(app: &Inner, id: &str) -> Result<(), ApiError> {
     app.write(|tx| table::remove(tx, id))?;
-    // Swept at the next start if it cannot be removed now.
-    drop(std::fs::remove_file(file(app, id)));
+    part::discard(app, id);
     Ok(())
 }
 
@@ -180,26 +178,41 @@ pub fn give_up(app: &Inner, id: &str) -> Result<(), ApiError> {
 /// # Errors
 /// The database's, or the disk's.
 pub fn recover(app: &Inner) -> Result<(), ApiError> {
-    let now = app.now();
-    let uploads = app.write(|tx| {
-        table::expire(tx, now)?;
-        table::all(tx)
-    })?;
+    let uploads = under_way(app)?;
     for entry in std::fs::read_dir(app.config.data.join(FOLDER))? {
         let entry = entry?;
         let name = entry.file_name();
-        let known = uploads.iter().any(|u| !u.done && *u.id == *name);
+        let known = uploads.iter().any(|u| *u.id == *name);
         if !known && (!app.is_shared() || is_left(&entry.path())) {
             std::fs::remove_file(entry.path())?;
         }
     }
-    for upload in uploads.iter().filter(|u| !u.done && u.offset == u.length) {
+    finish_all(app, &uploads);
+    Ok(())
+}
+
+/// The uploads under way, after those whose time is over were given up.
+///
+/// # Errors
+/// The database's.
+pub fn under_way(app: &Inner) -> Result<Vec<Upload>, ApiError> {
+    let now = app.now();
+    let mut uploads = app.write(|tx| {
+        table::expire(tx, now)?;
+        table::all(tx)
+    })?;
+    uploads.retain(|upload| !upload.done);
+    Ok(uploads)
+}
+
+/// Finishes those that are whole: a crash came between their last byte and the photo's place.
+pub fn finish_all(app: &Inner, uploads: &[Upload]) {
+    for upload in uploads.iter().filter(|u| u.offset == u.length) {
         // One that cannot be finished is answered with the reason when its device asks.
         if let Err(error) = finish(app, upload) {
             tracing::warn!(upload = upload.id, ?error, "an upload could not be finished");
         }
     }
-    Ok(())
 }
 
 /// Whether a request's body is a part of an upload.

@@ -1,7 +1,9 @@
 //! The table of uploads under way. Every statement is here.
 //!
-//! The offset in the table is what was acknowledged: it moves only after the bytes up to it were
-//! synced into the upload's file.
+//! The offset in the table is what was acknowledged: it moves only after the bytes up to it were synced
+//! into the upload's file, or in the transaction that names the pieces an object store has answered for.
+
+use std::collections::BTreeSet;
 
 use bolebook_core::ids::{DeviceId, Sha256Hash};
 use bolebook_core::quantity::UtcMs;
@@ -22,6 +24,14 @@ pub const CREATE: &str = "
         done INTEGER NOT NULL
     ) WITHOUT ROWID;
     CREATE INDEX IF NOT EXISTS uploads_of_device ON uploads (device, sha256);
+    CREATE TABLE IF NOT EXISTS upload_pieces (
+        upload TEXT NOT NULL,
+        start INTEGER NOT NULL,
+        bytes INTEGER NOT NULL,
+        name TEXT NOT NULL,
+        sha256 TEXT NOT NULL,
+        PRIMARY KEY (upload, start)
+    ) WITHOUT ROWID;
     CREATE TABLE IF NOT EXISTS upload_turns (id TEXT PRIMARY KEY, process TEXT NOT NULL);
 ";
 const ADD: &str = "
@@ -31,6 +41,11 @@ const TAKE_TURN: &str = "INSERT INTO upload_turns (id, process) VALUES (?1, ?2)
     ON CONFLICT (id) DO UPDATE SET process = excluded.process";
 const HAS_TURN: &str = "SELECT 1 FROM upload_turns WHERE id = ?1 AND process = ?2";
 const FORGET_TURNS: &str = "DELETE FROM upload_turns WHERE id NOT IN (SELECT id FROM uploads)";
+const ADD_PIECE: &str = "INSERT INTO upload_pieces (upload, start, bytes, name, sha256)
+    VALUES (?1, ?2, ?3, ?4, ?5) ON CONFLICT (upload, start)
+    DO UPDATE SET bytes = excluded.bytes, name = excluded.name, sha256 = excluded.sha256";
+const PIECES: &str = "SELECT start, bytes, name, sha256 FROM upload_pieces WHERE upload = ?1 ORDER BY start";
+const FORGET_PIECES: &str = "DELETE FROM upload_pieces WHERE upload NOT IN (SELECT id FROM uploads)";
 const COLUMNS: &str = "id, device, sha256, length, \"offset\", metadata, expires_at, done";
 
 /// One upload.
@@ -54,6 +69,19 @@ pub struct Upload {
     pub done: bool,
 }
 
+/// A piece of an upload's bytes: an object that is never written again.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Piece {
+    /// Where in the upload it begins.
+    pub start: u64,
+    /// How many bytes it has.
+    pub bytes: u64,
+    /// Its name: 128 random bits, hexadecimal.
+    pub name: String,
+    /// What its bytes must come to.
+    pub sha256: Sha256Hash,
+}
+
 fn upload(row: &Row<'_>) -> bolebook_db::Result<Upload> {
     let wrong = bolebook_db::Error::column;
     let (device, sha256): (String, String) = (row.get(1)?, row.get(2)?);
@@ -67,6 +95,17 @@ fn upload(row: &Row<'_>) -> bolebook_db::Result<Upload> {
         metadata: row.get(5)?,
         expires_at: UtcMs(row.get(6)?),
         done: row.get(7)?,
+    })
+}
+
+fn piece(row: &Row<'_>) -> bolebook_db::Result<Piece> {
+    let wrong = bolebook_db::Error::column;
+    let (start, bytes, sha256): (i64, i64, String) = (row.get(0)?, row.get(1)?, row.get(3)?);
+    Ok(Piece {
+        start: u64::try_from(start).map_err(|_| wrong(0, "start"))?,
+        bytes: u64::try_from(bytes).map_err(|_| wrong(1, "bytes"))?,
+        name: row.get(2)?,
+        sha256: sha256.parse().map_err(|_| wrong(3, "sha256"))?,
     })
 }
 
@@ -129,6 +168,7 @@ pub fn load(db: &Connection, device: DeviceId) -> Result<(u64, u64), ApiError> {
 pub fn remove_of(db: &Connection, sha256: Sha256Hash) -> Result<Vec<String>, ApiError> {
     let mut query = db.prepare_cached("DELETE FROM uploads WHERE sha256 = ?1 RETURNING id")?;
     let ids = query.query_map([sha256.to_string()], |row| row.get(0))?.collect::<Result<Vec<String>, _>>()?;
+    db.execute(FORGET_PIECES, [])?;
     Ok(ids)
 }
 
@@ -159,12 +199,53 @@ pub fn moved(db: &Connection, id: &str, offset: u64, expires_at: UtcMs) -> Resul
     Ok(())
 }
 
+/// Names a piece, in the place of one that begins where it does.
+///
+/// # Errors
+/// The database's.
+pub fn add_piece(db: &Connection, id: &str, piece: &Piece) -> Result<(), ApiError> {
+    let sha256 = piece.sha256.to_string();
+    db.execute(ADD_PIECE, params![id, number(piece.start), number(piece.bytes), piece.name, sha256])?;
+    Ok(())
+}
+
+/// An upload's pieces, in their order.
+///
+/// # Errors
+/// The database's.
+pub fn pieces(db: &Connection, id: &str) -> Result<Vec<Piece>, ApiError> {
+    let mut query = db.prepare_cached(PIECES)?;
+    let rows = query.query_map([id], piece)?.collect::<Result<Vec<_>, _>>()?;
+    Ok(rows)
+}
+
+/// The names of all pieces of all uploads.
+///
+/// # Errors
+/// The database's.
+pub fn all_pieces(db: &Connection) -> Result<BTreeSet<String>, ApiError> {
+    let mut query = db.prepare("SELECT name FROM upload_pieces")?;
+    let names = query.query_map([], |row| row.get(0))?.collect::<Result<BTreeSet<String>, _>>()?;
+    Ok(names)
+}
+
+/// Sets an upload back to where its bytes are still there.
+///
+/// # Errors
+/// The database's.
+pub fn back(db: &Connection, id: &str, offset: u64) -> Result<(), ApiError> {
+    db.execute("UPDATE uploads SET \"offset\" = ?2 WHERE id = ?1", params![id, number(offset)])?;
+    db.execute("DELETE FROM upload_pieces WHERE upload = ?1 AND start >= ?2", params![id, number(offset)])?;
+    Ok(())
+}
+
 /// Marks an upload as done.
 ///
 /// # Errors
 /// The database's.
 pub fn done(db: &Connection, id: &str) -> Result<(), ApiError> {
     db.execute("UPDATE uploads SET done = 1 WHERE id = ?1", [id])?;
+    db.execute("DELETE FROM upload_pieces WHERE upload = ?1", [id])?;
     Ok(())
 }
 
@@ -174,6 +255,7 @@ pub fn done(db: &Connection, id: &str) -> Result<(), ApiError> {
 /// The database's.
 pub fn remove(db: &Connection, id: &str) -> Result<(), ApiError> {
     db.execute("DELETE FROM uploads WHERE id = ?1", [id])?;
+    db.execute("DELETE FROM upload_pieces WHERE upload = ?1", [id])?;
     Ok(())
 }
 
@@ -186,6 +268,7 @@ pub fn expire(db: &Connection, now: UtcMs) -> Result<Vec<String>, ApiError> {
     let ids = query.query_map([now.0], |row| row.get(0))?.collect::<Result<Vec<String>, _>>()?;
     if !ids.is_empty() {
         db.execute(FORGET_TURNS, [])?;
+        db.execute(FORGET_PIECES, [])?;
     }
     Ok(ids)
 }

@@ -6,7 +6,8 @@ use std::process::Command;
 use bolebook_core::ids::{DeviceId, RecordId, Sha256Hash};
 use bolebook_core::record::work::Photo;
 use bolebook_core::service::PhotoStored;
-use bolebook_server::photos::{self, held, remove};
+use bolebook_objects::{Folder, Key};
+use bolebook_server::photos::{held, remove};
 use bolebook_tests::world::{Who, World};
 
 use crate::camera::{picture, seen};
@@ -30,7 +31,7 @@ fn bring(site: &Site, bytes: &[u8], media_type: &str) {
     let sha256 = Sha256Hash::of(bytes);
     let draft = site.data.path().join("tmp/draft");
     std::fs::write(&draft, bytes).unwrap();
-    photos::move_in(&draft, &photos::place(&site.app, sha256)).unwrap();
+    site.app.objects.put_file(&Key::photo(sha256), &draft, sha256).unwrap();
     let photo = PhotoStored { sha256, media_type: media_type.into(), bytes: bytes.len() as u64 };
     held::note(&site.app, &photo, DeviceId([1; 16]), |_| Ok(())).unwrap();
 }
@@ -227,7 +228,7 @@ fn outside_the_report_holds_its_photos_without_place_or_camera_and_damaged_ones_
     let given = Browser::new(&site.portal).page(&format!("{link}/report.pdf")).bytes;
     assert_eq!(pictures_in(folder.path(), &given).len(), 1);
     // What rotted on the disk after it was made.
-    let kept = bolebook_server::photos::thumbnail::place(&site.app, Sha256Hash::of(&bytes));
+    let kept = Folder::new(site.data.path().to_owned()).place(&Key::thumbnail(Sha256Hash::of(&bytes)));
     for rotten in [&found[0][..40], b"\xff\xd8\xff\xc0\x00\x11\x08\x00\x10\x00\x10", b""] {
         std::fs::write(&kept, rotten).unwrap();
         let report = desk.page(&path).bytes;

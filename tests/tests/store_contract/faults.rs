@@ -1,8 +1,5 @@
 //! Servers killed, the database restarted and replaced, all under load: nothing acknowledged is lost.
 
-use std::io::{BufRead as _, BufReader};
-use std::path::{Path, PathBuf};
-use std::process::{Child, Command, Stdio};
 use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
 use std::time::Duration;
 
@@ -10,70 +7,14 @@ use bolebook_core::authority::{Offer, invite};
 use bolebook_core::exchange::code;
 use bolebook_core::ids::BookId;
 use bolebook_core::record::people::Role;
-use bolebook_core::service::InvitationFile;
 use bolebook_db::Connection;
 use bolebook_log::client::peer;
 use bolebook_log::{Page, verify};
 use bolebook_server::Config;
 use bolebook_tests::cluster::Cluster;
 
-use crate::support::{Client, END, SERVER_CODE, Server, job, job_content, root, sorted_lines, yard};
-
-/// So often, every 50 ms, something is waited for.
-const PATIENCE: u32 = 1_200;
-
-fn soon(what: &str, mut is_so: impl FnMut() -> bool) {
-    for _ in 0..PATIENCE {
-        if is_so() {
-            return;
-        }
-        std::thread::sleep(Duration::from_millis(50));
-    }
-    panic!("{what}: not in a minute");
-}
-
-/// The shipped server as a process of its own.
-struct Process {
-    child: Child,
-    url: String,
-}
-
-fn binary() -> PathBuf {
-    xtask::process::programs().unwrap().join("bolebook-server")
-}
-
-impl Process {
-    fn start(data: &Path, store: &str) -> Self {
-        let mut command = Command::new(binary());
-        command.args(["serve", "--listen", "127.0.0.1:0", "--desk", "off", "--portal", "off", "--data"]);
-        command.arg(data).args(["--store", store]).env("RUST_LOG", "error");
-        let mut child = command.stdout(Stdio::piped()).spawn().unwrap();
-        let mut line = String::new();
-        BufReader::new(child.stdout.as_mut().unwrap()).read_line(&mut line).unwrap();
-        let address: serde_json::Value = serde_json::from_str(&line).expect("the server's address");
-        Self { url: address["url"].as_str().unwrap().to_owned(), child }
-    }
-}
-
-impl Drop for Process {
-    /// SIGKILL: no handler runs, no buffer is written.
-    fn drop(&mut self) {
-        self.child.kill().unwrap();
-        self.child.wait().unwrap();
-    }
-}
-
-fn init(data: &Path) {
-    let (role, name) = (Role::Server, "server".into());
-    let offer = Offer { yard: yard(), role, crew: None, name, use_by: END, not_after: END };
-    let invitation = invite(&root(), SERVER_CODE, offer).unwrap();
-    let file = InvitationFile { code: SERVER_CODE.into(), root: root().public(), invitation };
-    let path = data.join("invitation.json");
-    std::fs::write(&path, serde_json::to_string(&file).unwrap()).unwrap();
-    let mut command = Command::new(binary());
-    let done = command.arg("init").arg("--data").arg(data).arg("--invitation").arg(&path).output().unwrap();
-    assert!(done.status.success(), "{}", String::from_utf8_lossy(&done.stderr));
-}
+use crate::process::{Process, init, soon};
+use crate::support::{Client, END, Server, job, job_content, root, sorted_lines, yard};
 
 const BOOKS: fn() -> [BookId; 2] = || [yard(), job(1)];
 

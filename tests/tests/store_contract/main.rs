@@ -7,6 +7,8 @@ mod support;
 mod contract;
 mod faults;
 mod moving;
+#[allow(dead_code, reason = "each test program uses its part")]
+mod process;
 mod statements;
 mod tables;
 

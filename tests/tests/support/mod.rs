@@ -5,6 +5,7 @@
 
 pub mod camera;
 pub mod scene;
+pub mod tus;
 
 use std::io::Read as _;
 use std::net::SocketAddr;
@@ -16,7 +17,7 @@ use std::thread::JoinHandle;
 use bolebook_core::authority::{Grant, Offer, accept, certify, enrol_statement, invite};
 use bolebook_core::commit::{Commit, Draft};
 use bolebook_core::exchange::{LogLine, MEDIA_TYPE, Problem};
-use bolebook_core::ids::{ActorId, BookId, DeviceId, RecordId};
+use bolebook_core::ids::{ActorId, BookId, DeviceId, RecordId, Sha256Hash};
 use bolebook_core::quantity::{Um, UtcMs};
 use bolebook_core::record::book_kinds::{BookContent, Genesis, Job, Zone, ZoneOffset};
 use bolebook_core::record::people::{Certificate, Invitation, Role};
@@ -441,6 +442,11 @@ impl Client {
         }
         Ok(outcomes)
     }
+}
+
+/// Where a data folder keeps a photo's bytes.
+pub fn placed(data: &Path, photo: Sha256Hash) -> PathBuf {
+    bolebook_objects::Folder::new(data.to_owned()).place(&bolebook_objects::Key::photo(photo))
 }
 
 pub fn job_content(yard: BookId) -> BookContent {
