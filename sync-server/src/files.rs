@@ -143,9 +143,15 @@ pub fn report_for(
     takes: &dyn Fn(&Fact, &Version) -> bool,
 ) -> Result<Vec<u8>, ApiError> {
     let findings: Arc<Vec<Finding>> = snapshot.findings(job);
-    // A photo that cannot be read is left out; the report says how many it shows of how many.
+    // A photo that cannot be read is left out; the report says how many it shows of how many. Where the
+    // place of all of them does not answer, there is no report that lacks them by chance.
+    let away = std::cell::OnceCell::new();
     let photos = |hash: Sha256Hash, media: &str| {
-        thumbnail::is_made_of(media).then(|| thumbnail::of(app, hash).ok()).flatten()
+        if !thumbnail::is_made_of(media) || away.get().is_some() {
+            return None;
+        }
+        let made = thumbnail::of(app, hash);
+        made.map_err(|error| error.is("photo-store").then(|| away.set(error))).ok()
     };
     let asked = Asked {
         view: &job.view,
@@ -156,5 +162,6 @@ pub fn report_for(
         takes,
         photos: Some(&photos),
     };
-    Ok(report(&asked)?)
+    let written = report(&asked)?;
+    away.into_inner().map_or(Ok(written), Err)
 }

@@ -9,7 +9,8 @@ use std::fs::File;
 use std::io::Read as _;
 use std::path::Path;
 use std::sync::atomic::{AtomicUsize, Ordering};
-use std::time::Duration;
+use std::sync::{Mutex, PoisonError};
+use std::time::{Duration, Instant};
 
 use bolebook_core::ids::Sha256Hash;
 use jiff::Timestamp;
@@ -48,6 +49,9 @@ pub struct Bucket {
     agent: Agent,
     quick: Agent,
     calls: AtomicUsize,
+    /// Nothing is asked of a store that kept silent until it is over.
+    silence: Mutex<Option<Instant>>,
+    patience: Duration,
 }
 
 impl std::fmt::Debug for Bucket {
@@ -139,7 +143,8 @@ impl Bucket {
         let host = authority.as_str().strip_suffix(usual).unwrap_or(authority.as_str()).to_owned();
         let path = format!("{}/{}", access.endpoint.path().trim_end_matches('/'), place.bucket);
         let (agent, quick) = (agent(patience, LONGEST), agent(QUICK.min(patience), QUICK));
-        Ok(Self { place, access, host, path, agent, quick, calls: AtomicUsize::new(0) })
+        let (calls, silence) = (AtomicUsize::new(0), Mutex::new(None));
+        Ok(Self { place, access, host, path, agent, quick, calls, silence, patience })
     }
 
     fn name(&self, key: &Key) -> String {
@@ -194,6 +199,9 @@ impl Bucket {
         mut read: impl FnMut(Answer) -> std::result::Result<T, Failed>,
     ) -> Result<T> {
         let mut pauses = PAUSES_MS.into_iter();
+        if self.was_silent() {
+            return Err(self.away(doing, "it kept silent a moment ago".into()));
+        }
         loop {
             let failed = match self.once(&self.agent, doing, call).and_then(&mut read) {
                 Ok(done) => return Ok(done),
@@ -252,9 +260,29 @@ impl Bucket {
 
     /// The line broke, or was too slow.
     fn broken(&self, doing: &str, error: &ureq::Error) -> Failed {
-        // A limit of time was waited for once; waiting for it again keeps a device waiting for nothing.
-        let again = !matches!(error, ureq::Error::Timeout(_));
-        Failed { error: self.away(doing, error.to_string()), again }
+        use std::io::ErrorKind::{TimedOut, WouldBlock};
+        let silent = match error {
+            ureq::Error::Timeout(_) => true,
+            ureq::Error::Io(error) => matches!(error.kind(), TimedOut | WouldBlock),
+            _ => false,
+        };
+        if silent {
+            self.note_silence();
+        }
+        // What was waited for once is not waited for again: a device would wait for nothing.
+        Failed { error: self.away(doing, error.to_string()), again: !silent }
+    }
+
+    /// Whether the store kept silent a moment ago: a page of fifty photos does not wait fifty times.
+    fn was_silent(&self) -> bool {
+        let mut silence = self.silence.lock().unwrap_or_else(PoisonError::into_inner);
+        *silence = silence.filter(|since| since.elapsed() < self.patience / 3);
+        silence.is_some()
+    }
+
+    #[expect(clippy::disallowed_methods, reason = "how long a silence is past, and nothing else")]
+    fn note_silence(&self) {
+        *self.silence.lock().unwrap_or_else(PoisonError::into_inner) = Some(Instant::now());
     }
 
     /// The bytes of an answer, as many as it announced.
@@ -267,10 +295,7 @@ impl Bucket {
         let announced = answer::content_length(response.headers());
         let mut bytes = vec![];
         let read = response.body_mut().as_reader().take(most + 1).read_to_end(&mut bytes);
-        let timed_out = read
-            .as_ref()
-            .is_err_and(|e| e.kind() == std::io::ErrorKind::TimedOut || e.to_string().contains("timeout"));
-        read.map_err(|e| Failed { error: self.away(doing, e.to_string()), again: !timed_out })?;
+        read.map_err(|e| self.broken(doing, &ureq::Error::from(e)))?;
         if bytes.len() as u64 > most {
             let error = self.wrong(doing, format!("it sends more than {most} bytes"));
             return Err(Failed { error, again: false });
@@ -350,7 +375,7 @@ impl Bucket {
             let mut reader = response.body_mut().as_reader();
             let skipped = std::io::copy(&mut (&mut reader).take(offset - from), &mut std::io::sink());
             let read = skipped.and_then(|_| reader.take(most).read_to_end(&mut bytes));
-            read.map_err(|e| Failed { error: self.away(&doing, e.to_string()), again: true })?;
+            read.map_err(|e| self.broken(&doing, &ureq::Error::from(e)))?;
             let expected = length.saturating_sub(offset).min(most);
             if bytes.len() as u64 != expected {
                 let why = format!("the answer broke off after {} of {expected} bytes", bytes.len());

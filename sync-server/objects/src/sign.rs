@@ -23,7 +23,7 @@ pub struct Signed<'a> {
     pub host: &'a str,
     /// From the first `/`.
     pub path: &'a str,
-    /// As [`query`] writes it.
+    /// Its pairs by name, encoded.
     pub query: &'a str,
     /// The digest of the body.
     pub payload: Sha256Hash,

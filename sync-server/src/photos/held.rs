@@ -254,7 +254,7 @@ fn note_type(tx: &Transaction<'_>, photo: &PhotoStored) -> Result<(), ApiError> 
 /// The database's.
 pub fn without_type(db: &Connection) -> Result<BTreeSet<Sha256Hash>, ApiError> {
     let sql = "SELECT p.sha256 FROM photos p LEFT JOIN photo_types t ON t.sha256 = p.sha256
-        WHERE t.sha256 IS NULL";
+        WHERE t.sha256 IS NULL AND NOT EXISTS (SELECT 1 FROM photos_removed g WHERE g.sha256 = p.sha256)";
     let mut query = db.prepare(sql)?;
     let rows = query.query_map([], |row| row.get(0))?.collect::<Result<Vec<String>, _>>()?;
     rows.iter().map(|text| text.parse().map_err(|e| ApiError::internal(&e))).collect()

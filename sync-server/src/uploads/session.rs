@@ -69,6 +69,9 @@ impl Session {
         let expires_at = UtcMs(app.now().0.saturating_add(app.config.upload_life_ms));
         app.write_idempotent(|tx| {
             self.still_here(app, tx)?;
+            if !pieces.is_empty() && table::get(tx, &self.upload.id)?.is_none() {
+                return Err(ApiError::not_found("this upload was given up: make another at /v1/uploads"));
+            }
             pieces.iter().try_for_each(|piece| table::add_piece(tx, &self.upload.id, piece))?;
             table::moved(tx, &self.upload.id, self.written, expires_at)
         })?;

@@ -207,7 +207,9 @@ pub fn under_way(app: &Inner) -> Result<Vec<Upload>, ApiError> {
 
 /// Finishes those that are whole: a crash came between their last byte and the photo's place.
 pub fn finish_all(app: &Inner, uploads: &[Upload]) {
-    for upload in uploads.iter().filter(|u| u.offset == u.length) {
+    // A copy of a database may say so of one whose bytes are elsewhere: that one begins anew.
+    let whole = |u: &&Upload| u.offset == u.length && stands_at(app, u).is_ok_and(|at| at == u.length);
+    for upload in uploads.iter().filter(whole) {
         // One that cannot be finished is answered with the reason when its device asks.
         if let Err(error) = finish(app, upload) {
             tracing::warn!(upload = upload.id, ?error, "an upload could not be finished");

@@ -52,9 +52,20 @@ fn every_trouble_has_its_error_and_what_may_pass_is_tried_again() {
         assert!(said(objects.remove(&key)).passes(), "{trouble:?}");
         assert!(said(objects.ready()).passes(), "{trouble:?}");
     }
+    // The last of them was the silence: for a third of the patience nothing is asked.
+    let spared = tries(&mut || assert!(said(objects.get(&key)).to_string().contains("silent a moment ago")));
+    assert_eq!(spared, 0);
+    std::thread::sleep(Duration::from_millis(600));
     way.set(Trouble::Half);
     assert!(said(objects.get(&key)).passes(), "an answer that breaks off is none");
     assert!(said(objects.list(Area::Photos, &mut |_| Ok(()))).passes());
+    way.set(Trouble::Stalled);
+    let silence = || std::thread::sleep(Duration::from_millis(600));
+    let asked = tries(&mut || assert!(said(objects.get(&key)).passes(), "nor is one that stops"));
+    silence();
+    let ranged = tries(&mut || assert!(said(objects.range(&key, 0, 1 << 20)).passes()));
+    assert_eq!((asked, ranged), (1, 1), "what was waited for is not waited for again");
+    silence();
     // It stays so until somebody does something, and is not tried again.
     for (trouble, what) in [
         (Trouble::Denied, "403 AccessDenied: look at the credentials"),

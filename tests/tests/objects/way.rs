@@ -24,6 +24,8 @@ pub enum Trouble {
     Bit,
     /// The answer breaks off in its middle.
     Half,
+    /// The answer stops in its middle, and its line stays.
+    Stalled,
     /// The store refuses the credentials.
     Denied,
     /// There is no such bucket.
@@ -36,7 +38,7 @@ pub enum Trouble {
     Bad,
 }
 
-const ALL: [Trouble; 12] = [
+const ALL: [Trouble; 13] = [
     Trouble::None,
     Trouble::Cut,
     Trouble::Silent,
@@ -44,6 +46,7 @@ const ALL: [Trouble; 12] = [
     Trouble::AnswerLost,
     Trouble::Bit,
     Trouble::Half,
+    Trouble::Stalled,
     Trouble::Denied,
     Trouble::NoBucket,
     Trouble::Full,
@@ -120,6 +123,13 @@ fn request(line: &mut TcpStream) -> std::io::Result<Vec<u8>> {
     }
 }
 
+fn keep_silent(stopped: &AtomicBool) -> std::io::Result<()> {
+    while !stopped.load(Ordering::SeqCst) {
+        std::thread::sleep(Duration::from_millis(20));
+    }
+    Ok(())
+}
+
 fn one(
     mut line: TcpStream,
     store: u16,
@@ -140,12 +150,7 @@ fn one(
     };
     match trouble {
         Trouble::Cut => return Ok(()),
-        Trouble::Silent => {
-            while !stopped.load(Ordering::SeqCst) {
-                std::thread::sleep(Duration::from_millis(20));
-            }
-            return Ok(());
-        }
+        Trouble::Silent => return keep_silent(stopped),
         Trouble::Busy => return line.write_all(said("503 Slow Down", "SlowDown").as_bytes()),
         Trouble::Denied => return line.write_all(said("403 Forbidden", "AccessDenied").as_bytes()),
         Trouble::NoBucket => return line.write_all(said("404 Not Found", "NoSuchBucket").as_bytes()),
@@ -169,6 +174,10 @@ fn one(
             }
         }
         Trouble::Half => answer.truncate(answer.len() - 30),
+        Trouble::Stalled => {
+            line.write_all(&answer[..answer.len() - 30])?;
+            return keep_silent(stopped);
+        }
         _ => {}
     }
     line.write_all(&answer)
