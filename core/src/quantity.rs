@@ -148,6 +148,13 @@ pub fn decimal(value: i64, scale: i64, places: u32) -> String {
     format!("{sign}{whole}.{:0width$}", magnitude % factor, width = places as usize)
 }
 
+/// The word that goes with a whole number in English: `one` with 1, else `other`.
+///
+/// Source: CLDR's cardinal plural rules for `en` (one: i = 1 and v = 0).
+pub fn word_for<'a, N: PartialEq + From<u8>>(number: N, one: &'a str, other: &'a str) -> &'a str {
+    if number == N::from(1) { one } else { other }
+}
+
 /// What the person read off the instrument, kept exactly as read.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
@@ -242,6 +249,14 @@ pub fn parse_decimal(text: &str, scale: i64, what: &'static str) -> Result<i64, 
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn one_alone_takes_the_singular() {
+        assert_eq!(
+            [0, 1, 2, -1, 11].map(|n: i64| word_for(n, "day", "days")),
+            ["days", "day", "days", "days", "days"]
+        );
+    }
 
     #[test]
     fn decimals_round_half_away_from_zero() {

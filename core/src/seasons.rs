@@ -16,7 +16,7 @@ use crate::dosing::advice::{Past, PastTreatment, PastTree};
 use crate::dosing::dose::season_limit_ul;
 use crate::finding::{Code, Finding};
 use crate::ids::{BookId, LabelId, TreeId};
-use crate::quantity::{Ul, UtcMs, decimal};
+use crate::quantity::{Ul, UtcMs, decimal, word_for};
 use crate::record::book_kinds::Zone;
 use crate::record::label::ActiveIngredient;
 use crate::view::View;
@@ -103,11 +103,12 @@ fn too_soon(view: &View<'_>, id: TreeId, now: &Treatment<'_>, past: &PastTree) -
     let broken = asked.filter(|(_, days, interval)| days < interval);
     let (then, days, interval) = broken.max_by_key(|(t, ..)| t.day)?;
     let message = format!(
-        "Tree {}, stem {}: treated on {} (season {}) and again on {day}, {days} days later; the label asks for {interval}.",
+        "Tree {}, stem {}: treated on {} (season {}) and again on {day}, {days} {} later; the label asks for {interval}.",
         view.tag(id),
         now.stem,
         then.day,
-        then.season
+        then.season,
+        word_for(days, "day", "days")
     );
     let (first, second) = (*then.records.first()?, now.parts.first()?.0.id);
     let mut records = then.records.clone();

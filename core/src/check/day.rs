@@ -3,6 +3,7 @@
 use std::collections::BTreeSet;
 
 use crate::finding::{Code, Finding, Named};
+use crate::quantity::word_for;
 use crate::record::{Body, Kind};
 use crate::view::{CrewDay, View};
 
@@ -16,10 +17,11 @@ pub fn check(view: &View<'_>, findings: &mut Vec<Finding>) {
             closed.insert(day);
             if body.containers_out > 0 {
                 let message = format!(
-                    "Crew {} closed {} with {} containers still on trees.",
+                    "Crew {} closed {} with {} {} still on trees.",
                     Named(body.crew),
                     body.day,
-                    body.containers_out
+                    body.containers_out,
+                    word_for(body.containers_out, "container", "containers")
                 );
                 findings.push(
                     Finding::new(Code::ContainersOut, &[&fact.id.to_string()], message, vec![version.id()])

@@ -7,7 +7,7 @@ use crate::check::work::{Done, Treated, Work, joined};
 use crate::dosing::stem::girth_of_diameter;
 use crate::finding::{Code, Finding};
 use crate::ids::{KitId, LabelId};
-use crate::quantity::{Ul, Um, decimal};
+use crate::quantity::{Ul, Um, decimal, word_for};
 use crate::record::Body;
 use crate::record::label::{Label, Sealing};
 use crate::record::work::{Application, Hole};
@@ -122,10 +122,13 @@ fn sealing(tag: &str, label: &Label, done: &Done<'_>, findings: &mut Vec<Finding
     let (open, all) = (done.body.holes.iter().filter(|h| !h.sealed).count(), done.body.holes.len());
     let message = match label.holes.sealing {
         Sealing::Required if open > 0 => {
-            format!("Tree {tag}: {open} of {all} holes were not closed; the label asks for it.")
+            let (holes, were) = (word_for(all, "hole", "holes"), word_for(open, "was", "were"));
+            format!("Tree {tag}: {open} of {all} {holes} {were} not closed; the label asks for it.")
         }
         Sealing::Forbidden if open < all => {
-            format!("Tree {tag}: {} of {all} holes were closed; the label forbids it.", all - open)
+            let closed = all - open;
+            let (holes, were) = (word_for(all, "hole", "holes"), word_for(closed, "was", "were"));
+            format!("Tree {tag}: {closed} of {all} {holes} {were} closed; the label forbids it.")
         }
         _ => return,
     };

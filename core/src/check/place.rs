@@ -7,7 +7,7 @@ use crate::check::work::Work;
 use crate::finding::{Code, Finding, Named};
 use crate::geo::{distance_m, offset_m};
 use crate::ids::BlockId;
-use crate::quantity::decimal;
+use crate::quantity::{decimal, word_for};
 use crate::record::stand::{Corner, Position, PositionSource};
 use crate::record::{Body, Kind};
 use crate::view::View;
@@ -124,14 +124,15 @@ fn track(view: &View<'_>, work: &Work<'_>, findings: &mut Vec<Finding>) {
             if away <= (seconds + LATE_S) * FASTEST_M_S {
                 continue;
             }
+            let minutes = libm::round(seconds / 60.0) as i64;
             let message = format!(
-                "Crew {} on {}: trees {} and {} are {} km apart, begun within {} minutes.",
+                "Crew {} on {}: trees {} and {} are {} km apart, begun within {minutes} {}.",
                 Named(day.crew),
                 day.day,
                 view.tag(tree),
                 view.tag(done.tree),
                 decimal(libm::round(away / 100.0) as i64, 10, 1),
-                decimal(libm::round(seconds / 60.0) as i64, 1, 0)
+                word_for(minutes, "minute", "minutes")
             );
             let subjects = [record.to_string(), done.fact.id.to_string()];
             let records = vec![record, done.version.id()];

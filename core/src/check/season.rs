@@ -8,7 +8,7 @@ use crate::day::Day;
 use crate::dosing::dose::season_limit_ul;
 use crate::finding::{Code, Finding, Named};
 use crate::ids::{LabelId, TreeId};
-use crate::quantity::{Ul, Um, decimal};
+use crate::quantity::{Ul, Um, decimal, word_for};
 use crate::record::label::{ActiveIngredient, Label};
 use crate::view::View;
 use crate::view::products::{Products, StandingLabels};
@@ -60,8 +60,9 @@ fn again(view: &View<'_>, id: TreeId, treatments: &[&Treatment<'_>], findings: &
             Some(interval) if days > 0 => (
                 Code::DoseTooSoon,
                 format!(
-                    "Tree {}, stem {stem_a}: treated on {day_a} and again on {day_b}, {days} days later; the label asks for {interval}.",
-                    view.tag(id)
+                    "Tree {}, stem {stem_a}: treated on {day_a} and again on {day_b}, {days} {} later; the label asks for {interval}.",
+                    view.tag(id),
+                    word_for(days, "day", "days")
                 ),
             ),
             _ => (

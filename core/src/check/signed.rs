@@ -8,6 +8,7 @@ use crate::check::allowed;
 use crate::facts::Version;
 use crate::finding::{Code, Finding, Named, Severity};
 use crate::ids::FindingId;
+use crate::quantity::word_for;
 use crate::record::office::{Ruling, SignOff};
 use crate::record::{Body, Kind};
 use crate::view::{CrewDay, View};
@@ -54,10 +55,9 @@ pub fn among<'f>(view: &View<'_>, findings: impl Iterator<Item = &'f Finding>) -
         let n: usize = codes.values().map(BTreeSet::len).sum();
         let listed: Vec<String> = codes.iter().map(|(code, of)| format!("{} {code}", of.len())).collect();
         let (crew, on, listed) = (Named(day.crew), day.day, listed.join(", "));
-        let message = match n {
-            1 => format!("Crew {crew} on {on}: the day was signed off past 1 stop not settled: {listed}."),
-            _ => format!("Crew {crew} on {on}: the day was signed off past {n} stops not settled: {listed}."),
-        };
+        let stops = word_for(n, "stop", "stops");
+        let message =
+            format!("Crew {crew} on {on}: the day was signed off past {n} {stops} not settled: {listed}.");
         let id = version.id();
         let found = Finding::new(Code::SignedPastStop, &[&id.to_string()], message, vec![id]);
         past_stops.push(found.on([day]));

@@ -214,13 +214,15 @@ pub(crate) fn at_once<'s>(
 }
 
 fn minutes(ms: i64) -> String {
-    decimal(ms, 60_000, 0)
+    let minutes = decimal(ms, 60_000, 0);
+    let word = if minutes == "1" { "minute" } else { "minutes" };
+    format!("{minutes} {word}")
 }
 
 /// Minutes, and from two hours on hours.
 fn lasting(ms: i64) -> String {
     match (ms / 3_600_000, ms % 3_600_000 / 60_000) {
-        (0 | 1, _) => format!("{} minutes", minutes(ms)),
+        (0 | 1, _) => minutes(ms),
         (hours, 0) => format!("{hours} h"),
         (hours, rest) => format!("{hours} h {rest} min"),
     }
@@ -231,7 +233,7 @@ pub fn clocks(view: &View<'_>, findings: &mut Vec<Finding>) {
     for (index, at, before) in &view.set_back {
         let version = &view.facts.versions[*index];
         let message = format!(
-            "Device {}: it wrote at {} what came after its own entry of {}; its clock was set back by {} minutes.",
+            "Device {}: it wrote at {} what came after its own entry of {}; its clock was set back by {}.",
             version.author,
             view.local_time(*at),
             view.local_time(*before),

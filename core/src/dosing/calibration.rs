@@ -3,7 +3,7 @@
 use serde::Serialize;
 
 use crate::dosing::caution::{Act, cautions};
-use crate::quantity::{Mg, UgPerMl, Ul, decimal};
+use crate::quantity::{Mg, UgPerMl, Ul, decimal, word_for};
 use crate::record::kit::{Calibration, ContainerKind, Kit};
 
 /// Fewest charges a verdict rests on (common practice, no source).
@@ -17,7 +17,7 @@ const LARGEST_UL: i64 = 1_000_000;
 #[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
 pub enum CalibrationError {
     /// Fewer than two charges have no spread, more than [`MOST`] are no calibration.
-    #[error("{0} charges: measure at least 2 (5 for a verdict) and at most 10000")]
+    #[error("{} {}: measure at least 2 (5 for a verdict) and at most 10000", .0, word_for(*.0, "charge", "charges"))]
     Count(usize),
     /// A charge that cannot be.
     #[error("charge {number} of {} mL is negative or more than a litre: correct it", .volume.ml())]

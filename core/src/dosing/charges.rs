@@ -8,7 +8,7 @@ use std::collections::BTreeMap;
 use serde::Serialize;
 
 use crate::dosing::dose::StemDose;
-use crate::quantity::{Ul, decimal};
+use crate::quantity::{Ul, decimal, word_for};
 use crate::record::kit::ContainerKind;
 use crate::record::label::ChargeRules;
 
@@ -81,7 +81,7 @@ pub enum ChargeError {
         below: String,
     },
     /// What the holes that fit may hold is less than the label's least.
-    #[error("no charges between {} and {} mL go into the {holes} holes that fit: leave the stem; holes are never crowded to meet a dose", .min.ml_exact(), .max.ml_exact())]
+    #[error("no charges between {} and {} mL go into the {holes} {}: leave the stem; holes are never crowded to meet a dose", .min.ml_exact(), .max.ml_exact(), word_for(*.holes, "hole that fits", "holes that fit"))]
     HolesTooFew {
         /// Holes that fit.
         holes: usize,
@@ -182,10 +182,7 @@ pub fn choose_within(
             return Err(ChargeError::TooMany(MOST_CHARGES));
         }
         let sum = Ul(sum).ml_exact();
-        let below = match count {
-            1 => format!("1 charge gives {sum} mL, which"),
-            _ => format!("{count} charges give {sum} mL, which"),
-        };
+        let below = format!("{count} {} {sum} mL, which", word_for(count, "charge gives", "charges give"));
         return Err(ChargeError::NoneInRange { min, max, below });
     };
     let (total, charges_ul) =
@@ -193,8 +190,10 @@ pub fn choose_within(
     let fills = fills(&charges_ul, &choices, kinds);
     let note = match total == freely {
         true => note(dose, &fills, Ul(total), Ul(*smallest)),
-        false if holes == 1 => format!("{}; only 1 hole fits", place(dose, &fills, Ul(total))),
-        false => format!("{}; only {holes} holes fit", place(dose, &fills, Ul(total))),
+        false => {
+            let fit = word_for(holes, "hole fits", "holes fit");
+            format!("{}; only {holes} {fit}", place(dose, &fills, Ul(total)))
+        }
     };
     Ok(ChargePlan { charges_ul, fills, total_ul: Ul(total), off_target_ul: Ul(total - target.0), note })
 }
@@ -437,8 +436,7 @@ fn place(dose: &StemDose, fills: &[Fill], total: Ul) -> String {
     };
     let total = total.ml_exact();
     match fills {
-        [_] if count == 1 => format!("1 charge: {total} mL, {place}"),
-        [_] => format!("{count} charges: {total} mL, {place}"),
+        [_] => format!("{count} {}: {total} mL, {place}", word_for(count, "charge", "charges")),
         _ => {
             let part = |f: &Fill| format!("{} × {} mL", f.count, f.charge_ul.ml_exact());
             let each = fills.iter().map(part).collect::<Vec<_>>().join(", ");

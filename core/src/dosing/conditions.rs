@@ -8,7 +8,7 @@ use serde::Serialize;
 use crate::day::Day;
 use crate::dosing::dose::covers_species;
 use crate::dosing::label::day_of_year;
-use crate::quantity::{MilliCelsius, PerMille, Um, decimal};
+use crate::quantity::{MilliCelsius, PerMille, Um, decimal, word_for};
 use crate::record::label::{ClosedSeason, ConditionRules, Label};
 use crate::record::stand::{Bloom, Condition, SoilMoisture};
 
@@ -397,7 +397,7 @@ fn felling(rules: &ConditionRules, now: &Circumstances, found: &mut Vec<Caution>
         )),
         (Some(least), Some(days)) if days < least => found.push(Caution::stop(
             "condition.felling",
-            format!("The tree is to be felled on {felling}, in {days} days; the label asks for {least} between treatment and felling."),
+            format!("The tree is to be felled on {felling}, in {days} {}; the label asks for {least} between treatment and felling.", word_for(days, "day", "days")),
             LABEL,
         )),
         (Some(_), None) => found.push(unknown("condition.felling", "today's date", "sets a time before felling")),

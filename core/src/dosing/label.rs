@@ -10,7 +10,7 @@ use crate::dosing::charges::MOST_CHARGES;
 use crate::dosing::dose::dose_for;
 use crate::dosing::rate::{Rate, season_rate};
 use crate::dosing::stem::{diameter_of_girth, girth_of_diameter};
-use crate::quantity::{Ul, Um, decimal};
+use crate::quantity::{Ul, Um, decimal, word_for};
 use crate::record::label::{HoleRules, Label, LabelConfirmation, Mix, RateRow, WorkedDose};
 
 mod entry;
@@ -357,7 +357,7 @@ pub enum ConfirmationProblem {
         row: String,
     },
     /// Fewer than three doses at three different diameters.
-    #[error("{0} doses at different diameters were worked by hand; three are needed")]
+    #[error("{} {} worked by hand; three are needed", .0, word_for(*.0, "dose was", "doses at different diameters were"))]
     TooFewWorked(usize),
     /// A purpose of the label for which no dose was worked.
     #[error("no dose was worked by hand for '{0}'")]

@@ -8,7 +8,7 @@
 //! 1 µL a container and never understated.
 
 use crate::dosing::charges::ChargePlan;
-use crate::quantity::Ul;
+use crate::quantity::{Ul, word_for};
 use crate::record::kit::ContainerKind;
 use crate::record::label::{Label, Mix};
 
@@ -43,7 +43,7 @@ impl Mix {
 
     /// How it is made, in words: `1 part of product with 3 parts of water`.
     pub fn in_words(&self) -> String {
-        let parts = |n: i64| if n == 1 { "1 part".to_owned() } else { format!("{n} parts") };
+        let parts = |n: i64| format!("{n} {}", word_for(n, "part", "parts"));
         format!(
             "{} of product with {} of {}",
             parts(self.product_parts),

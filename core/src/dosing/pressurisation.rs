@@ -10,7 +10,7 @@ use crate::dosing::caution::{Act, cautions};
 use crate::dosing::gas::{self, Air, GasError, STEEPEST_ADIABATIC, absolute, expansion};
 use crate::dosing::uncertainty::{Component, UncertaintyError, combine};
 use crate::dosing::units;
-use crate::quantity::{AbsPa, MilliCelsius, Pa, Ul};
+use crate::quantity::{AbsPa, MilliCelsius, Pa, Ul, word_for};
 
 /// A charged reservoir about to be worked.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -54,7 +54,7 @@ pub enum PressurisationError {
     #[error("the kit's record states no uncertainty for its gauge: a leak check needs it")]
     GaugeNotStated,
     /// Minutes that cannot be.
-    #[error("{0} minutes are no waiting time: enter it again")]
+    #[error("{} {} no waiting time: enter it again", .0, word_for(*.0, "minute is", "minutes are"))]
     Minutes(i64),
 }
 
@@ -95,7 +95,9 @@ impl std::fmt::Display for Charges {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
         match (self.fewest, self.most) {
             (_, 0) => f.write_str("Not one whole charge: the gauge decides.")?,
-            (few, many) if few == many => write!(f, "{few} charges: the gauge decides.")?,
+            (few, many) if few == many => {
+                write!(f, "{few} {}: the gauge decides.", word_for(few, "charge", "charges"))?;
+            }
             (few, many) => write!(f, "{few} to {many} charges: the gauge decides.")?,
         }
         f.write_str(" ")?;

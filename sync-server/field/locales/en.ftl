@@ -258,8 +258,14 @@ containers-on = { $count ->
 not-begun = Not begun after all
 cancel-too-late = Containers were on: log what went in.
 on-since = On since { $at }.
-on-since-limit = On since { $at }; the label gives { $minutes } minutes.
-hold-after = Leave each on for { $seconds } seconds after it has emptied.
+on-since-limit = On since { $at }; the label gives { $minutes ->
+    [one] { $minutes } minute
+   *[other] { $minutes } minutes
+}.
+hold-after = Leave each on for { $seconds ->
+    [one] { $seconds } second
+   *[other] { $seconds } seconds
+} after it has emptied.
 uptake-over = The label's time is over.
 finish = Take off and log
 not-on-yet = They are not on yet
@@ -275,8 +281,14 @@ all-full-open = { $count ->
     [one] Full, removed, left open
    *[other] All { $count } full, removed, left open
 }
-all-full-sealed-others = { $differ } as marked, the other { $count } full, all removed, sealed
-all-full-open-others = { $differ } as marked, the other { $count } full, all removed, left open
+all-full-sealed-others = { $differ } as marked, { $count ->
+    [one] the other one
+   *[other] the other { $count }
+} full, all removed, sealed
+all-full-open-others = { $differ } as marked, { $count ->
+    [one] the other one
+   *[other] the other { $count }
+} full, all removed, left open
 finish-hint = Tap only when every container is off. 'Full' means: all of its charge went in.
 treated-logged = Tree { $tag }: { $volume } mL into { $count ->
     [one] one hole
@@ -389,7 +401,10 @@ all-sent = Everything is at the office's server.
 exchanged-at = Last exchange at { $at }.
 exchange-now = Exchange now
 exchanging = Exchanging …
-exchanged = Exchanged: { $sent } lines given, { $received } taken in.
+exchanged = Exchanged: { $sent ->
+    [one] { $sent } line
+   *[other] { $sent } lines
+} given, { $received } taken in.
 kept-here = Nothing is lost: it is all kept here and goes with the next exchange.
 share-bundle = Hand over as a file
 bundle-hint = For a day without signal: the office takes the file in. It holds no names.
@@ -499,3 +514,32 @@ kind-diameter = Diameter
 kind-condition = Condition
 kind-not-treated = 'Not treated'
 kind-tree = Listing
+
+# Several kits
+
+kits-on-truck = Kits on the truck
+kit-charges = { $count ->
+    [one] { $count } charge
+   *[other] { $count } charges
+}
+also-in-use = Also used on this tree
+also-hint = Choose a second kit here when one may not last. Both must hold the same product.
+apart-empty = { $kit }: no fill of it is logged.
+apart-product = { $kit } holds { $holds }; this treatment is with { $wanted }. One tree gets one product.
+apart-charges = { $kit } would give other charges. Finish with what went in, then plan the rest with it.
+apart-stops = { $kit } may not be used now.
+title-kits = Kits for { $tag }
+another-kit = Another kit
+kits-lead = From which hole on does the charge come from another kit?
+kits-hint = The holes before it stay with the kit they have.
+kit-not-now = Not with this kit
+from-hole = From hole
+set-kit = Charge from this kit
+say-which-kit = Say which kit.
+say-from-hole = Say from which hole on.
+kit-of-hole = From which kit its charge came
+other-product = That kit holds another product. Do not charge this tree from it. If it was done, log an incident and call the office.
+holes-from = { $count ->
+    [one] Hole { $holes }: { $kit }
+   *[other] Holes { $holes }: { $kit }
+}

@@ -258,8 +258,14 @@ containers-on = { $count ->
 not-begun = Al final no se empezó
 cancel-too-late = Había recipientes puestos: anote lo que entró.
 on-since = Puestos desde las { $at }.
-on-since-limit = Puestos desde las { $at }; la etiqueta da { $minutes } minutos.
-hold-after = Deje cada uno { $seconds } segundos después de vaciarse.
+on-since-limit = Puestos desde las { $at }; la etiqueta da { $minutes ->
+    [one] { $minutes } minuto
+   *[other] { $minutes } minutos
+}.
+hold-after = Deje cada uno { $seconds ->
+    [one] { $seconds } segundo
+   *[other] { $seconds } segundos
+} después de vaciarse.
 uptake-over = Se pasó el tiempo de la etiqueta.
 finish = Quitar y anotar
 not-on-yet = Aún no están puestos
@@ -275,8 +281,14 @@ all-full-open = { $count ->
     [one] Lleno, quitado, dejado abierto
    *[other] Los { $count } llenos, quitados, dejados abiertos
 }
-all-full-sealed-others = { $differ } como se marcó, los otros { $count } llenos, todos quitados, sellados
-all-full-open-others = { $differ } como se marcó, los otros { $count } llenos, todos quitados, dejados abiertos
+all-full-sealed-others = { $differ } como se marcó, { $count ->
+    [one] el otro lleno
+   *[other] los otros { $count } llenos
+}, todos quitados, sellados
+all-full-open-others = { $differ } como se marcó, { $count ->
+    [one] el otro lleno
+   *[other] los otros { $count } llenos
+}, todos quitados, dejados abiertos
 finish-hint = Toque solo cuando todos los recipientes estén quitados. «Lleno»: entró toda su carga.
 treated-logged = Árbol { $tag }: { $volume } mL en { $count ->
     [one] un agujero
@@ -389,7 +401,13 @@ all-sent = Todo está en el servidor de la oficina.
 exchanged-at = Último intercambio a las { $at }.
 exchange-now = Intercambiar ahora
 exchanging = Intercambiando …
-exchanged = Intercambiado: { $sent } líneas dadas, { $received } recibidas.
+exchanged = Intercambiado: { $sent ->
+    [one] { $sent } línea dada
+   *[other] { $sent } líneas dadas
+}, { $received ->
+    [one] { $received } recibida
+   *[other] { $received } recibidas
+}.
 kept-here = No se pierde nada: todo queda aquí y va con el próximo intercambio.
 share-bundle = Entregar como archivo
 bundle-hint = Para un día sin señal: la oficina lee el archivo. No lleva nombres.
@@ -499,3 +517,32 @@ kind-diameter = Diámetro
 kind-condition = Estado
 kind-not-treated = «No tratado»
 kind-tree = Alta
+
+# Varios kits
+
+kits-on-truck = Kits en el camión
+kit-charges = { $count ->
+    [one] { $count } carga
+   *[other] { $count } cargas
+}
+also-in-use = Usado también en este árbol
+also-hint = Elija aquí un segundo kit cuando uno pueda no bastar. Los dos deben contener el mismo producto.
+apart-empty = { $kit }: no hay llenado anotado.
+apart-product = { $kit } contiene { $holds }; este tratamiento es con { $wanted }. Un árbol recibe un solo producto.
+apart-charges = { $kit } daría otras cargas. Termine con lo que entró y planifique el resto con él.
+apart-stops = { $kit } no se puede usar ahora.
+title-kits = Kits para { $tag }
+another-kit = Otro kit
+kits-lead = ¿Desde qué agujero viene la carga de otro kit?
+kits-hint = Los agujeros anteriores quedan con su kit.
+kit-not-now = Con este kit no
+from-hole = Desde el agujero
+set-kit = Cargar de este kit
+say-which-kit = Diga qué kit.
+say-from-hole = Diga desde qué agujero.
+kit-of-hole = De qué kit vino su carga
+other-product = Ese kit contiene otro producto. No cargue este árbol con él. Si ya se hizo, anote un incidente y llame a la oficina.
+holes-from = { $count ->
+    [one] Agujero { $holes }: { $kit }
+   *[other] Agujeros { $holes }: { $kit }
+}

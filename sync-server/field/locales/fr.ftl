@@ -258,8 +258,14 @@ containers-on = { $count ->
 not-begun = Finalement pas commencé
 cancel-too-late = Des récipients étaient posés : notez ce qui est entré.
 on-since = Posés depuis { $at }.
-on-since-limit = Posés depuis { $at } ; l'étiquette donne { $minutes } minutes.
-hold-after = Laissez chacun { $seconds } secondes après qu'il s'est vidé.
+on-since-limit = Posés depuis { $at } ; l'étiquette donne { $minutes ->
+    [one] { $minutes } minute
+   *[other] { $minutes } minutes
+}.
+hold-after = Laissez chacun { $seconds ->
+    [one] { $seconds } seconde
+   *[other] { $seconds } secondes
+} après qu'il s'est vidé.
 uptake-over = Le temps de l'étiquette est passé.
 finish = Retirer et noter
 not-on-yet = Ils ne sont pas encore posés
@@ -275,8 +281,14 @@ all-full-open = { $count ->
     [one] Plein, retiré, laissé ouvert
    *[other] Les { $count } pleins, retirés, laissés ouverts
 }
-all-full-sealed-others = { $differ } comme marqué, les { $count } autres pleins, tous retirés, bouchés
-all-full-open-others = { $differ } comme marqué, les { $count } autres pleins, tous retirés, laissés ouverts
+all-full-sealed-others = { $differ } comme marqué, { $count ->
+    [one] { $count } autre plein
+   *[other] les { $count } autres pleins
+}, tous retirés, bouchés
+all-full-open-others = { $differ } comme marqué, { $count ->
+    [one] { $count } autre plein
+   *[other] les { $count } autres pleins
+}, tous retirés, laissés ouverts
 finish-hint = Touchez seulement quand tous les récipients sont retirés. « Plein » : toute sa charge est entrée.
 treated-logged = Arbre { $tag } : { $volume } mL dans { $count ->
     [one] un trou
@@ -389,7 +401,13 @@ all-sent = Tout est au serveur du bureau.
 exchanged-at = Dernier échange à { $at }.
 exchange-now = Échanger maintenant
 exchanging = Échange en cours …
-exchanged = Échangé : { $sent } lignes données, { $received } reçues.
+exchanged = Échangé : { $sent ->
+    [one] { $sent } ligne donnée
+   *[other] { $sent } lignes données
+}, { $received ->
+    [one] { $received } reçue
+   *[other] { $received } reçues
+}.
 kept-here = Rien n'est perdu : tout est gardé ici et part au prochain échange.
 share-bundle = Remettre en fichier
 bundle-hint = Pour un jour sans réseau : le bureau lit le fichier. Il ne contient aucun nom.
@@ -499,3 +517,32 @@ kind-diameter = Diamètre
 kind-condition = État
 kind-not-treated = « Non traité »
 kind-tree = Inscription
+
+# Plusieurs kits
+
+kits-on-truck = Kits sur le camion
+kit-charges = { $count ->
+    [one] { $count } charge
+   *[other] { $count } charges
+}
+also-in-use = Aussi utilisé sur cet arbre
+also-hint = Choisissez ici un second kit quand un seul pourrait ne pas suffire. Les deux doivent contenir le même produit.
+apart-empty = { $kit } : aucun remplissage n'en est noté.
+apart-product = { $kit } contient { $holds } ; ce traitement est avec { $wanted }. Un arbre reçoit un seul produit.
+apart-charges = { $kit } donnerait d'autres charges. Terminez avec ce qui est entré, puis planifiez le reste avec lui.
+apart-stops = { $kit } ne peut pas être utilisé maintenant.
+title-kits = Kits pour { $tag }
+another-kit = Un autre kit
+kits-lead = À partir de quel trou la charge vient-elle d'un autre kit ?
+kits-hint = Les trous d'avant gardent leur kit.
+kit-not-now = Pas avec ce kit
+from-hole = À partir du trou
+set-kit = Charger de ce kit
+say-which-kit = Dites quel kit.
+say-from-hole = Dites à partir de quel trou.
+kit-of-hole = De quel kit venait sa charge
+other-product = Ce kit contient un autre produit. N'en chargez pas cet arbre. Si c'est fait, notez un incident et appelez le bureau.
+holes-from = { $count ->
+    [one] Trou { $holes } : { $kit }
+   *[other] Trous { $holes } : { $kit }
+}

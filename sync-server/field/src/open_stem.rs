@@ -24,12 +24,20 @@ pub struct OpenHole {
     /// What differed; nothing yet when absent.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub differs: Option<Differs>,
+    /// The kit its charge came from, when another than the stem was begun with.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub kit: Option<KitId>,
 }
 
 impl OpenHole {
     /// What its containers hold: the charge, or the mix it is in.
     pub fn held_ul(&self) -> Ul {
         self.mix_ul.unwrap_or(self.charge_ul)
+    }
+
+    /// What has left its kit: the charge, or what is marked.
+    pub fn discharged_ul(&self) -> Ul {
+        self.differs.map_or(self.charge_ul, |d| d.put_in_ul.saturating_add(d.leaked_ul))
     }
 
     /// The product in a part of what they hold, rounded up.
@@ -52,6 +60,17 @@ pub struct Differs {
     /// Whether the container was put on again.
     #[serde(default)]
     pub reseated: bool,
+}
+
+/// A kit of which charges came besides the one the stem was begun with.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct OtherKit {
+    /// The kit.
+    pub kit: KitId,
+    /// The lot in it, of the same label.
+    pub lot: LotId,
+    /// Since when.
+    pub since: UtcMs,
 }
 
 /// A stem being treated.
@@ -103,6 +122,9 @@ pub struct OpenStem {
     /// The application this one finishes.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub continues: Option<RecordId>,
+    /// Further kits that some holes got their charge from.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub others: Vec<OtherKit>,
 }
 
 /// What the label says of closing holes; [`Sealing`], kept here so that an old state can be read.
@@ -180,6 +202,7 @@ impl OpenStem {
             charge_ul: charges.iter().copied().sum(),
             mix_ul: plan.mix_by_hole_ul.as_ref().and_then(|m| Some(m.get(index)?.iter().copied().sum())),
             differs: None,
+            kit: None,
         });
         Self {
             tree,
@@ -202,6 +225,7 @@ impl OpenStem {
             hold_after_s: label.charges.hold_after_s,
             sealing: label.holes.sealing.into(),
             continues,
+            others: vec![],
         }
     }
 
@@ -225,10 +249,66 @@ impl OpenStem {
         self.waiting_ms(now).zip(self.uptake_limit_s).is_some_and(|(waited, limit)| waited > limit * 1_000)
     }
 
-    /// The application this stem becomes: every hole full, or as marked, and `sealed` where nothing
-    /// else was marked.
-    pub fn application(&self, sealed: bool, ended_at: UtcMs) -> Application {
-        let holes = self.holes.iter().map(|hole| {
+    /// The kit a hole's charge came from.
+    pub fn kit_of(&self, hole: &OpenHole) -> KitId {
+        hole.kit.unwrap_or(self.kit)
+    }
+
+    /// The kits that charges came from, each once, in the order of the holes, with the holes' numbers.
+    pub fn by_kit(&self) -> Vec<(KitId, Vec<usize>)> {
+        let mut all: Vec<(KitId, Vec<usize>)> = vec![];
+        for (index, hole) in self.holes.iter().enumerate() {
+            let kit = self.kit_of(hole);
+            match all.iter_mut().find(|(known, _)| *known == kit) {
+                Some((_, holes)) => holes.push(index + 1),
+                None => all.push((kit, vec![index + 1])),
+            }
+        }
+        all
+    }
+
+    /// Says that the holes from `first` on, an index, got their charge from a kit.
+    pub fn charge_from(&mut self, first: usize, kit: OtherKit) {
+        for hole in self.holes.iter_mut().skip(first) {
+            hole.kit = Some(kit.kit).filter(|k| *k != self.kit);
+        }
+        self.note_kit(kit);
+    }
+
+    /// Says that one hole got its charge from a kit.
+    pub fn hole_from(&mut self, index: usize, kit: OtherKit) {
+        if let Some(hole) = self.holes.get_mut(index) {
+            hole.kit = Some(kit.kit).filter(|k| *k != self.kit);
+        }
+        self.note_kit(kit);
+    }
+
+    fn note_kit(&mut self, kit: OtherKit) {
+        if kit.kit != self.kit && !self.others.iter().any(|o| o.kit == kit.kit) {
+            self.others.push(kit);
+        }
+        let used: Vec<KitId> = self.holes.iter().filter_map(|h| h.kit).collect();
+        self.others.retain(|o| used.contains(&o.kit));
+    }
+
+    /// What has left a kit into this stem's containers and is not logged yet.
+    pub fn out_of(&self, kit: KitId) -> Ul {
+        let charged = self.holes.iter().filter(|h| self.on_at.is_some() && self.kit_of(h) == kit);
+        charged.map(OpenHole::discharged_ul).sum()
+    }
+
+    /// The applications this stem becomes: one a kit, for a record names one kit and one lot. The first is
+    /// of the first hole's kit, and the others are to continue it.
+    pub fn applications(&self, sealed: bool, ended_at: UtcMs) -> Vec<Application> {
+        self.by_kit().into_iter().map(|(kit, _)| self.application(kit, sealed, ended_at)).collect()
+    }
+
+    /// The application of one kit: every hole full, or as marked, and `sealed` where nothing else was
+    /// marked.
+    fn application(&self, kit: KitId, sealed: bool, ended_at: UtcMs) -> Application {
+        let other = self.others.iter().find(|o| o.kit == kit);
+        let started_at = other.map_or(self.started_at, |o| o.since.max(self.started_at));
+        let holes = self.holes.iter().filter(|hole| self.kit_of(hole) == kit).map(|hole| {
             let full = Differs { put_in_ul: hole.charge_ul, leaked_ul: Ul::ZERO, sealed, reseated: false };
             let done = hole.differs.unwrap_or(full);
             Hole {
@@ -250,12 +330,13 @@ impl OpenStem {
             supervisor: self.supervisor,
             label: self.label,
             purpose: self.purpose.clone(),
-            lot: self.lot,
-            kit: self.kit,
+            lot: other.map_or(self.lot, |o| o.lot),
+            kit,
             diameter: self.diameter,
-            started_at: self.started_at,
-            ended_at: ended_at.max(self.started_at),
-            pressure_pa: self.pressure_pa,
+            started_at,
+            ended_at: ended_at.max(started_at),
+            // It was read off the gauge of the kit the stem was begun with.
+            pressure_pa: self.pressure_pa.filter(|_| other.is_none()),
             holes: holes.collect(),
             continues: self.continues,
             position: None,

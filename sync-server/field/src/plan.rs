@@ -1,14 +1,15 @@
 //! What a plan is asked with: crew, kit, lot, label, purpose and person, as the day has them; and
 //! the core's answer.
 
-use bolebook_core::dosing::advice::{Advice, AdviceRequest, advise};
-use bolebook_core::dosing::conditions::Circumstances;
+use bolebook_core::dosing::advice::{Advice, AdviceRequest, Plan, advise};
+use bolebook_core::dosing::conditions::{Caution, Circumstances};
 use bolebook_core::ids::{CrewId, KitId, LabelId, LotId, PersonId, RecordId, TreeId};
-use bolebook_core::quantity::UtcMs;
+use bolebook_core::quantity::{Ul, UtcMs};
 use bolebook_core::record::label::Label;
 
+use crate::open_stem::OpenStem;
 use crate::state::{NoView, State};
-use crate::summary::Summary;
+use crate::summary::{KitLine, Summary};
 
 /// Who works, with what.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -75,6 +76,21 @@ pub fn kit(state: &State, summary: &Summary) -> Option<KitId> {
     let only = |ids: &[KitId]| if let [one] = ids { Some(*one) } else { None };
     let all = || summary.kits.iter().map(|k| k.id).collect::<Vec<_>>();
     chosen.or_else(|| only(&own)).or_else(|| only(&all()))
+}
+
+/// The kits in reach that something was filled into: the crew's own, and the one chosen.
+pub fn kits(state: &State, summary: &Summary) -> Vec<KitId> {
+    let (crew, chosen) = (crew(state, summary), kit(state, summary));
+    let own = |k: &&KitLine| k.kit.crew.is_none() || k.kit.crew == crew || Some(k.id) == chosen;
+    let near = summary.kits.iter().filter(own);
+    near.filter(|k| k.filled.is_some()).map(|k| k.id).collect()
+}
+
+/// The lot in a kit and the version in force of its label.
+pub fn product_of(summary: &Summary, kit: KitId) -> Option<(LotId, LabelId)> {
+    let (_, lot) = summary.kit(kit)?.filled?;
+    let (label, _) = newest(summary, summary.lot(lot)?.label)?;
+    Some((lot, label))
 }
 
 /// The purposes of a label, each once.
@@ -145,4 +161,80 @@ pub fn ask(
         continues,
     };
     Ok(advise(&reading.view, &request))
+}
+
+/// What goes into each hole of a plan.
+pub fn by_hole(plan: &Plan) -> Vec<Ul> {
+    plan.by_hole_ul.iter().map(|charges| charges.iter().copied().sum()).collect()
+}
+
+/// A treatment for which several kits are to be used.
+#[derive(Clone, Copy, Debug)]
+pub struct Together<'a> {
+    /// Who works, with the first kit.
+    pub tools: &'a Tools,
+    /// Tree and stem.
+    pub stem: (TreeId, i64),
+    /// The application it finishes.
+    pub continues: Option<RecordId>,
+    /// The time.
+    pub now: UtcMs,
+}
+
+/// Why a kit may not be used on a stem besides the one it is planned with.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Apart {
+    /// No fill of it is logged.
+    Empty,
+    /// It holds the product of this other label.
+    Product(LabelId),
+    /// What the core says against it.
+    Stops(Vec<Caution>),
+    /// Its containers give other charges.
+    Charges,
+}
+
+/// The kits chosen besides the first that may not be used with it, and why: each is asked about like
+/// the first. `planned` is what goes into each hole by the first.
+pub fn apart(state: &State, summary: &Summary, ask: &Together<'_>, planned: &[Ul]) -> Vec<(KitId, Apart)> {
+    let near = kits(state, summary);
+    let also = state.choices.also.iter().filter(|k| **k != ask.tools.kit && near.contains(*k));
+    also.filter_map(|k| Some((*k, apart_from(state, summary, ask, *k, planned)?))).collect()
+}
+
+fn apart_from(
+    state: &State,
+    summary: &Summary,
+    asked: &Together<'_>,
+    kit: KitId,
+    planned: &[Ul],
+) -> Option<Apart> {
+    let Some((lot, label)) = product_of(summary, kit) else { return Some(Apart::Empty) };
+    if label != asked.tools.label {
+        return Some(Apart::Product(label));
+    }
+    let tools = Tools { kit, lot, ..asked.tools.clone() };
+    match ask(state, &tools, asked.stem, asked.continues, asked.now) {
+        Err(_) => Some(Apart::Stops(vec![])),
+        Ok(advice) => match &advice.plan {
+            None => Some(Apart::Stops(advice.stops)),
+            Some(plan) if by_hole(plan) != planned => Some(Apart::Charges),
+            Some(_) => None,
+        },
+    }
+}
+
+/// Why a kit may not go on with a stem that is open; nothing when it may.
+pub fn apart_from_open(
+    state: &State,
+    summary: &Summary,
+    open: &OpenStem,
+    kit: KitId,
+    now: UtcMs,
+) -> Option<Apart> {
+    let OpenStem { crew, applicator, supervisor, label, purpose, continues, .. } = open.clone();
+    let tools = Tools { crew, person: applicator, supervisor, kit: open.kit, lot: open.lot, label, purpose };
+    let planned: Vec<Ul> = open.holes.iter().map(|h| h.charge_ul).collect();
+    let asked = Together { tools: &tools, stem: (open.tree, open.stem), continues, now };
+    apart_from(state, summary, &asked, kit, &planned)
 }

@@ -1,10 +1,14 @@
 //! What the core says, in the crew's language. The core's sentences are English, and stay so in
 //! the record; a table beside the app has the form of each, with holes, and the same in another
 //! language. A sentence is shown in that language whole, or in English whole: what stands in a hole
-//! is people's words, a figure, or the core's own words that the table has too.
+//! is people's words, a figure, or the core's own words that the table has too. What goes with a
+//! figure, `[n|tree|trees]`, is chosen by the language's own rule for numbers.
 
 use std::cell::{Cell, RefCell};
 use std::collections::BTreeMap;
+
+use intl_pluralrules::{PluralCategory, PluralRuleType, PluralRules};
+use unic_langid::LanguageIdentifier;
 
 /// Most places tried for one text. A note full of commas must not hold up a screen; the text is
 /// then shown in English.
@@ -37,7 +41,8 @@ impl From<String> for Said {
     }
 }
 
-/// A piece of a form: what kind of hole (`' '` people's words, else its sign), or `'"'` for words.
+/// A piece of a form: what kind of hole (`' '` people's words, else its sign), `'"'` for words, or
+/// `'['` for a choice.
 type Piece = (char, String);
 
 /// A form of the core's and the same in another language.
@@ -67,20 +72,23 @@ type Stretch = ([usize; 4], bool, bool);
 #[derive(Default)]
 pub struct Sentences {
     forms: Vec<Form>,
+    rules: Option<PluralRules>,
     steps: Cell<u32>,
     /// What was found of stretches of the text at hand: each is looked at once, in however many ways the
     /// text around it can be cut.
     found: RefCell<BTreeMap<Stretch, Option<(usize, String)>>>,
 }
 
-/// A form's words and holes.
+/// A form's words, holes and choices.
 fn pieces(form: &str) -> Vec<Piece> {
     let mut found = vec![];
-    for (index, part) in form.split(['{', '}']).enumerate() {
+    for (index, part) in form.split(['{', '}', '[', ']']).enumerate() {
         if index % 2 == 0 {
             if !part.is_empty() {
                 found.push(('"', part.to_owned()));
             }
+        } else if part.contains('|') {
+            found.push(('[', part.to_owned()));
         } else {
             let name = part.trim_start_matches(['#', '~', '-', '.', '!']);
             let sign = part.chars().next().filter(|_| name.len() < part.len()).unwrap_or(' ');
@@ -88,6 +96,26 @@ fn pieces(form: &str) -> Vec<Piece> {
         }
     }
     found
+}
+
+/// A form with its choices made, in every way: the same way for all that go with one figure.
+fn chosen(form: &str) -> Vec<String> {
+    let Some((_, rest)) = form.split_once('[') else { return vec![form.to_owned()] };
+    let of = rest.split('|').next().unwrap_or_default();
+    let made = |index: usize| {
+        let mut text = String::new();
+        for piece in form.split_inclusive(']') {
+            match piece.split_once('[') {
+                Some((before, choice)) if choice.split('|').next() == Some(of) => {
+                    text.push_str(before);
+                    text.push_str(choice.trim_end_matches(']').split('|').nth(index).unwrap_or_default());
+                }
+                _ => text.push_str(piece),
+            }
+        }
+        chosen(&text)
+    };
+    [made(1), made(2)].concat()
 }
 
 /// Figures, days, times and ids: the same in every language.
@@ -99,7 +127,9 @@ fn figure(text: &str) -> bool {
 impl Sentences {
     /// Reads the table of every language for one of them, by its tag. What is no form is left out.
     pub fn read(table: &str, tag: &str) -> Self {
-        let mut sentences = Self::default();
+        let language = tag.parse::<LanguageIdentifier>().ok();
+        let rules = language.and_then(|of| PluralRules::create(of, PluralRuleType::CARDINAL).ok());
+        let mut sentences = Self { rules, ..Self::default() };
         let mut english = None;
         for line in table.lines() {
             let Some((mark, form)) = line.split_once(' ') else { continue };
@@ -107,8 +137,10 @@ impl Sentences {
                 Some(kind @ ('=' | '~' | '+' | '&')) => english = Some((kind, &mark[1..], form)),
                 _ if mark == tag => {
                     if let Some((kind, only, english)) = english {
-                        let (english, own) = (pieces(english), pieces(form));
-                        sentences.forms.push(Form { kind, only: only.to_owned(), english, own });
+                        for english in chosen(english) {
+                            let (english, own) = (pieces(&english), pieces(form));
+                            sentences.forms.push(Form { kind, only: only.to_owned(), english, own });
+                        }
                     }
                 }
                 _ => {}
@@ -184,7 +216,7 @@ impl Sentences {
         self.steps.set(left - 1);
         let Some((sign, words)) = form.english.get(at) else {
             if text.is_empty() {
-                *best = Some((cost, form.filled(held)));
+                *best = Some((cost, form.filled(held, self.rules.as_ref())));
             }
             return;
         };
@@ -236,18 +268,24 @@ impl Sentences {
 }
 
 impl Form {
-    /// The form in the other language, its holes filled by their names.
-    fn filled(&self, held: &[String]) -> String {
+    /// The form in the other language, its holes filled by their names and its choices made.
+    fn filled(&self, held: &[String], rules: Option<&PluralRules>) -> String {
+        let holds = |name: &str| {
+            let same = |(piece, _): &(&Piece, &String)| piece.0 != '"' && piece.1 == name;
+            self.english.iter().zip(held).find(same).map_or("", |(_, value)| value.as_str())
+        };
         let mut text = String::new();
-        for (sign, name) in &self.own {
-            if *sign == '"' {
-                text.push_str(name);
-                continue;
-            }
-            let same = |(piece, _): &(&Piece, &String)| piece.0 != '"' && piece.1 == *name;
-            if let Some((_, value)) = self.english.iter().zip(held).find(same) {
-                text.push_str(value);
-            }
+        for (sign, words) in &self.own {
+            text.push_str(match sign {
+                '"' => words.as_str(),
+                '[' => {
+                    let mut of = words.split('|');
+                    let number = holds(of.next().unwrap_or_default());
+                    let one = rules.is_some_and(|r| r.select(number) == Ok(PluralCategory::ONE));
+                    of.nth(usize::from(!one)).unwrap_or_default()
+                }
+                _ => holds(words),
+            });
         }
         text
     }

@@ -98,6 +98,22 @@ pub struct GaugeRead {
     pub mc: MilliCelsius,
 }
 
+/// What was read and ticked at a kit, kept while another one is chosen: a gauge's fall is that kit's own.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct AtKit {
+    /// The kit.
+    pub kit: KitId,
+    /// When air was last put on.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub aired_at: Option<UtcMs>,
+    /// The first reading of its gauge since.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub gauge: Option<GaugeRead>,
+    /// Steps of its check lists ticked: (day as text, step).
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub ticked: Vec<(String, String)>,
+}
+
 /// What was chosen and is kept.
 #[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(default)]
@@ -114,6 +130,12 @@ pub struct Choices {
     /// The kit.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub kit: Option<KitId>,
+    /// Kits in use beside it on the same tree.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub also: Vec<KitId>,
+    /// What was read and ticked at kits while another was chosen.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub put_aside: Vec<AtKit>,
     /// The purpose, where a label has several.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub purpose: Option<String>,
@@ -181,6 +203,8 @@ pub enum Screen {
     Board,
     /// Closing a stem: what was done.
     Finish(TreeId, i64),
+    /// Which of its holes got their charge from which kit.
+    Kits(TreeId, i64),
     /// One hole that differs.
     Hole(TreeId, i64, usize),
     /// The kit: check lists, fill, movements.
@@ -246,8 +270,8 @@ pub struct State {
     pub open: Vec<OpenStem>,
     /// The register.
     pub register: BTreeMap<RecordId, RegisterEntry>,
-    /// The stem closed last, with its application, for one tap to take back.
-    pub last_closed: Option<(RecordId, OpenStem)>,
+    /// The stem closed last, with its applications, for one tap to take back.
+    pub last_closed: Option<(Vec<RecordId>, OpenStem)>,
     /// Under which actor this opening of the store writes.
     pub actor: Option<ActorId>,
     /// On the screen.
@@ -298,7 +322,35 @@ pub enum NoView {
     View(#[from] ViewError),
 }
 
+impl Choices {
+    /// Takes another kit into the hand: what was read at `from` is put aside, what was read at `to` is
+    /// there again.
+    pub fn take_kit(&mut self, from: Option<KitId>, to: KitId) {
+        self.kit = Some(to);
+        self.also.retain(|k| *k != to);
+        if from == Some(to) {
+            return;
+        }
+        if let Some(kit) = from {
+            let (aired_at, gauge) = (self.aired_at.take(), self.gauge.take());
+            self.put_aside.retain(|a| a.kit != kit);
+            self.put_aside.push(AtKit { kit, aired_at, gauge, ticked: std::mem::take(&mut self.ticked) });
+        }
+        let place = self.put_aside.iter().position(|a| a.kit == to);
+        let (aired_at, gauge, ticked) = match place.map(|at| self.put_aside.remove(at)) {
+            Some(AtKit { aired_at, gauge, ticked, .. }) => (aired_at, gauge, ticked),
+            None => (None, None, vec![]),
+        };
+        (self.aired_at, self.gauge, self.ticked) = (aired_at, gauge, ticked);
+    }
+}
+
 impl State {
+    /// What has left a kit into containers on trees and is not logged yet.
+    pub fn out_of(&self, kit: KitId) -> i64 {
+        self.open.iter().map(|stem| stem.out_of(kit).0).sum()
+    }
+
     /// The state as its settings were stored, the books not open yet.
     ///
     /// # Errors

@@ -138,8 +138,15 @@ impl Words {
 
     /// A message with a count, which may choose its form, and texts.
     pub fn count(&self, id: &str, count: usize, texts: &[(&str, &str)]) -> String {
+        self.numbers(id, &[("count", count as u64)], texts)
+    }
+
+    /// A message with numbers, which may choose its form, and texts.
+    pub fn numbers(&self, id: &str, numbers: &[(&str, u64)], texts: &[(&str, &str)]) -> String {
         let mut args = FluentArgs::new();
-        args.set("count", FluentValue::from(count));
+        for (name, number) in numbers {
+            args.set(*name, FluentValue::from(*number));
+        }
         for (name, text) in texts {
             args.set(*name, FluentValue::from(*text));
         }

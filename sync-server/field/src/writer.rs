@@ -26,12 +26,14 @@ pub struct Staged {
     pub at: UtcMs,
     /// What it replaces.
     pub replaces: Vec<RecordId>,
+    /// Whether it is an application that continues the first record staged with it.
+    pub continues_first: bool,
 }
 
 impl Staged {
     /// A new fact, logged now.
     pub fn new(book: BookId, body: impl Into<Body>, at: UtcMs) -> Self {
-        Self { book, body: body.into(), at, replaces: vec![] }
+        Self { book, body: body.into(), at, replaces: vec![], continues_first: false }
     }
 }
 
@@ -105,7 +107,7 @@ impl<D: Outside> Field<D> {
         let state = self.state();
         let member = state.member.as_ref().ok_or(WriteError::NotJoined)?;
         let now = self.outside.now();
-        let mut records = vec![];
+        let mut records: Vec<(BookId, Record)> = vec![];
         for part in staged {
             let by = match part.body {
                 // The device speaks for itself here.
@@ -118,7 +120,13 @@ impl<D: Outside> Field<D> {
             };
             let replaces = part.replaces.clone();
             let envelope = Envelope { id, at: part.at, device: member.device, by, replaces };
-            let record = Record { envelope, body: part.body.clone() };
+            let mut body = part.body.clone();
+            if let (true, Body::Application(of), Some((_, first))) =
+                (part.continues_first, &mut body, records.first())
+            {
+                of.continues = Some(first.envelope.id);
+            }
+            let record = Record { envelope, body };
             let wrong = entry::refuse(&record, now);
             if !wrong.is_empty() {
                 return Err(WriteError::Refused(wrong));

@@ -66,7 +66,7 @@ fn every_message_the_code_asks_for_is_there() {
     sources(&Path::new(env!("CARGO_MANIFEST_DIR")).join("src"), &mut code);
     let there = messages(Language::En.source());
     let mut asked = 0;
-    for call in [".say(\"", ".with(\"", ".count(\"", "pair(\"", "row(\"", "text(\""] {
+    for call in [".say(\"", ".with(\"", ".count(\"", ".numbers(\"", "pair(\"", "row(\"", "text(\""] {
         for rest in code.split(call).skip(1) {
             let id = rest.split('"').next().unwrap();
             if id.is_empty() || !id.starts_with(|c: char| c.is_ascii_lowercase()) || CLASSES.contains(&id) {

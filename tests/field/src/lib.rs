@@ -4,3 +4,4 @@
 pub mod browser;
 pub mod memory;
 pub mod office;
+pub mod play;

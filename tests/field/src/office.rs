@@ -141,29 +141,42 @@ impl Office {
         licence("Olive Invented", "INV-0");
         self.run(&["person", "add", "Sam Invented", "--work", "office"]);
         licence("Sam Invented", "INV-9");
-        let mut kit = self.run(&["kit", "template"]);
-        let (before, due) = (self.day(-60), self.day(300));
-        for (part, name, day) in [("", "inspected", &before), ("", "inspection_due", &due)] {
-            let place = if part.is_empty() { &mut kit } else { &mut kit[part] };
-            place[name] = json!(day);
-        }
-        kit["gauge"]["checked"] = json!(before);
-        kit["reservoir"]["relief_inspected"] = json!(before);
-        kit["reservoir"]["relief_due"] = json!(due);
-        let kit = self.write("kit.json", &kit.to_string());
         for ((crew, lead), number) in CREWS.iter().zip(LEADS).zip(1..) {
             self.run(&["person", "add", lead, "--work", "crew-lead"]);
             licence(lead, &format!("INV-{number}"));
             self.run(&["crew", "add", crew, "--lead", lead]);
-            self.run(&["kit", "add", &kit, "--name", &format!("Kit {number}"), "--crew", crew]);
+            self.add_kit(&format!("Kit {number}"), crew);
         }
+        self.add_label(["Stemguard Imaginary (INVENTED)", REGISTRATION, LOT], mix);
+    }
+
+    /// Gives a crew a further kit, of the usual make.
+    pub fn add_kit(&self, name: &str, crew: &str) {
+        let mut kit = self.run(&["kit", "template"]);
+        let (before, due) = (self.day(-60), self.day(300));
+        (kit["inspected"], kit["inspection_due"]) = (json!(before), json!(due));
+        kit["gauge"]["checked"] = json!(before);
+        kit["reservoir"]["relief_inspected"] = json!(before);
+        kit["reservoir"]["relief_due"] = json!(due);
+        let kit = self.write("kit.json", &kit.to_string());
+        self.run(&["kit", "add", &kit, "--name", name, "--crew", crew]);
+    }
+
+    /// Takes in a lot of a label.
+    pub fn add_lot(&self, number: &str, label: &str) {
+        self.run(&["lot", "add", number, "--label", label, "--expires", &self.day(400)]);
+        self.run(&["move", "received", "40000", "--lot", number]);
+    }
+
+    /// Enters and confirms a label with a lot of it: its name, registration number and lot.
+    pub fn add_label(&self, [name, registration, lot]: [&str; 3], mix: Option<[i64; 2]>) {
         let (mut label, rates) = label(&self.day(900));
+        (label["name"], label["registration"]) = (json!(name), json!(registration));
         let mut confirmation = json!({ "rates": rates });
         if let Some([product, water]) = mix {
             let mix = json!({ "diluent": "water", "product_parts": product, "diluent_parts": water });
             (label["mix"], confirmation["mix"]) = (mix.clone(), mix);
         }
-        let name = label["name"].as_str().unwrap().to_owned();
         let worked = [(150_000, 36_000), (300_000, 72_000), (605_000, 145_200)].map(
             |(diameter, dose)| json!({ "purpose": "preventive", "diameter_um": diameter, "dose_ul": dose }),
         );
@@ -171,9 +184,8 @@ impl Office {
         confirmation["worked"] = json!(worked);
         let confirmation = self.write("confirmation.json", &confirmation.to_string());
         self.run(&["label", "add", &label]);
-        self.run(&["label", "confirm", &name, &confirmation, "--by", "Sam Invented"]);
-        self.run(&["lot", "add", LOT, "--expires", &self.day(400)]);
-        self.run(&["move", "received", "40000", "--lot", LOT]);
+        self.run(&["label", "confirm", name, &confirmation, "--by", "Sam Invented"]);
+        self.add_lot(lot, name);
     }
 
     fn job(&mut self, trees: usize) {
@@ -255,8 +267,6 @@ fn label(expires: &str) -> (Value, Value) {
         "min_ul_per_m": 180_000, "usual_ul_per_m": 240_000, "max_ul_per_m": 300_000
     }]);
     let label = json!({
-        "name": "Stemguard Imaginary (INVENTED)",
-        "registration": REGISTRATION,
         "invented": "INVENTED: NOT FOR USE",
         "active_ingredients": [{ "name": "emamectin benzoate", "ug_per_ml": 1000 }],
         "species": ["1FRXG", "1QUEG"],

@@ -1,71 +1,13 @@
 //! A crew's day played on the app's core against the real server, and what the office then sees.
 
-use bolebook_core::quantity::UtcMs;
 use bolebook_field_core::field::Field;
 use bolebook_field_core::outside::Trouble;
-use bolebook_field_core::state::Screen;
 use bolebook_field_tests::memory::{Memory, block_on, tap};
-use bolebook_field_tests::office::{CREWS, JOB, LEADS, LOT, ORIGIN, Office, REGISTRATION};
+use bolebook_field_tests::office::{JOB, LOT, ORIGIN, Office, REGISTRATION};
+use bolebook_field_tests::play::{
+    EVENING, LOOK, MORNING, SEVEN, act_of, field_of, find, good, joined, treat, tree_of,
+};
 use serde_json::Value;
-
-/// 2026-09-14T07:00:00Z.
-const SEVEN: UtcMs = UtcMs(1_789_369_200_000);
-const MORNING: &str = "2026-09-14T07:00:00Z";
-const EVENING: &str = "2026-09-14T18:00:00Z";
-
-/// The act of the first button whose label holds some words.
-fn act_of(screen: &str, label: &str) -> String {
-    let at = screen.find(label).unwrap_or_else(|| panic!("no '{label}' on {screen}"));
-    let (_, act) = screen[..at].rsplit_once("data-act=\"").unwrap();
-    act.split('"').next().unwrap().to_owned()
-}
-
-/// The acts of a list's rows.
-fn tree_of(field: &Field<Memory>, tag: &str) -> String {
-    let mut state_screen = tap(field, "go:find", &[]);
-    let at = state_screen.find(&format!("<strong>{tag}</strong>")).unwrap_or_else(|| panic!("no {tag}"));
-    state_screen.truncate(at);
-    let (_, act) = state_screen.rsplit_once("data-act=\"tree:").unwrap();
-    act.split('"').next().unwrap().to_owned()
-}
-
-fn joined(office: &Office, url: &str, seed: u8, crew: usize) -> (Memory, Field<Memory>) {
-    let device = Memory::new(seed, SEVEN);
-    let field = device.open(url);
-    let code = office.invite(url, &format!("phone of {}", CREWS[crew]), CREWS[crew]);
-    let spaced: String =
-        code.as_bytes().chunks(4).map(|c| format!("{} ", String::from_utf8_lossy(c))).collect();
-    let screen = tap(&field, "join", &[("code", &spaced)]);
-    assert!(screen.contains(LEADS[crew]), "{screen}");
-    tap(&field, &act_of(&screen, LEADS[crew]), &[]);
-    assert_eq!(field.state().screen, Screen::Today);
-    (device, field)
-}
-
-fn good(screen: &str) {
-    assert!(!screen.contains("said bad") && !screen.contains("class=\"alert\""), "{screen}");
-}
-
-const LOOK: &[(&str, &str)] =
-    &[("canopy", "10"), ("bloom", "after"), ("food", "no"), ("soil", "moist"), ("air", "17")];
-
-/// Treats a tree whole; gives what was planned, in microlitres.
-fn treat(device: &Memory, field: &Field<Memory>, tree: &str) -> i64 {
-    good(&tap(field, &format!("seen:{tree}"), LOOK));
-    let plan = field.screen();
-    assert!(plan.contains("<svg") && !plan.contains("Do not treat"), "{plan}");
-    if plan.contains("data-act=\"read:") {
-        good(&tap(field, &act_of(&plan, "I have read this"), &[]));
-    }
-    good(&tap(field, &format!("begin:{tree}:1"), &[]));
-    device.wait(3);
-    good(&tap(field, &format!("on:{tree}:1"), &[]));
-    let planned =
-        field.state().open.iter().find(|being| being.tree.to_string() == tree).unwrap().charge_ul().0;
-    device.wait(9);
-    good(&tap(field, &format!("done:{tree}:1:sealed"), &[]));
-    planned
-}
 
 #[test]
 fn a_day_offline_ends_at_the_office_as_it_was_tapped() {
@@ -137,7 +79,7 @@ fn a_day_offline_ends_at_the_office_as_it_was_tapped() {
 
     let early = tap(&field, "close", &[]);
     assert!(early.contains("said bad"), "{early}");
-    let kit = act_or_field(&tap(&field, "go:close", &[]), "kit-");
+    let kit = field_of(&tap(&field, "go:close", &[]), "kit-");
     let left = format!("{}", (800_000 - put_in - 2_500) as f64 / 1_000.0);
     let closed = tap(&field, "close", &[(&kit, &left), ("none-out", "yes")]);
     good(&closed);
@@ -167,24 +109,6 @@ fn a_day_offline_ends_at_the_office_as_it_was_tapped() {
     let stops: Vec<&Value> =
         findings["findings"].as_array().unwrap().iter().filter(|f| f["severity"] == "stop").collect();
     assert!(stops.is_empty(), "{stops:?}");
-}
-
-/// The name of the first field that begins so.
-fn act_or_field(screen: &str, begins: &str) -> String {
-    let (_, rest) = screen.split_once(&format!("name=\"{begins}")).unwrap();
-    format!("{begins}{}", rest.split('"').next().unwrap())
-}
-
-/// The first number under a name, anywhere in an answer.
-fn find(value: &Value, name: &str) -> Option<i64> {
-    match value {
-        Value::Object(fields) => fields.iter().find_map(|(key, value)| match key == name {
-            true => value.as_i64().or_else(|| value["low"].as_i64()),
-            false => find(value, name),
-        }),
-        Value::Array(items) => items.iter().find_map(|v| find(v, name)),
-        _ => None,
-    }
 }
 
 #[test]
@@ -376,7 +300,7 @@ fn under_a_mixed_label_what_vessels_hold_is_typed_and_product_is_logged() {
     let closing = tap(&field, "go:close", &[]);
     assert!(closing.contains("of the mix, as the scale shows it"), "{closing}");
     // 400 less 44 mL of product are 356 mL, in 445 mL of the mix.
-    let kit = act_or_field(&closing, "kit-");
+    let kit = field_of(&closing, "kit-");
     good(&tap(&field, "close", &[(&kit, "445"), ("none-out", "yes")]));
     tap(&field, "exchange", &[]);
     office.run(&["exchange", &url]);

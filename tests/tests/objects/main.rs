@@ -6,9 +6,6 @@
 #[path = "../support/mod.rs"]
 mod support;
 
-#[allow(dead_code, reason = "the other program has more to do with it")]
-#[path = "../store_contract/cluster.rs"]
-mod cluster;
 mod contract;
 mod faults;
 mod moving;

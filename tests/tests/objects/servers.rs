@@ -13,12 +13,12 @@ use bolebook_core::service::Register;
 use bolebook_objects::Area;
 use bolebook_server::PhotoStore;
 
-use crate::cluster::Cluster;
 use crate::in_bucket;
 use crate::process::{Process, init, soon};
 use crate::store::{Store, everything, listed, place_at, variables};
 use crate::support::tus::{TUS, begin, is_there, next, offset, patch, photo};
 use crate::support::{Client, yard};
+use bolebook_tests::cluster::Cluster;
 
 /// A data folder of one's own with the identity that all servers share, and nothing else.
 fn another(data: &Path) -> tempfile::TempDir {

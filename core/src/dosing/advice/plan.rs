@@ -12,7 +12,7 @@ use crate::dosing::mix::{in_product, mix_by_hole, say_mix};
 use crate::dosing::stem::girth_of_diameter;
 use crate::dosing::tree_dose::tree_dose;
 use crate::dosing::uncertainty::{Tape, of_diameter, of_plan, of_target};
-use crate::quantity::Ul;
+use crate::quantity::{Ul, word_for};
 use crate::record::kit::Kit;
 use crate::record::label::Label;
 use crate::view::TreeView;
@@ -49,8 +49,10 @@ pub(super) fn plan(
     let stems = case.view.tree(case.id).map_or(1, |t| t.stems);
     if let Some(other) = past.treatments.iter().find(|p| p.of_stems != stems) {
         let text = format!(
-            "The tree was listed with {} stems when it was treated on {}, and has {stems} now: find out which stem is which, and when this one was last treated.",
-            other.of_stems, other.day
+            "The tree was listed with {} {} when it was treated on {}, and has {stems} now: find out which stem is which, and when this one was last treated.",
+            other.of_stems,
+            word_for(other.of_stems, "stem", "stems"),
+            other.day
         );
         case.stop("past.other_stems", text, DESIGN);
     }
@@ -90,7 +92,10 @@ pub(super) fn plan(
         Err((code, why)) => {
             let text = match earlier.len() {
                 0 => format!("Nothing to drill: {why}."),
-                count => format!("Nothing to drill: {why} ({count} earlier holes are left out)."),
+                count => format!(
+                    "Nothing to drill: {why} ({count} earlier {} left out).",
+                    word_for(count, "hole is", "holes are")
+                ),
             };
             case.stop(code, text, "the label");
             return None;
@@ -125,7 +130,8 @@ fn interval(case: &mut Case<'_, '_>, label: &Label) {
         if case.view.job.previous.is_none() {
             if let Some(days) = label.interval_days {
                 let text = format!(
-                    "No earlier season of this site is known here: find out whether the tree was treated in the {days} days before today."
+                    "No earlier season of this site is known here: find out whether the tree was treated in the {days} {} before today.",
+                    word_for(days, "day", "days")
                 );
                 case.caution("past.no_book", text, INTERVAL);
             }
@@ -150,8 +156,10 @@ fn interval(case: &mut Case<'_, '_>, label: &Label) {
             );
         }
         Some(least) if days < least => {
-            let text =
-                format!("Last treated on {last}, {days} days ago; the label asks for {least} between.");
+            let text = format!(
+                "Last treated on {last}, {days} {} ago; the label asks for {least} between.",
+                word_for(days, "day", "days")
+            );
             case.stop("past.too_soon", text, INTERVAL);
         }
         _ if days < 400 => {

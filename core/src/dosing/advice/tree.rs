@@ -12,7 +12,7 @@ use crate::dosing::stem::{
 use crate::facts::{Standing, Version};
 use crate::finding::{Code, Severity};
 use crate::ids::TreeId;
-use crate::quantity::{Measured, Ul, Um, UtcMs};
+use crate::quantity::{Measured, Ul, Um, UtcMs, word_for};
 use crate::record::label::Label;
 use crate::record::stand::{Condition, Damage, Diameter};
 use crate::record::work::NotTreatedReason;
@@ -34,8 +34,12 @@ pub(super) fn continued(case: &Case<'_, '_>, treatments: &[Treatment<'_>]) -> Op
 pub(super) fn check(case: &mut Case<'_, '_>, tree: &TreeView, before: &Before<'_>) {
     let stems = case.view.tree(case.id).map_or(1, |t| t.stems);
     if case.ask.stem < 1 || case.ask.stem > stems {
-        let text =
-            format!("Tree {} has {stems} stems, and stem {} is none of them.", case.tag, case.ask.stem);
+        let text = format!(
+            "Tree {} has {stems} {}, and no stem {}.",
+            case.tag,
+            word_for(stems, "stem", "stems"),
+            case.ask.stem
+        );
         case.stop("tree.no_such_stem", text, DESIGN);
     }
     treated(case, before);
@@ -252,8 +256,9 @@ fn against_stand(case: &mut Case<'_, '_>, record: &Diameter, echo: &str, confirm
     let others = Some(of(true)).filter(|o| o.len() >= LEAST_OTHERS).unwrap_or_else(|| of(false));
     if others.len() < LEAST_STAND && !confirmed {
         let text = format!(
-            "Only {} measured trees to compare with: look at the trunk, is {echo} right? A girth entered as a diameter is three times the dose.",
-            others.len()
+            "Only {} measured {} to compare with: look at the trunk, is {echo} right? A girth entered as a diameter is three times the dose.",
+            others.len(),
+            word_for(others.len(), "tree", "trees")
         );
         case.caution("diameter.few_to_compare", text, "common practice, no source");
     }

@@ -16,6 +16,7 @@ use serde::Serialize;
 use crate::dosing::forecast::model::TimeModel;
 use crate::dosing::supply::{Listed, SupplyPlan, line};
 use crate::ids::{CrewId, TreeId};
+use crate::quantity::word_for;
 use crate::record::stand::Position;
 use crate::view::View;
 
@@ -210,9 +211,10 @@ impl fmt::Display for DayPlan {
             let (hours, minutes) = (crew.minutes / 60.0, crew.minutes);
             writeln!(
                 f,
-                "{}: {} trees, {hours:.1} h ({minutes:.0} minutes), {:.0} m to walk",
+                "{}: {} {}, {hours:.1} h ({minutes:.0} minutes), {:.0} m to walk",
                 line(&crew.name),
                 crew.stops.len(),
+                word_for(crew.stops.len(), "tree", "trees"),
                 crew.walk_m
             )?;
             let mut block = None;

@@ -18,6 +18,7 @@ use crate::dosing::forecast::log::{Logged, Visit};
 use crate::dosing::forecast::model::{SpeciesTime, Sums, TimeModel, by_day};
 use crate::dosing::supply::{Listed, PlannedStem, SupplyPlan};
 use crate::ids::TreeId;
+use crate::quantity::word_for;
 use crate::view::CrewDay;
 
 /// A stem still to be treated.
@@ -223,16 +224,20 @@ impl fmt::Display for Forecast {
         }
         writeln!(
             f,
-            "{} stems, {:.0} crew minutes at {:.0} minutes a crew-day",
-            self.stems_left, self.minutes_left, self.minutes_a_day
+            "{} {}, {:.0} crew minutes at {:.0} minutes a crew-day",
+            self.stems_left,
+            word_for(self.stems_left, "stem", "stems"),
+            self.minutes_left,
+            self.minutes_a_day
         )?;
         writeln!(f, "{}", self.model)?;
         for species in &self.species {
             writeln!(
                 f,
-                "  {}: {} stems logged, {:+.1} minutes a stem (as logged {:+.1}, own weight {:.0} %)",
+                "  {}: {} {} logged, {:+.1} minutes a stem (as logged {:+.1}, own weight {:.0} %)",
                 species.species,
                 species.stems,
+                word_for(species.stems, "stem", "stems"),
                 species.shrunk_minutes,
                 species.logged_minutes,
                 100.0 * species.own_weight

@@ -8,6 +8,7 @@ use serde::Serialize;
 use crate::day::Day;
 use crate::dosing::forecast::log::Visit;
 use crate::ids::{RecordId, TreeId};
+use crate::quantity::word_for;
 use crate::record::stand::SoilMoisture;
 
 /// Score above which a time is far from its peers (Iglewicz & Hoaglin 1993, 'How to detect and handle
@@ -85,11 +86,17 @@ impl fmt::Display for SlowUptake {
         let tag: String = self.tag.chars().map(|c| if c.is_control() { ' ' } else { c }).collect();
         write!(
             f,
-            "Tree {tag}, stem {}: {:.0} minutes, {} peers' median {:.0} (score {:.1})",
-            self.stem, self.minutes, self.peers, self.peers_minutes, self.score
+            "Tree {tag}, stem {}: {:.0} {}, {} peers' median {:.0} (score {:.1})",
+            self.stem,
+            self.minutes,
+            word_for(libm::round(self.minutes), "minute", "minutes"),
+            self.peers,
+            self.peers_minutes,
+            self.score
         )?;
         if self.slow_holes > 0 {
-            write!(f, "; {} of {} holes far behind", self.slow_holes, self.timed_holes)?;
+            let (slow, of) = (self.slow_holes, self.timed_holes);
+            write!(f, "; {slow} of {of} {} far behind", word_for(of, "hole", "holes"))?;
         }
         for cause in &self.causes {
             write!(f, "; {cause}")?;

@@ -2,7 +2,7 @@
 
 use crate::dosing::label::LabelProblem;
 use crate::dosing::rate::Rate;
-use crate::quantity::{MilliCelsius, Ul, UlPerM, Um, decimal};
+use crate::quantity::{MilliCelsius, Ul, UlPerM, Um, decimal, word_for};
 use crate::record::label::{ChargeRules, ConditionRules, HoleRules, Label, RateRow};
 
 /// Bounds that catch a wrong unit, not a strange product: common practice, no source.
@@ -42,7 +42,7 @@ pub(super) fn check(label: &Label, problems: &mut Vec<LabelProblem>) {
         });
     }
     if let Some(days) = label.interval_days {
-        range(p, "the shortest interval", days, 1, 3_660, |v| format!("{v} days"));
+        range(p, "the shortest interval", days, 1, 3_660, days_of);
     }
     holes(&label.holes, p);
     charges(&label.charges, p);
@@ -167,7 +167,7 @@ fn conditions(rules: &ConditionRules, p: &mut Vec<LabelProblem>) {
         range_um(p, "the distance to water", distance, Um(1), Um(1_000_000_000));
     }
     if let Some(days) = rules.days_before_felling {
-        range(p, "the days before felling", days, 1, 36_600, |v| format!("{v} days"));
+        range(p, "the days before felling", days, 1, 36_600, days_of);
     }
     for (i, season) in rules.closed.iter().enumerate() {
         let field = format!("closed season {}", i + 1);
@@ -248,6 +248,10 @@ fn range(
         let (value, least, most) = (show(value), show(least), show(most));
         p.push(LabelProblem::OutOfRange { field: field.into(), value, least, most });
     }
+}
+
+fn days_of(days: i64) -> String {
+    format!("{days} {}", word_for(days, "day", "days"))
 }
 
 fn range_um(p: &mut Vec<LabelProblem>, field: &str, value: Um, least: Um, most: Um) {

@@ -2,7 +2,7 @@
 
 use crate::dosing::layout::Layout;
 use crate::dosing::layout::scale::Scale;
-use crate::quantity::{Ul, Um};
+use crate::quantity::{Ul, Um, word_for};
 use crate::record::stand::{DamageKind, ReferenceMark};
 
 /// What arcs are measured from, in words.
@@ -37,8 +37,9 @@ impl Layout {
         if self.short() {
             let spacing = scale.at_least(self.spacing_um);
             return format!(
-                "Only {count} of {} holes fit {spacing} {unit} apart: never closer. Take a lesser dose within the label for {count}, or leave the stem",
-                self.wanted
+                "Only {count} of {} holes {} {spacing} {unit} apart: never closer. Take a lesser dose within the label for {count}, or leave the stem",
+                self.wanted,
+                word_for(count, "fits", "fit")
             );
         }
         if count == 1 {

@@ -4,7 +4,7 @@ use std::fmt::{self, Write as _};
 
 use crate::day::Day;
 use crate::dosing::supply::{Closing, Need, SupplyPlan};
-use crate::quantity::{Ul, decimal};
+use crate::quantity::{Ul, decimal, word_for};
 use crate::record::label::Label;
 
 /// What stands at the head of a load-out sheet.
@@ -41,9 +41,10 @@ impl fmt::Display for SupplyPlan {
             let part = if kind.part > 0 { format!(" and {} part", kind.part) } else { String::new() };
             writeln!(
                 f,
-                "  Containers  {}: {} full{part} charges; carry {} to do the largest tree in one go",
+                "  Containers  {}: {} full{part} {}; carry {} to do the largest tree in one go",
                 line(&kind.container),
                 kind.full,
+                word_for(kind.full + kind.part, "charge", "charges"),
                 kind.most_at_a_tree
             )?;
         }

@@ -34,6 +34,7 @@ pub(crate) fn parent(screen: &Screen) -> Screen {
         | Screen::Plan(tree, ..) => Screen::Tree(*tree),
         Screen::Finish(..) => Screen::Board,
         Screen::Hole(tree, stem, _) => Screen::Finish(*tree, *stem),
+        Screen::Kits(..) => Screen::Board,
         Screen::Fill | Screen::Move | Screen::Label | Screen::Calibrate => Screen::Kit,
         Screen::Map | Screen::Amend(_) => Screen::Find { text: String::new() },
         _ => Screen::Today,
@@ -93,7 +94,18 @@ async fn choose<D: Outside>(field: &Field<D>, asked: &Asked<'_>) -> Result<Done,
             done = Done::to(Screen::Today);
         }
         "supervisor" => choices.supervisor = asked.id(1).ok(),
-        "kit" => choices.kit = Some(asked.id(1)?),
+        "kit" => {
+            let summary = field.ground()?.summary;
+            let before = crate::plan::kit(&field.state(), &summary);
+            choices.take_kit(before, asked.id(1)?);
+        }
+        "also" => {
+            let kit = asked.id(1)?;
+            match choices.also.iter().position(|k| *k == kit) {
+                Some(index) => drop(choices.also.remove(index)),
+                None => choices.also.push(kit),
+            }
+        }
         "job" => choices.job = Some(asked.book(1)?),
         "purpose" => choices.purpose = Some(asked.parts[1..].join(":")),
         "language" => {

@@ -3,6 +3,7 @@
 mod amend;
 mod choose;
 mod gauge;
+mod kits;
 mod product;
 mod talk;
 mod treat;
@@ -150,8 +151,8 @@ pub async fn perform<D: Outside>(field: &Field<D>, act: &str, fields: &Fields) -
         field.open_books().await?;
     }
     match asked.word(0)? {
-        "go" | "back" | "tree" | "person" | "supervisor" | "kit" | "job" | "purpose" | "language"
-        | "units" | "look" | "speak" | "read" | "tick" | "join" | "dismiss" => {
+        "go" | "back" | "tree" | "person" | "supervisor" | "kit" | "also" | "job" | "purpose"
+        | "language" | "units" | "look" | "speak" | "read" | "tick" | "join" | "dismiss" => {
             choose::perform(field, &asked).await
         }
         "list" | "measure" | "measured" | "see" | "seen" | "not" | "nottreated" => {
@@ -159,6 +160,7 @@ pub async fn perform<D: Outside>(field: &Field<D>, act: &str, fields: &Fields) -
         }
         "plan" | "begin" | "on" | "off" | "cancel" | "finish" | "done" | "hole" | "differs" | "same"
         | "undo" | "strike" => treat::perform(field, &asked).await,
+        "kits" | "from" => kits::perform(field, &asked).await,
         "amend" | "amended" => amend::perform(field, &asked).await,
         "aired" | "gauge" | "calibrate" | "calibrated" => gauge::perform(field, &asked).await,
         "fill" | "moved" | "close" => product::perform(field, &asked).await,
@@ -188,6 +190,7 @@ fn beside_the_books(act: &str) -> bool {
             | "person"
             | "supervisor"
             | "kit"
+            | "also"
             | "purpose"
             | "language"
             | "units"

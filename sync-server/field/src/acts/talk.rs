@@ -13,9 +13,8 @@ pub(super) async fn perform<D: Outside>(field: &Field<D>, asked: &Asked<'_>) -> 
     match asked.word(0)? {
         "exchange" => {
             let moved = field.exchange().await?;
-            let texts = [("sent", moved.sent.to_string()), ("received", moved.received.to_string())];
-            let texts: Vec<(&str, &str)> = texts.iter().map(|(k, v)| (*k, v.as_str())).collect();
-            Ok(Done::default().saying(field.words().with("exchanged", &texts)))
+            let lines = [("sent", moved.sent as u64), ("received", moved.received as u64)];
+            Ok(Done::default().saying(field.words().numbers("exchanged", &lines, &[])))
         }
         "photo" => photo(field, asked).await,
         "answer" => answer(field, asked).await,

@@ -38,7 +38,7 @@ fn index(asked: &Asked<'_>) -> Result<usize, ActError> {
 }
 
 /// An open stem, or what to do without one.
-fn open_stem<D: Outside>(field: &Field<D>, tree: TreeId, stem: i64) -> Result<OpenStem, ActError> {
+pub(super) fn open_stem<D: Outside>(field: &Field<D>, tree: TreeId, stem: i64) -> Result<OpenStem, ActError> {
     let open = field.state().open.iter().find(|being| (being.tree, being.stem) == (tree, stem)).cloned();
     open.ok_or_else(|| field.say("not-open"))
 }
@@ -65,6 +65,13 @@ async fn begin<D: Outside>(
         return Err(field.say("read-first"));
     }
     let Some(found) = &advice.plan else { return Err(field.say("stopped")) };
+    {
+        let state = field.state();
+        let asked = plan::Together { tools: &tools, stem: (tree, stem), continues, now: ground.now };
+        if plan::apart(&state, &ground.summary, &asked, &plan::by_hole(found)).first().is_some() {
+            return Err(field.say("stopped"));
+        }
+    }
     let line = ground.summary.tree(advice.tree);
     let at = usize::try_from(stem - 1).unwrap_or(usize::MAX);
     let diameter = line.and_then(|t| t.diameters.get(at)?.as_ref().map(|(id, _)| *id));
@@ -138,7 +145,7 @@ async fn change<D: Outside>(
     Ok(Done::to(screen))
 }
 
-async fn put_back<D: Outside>(field: &Field<D>, open: OpenStem) -> Result<(), ActError> {
+pub(super) async fn put_back<D: Outside>(field: &Field<D>, open: OpenStem) -> Result<(), ActError> {
     let set = |state: &mut crate::state::State| {
         if let Some(known) =
             state.open.iter_mut().find(|being| (being.tree, being.stem) == (open.tree, open.stem))
@@ -186,6 +193,9 @@ async fn differs<D: Outside>(
     };
     let reseated = asked.field("reseated") == "yes";
     hole.differs = Some(Differs { put_in_ul, leaked_ul, sealed, reseated });
+    if let Some(kit) = asked.filled("from-kit") {
+        open.hole_from(index, super::kits::same_product(field, asked, &open, kit)?);
+    }
     put_back(field, open).await?;
     Ok(Done::to(Screen::Finish(tree, stem)))
 }
@@ -206,15 +216,25 @@ async fn done<D: Outside>(
         _ => return Err(asked.unknown()),
     };
     let ground = field.ground()?;
-    let body = open.application(sealed, ground.now);
-    let (put_in, holes) = (body.put_in_ul().ml(), body.holes.len());
-    let staged = vec![Staged::new(ground.job, body, ground.now)];
+    let bodies = open.applications(sealed, ground.now);
+    let (put_in, holes) = (bodies.iter().map(|b| b.put_in_ul()).sum::<Ul>().ml(), open.holes.len());
+    let named = |kit| ground.summary.kit(kit).map_or_else(String::new, |k| k.kit.name.clone());
+    let each = bodies.iter().filter(|_| bodies.len() > 1);
+    let each: Vec<String> = each.map(|b| format!("{}: {} mL", named(b.kit), b.put_in_ul().ml())).collect();
+    let staged = bodies.into_iter().enumerate().map(|(index, body)| Staged {
+        continues_first: index > 0,
+        ..Staged::new(ground.job, body, ground.now)
+    });
+    let staged: Vec<Staged> = staged.collect();
     let close = |state: &mut crate::state::State, _: &[RecordId]| {
         state.open.retain(|being| (being.tree, being.stem) != (tree, stem));
     };
     let ids = field.write(staged, close, &[setting::OPEN]).await?;
-    let said = field.words().count("treated-logged", holes, &[("tag", &open.tag), ("volume", &put_in)]);
-    field.state_mut().last_closed = ids.first().map(|id| (*id, open));
+    let mut said = field.words().count("treated-logged", holes, &[("tag", &open.tag), ("volume", &put_in)]);
+    if !each.is_empty() {
+        said.push_str(&format!(" {}.", each.join(", ")));
+    }
+    field.state_mut().last_closed = Some((ids.clone(), open));
     let screen = if field.state().open.is_empty() { Screen::Today } else { Screen::Board };
     Ok(Done::to(screen).saying(said).undone_by(ids.first().copied()))
 }
@@ -241,9 +261,10 @@ async fn undo<D: Outside>(field: &Field<D>, record: RecordId) -> Result<Done, Ac
         });
         found.ok_or_else(|| field.say("nothing-to-undo"))?
     };
-    let body = Strike { records: vec![record], reason: field.words().say("mis-tap") };
     // What was logged by mistake is open again, so that its product is not left unexplained.
-    let again = field.state_mut().last_closed.take().filter(|(id, _)| *id == record).map(|(_, open)| open);
+    let closed = field.state_mut().last_closed.take().filter(|(ids, _)| ids.contains(&record));
+    let (records, again) = closed.map_or((vec![record], None), |(ids, open)| (ids, Some(open)));
+    let body = Strike { records, reason: field.words().say("mis-tap") };
     let reopened = again.is_some();
     let reopen = |state: &mut crate::state::State, _: &[RecordId]| state.open.extend(again);
     field.write(vec![Staged::new(book, body, ground.now)], reopen, &[setting::OPEN]).await?;

@@ -5,14 +5,16 @@ use bolebook_core::ids::TreeId;
 use bolebook_core::quantity::Ul;
 
 use super::Scene;
+use super::kits;
 use super::plan::{held, minded};
 use crate::field::clock;
 use crate::figures;
 use crate::open_stem::{Differs, OpenStem, SealingRule};
 use crate::page::Page;
 use crate::state::Units;
+use crate::summary::Summary;
 
-pub(super) fn board(p: &mut Page, scene: &Scene<'_>) {
+pub(super) fn board(p: &mut Page, scene: &Scene<'_>, summary: &Summary) {
     let mut open: Vec<&OpenStem> = scene.state.open.iter().collect();
     if open.is_empty() {
         p.say("lead", &scene.say("board-empty"));
@@ -22,7 +24,7 @@ pub(super) fn board(p: &mut Page, scene: &Scene<'_>) {
     // What has waited longest stands first.
     open.sort_by_key(|o| (o.on_at.is_none(), o.on_at.map_or(o.started_at, |at| at)));
     for stem in open {
-        card(p, scene, stem);
+        card(p, scene, summary, stem);
     }
     p.tag("details", &[], |p| {
         p.line("summary", &[], &scene.say("mind"));
@@ -43,7 +45,7 @@ fn charges(scene: &Scene<'_>, stem: &OpenStem) -> String {
     parts.collect::<Vec<_>>().join(" + ")
 }
 
-fn card(p: &mut Page, scene: &Scene<'_>, stem: &OpenStem) {
+fn card(p: &mut Page, scene: &Scene<'_>, summary: &Summary, stem: &OpenStem) {
     let (tree, number) = (stem.tree, stem.stem);
     let late = stem.overdue(scene.now);
     p.card(if late { "open late" } else { "open" }, "", |p| {
@@ -62,6 +64,7 @@ fn card(p: &mut Page, scene: &Scene<'_>, stem: &OpenStem) {
             }
         });
         p.say("", &charges(scene, stem));
+        kits::of_stem(p, scene, summary, stem);
         match stem.on_at {
             None => {
                 let at = scene.time(stem.started_at);
@@ -76,13 +79,13 @@ fn card(p: &mut Page, scene: &Scene<'_>, stem: &OpenStem) {
             }
             Some(at) => {
                 let on = scene.time(at);
-                let limit = stem.uptake_limit_s.map(|s| (s / 60).to_string());
-                let text = match &limit {
-                    Some(minutes) => scene.words.with("on-since-limit", &[("at", &on), ("minutes", minutes)]),
+                let limit = stem.uptake_limit_s.map(|s| s.max(0).unsigned_abs() / 60);
+                let text = match limit {
+                    Some(m) => scene.words.numbers("on-since-limit", &[("minutes", m)], &[("at", &on)]),
                     None => scene.words.with("on-since", &[("at", &on)]),
                 };
-                let hold =
-                    stem.hold_after_s.map(|s| scene.words.with("hold-after", &[("seconds", &s.to_string())]));
+                let hold = stem.hold_after_s.map(|s| s.max(0).unsigned_abs());
+                let hold = hold.map(|s| scene.words.numbers("hold-after", &[("seconds", s)], &[]));
                 p.say("hint", &format!("{text} {}", hold.unwrap_or_default()));
                 if late {
                     p.say("stopped", &scene.say("uptake-over"));
@@ -105,7 +108,7 @@ fn open<'s>(p: &mut Page, scene: &Scene<'s>, tree: TreeId, stem: i64) -> Option<
     found
 }
 
-pub(super) fn finish(p: &mut Page, scene: &Scene<'_>, tree: TreeId, stem: i64) {
+pub(super) fn finish(p: &mut Page, scene: &Scene<'_>, summary: &Summary, (tree, stem): (TreeId, i64)) {
     let Some(open) = open(p, scene, tree, stem) else { return };
     minded(p, scene, "cautions brief", cautions(Act::TakeOff));
     if open.on_at.is_none() {
@@ -153,6 +156,7 @@ pub(super) fn finish(p: &mut Page, scene: &Scene<'_>, tree: TreeId, stem: i64) {
             }
         });
     }
+    kits::of_stem(p, scene, summary, open);
     let text = |id: &str| {
         let id = if differ > 0 { format!("{id}-others") } else { id.to_owned() };
         scene.words.count(&id, all - differ, &[("differ", &differ.to_string())])
@@ -183,7 +187,13 @@ fn said(scene: &Scene<'_>, differs: &Differs, mixed: bool) -> String {
     said
 }
 
-pub(super) fn hole(p: &mut Page, scene: &Scene<'_>, tree: TreeId, stem: i64, index: usize) {
+pub(super) fn hole(
+    p: &mut Page,
+    scene: &Scene<'_>,
+    summary: &Summary,
+    (tree, stem): (TreeId, i64),
+    index: usize,
+) {
     let Some(open) = open(p, scene, tree, stem) else { return };
     let Some(hole) = open.holes.get(index) else { return };
     let number = (index + 1).to_string();
@@ -205,6 +215,7 @@ pub(super) fn hole(p: &mut Page, scene: &Scene<'_>, tree: TreeId, stem: i64, ind
     p.choices("sealed", &scene.say("hole-closed"), &options, None);
     let options = ["no", "yes"].map(|word| (word, scene.say(word)));
     p.choices("reseated", &scene.say("reseated"), &options, None);
+    kits::of_hole(p, scene, summary, open, hole);
     p.button("big", &format!("differs:{tree}:{stem}:{index}"), &scene.say("mark-hole"));
     if hole.differs.is_some() {
         p.button("wide", &format!("same:{tree}:{stem}:{index}"), &scene.say("as-planned-after-all"));

@@ -46,6 +46,7 @@ fn title(scene: &Scene<'_>) -> String {
         Screen::Finish(t, _) | Screen::Hole(t, _, _) => {
             return scene.words.with("title-finish", &[("tag", &tag(*t))]);
         }
+        Screen::Kits(t, _) => return scene.words.with("title-kits", &[("tag", &tag(*t))]),
         Screen::Board => "title-board",
         Screen::Kit => "title-kit",
         Screen::Fill => "title-fill",
@@ -112,7 +113,7 @@ fn ways(p: &mut Page, scene: &Scene<'_>) {
         | Screen::Condition(_)
         | Screen::NotTreated(_)
         | Screen::Plan(..) => "find",
-        Screen::Board | Screen::Finish(..) | Screen::Hole(..) => "board",
+        Screen::Board | Screen::Finish(..) | Screen::Hole(..) | Screen::Kits(..) => "board",
         Screen::Kit | Screen::Fill | Screen::Move | Screen::Label | Screen::Calibrate => "kit",
         Screen::Close => "close",
         _ => "today",

@@ -39,6 +39,7 @@ pub(super) fn kit(p: &mut Page, scene: &Scene<'_>, summary: &Summary) {
         p.button("big", "go:who", &scene.say("next-missing-kit"));
         return;
     };
+    super::kits::which(p, scene, summary, line.id);
     facts(p, scene, summary, line);
     p.button("big", "go:fill", &scene.say("fill-kit"));
     p.tag("div", &[("class", "grid")], |p| {
@@ -174,11 +175,21 @@ fn list(p: &mut Page, scene: &Scene<'_>, summary: &Summary, heading: &str, steps
     });
 }
 
-/// What a kit's reservoir should show: the product, or the mix it is in.
+/// What a kit's reservoir should show: the product, or the mix it is in, less what is in containers on
+/// trees.
 pub(super) fn content(scene: &Scene<'_>, summary: &Summary, line: &KitLine) -> String {
     let mix = summary.label_in(line).and_then(|label| label.mix.as_ref());
-    let content = mix.map_or(Ul(line.content_ul), |_| summary.liquid_ul(line));
+    let content_ul = line.content_ul.saturating_sub(scene.state.out_of(line.id));
+    let content = mix.map_or(Ul(content_ul), |_| summary.liquid_ul(&KitLine { content_ul, ..line.clone() }));
     of_mix(scene, format!("{} mL", content.ml()), mix.is_some())
+}
+
+/// How many charges of its largest container are left in a kit.
+pub(super) fn charges_left(scene: &Scene<'_>, summary: &Summary, line: &KitLine) -> Option<usize> {
+    let charge = line.kit.containers.iter().map(|c| c.charge_ul.0).max().filter(|c| *c > 0)?;
+    let content_ul = line.content_ul.saturating_sub(scene.state.out_of(line.id));
+    let liquid = summary.liquid_ul(&KitLine { content_ul, ..line.clone() }).0;
+    usize::try_from(liquid / charge).ok()
 }
 
 /// A volume, and that it is of the mix.

@@ -7,6 +7,7 @@ mod day;
 pub(crate) mod find;
 mod frame;
 mod kit;
+mod kits;
 mod map;
 mod plan;
 mod settings;
@@ -113,9 +114,10 @@ fn screen(p: &mut Page, scene: &Scene<'_>) {
         Screen::Condition(tree) => tree::condition(p, scene, &summary, *tree),
         Screen::NotTreated(tree) => tree::not_treated(p, scene, &summary, *tree),
         Screen::Plan(tree, stem, continues) => plan::plan(p, scene, &summary, (*tree, *stem), *continues),
-        Screen::Board => board::board(p, scene),
-        Screen::Finish(tree, stem) => board::finish(p, scene, *tree, *stem),
-        Screen::Hole(tree, stem, hole) => board::hole(p, scene, *tree, *stem, *hole),
+        Screen::Board => board::board(p, scene, &summary),
+        Screen::Finish(tree, stem) => board::finish(p, scene, &summary, (*tree, *stem)),
+        Screen::Kits(tree, stem) => kits::kits(p, scene, &summary, (*tree, *stem)),
+        Screen::Hole(tree, stem, hole) => board::hole(p, scene, &summary, (*tree, *stem), *hole),
         Screen::Kit => kit::kit(p, scene, &summary),
         Screen::Calibrate => kit::calibrate(p, scene, &summary),
         Screen::Fill => kit::fill(p, scene, &summary),

@@ -7,9 +7,10 @@ use bolebook_core::quantity::Ul;
 
 use super::Scene;
 use super::kit::of_mix;
+use super::kits;
 use crate::figures;
 use crate::page::Page;
-use crate::plan::{self as ask, Tools};
+use crate::plan::{self as ask, Together, Tools};
 use crate::summary::Summary;
 
 pub(super) fn plan(
@@ -34,7 +35,10 @@ pub(super) fn plan(
         }
     };
     match ask::ask(state, &tools, (tree, stem), continues, scene.now) {
-        Ok(advice) => answer(p, scene, summary, &tools, &advice, continues),
+        Ok(advice) => {
+            kits::which(p, scene, summary, tools.kit);
+            answer(p, scene, summary, &tools, &advice, continues);
+        }
         Err(error) => p.core("p", "alert", &scene.core(&error.to_string())),
     }
 }
@@ -60,7 +64,18 @@ fn answer(
             p.button("wide", &format!("not:{tree}"), &scene.say("not-treat"));
         });
     }
-    if let Some(found) = &advice.plan {
+    let asked = Together { tools, stem: (tree, stem), continues, now: scene.now };
+    let apart =
+        advice.plan.as_ref().map(|found| ask::apart(scene.state, summary, &asked, &ask::by_hole(found)));
+    let apart = apart.unwrap_or_default();
+    if !apart.is_empty() {
+        p.card("stopped", &scene.say("do-not-treat"), |p| {
+            for (kit, why) in &apart {
+                kits::apart(p, scene, summary, *kit, tools.label, why);
+            }
+        });
+    }
+    if let Some(found) = advice.plan.as_ref().filter(|_| apart.is_empty()) {
         dose(p, scene, advice, found);
     }
     if !advice.cautions.is_empty() {
@@ -68,7 +83,7 @@ fn answer(
     }
     let today = scene.today(summary).to_string();
     let read = scene.state.choices.read.iter().any(|(l, d)| *l == tools.label && *d == today);
-    if advice.plan.is_some() {
+    if advice.plan.is_some() && apart.is_empty() {
         if read {
             let act = match continues {
                 Some(application) => format!("begin:{tree}:{stem}:{application}"),
@@ -105,7 +120,7 @@ pub(super) fn minded(p: &mut Page, scene: &Scene<'_>, class: &str, lines: &[&str
     });
 }
 
-fn cautions(p: &mut Page, scene: &Scene<'_>, cautions: &[Caution]) {
+pub(super) fn cautions(p: &mut Page, scene: &Scene<'_>, cautions: &[Caution]) {
     p.tag("ul", &[("class", "cautions")], |p| {
         for caution in cautions {
             p.tag("li", &[], |p| {

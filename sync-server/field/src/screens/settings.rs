@@ -12,7 +12,7 @@ use crate::summary::Summary;
 use crate::words::Language;
 
 /// A button that is pressed when it names what is chosen.
-fn option(p: &mut Page, act: &str, label: &str, chosen: bool) {
+pub(super) fn option(p: &mut Page, act: &str, label: &str, chosen: bool) {
     let pressed = if chosen { "true" } else { "false" };
     let class = if chosen { "option chosen" } else { "option" };
     p.line(

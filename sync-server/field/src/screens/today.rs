@@ -5,6 +5,7 @@ use bolebook_core::view::TreeState;
 use super::Scene;
 use super::find::away;
 use super::kit;
+use super::kits;
 use super::tree;
 use crate::field::clock;
 use crate::figures;
@@ -90,6 +91,8 @@ fn nearest_left(scene: &Scene<'_>, summary: &Summary) -> Option<(usize, Option<f
 
 fn counts(p: &mut Page, scene: &Scene<'_>, summary: &Summary) {
     let counts = summary.counts;
+    let kits = plan::kits(scene.state, summary);
+    let several = kits.len() > 1;
     p.tag("dl", &[("class", "counts")], |p| {
         let mut pair = |id: &str, value: String| {
             p.tag("div", &[], |p| {
@@ -107,14 +110,22 @@ fn counts(p: &mut Page, scene: &Scene<'_>, summary: &Summary) {
         if let Some(read) = scene.state.choices.gauge.filter(|r| scene.is_today(summary, r.at)) {
             pair("gauge", format!("{} · {}", figures::gauge(read.pa, scene.units()), scene.time(read.at)));
         }
-        if let Some(line) = plan::kit(scene.state, summary).and_then(|k| summary.kit(k)) {
+        if let (Some(line), false) = (plan::kit(scene.state, summary).and_then(|k| summary.kit(k)), several) {
             pair("in-kit", kit::content(scene, summary, line));
-            let charge = line.kit.containers.iter().map(|c| c.charge_ul.0).max().unwrap_or(0);
-            if charge > 0 {
-                pair("charges-left", (summary.liquid_ul(line).0 / charge).to_string());
+            if let Some(charges) = kit::charges_left(scene, summary, line) {
+                pair("charges-left", charges.to_string());
             }
         }
     });
+    if several {
+        p.card("", &scene.say("kits-on-truck"), |p| {
+            p.tag("ul", &[("class", "lines")], |p| {
+                for line in kits.iter().filter_map(|k| summary.kit(*k)) {
+                    p.line("li", &[], &kits::named(scene, summary, line));
+                }
+            });
+        });
+    }
 }
 
 fn questions(p: &mut Page, scene: &Scene<'_>, summary: &Summary) {

@@ -1,6 +1,8 @@
-//! The table of sentences and the core's source text, read for the tests.
+//! The table of sentences, read for the tests.
 
 use std::collections::BTreeMap;
+
+use bolebook_field_core::words::Language;
 
 /// A form of the core's and the same in each language.
 pub struct Form {
@@ -28,100 +30,43 @@ pub fn forms(table: &str) -> Vec<Form> {
     found
 }
 
+/// A form's choices: of which hole, and what goes with one and with other numbers.
+pub fn choices(form: &str) -> Vec<[&str; 3]> {
+    let inside = form.split('[').skip(1).map(|rest| rest.split(']').next().unwrap());
+    let parts = inside.map(|choice| choice.split('|').collect::<Vec<_>>());
+    parts.map(|parts| parts.try_into().unwrap_or_else(|_| panic!("one|other: '{form}'"))).collect()
+}
+
 /// A form's holes, with their signs.
 pub fn holes(form: &str) -> Vec<&str> {
     form.split('{').skip(1).map(|rest| rest.split('}').next().unwrap()).collect()
 }
 
-/// A form or a format string with its holes emptied.
-pub fn skeleton(form: &str) -> String {
-    let mut out = String::new();
-    let mut inside = false;
-    for c in form.chars() {
-        match c {
-            '{' => inside = true,
-            '}' => {
-                inside = false;
-                out.push_str("{}");
-            }
-            c if !inside => out.push(c),
-            _ => {}
-        }
+/// A hole's sign, if it has one, and its name.
+pub fn parted(hole: &str) -> (Option<char>, &str) {
+    let name = hole.trim_start_matches(['#', '~', '-', '.', '!']);
+    (hole.chars().next().filter(|_| name.len() < hole.len()), name)
+}
+
+/// Whether a language says a whole number like one thing. Source: CLDR 48.2, supplemental plurals, cardinal
+/// rules: en `one: i = 1 and v = 0`; fr `one: i = 0,1`; es `one: n = 1`.
+pub fn like_one(language: Language, number: u32) -> bool {
+    match language {
+        Language::En | Language::Es => number == 1,
+        Language::Fr => number <= 1,
     }
-    out
 }
 
-/// Whether a literal is said: words, and not a name of the program's own such as `dose.over_label`.
-fn said(literal: &str) -> bool {
-    let words = skeleton(literal);
-    let name = |c: char| c.is_ascii_lowercase() || c.is_ascii_digit() || matches!(c, '.' | '_' | '{' | '}');
-    let own = literal.contains(['.', '_']) && words.chars().all(name);
-    words.contains(char::is_alphabetic) && !own
-}
-
-/// Every literal of a source text that says something; its tests and attributes are left out.
-pub fn literals(source: &str) -> Vec<String> {
-    let shipped = source.split("#[cfg(test)]").next().unwrap_or_default();
-    let mut found = vec![];
-    let mut rest = shipped;
-    let mut before = String::new();
-    while let Some(at) = rest.find(['"', '/', '\'']) {
-        before.push_str(&rest[..at]);
-        rest = &rest[at..];
-        if rest.starts_with("//") {
-            rest = &rest[rest.find('\n').unwrap_or(rest.len())..];
-        } else if rest.starts_with('"') {
-            let raw = before.chars().rev().take_while(|c| *c == '#').count();
-            let is_raw = before.trim_end_matches('#').ends_with('r');
-            let (text, length) = if is_raw { raw_literal(rest, raw) } else { literal(rest) };
-            let attribute = ["reason = ", "rename_all = ", "tag = ", "default = ", "_if = ", "rename = "];
-            if !attribute.iter().any(|a| before.ends_with(a)) && !is_raw && said(&text) {
-                found.push(text);
-            }
-            rest = &rest[length..];
-        } else if let Some(length) = character(rest) {
-            rest = &rest[length..];
-        } else {
-            before.push_str(&rest[..1]);
-            rest = &rest[1..];
-        }
+/// A form of a language with all its holes filled, each figure with the same number.
+pub fn filled(form: &str, language: Language, number: u32) -> String {
+    let mut text = form.to_owned();
+    for hole in holes(form) {
+        let value = if parted(hole).0 == Some('#') { number.to_string() } else { "Qw-1".to_owned() };
+        text = text.replace(&format!("{{{hole}}}"), &value);
     }
-    found
-}
-
-/// The length of a character literal; none for a lifetime.
-fn character(rest: &str) -> Option<usize> {
-    let mut chars = rest.char_indices().skip(1);
-    let (_, first) = chars.next()?;
-    if first == '\\' {
-        return Some(rest[3..].find('\'')? + 4);
+    for [of, one, other] in choices(form) {
+        let goes = if like_one(language, number) { one } else { other };
+        text = text.replace(&format!("[{of}|{one}|{other}]"), goes);
     }
-    let (at, end) = chars.next()?;
-    (end == '\'').then_some(at + 1)
-}
-
-fn raw_literal(rest: &str, hashes: usize) -> (String, usize) {
-    let end = format!("\"{}", "#".repeat(hashes));
-    let at = rest[1..].find(&end).map_or(rest.len() - 1, |i| i);
-    (rest[1..=at].to_owned(), (at + 1 + end.len()).min(rest.len()))
-}
-
-/// The text of a literal, and its length in the source.
-fn literal(rest: &str) -> (String, usize) {
-    let mut text = String::new();
-    let mut chars = rest.char_indices().skip(1).peekable();
-    while let Some((at, c)) = chars.next() {
-        match c {
-            '"' => return (text, at + 1),
-            '\\' => match chars.next().map(|(_, c)| c) {
-                Some('\n') => while chars.next_if(|(_, c)| c.is_whitespace()).is_some() {},
-                Some('n') => text.push('\n'),
-                Some('u') => while chars.next_if(|(_, c)| *c != '}').is_some() {},
-                Some(c) => text.push(c),
-                None => {}
-            },
-            c => text.push(c),
-        }
-    }
-    (text, rest.len())
+    text
 }
