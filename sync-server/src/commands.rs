@@ -220,6 +220,18 @@ pub fn migrate(data: &Path, stores: &Stores, to: Target) -> Result<(), Failure> 
     }
 }
 
+/// Copies a data folder while it is served.
+pub fn backup(data: &Path, stores: &Stores, to: &Path) -> Result<(), Failure> {
+    if stores.tables.is_some() {
+        return Err(
+            "a database that '--store' names is copied by its own tools: see docs/operations.md".into()
+        );
+    }
+    let copied = bolebook_server::backup::backup(data, stores.photos.is_none(), to)?;
+    say(&serde_json::json!({ "copy": to, "copied": copied }));
+    Ok(())
+}
+
 fn migrate_photos(data: &Path, photos: Option<&PhotoStore>, to: Target) -> Result<(), Failure> {
     if photos.is_none() {
         return Err("say with --photos which object store: s3://bucket/prefix".into());

@@ -9,6 +9,7 @@
 //! Listener, clock and shutdown are passed in, so that tests run the shipped server.
 
 pub mod auth;
+pub mod backup;
 pub mod body;
 pub mod database;
 pub mod desk;

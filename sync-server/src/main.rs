@@ -108,6 +108,17 @@ enum Command {
         #[arg(long, value_enum)]
         to: commands::Target,
     },
+    /// Copies the data folder, while a server may run on it, into one that can be served in its place: the
+    /// database, whose every hash is computed again in the copy, keys, photos and papers. A folder that
+    /// holds an older copy is brought up. Keep it as safe as the folder itself: it holds the server's key.
+    Backup {
+        /// The data folder.
+        #[arg(long)]
+        data: PathBuf,
+        /// The folder of the copy; made if it is not there.
+        #[arg(long, value_name = "FOLDER")]
+        to: PathBuf,
+    },
     /// Recomputes every hash of every book and says whether the log is whole; then looks at every photo:
     /// held without a record, named without bytes, damaged.
     Verify {
@@ -215,6 +226,7 @@ fn run_command(command: Command, stores: Stores, clock: Clock) -> Result<(), Fai
         Command::Desk { data, invitation } => commands::desk((data, stores), &invitation, &clock),
         Command::User(command) => command.run(stores, &clock),
         Command::Migrate { data, to } => commands::migrate(&data, &stores, to),
+        Command::Backup { data, to } => commands::backup(&data, &stores, &to),
         Command::Verify { data } => verify(&data, &stores),
     }
 }

@@ -5,6 +5,7 @@ mod support;
 use std::collections::BTreeSet;
 use std::process::Command;
 
+use bolebook_core::ids::Sha256Hash;
 use bolebook_server::metrics;
 use support::scene::Scene;
 
@@ -87,4 +88,56 @@ fn every_command_of_the_page_and_of_the_service_is_one() {
         seen += 1;
     }
     assert!(seen >= 5, "{seen}");
+}
+
+/// While a crew goes on exchanging. The copy is whole by itself, is brought up by a second one, and a server
+/// on it knows the devices: what they brought since, they bring again.
+#[test]
+fn a_copy_made_while_a_server_runs_can_be_served_in_its_place() {
+    let mut scene = Scene::new();
+    let data = scene.server.app.config.data.clone();
+    let photo = b"\xff\xd8\xff\xe0 INVENTED picture";
+    let path = format!("/v1/photos/{}", Sha256Hash::of(photo));
+    assert_eq!(scene.crew.send("PUT", &path, &[], photo).unwrap().status, 201);
+    let elsewhere = tempfile::tempdir().unwrap();
+    let to = elsewhere.path().join("copy");
+    let books = scene.books();
+    let copies = std::thread::scope(|scope| {
+        let mut rounds = 0;
+        let copying =
+            scope.spawn(|| [(); 3].map(|()| bolebook_server::backup::backup(&data, true, &to).unwrap()));
+        while !copying.is_finished() || rounds < 5 {
+            scene.crew.note(scene.job, &format!("round {rounds}"));
+            scene.crew.exchange(&books).unwrap();
+            rounds += 1;
+        }
+        copying.join().unwrap()
+    });
+    let files = |n: usize| copies[n].files.clone().unwrap();
+    assert_eq!((files(0).photos, files(0).brought, files(2).brought), (1, 1, 0));
+    assert!(copies[0].lines <= copies[2].lines && copies[0].books == books.len() as u64, "{copies:?}");
+    let key = std::fs::metadata(to.join("identity.json")).unwrap();
+    assert_eq!(std::os::unix::fs::PermissionsExt::mode(&key.permissions()) & 0o77, 0);
+
+    let program = xtask::process::programs().unwrap().join("bolebook-server");
+    let run = |words: &[&str], folder: &std::path::Path| {
+        let done = Command::new(&program).args(words).arg("--data").arg(folder).output().unwrap();
+        (done.status.success(), String::from_utf8_lossy(&[done.stdout, done.stderr].concat()).into_owned())
+    };
+    let (whole, said) = run(&["verify"], &to);
+    assert!(whole && said.contains(r#""photos":1"#), "{said}");
+    let inside = data.join("copy");
+    let (done, said) = run(&["backup", "--to", inside.to_str().unwrap()], &data);
+    assert!(!done && said.contains("lies in it"), "{said}");
+
+    let copy = support::Server::start_with(bolebook_server::Config::new(to.clone()));
+    let (done, said) = run(&["backup", "--to", to.to_str().unwrap()], &data);
+    assert!(!done && said.contains("somebody serves that folder"), "{said}");
+    scene.crew.url.clone_from(&copy.url);
+    scene.crew.note(scene.job, "after the old disk died");
+    scene.crew.exchange(&books).unwrap();
+    let end = |app: &bolebook_server::App| {
+        app.read(|db| Ok(bolebook_log::book(db, scene.job)?.unwrap().heads)).unwrap()
+    };
+    assert_eq!(end(&copy.app), scene.crew.heads(scene.job), "all of it came again");
 }

@@ -38,7 +38,6 @@ use std::collections::BTreeMap;
 use crate::balance::Balance;
 use crate::check::rules::{ABOUT_DAYS, ABOUT_TREES, Case, WHOLE};
 use crate::check::work::Work;
-use crate::dosing::advice::Past;
 use crate::facts::{Fact, Version};
 use crate::finding::{Code, Finding, Ruled, State, resolve};
 use crate::ids::{FindingId, RecordId};
@@ -60,7 +59,9 @@ pub fn check(view: &View<'_>, balance: &Balance) -> Vec<Finding> {
 /// in any order, and may hold others.
 pub fn check_among(view: &View<'_>, all: &[&View<'_>], balance: &Balance) -> Vec<Finding> {
     let past = crate::seasons::past(&crate::seasons::earlier(view, all));
-    found(view, &past, |case, findings| {
+    // First, so that of one finding seen with and without the earlier books the fuller one stays.
+    let of_seasons = |findings: &mut Vec<Finding>| crate::seasons::check(view, &past, findings);
+    found(view, of_seasons, |case, findings| {
         // Without any other book at hand nobody looked for it: a phone has this season's alone.
         if !all.is_empty() {
             crate::seasons::check_missing(view, all, findings);
@@ -77,19 +78,18 @@ pub fn check_among(view: &View<'_>, all: &[&View<'_>], balance: &Balance) -> Vec
 
 /// What [`check`] finds that may be about a tree: enough for advice, and without a balance.
 pub fn check_trees(view: &View<'_>) -> Vec<Finding> {
-    found(view, &Past::default(), |_, _| {})
+    found(view, |_| {}, |_, _| {})
 }
 
-/// What the rules about trees find, and `more`. The rest of the rules comes as a function, so that a
-/// phone, which does without them, need not carry them.
+/// What the rules about trees find, after what is found `first` and before `more`. The rest of the rules
+/// comes as functions, so that a phone, which does without them, need not carry them.
 fn found<'v>(
     view: &'v View<'_>,
-    past: &Past,
+    first: impl FnOnce(&mut Vec<Finding>),
     more: impl FnOnce(&Case<'_, 'v, '_>, &mut Vec<Finding>),
 ) -> Vec<Finding> {
     let mut findings = vec![];
-    // First, so that of one finding seen with and without the earlier books the fuller one stays.
-    crate::seasons::check(view, past, &mut findings);
+    first(&mut findings);
     let work = Work::of(view);
     let case = Case { view, work: &work, only: None, facts: None };
     ABOUT_TREES.iter().for_each(|rule| (rule.check)(&case, &mut findings));
