@@ -11,7 +11,7 @@ use bolebook_core::quantity::UtcMs;
 use bolebook_db::{Connection, Transaction};
 use bolebook_log::{LogError, Page};
 use bolebook_objects::{Access, Bucket, Folder, ObjectError, Objects, Place as ObjectPlace};
-use tokio::sync::Semaphore;
+use tokio::sync::{Notify, Semaphore};
 
 use crate::auth::Tokens;
 use crate::database::{Database, Place};
@@ -228,6 +228,8 @@ pub struct Inner {
     clock: Clock,
     /// Where photos lie.
     pub objects: Objects,
+    /// Rings when something there waits to be put in order.
+    pub untidy: Notify,
     /// Its connections.
     pub database: Database,
     /// Tells this process from the others on the same database.
@@ -349,6 +351,7 @@ impl App {
             desk: DeskState::default(),
             clock,
             objects,
+            untidy: Notify::new(),
             database: Database::new(place, writer),
             process,
             directory: Mutex::new(None),

@@ -221,6 +221,8 @@ impl Bucket {
         let sent = self.send(agent, call);
         drop(counted);
         let mut response = sent.map_err(|error| self.broken(doing, &error))?;
+        // It speaks again: nobody is spared it any longer.
+        *self.silence.lock().unwrap_or_else(PoisonError::into_inner) = None;
         let status = response.status().as_u16();
         if (200..300).contains(&status) {
             return Ok(Answer::Yes(response));

@@ -45,13 +45,13 @@ pub async fn upload(
 ) -> Result<Response, ApiError> {
     let known = app
         .blocking(move |app| {
-            app.read(|db| caller.may_see(app, db, hash))?;
+            app.read(|db| {
+                caller.may_see(app, db, hash)?;
+                remove::must_not_be_removed(db, hash)
+            })?;
             let known = photos::stored(app, hash)?;
             match &known {
-                None => app.read(|db| {
-                    remove::must_not_be_removed(db, hash)?;
-                    photos::within_quota(app, db, caller.device, 0)
-                })?,
+                None => app.read(|db| photos::within_quota(app, db, caller.device, 0))?,
                 // Whoever put it there may have been killed before it was noted.
                 Some(photo) => held::note_if_new(app, photo, caller.device)?,
             }

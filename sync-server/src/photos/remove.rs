@@ -41,7 +41,8 @@ pub fn remove(app: &Inner, hash: Sha256Hash) -> Result<bool, ApiError> {
         // Whoever is still writing to it finds the upload gone; what is left is swept at the next start.
         part::discard(app, &upload);
     }
-    wipe(app, hash)
+    // A store that is away is told as soon as it is back.
+    wipe(app, hash).inspect_err(|_| app.untidy.notify_one())
 }
 
 /// Removes a photo's bytes and its thumbnail's; says whether the photo was there.

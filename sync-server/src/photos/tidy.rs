@@ -41,7 +41,10 @@ pub async fn follow(app: App) {
                 AGAIN
             }
         };
-        tokio::time::sleep(wait).await;
+        tokio::select! {
+            () = tokio::time::sleep(wait) => {}
+            () = app.untidy.notified() => tokio::time::sleep(AGAIN).await,
+        }
     }
 }
 

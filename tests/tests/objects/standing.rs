@@ -113,7 +113,7 @@ fn what_a_crash_left_is_noted_finished_or_swept_and_what_was_removed_stays_so() 
             .json::<bolebook_core::service::PhotosLacking>()
             .lacking
     };
-    assert_eq!(lacking(&office), [Sha256Hash::of(&put)]);
+    assert_eq!(lacking(&Client::certified(&first.url, 5, Role::Office)), [Sha256Hash::of(&put)]);
     // A piece that was put by a server that was killed, and pieces of an upload nobody goes on with.
     objects.put(&Key::piece("ab", "cd").unwrap(), b"left").unwrap();
     let waiting = photo(60_000, 15);
@@ -137,7 +137,7 @@ fn what_a_crash_left_is_noted_finished_or_swept_and_what_was_removed_stays_so() 
     let old = tidy::once(&first.app, 0).unwrap();
     assert_eq!((old.held, old.removed, old.swept), (2, 0, 1));
     assert_eq!(noted(&first, &put), jpeg);
-    assert_eq!(lacking(&office), []);
+    assert_eq!(lacking(&Client::certified(&first.url, 5, Role::Office)), []);
     assert_eq!(offset(&office, &path), 30_000, "an upload under way keeps its pieces");
     first.clock.fetch_add(8 * 86_400_000, std::sync::atomic::Ordering::Relaxed);
     assert_eq!(tidy::once(&first.app, 0).unwrap().swept, 1, "until its time is over");
