@@ -7,7 +7,7 @@ use std::path::{Path, PathBuf};
 use axum::Router;
 use axum::body::{Body, Bytes};
 use axum::extract::{Path as UrlPath, State};
-use axum::http::{HeaderMap, HeaderValue, StatusCode, header};
+use axum::http::{HeaderMap, HeaderName, HeaderValue, StatusCode, header};
 use axum::response::{IntoResponse as _, Redirect, Response};
 use axum::routing::get;
 use sha2::{Digest as _, Sha256};
@@ -99,6 +99,10 @@ impl Files {
         out.insert(header::VARY, HeaderValue::from_static("accept-encoding"));
         out.insert(header::CONTENT_SECURITY_POLICY, HeaderValue::from_static(POLICY));
         out.insert(header::X_CONTENT_TYPE_OPTIONS, HeaderValue::from_static("nosniff"));
+        out.insert(
+            HeaderName::from_static("permissions-policy"),
+            HeaderValue::from_static("camera=(self), geolocation=(self), microphone=()"),
+        );
         out.insert(header::REFERRER_POLICY, HeaderValue::from_static("no-referrer"));
         if headers.get(header::IF_NONE_MATCH) == Some(&file.tag) {
             *response.status_mut() = StatusCode::NOT_MODIFIED;

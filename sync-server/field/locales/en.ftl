@@ -443,6 +443,14 @@ photos-wait = { $count ->
     [one] One photo waits.
    *[other] { $count } photos wait.
 }
+photo-progress = Photo { $number } of { $of }, { $percent } %
+photos-line = The line dropped. What the server has of them stays there, and the rest goes on with the next line.
+photos-too-large = One is larger than the server takes. It stays on this device: show it to the office.
+photos-no-picture = The server does not take one for a picture. It stays on this device: show it to the office.
+photos-quota = The server takes no more from this device today. The rest goes tomorrow.
+photos-closed = The server does not take one yet: its entry is not there, or its job is not open to this device.
+photos-storage = The device could not read one of them.
+photos-refused = The server could not take them now. They are tried again.
 no-signal = No signal, or the server does not answer.
 somebody-else = Somebody else
 
@@ -457,6 +465,9 @@ map-title = { $count ->
 north = N
 scan-tag = Scan a tag
 scan-lot = Scan the lot
+scan-live = with the camera
+scan-stop = Stop the camera
+camera-refused = The camera may not be used, or there is none. Allow it in the browser, take a photo of the code, or type it.
 scan-none = No code was found in the picture. Hold the camera closer, without shadow, or type it.
 scan-code = Scan the code
 speech = Spoken hints

@@ -446,6 +446,14 @@ photos-wait = { $count ->
     [one] Una foto espera.
    *[other] { $count } fotos esperan.
 }
+photo-progress = Foto { $number } de { $of }, { $percent } %
+photos-line = Se cortó la línea. Lo que el servidor tiene de ellas queda allí, y lo demás sigue con la próxima línea.
+photos-too-large = Una es mayor de lo que acepta el servidor. Queda en este aparato: muéstrela a la oficina.
+photos-no-picture = El servidor no toma una por imagen. Queda en este aparato: muéstrela a la oficina.
+photos-quota = El servidor no acepta más de este aparato hoy. Lo demás va mañana.
+photos-closed = El servidor aún no acepta una: su entrada no está allí, o su trabajo no está abierto a este aparato.
+photos-storage = El aparato no pudo leer una de ellas.
+photos-refused = El servidor no pudo tomarlas ahora. Se intentará de nuevo.
 no-signal = No hay señal, o el servidor no responde.
 somebody-else = Otra persona
 
@@ -460,6 +468,9 @@ map-title = { $count ->
 north = N
 scan-tag = Leer una etiqueta
 scan-lot = Leer el lote
+scan-live = con la cámara
+scan-stop = Parar la cámara
+camera-refused = La cámara no está permitida, o no la hay. Permítala en el navegador, tome una foto del código, o escríbalo.
 scan-none = No se halló ningún código en la imagen. Acerque la cámara, sin sombra, o escríbalo.
 scan-code = Leer el código
 speech = Avisos hablados

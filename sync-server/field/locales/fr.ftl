@@ -446,6 +446,14 @@ photos-wait = { $count ->
     [one] Une photo attend.
    *[other] { $count } photos attendent.
 }
+photo-progress = Photo { $number } sur { $of }, { $percent } %
+photos-line = La ligne a été coupée. Ce que le serveur en a y reste, et la suite part avec la prochaine ligne.
+photos-too-large = L'une est plus grande que ce que le serveur accepte. Elle reste sur cet appareil : montrez-la au bureau.
+photos-no-picture = Le serveur n'en prend pas une pour une image. Elle reste sur cet appareil : montrez-la au bureau.
+photos-quota = Le serveur n'accepte plus rien de cet appareil aujourd'hui. Le reste part demain.
+photos-closed = Le serveur n'en accepte pas encore une : son entrée n'y est pas, ou son chantier n'est pas ouvert à cet appareil.
+photos-storage = L'appareil n'a pas pu lire l'une d'elles.
+photos-refused = Le serveur n'a pas pu les prendre maintenant. Elles seront retentées.
 no-signal = Pas de réseau, ou le serveur ne répond pas.
 somebody-else = Quelqu'un d'autre
 
@@ -460,6 +468,9 @@ map-title = { $count ->
 north = N
 scan-tag = Lire une étiquette
 scan-lot = Lire le lot
+scan-live = avec la caméra
+scan-stop = Arrêter la caméra
+camera-refused = La caméra n'est pas permise, ou il n'y en a pas. Permettez-la dans le navigateur, prenez une photo du code, ou tapez-le.
 scan-none = Aucun code trouvé sur l'image. Approchez l'appareil, sans ombre, ou tapez-le.
 scan-code = Lire le code
 speech = Conseils parlés

@@ -20,6 +20,7 @@ pub mod open_stem;
 pub mod opening;
 pub mod outside;
 pub mod page;
+pub mod photos;
 pub mod place;
 pub mod plan;
 pub mod reading;

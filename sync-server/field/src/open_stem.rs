@@ -62,16 +62,9 @@ pub struct Differs {
     pub reseated: bool,
 }
 
-/// A kit of which charges came besides the one the stem was begun with.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
-pub struct OtherKit {
-    /// The kit.
-    pub kit: KitId,
-    /// The lot in it, of the same label.
-    pub lot: LotId,
-    /// Since when.
-    pub since: UtcMs,
-}
+/// A kit of which charges came besides the one the stem was begun with, the lot in it (of the same
+/// label), and since when.
+pub type OtherKit = (KitId, LotId, UtcMs);
 
 /// A stem being treated.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
@@ -270,7 +263,7 @@ impl OpenStem {
     /// Says that the holes from `first` on, an index, got their charge from a kit.
     pub fn charge_from(&mut self, first: usize, kit: OtherKit) {
         for hole in self.holes.iter_mut().skip(first) {
-            hole.kit = Some(kit.kit).filter(|k| *k != self.kit);
+            hole.kit = Some(kit.0).filter(|k| *k != self.kit);
         }
         self.note_kit(kit);
     }
@@ -278,17 +271,17 @@ impl OpenStem {
     /// Says that one hole got its charge from a kit.
     pub fn hole_from(&mut self, index: usize, kit: OtherKit) {
         if let Some(hole) = self.holes.get_mut(index) {
-            hole.kit = Some(kit.kit).filter(|k| *k != self.kit);
+            hole.kit = Some(kit.0).filter(|k| *k != self.kit);
         }
         self.note_kit(kit);
     }
 
     fn note_kit(&mut self, kit: OtherKit) {
-        if kit.kit != self.kit && !self.others.iter().any(|o| o.kit == kit.kit) {
+        if kit.0 != self.kit && !self.others.iter().any(|o| o.0 == kit.0) {
             self.others.push(kit);
         }
         let used: Vec<KitId> = self.holes.iter().filter_map(|h| h.kit).collect();
-        self.others.retain(|o| used.contains(&o.kit));
+        self.others.retain(|o| used.contains(&o.0));
     }
 
     /// What has left a kit into this stem's containers and is not logged yet.
@@ -306,8 +299,8 @@ impl OpenStem {
     /// The application of one kit: every hole full, or as marked, and `sealed` where nothing else was
     /// marked.
     fn application(&self, kit: KitId, sealed: bool, ended_at: UtcMs) -> Application {
-        let other = self.others.iter().find(|o| o.kit == kit);
-        let started_at = other.map_or(self.started_at, |o| o.since.max(self.started_at));
+        let other = self.others.iter().find(|o| o.0 == kit);
+        let started_at = other.map_or(self.started_at, |o| o.2.max(self.started_at));
         let holes = self.holes.iter().filter(|hole| self.kit_of(hole) == kit).map(|hole| {
             let full = Differs { put_in_ul: hole.charge_ul, leaked_ul: Ul::ZERO, sealed, reseated: false };
             let done = hole.differs.unwrap_or(full);
@@ -330,7 +323,7 @@ impl OpenStem {
             supervisor: self.supervisor,
             label: self.label,
             purpose: self.purpose.clone(),
-            lot: other.map_or(self.lot, |o| o.lot),
+            lot: other.map_or(self.lot, |o| o.1),
             kit,
             diameter: self.diameter,
             started_at,

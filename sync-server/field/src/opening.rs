@@ -1,4 +1,5 @@
-//! Opening the books: in pieces, so that taps are answered meanwhile, and once.
+//! Opening the books: in pieces, so that taps are answered meanwhile, and once. They are open, and can be
+//! written into, once their lines are read; the records in them are read ahead after that.
 
 use crate::exchange::Logs;
 use crate::field::{Field, OpenError};
@@ -35,7 +36,6 @@ impl<D: Outside> Field<D> {
                 self.outside.pause().await;
             }
         }
-        self.read_ahead(&logs).await;
         let mut state = self.state_mut();
         state.logs = logs;
         state.books_open = true;
@@ -43,19 +43,29 @@ impl<D: Outside> Field<D> {
         Ok(())
     }
 
-    /// Reads the records of the job in use, so that the first plan need not.
-    async fn read_ahead(&self, logs: &Logs) {
-        // Without a ready-made view the first screen waits for the whole anyhow.
-        let job = self.state().job().filter(|_| self.state().summary.is_some());
-        let Some(log) = job.and_then(|id| logs.get(&id)) else { return };
-        for (number, (_, carriers)) in log.book().records().enumerate() {
-            for carrier in carriers {
-                // Kept by the book; what cannot be read is said by the fold.
-                let _ = log.book().record(*carrier);
+    /// Reads the records of the job in use, in pieces, so that the first plan need not. Taps are answered
+    /// meanwhile, and may write.
+    pub async fn read_ahead(&self) {
+        let mut from = 0;
+        loop {
+            let read = {
+                let state = self.state();
+                let log = state.job().and_then(|id| state.logs.get(&id));
+                let Some(log) = log else { return };
+                let records = log.book().records().skip(from).take(RECORDS);
+                let carriers = records.map(|(_, carriers)| {
+                    for carrier in carriers {
+                        // Kept by the book; what cannot be read is said by the fold.
+                        let _ = log.book().record(*carrier);
+                    }
+                });
+                carriers.count()
+            };
+            if read < RECORDS {
+                return;
             }
-            if number % RECORDS == 0 {
-                self.outside.pause().await;
-            }
+            from += read;
+            self.outside.pause().await;
         }
     }
 }

@@ -94,6 +94,48 @@ pub struct Answer {
     pub body: String,
 }
 
+/// A photo kept here that no server has yet.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct KeptPhoto {
+    /// Its digest.
+    pub sha256: Sha256Hash,
+    /// Its length in bytes.
+    pub bytes: u64,
+}
+
+/// Bytes of a kept photo, from the first to before the last.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Part {
+    /// The photo.
+    pub photo: Sha256Hash,
+    /// Where it begins.
+    pub from: u64,
+    /// Before where it ends.
+    pub to: u64,
+}
+
+/// A request of a resumable upload.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Upload {
+    /// `POST`, `HEAD` or `PATCH`.
+    pub method: &'static str,
+    /// The whole address.
+    pub url: String,
+    /// Headers.
+    pub headers: Vec<(&'static str, String)>,
+}
+
+/// Its answer.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct Uploaded {
+    /// Its HTTP status.
+    pub status: u16,
+    /// `Upload-Offset`: so many bytes are on the server's disk.
+    pub offset: Option<u64>,
+    /// `Location`: where the upload is.
+    pub location: Option<String>,
+}
+
 /// The device and its browser.
 #[expect(async_fn_in_trait, reason = "one thread: futures need not be Send")]
 pub trait Outside {
@@ -150,18 +192,24 @@ pub trait Outside {
     /// [`Trouble::NoSignal`].
     async fn ask(&self, request: &Request) -> Result<Answer, Trouble>;
 
-    /// The digests of the photos kept here that no server has yet.
+    /// The photos kept here that no server has yet.
     ///
     /// # Errors
     /// [`Trouble::Storage`].
-    async fn photos(&self) -> Result<Vec<Sha256Hash>, Trouble>;
+    async fn photos(&self) -> Result<Vec<KeptPhoto>, Trouble>;
 
-    /// Gives a kept photo's bytes to an address by `PUT`; once they are taken, the device need not
-    /// keep them. Gives the answer's status.
+    /// Asks about an upload. With a part, its bytes are the body, and `Upload-Checksum` of them goes along
+    /// (`sha256`).
     ///
     /// # Errors
     /// [`Trouble::NoSignal`], [`Trouble::Storage`].
-    async fn send_photo(&self, photo: Sha256Hash, url: &str, token: &str) -> Result<u16, Trouble>;
+    async fn upload(&self, request: &Upload, part: Option<&Part>) -> Result<Uploaded, Trouble>;
+
+    /// Lets go of a photo that the server has.
+    ///
+    /// # Errors
+    /// [`Trouble::Storage`].
+    async fn drop_photo(&self, photo: Sha256Hash) -> Result<(), Trouble>;
 }
 
 /// The first bytes of 32 random ones.

@@ -117,9 +117,22 @@ impl Page {
         });
     }
 
-    /// A camera button that reads a bar or QR code into the field of that name; `none` is what to
-    /// say when there is none in the picture.
-    pub fn scan(&mut self, name: &str, label: &str, none: &str) {
+    /// Two ways to read a bar or QR code into the field of that name: a running camera, where the
+    /// browser has one, and a photo.
+    pub fn scan(&mut self, name: &str, label: &str, words: &Words) {
+        let [live, refused, stop] = ["scan-live", "camera-refused", "scan-stop"].map(|id| words.say(id));
+        let none = words.say("scan-none");
+        let attributes = [
+            ("type", "button"),
+            ("class", "wide"),
+            ("data-do", "camera"),
+            ("data-of", name),
+            ("data-refused", refused.as_str()),
+            ("data-stop", stop.as_str()),
+            ("hidden", ""),
+        ];
+        // The page shows it where there is a camera to ask for.
+        self.line("button", &attributes, &format!("{label}: {live}"));
         self.tag("label", &[("class", "photo scan")], |p| {
             p.text(label);
             let attributes = [
@@ -127,7 +140,7 @@ impl Page {
                 ("accept", "image/*"),
                 ("capture", "environment"),
                 ("data-scan", name),
-                ("data-none", none),
+                ("data-none", &none),
             ];
             p.void("input", &attributes);
         });

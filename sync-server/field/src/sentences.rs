@@ -98,26 +98,6 @@ fn pieces(form: &str) -> Vec<Piece> {
     found
 }
 
-/// A form with its choices made, in every way: the same way for all that go with one figure.
-fn chosen(form: &str) -> Vec<String> {
-    let Some((_, rest)) = form.split_once('[') else { return vec![form.to_owned()] };
-    let of = rest.split('|').next().unwrap_or_default();
-    let made = |index: usize| {
-        let mut text = String::new();
-        for piece in form.split_inclusive(']') {
-            match piece.split_once('[') {
-                Some((before, choice)) if choice.split('|').next() == Some(of) => {
-                    text.push_str(before);
-                    text.push_str(choice.trim_end_matches(']').split('|').nth(index).unwrap_or_default());
-                }
-                _ => text.push_str(piece),
-            }
-        }
-        chosen(&text)
-    };
-    [made(1), made(2)].concat()
-}
-
 /// Figures, days, times and ids: the same in every language.
 fn figure(text: &str) -> bool {
     let id = |b: u8| b.is_ascii_hexdigit() || b == b'-';
@@ -137,10 +117,8 @@ impl Sentences {
                 Some(kind @ ('=' | '~' | '+' | '&')) => english = Some((kind, &mark[1..], form)),
                 _ if mark == tag => {
                     if let Some((kind, only, english)) = english {
-                        for english in chosen(english) {
-                            let (english, own) = (pieces(&english), pieces(form));
-                            sentences.forms.push(Form { kind, only: only.to_owned(), english, own });
-                        }
+                        let (english, own) = (pieces(english), pieces(form));
+                        sentences.forms.push(Form { kind, only: only.to_owned(), english, own });
                     }
                 }
                 _ => {}
@@ -220,11 +198,14 @@ impl Sentences {
             }
             return;
         };
-        if *sign == '"' {
-            if let Some(rest) = text.strip_prefix(words.as_str()) {
-                held.push(String::new());
-                self.fit(form, place, rest, cost, held, best);
-                held.pop();
+        if matches!(sign, '"' | '[') {
+            // Of a choice each; what it is of stands before the first.
+            for words in words.split('|').skip(usize::from(*sign == '[')) {
+                if let Some(rest) = text.strip_prefix(words) {
+                    held.push(String::new());
+                    self.fit(form, place, rest, cost, held, best);
+                    held.pop();
+                }
             }
             return;
         }

@@ -18,6 +18,7 @@ use crate::exchange::{Logs, Peers};
 use crate::log::Log;
 use crate::open_stem::OpenStem;
 use crate::outside::{Put, setting};
+use crate::photos::{Sending, Waits};
 use crate::reading::Readings;
 use crate::ready::About;
 use crate::sentences::Said;
@@ -98,21 +99,9 @@ pub struct GaugeRead {
     pub mc: MilliCelsius,
 }
 
-/// What was read and ticked at a kit, kept while another one is chosen: a gauge's fall is that kit's own.
-#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
-pub struct AtKit {
-    /// The kit.
-    pub kit: KitId,
-    /// When air was last put on.
-    #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub aired_at: Option<UtcMs>,
-    /// The first reading of its gauge since.
-    #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub gauge: Option<GaugeRead>,
-    /// Steps of its check lists ticked: (day as text, step).
-    #[serde(default, skip_serializing_if = "Vec::is_empty")]
-    pub ticked: Vec<(String, String)>,
-}
+/// What was read at a kit, kept while another one is chosen, for a gauge's fall is that kit's own: the
+/// kit, when air was last put on, and the first reading since.
+pub type AtKit = (KitId, Option<UtcMs>, Option<GaugeRead>);
 
 /// What was chosen and is kept.
 #[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
@@ -133,7 +122,7 @@ pub struct Choices {
     /// Kits in use beside it on the same tree.
     #[serde(skip_serializing_if = "Vec::is_empty")]
     pub also: Vec<KitId>,
-    /// What was read and ticked at kits while another was chosen.
+    /// What was read at kits while another was chosen.
     #[serde(skip_serializing_if = "Vec::is_empty")]
     pub put_aside: Vec<AtKit>,
     /// The purpose, where a label has several.
@@ -153,7 +142,7 @@ pub struct Choices {
     pub unit: Option<ReadUnit>,
     /// Label cautions read and acknowledged: (label, day as text).
     pub read: Vec<(RecordId, String)>,
-    /// Steps of the kit's check lists ticked today: (day as text, step).
+    /// Steps of the kits' check lists ticked today: (day as text, step and kit).
     pub ticked: Vec<(String, String)>,
     /// Whether what cannot wait is said aloud.
     pub speak: bool,
@@ -282,6 +271,10 @@ pub struct State {
     pub fix: Option<Fix>,
     /// How many photos kept here no server has yet.
     pub photos: usize,
+    /// How far they have come, while they are being sent.
+    pub sending: Option<Sending>,
+    /// Why they wait, when they were tried.
+    pub photos_wait: Option<Waits>,
     /// Whether an exchange is under way.
     pub exchanging: bool,
     /// Why the last exchange failed.
@@ -331,17 +324,15 @@ impl Choices {
         if from == Some(to) {
             return;
         }
-        if let Some(kit) = from {
-            let (aired_at, gauge) = (self.aired_at.take(), self.gauge.take());
-            self.put_aside.retain(|a| a.kit != kit);
-            self.put_aside.push(AtKit { kit, aired_at, gauge, ticked: std::mem::take(&mut self.ticked) });
-        }
-        let place = self.put_aside.iter().position(|a| a.kit == to);
-        let (aired_at, gauge, ticked) = match place.map(|at| self.put_aside.remove(at)) {
-            Some(AtKit { aired_at, gauge, ticked, .. }) => (aired_at, gauge, ticked),
-            None => (None, None, vec![]),
+        let (_, aired_at, gauge) = match self.put_aside.iter().position(|a| a.0 == to) {
+            Some(place) => self.put_aside.remove(place),
+            None => (to, None, None),
         };
-        (self.aired_at, self.gauge, self.ticked) = (aired_at, gauge, ticked);
+        if let Some(kit) = from {
+            self.put_aside.retain(|a| a.0 != kit);
+            self.put_aside.push((kit, self.aired_at, self.gauge));
+        }
+        (self.aired_at, self.gauge) = (aired_at, gauge);
     }
 }
 

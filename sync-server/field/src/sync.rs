@@ -59,10 +59,13 @@ pub struct Moved {
     pub received: u64,
 }
 
-struct Link {
-    url: String,
+/// The server, and a token for it.
+pub(crate) struct Link {
+    /// Its address.
+    pub(crate) url: String,
     device: DeviceId,
-    token: String,
+    /// The token.
+    pub(crate) token: String,
     /// A book that the office has not opened to this device.
     closed: Option<Box<Problem>>,
 }
@@ -109,7 +112,6 @@ impl<D: Outside> Field<D> {
         books.remove(&yard);
         self.round(&mut link, books, &mut moved).await?;
         self.read_register(&link).await?;
-        self.send_photos(&link).await?;
         let now = self.outside.now();
         self.set(|state| state.server.iter_mut().for_each(|s| s.exchanged = Some(now)), &[setting::SERVER])
             .await?;
@@ -118,7 +120,7 @@ impl<D: Outside> Field<D> {
     }
 
     /// The server with a token that works; `fresh` asks for another one.
-    async fn link(&self, fresh: bool) -> Result<Link, SyncError> {
+    pub(crate) async fn link(&self, fresh: bool) -> Result<Link, SyncError> {
         let (server, member) = {
             let state = self.state();
             let server = state.server.clone().ok_or(SyncError::NoServer)?;
@@ -260,26 +262,6 @@ impl<D: Outside> Field<D> {
         Ok(true)
     }
 
-    async fn send_photos(&self, link: &Link) -> Result<(), SyncError> {
-        let mut refused = None;
-        for photo in self.outside.photos().await? {
-            let url = format!("{}/v1/photos/{photo}", link.url);
-            let status = self.outside.send_photo(photo, &url, &link.token).await?;
-            match status {
-                // 403: of a book closed to this device, as the exchange says. The photo stays here.
-                403 => {}
-                // 410: its bytes were removed for good, and the device has dropped its copy too.
-                200..300 | 410 => {}
-                // One photo the server will not have keeps no other from going.
-                413 | 415 | 422 => refused = refused.or(Some(status)),
-                _ => return Err(not_taken(status)),
-            }
-        }
-        let left = self.outside.photos().await?.len();
-        self.state_mut().photos = left;
-        refused.map_or(Ok(()), |status| Err(not_taken(status)))
-    }
-
     async fn read_register(&self, link: &Link) -> Result<(), SyncError> {
         let theirs: Register = http::ask_json(&self.outside, &http::register(&link.url, &link.token)).await?;
         let newer: Vec<_> = {
@@ -309,8 +291,4 @@ impl<D: Outside> Field<D> {
         .await?;
         Ok(())
     }
-}
-
-fn not_taken(status: u16) -> SyncError {
-    AskError::NotAServer(format!("it answers {status} to a photo")).into()
 }

@@ -9,7 +9,9 @@ use bolebook_core::ids::{BookId, Sha256Hash};
 use bolebook_core::quantity::UtcMs;
 use bolebook_core::signing::{Alg, PublicKey, Signature};
 use bolebook_field_core::field::{Field, clock};
-use bolebook_field_core::outside::{Answer, Kept, Outside, Put, Request, Trouble};
+use bolebook_field_core::outside::{
+    Answer, Kept, KeptPhoto, Outside, Part, Put, Request, Trouble, Upload, Uploaded,
+};
 use bolebook_field_core::words::Language;
 use js_sys::{Array, Date, JsString, Object, Promise, Reflect, Uint8Array};
 use wasm_bindgen::prelude::*;
@@ -39,8 +41,10 @@ extern "C" {
     fn store(this: &Device, puts: &Array) -> Promise;
     #[wasm_bindgen(method)]
     fn photos(this: &Device) -> Promise;
-    #[wasm_bindgen(method, js_name = sendPhoto)]
-    fn send_photo(this: &Device, photo: &str, url: &str, token: &str) -> Promise;
+    #[wasm_bindgen(method)]
+    fn upload(this: &Device, method: &str, url: &str, headers: &Array, part: &Array) -> Promise;
+    #[wasm_bindgen(method, js_name = dropPhoto)]
+    fn drop_photo(this: &Device, photo: &str) -> Promise;
     #[wasm_bindgen(method)]
     fn ask(this: &Device, method: &str, url: &str, headers: &Array, body: Option<String>) -> Promise;
 }
@@ -72,6 +76,11 @@ fn pairs(rows: &JsValue) -> Vec<(String, String)> {
         Some((row.get(0).as_string()?, row.get(1).as_string()?))
     };
     Array::from(rows).iter().filter_map(pair).collect()
+}
+
+/// Headers as rows of two texts.
+fn rows(headers: &[(&'static str, String)]) -> Array {
+    headers.iter().map(|(name, value)| Array::of2(&(*name).into(), &value.as_str().into())).collect()
 }
 
 impl Outside for Browser {
@@ -140,26 +149,45 @@ impl Outside for Browser {
     }
 
     async fn ask(&self, request: &Request) -> Result<Answer, Trouble> {
-        let headers = Array::new();
-        for (name, value) in &request.headers {
-            headers.push(&Array::of2(&(*name).into(), &value.as_str().into()));
-        }
+        let headers = rows(&request.headers);
         let asked = self.0.ask(request.method, &request.url, &headers, request.body.clone());
         let answer = JsFuture::from(asked).await.map_err(|e| Trouble::NoSignal(said(&e)))?;
         let status = Reflect::get(&answer, &"status".into()).ok().and_then(|s| s.as_f64());
         Ok(Answer { status: status.unwrap_or(0.0) as u16, body: text(&answer, "body") })
     }
 
-    async fn photos(&self) -> Result<Vec<Sha256Hash>, Trouble> {
+    async fn photos(&self) -> Result<Vec<KeptPhoto>, Trouble> {
         let kept = JsFuture::from(self.0.photos()).await.map_err(|e| storage(&e))?;
-        let digests = Array::from(&kept).into_iter().filter_map(|d| d.as_string()?.parse().ok());
-        Ok(digests.collect())
+        let photo = |row: JsValue| {
+            let row = Array::from(&row);
+            Some(KeptPhoto {
+                sha256: row.get(0).as_string()?.parse().ok()?,
+                bytes: row.get(1).as_f64()? as u64,
+            })
+        };
+        Ok(Array::from(&kept).iter().filter_map(photo).collect())
     }
 
-    async fn send_photo(&self, photo: Sha256Hash, url: &str, token: &str) -> Result<u16, Trouble> {
-        let sent = JsFuture::from(self.0.send_photo(&photo.to_string(), url, token)).await;
-        let status = sent.map_err(|e| Trouble::NoSignal(said(&e)))?;
-        Ok(status.as_f64().unwrap_or(0.0) as u16)
+    async fn upload(&self, request: &Upload, part: Option<&Part>) -> Result<Uploaded, Trouble> {
+        // Bytes of a photo stay far below what a number holds exactly.
+        let part = part.map_or_else(Array::new, |p| {
+            Array::of3(&p.photo.to_string().into(), &(p.from as f64).into(), &(p.to as f64).into())
+        });
+        let asked = self.0.upload(request.method, &request.url, &rows(&request.headers), &part);
+        let answer = JsFuture::from(asked).await.map_err(|e| match text(&e, "name").as_str() {
+            "Storage" => Trouble::Storage(said(&e)),
+            _ => Trouble::NoSignal(said(&e)),
+        })?;
+        let number = |name: &str| Reflect::get(&answer, &name.into()).ok().and_then(|v| v.as_f64());
+        Ok(Uploaded {
+            status: number("status").unwrap_or(0.0) as u16,
+            offset: number("offset").map(|n| n as u64),
+            location: Some(text(&answer, "location")).filter(|place| !place.is_empty()),
+        })
+    }
+
+    async fn drop_photo(&self, photo: Sha256Hash) -> Result<(), Trouble> {
+        JsFuture::from(self.0.drop_photo(&photo.to_string())).await.map(drop).map_err(|e| storage(&e))
     }
 }
 
@@ -189,6 +217,12 @@ impl App {
         self.0.open_books().await.map_err(|e| JsError::new(&e.to_string()))
     }
 
+    /// Reads the records in them ahead of the first plan; taps are answered meanwhile.
+    #[wasm_bindgen(js_name = readAhead)]
+    pub async fn read_ahead(&self) {
+        self.0.read_ahead().await;
+    }
+
     /// Keeps the ready-made view for the next start; only a quicker start is lost when it fails.
     #[wasm_bindgen(js_name = keepReady)]
     pub async fn keep_ready(&self) {
@@ -203,6 +237,17 @@ impl App {
     /// Exchanges unasked; how it went stands on the exchange screen.
     pub async fn exchange(&self) {
         let _ = self.0.exchange().await;
+    }
+
+    /// Gives kept photos to the server; how far they are stands on the exchange screen.
+    #[wasm_bindgen(js_name = sendPhotos)]
+    pub async fn send_photos(&self) {
+        self.0.send_photos().await;
+    }
+
+    /// How many photos wait here.
+    pub fn photos(&self) -> usize {
+        self.0.state().photos
     }
 
     /// The whole screen.

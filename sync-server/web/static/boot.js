@@ -38,6 +38,7 @@ const KEPT = "bolebook-screen";
 const title = (of) => of.querySelector("#title")?.textContent;
 
 function draw() {
+  stopCamera();
   const page = document.createElement("div");
   page.innerHTML = app.screen();
   const moved = title(page) !== title(root);
@@ -60,6 +61,7 @@ function draw() {
   if (moved) document.getElementById("title")?.focus({ preventScroll: true });
   else if (active) document.getElementById(active)?.focus({ preventScroll: true });
   window.scrollTo(0, before);
+  cameras();
   tick();
   room();
   keepScreen();
@@ -98,6 +100,7 @@ function act(name, more) {
     if (!app) return;
     draw();
     keepReadySoon();
+    if (name === "exchange") sendPhotos();
     const bad = root.querySelector(".said.bad");
     if (bad) {
       if (!failedBefore) aloud(bad.textContent);
@@ -175,6 +178,7 @@ root.addEventListener("click", (event) => {
   if (!button) return;
   if (button.dataset.act) act(button.dataset.act);
   else if (button.dataset.do === "bundle") bundle();
+  else if (button.dataset.do === "camera") watchCode(button);
   else if (button.dataset.do === "take-over") start(true);
 });
 
@@ -228,8 +232,9 @@ function readCode(picture) {
 }
 
 async function grey(image, most) {
-  const scale = Math.min(1, most / Math.max(image.width, image.height));
-  const [width, height] = [Math.round(image.width * scale), Math.round(image.height * scale)];
+  const [wide, high] = [image.videoWidth ?? image.width, image.videoHeight ?? image.height];
+  const scale = Math.min(1, most / Math.max(wide, high));
+  const [width, height] = [Math.round(wide * scale), Math.round(high * scale)];
   const canvas = document.createElement("canvas");
   [canvas.width, canvas.height] = [width, height];
   const context = canvas.getContext("2d", { willReadFrequently: true });
@@ -242,10 +247,88 @@ async function grey(image, most) {
   return { luma, width, height };
 }
 
+const fieldOf = (name) => root.querySelector(`input[name="${CSS.escape(name)}"]`);
+
+// What was read stands in its field as if it had been typed.
+function typed(field, text) {
+  field.value = text;
+  field.dispatchEvent(new Event("input", { bubbles: true }));
+  field.focus();
+  navigator.vibrate?.(40);
+}
+
+function trouble(text) {
+  const paragraph = document.createElement("p");
+  paragraph.className = "said bad";
+  paragraph.textContent = text;
+  document.getElementById("said")?.replaceChildren(paragraph);
+  navigator.vibrate?.([80, 60, 80]);
+}
+
+// A running camera looks for a code until it finds one. It is let go of when the screen changes, the
+// page is hidden, or a minute is over.
+let camera = null;
+const cameras = () => {
+  if (!navigator.mediaDevices?.getUserMedia) return;
+  for (const button of root.querySelectorAll("[data-do=camera]")) button.hidden = false;
+};
+
+function stopCamera() {
+  const own = camera;
+  camera = null;
+  if (!own) return;
+  clearTimeout(own.late);
+  for (const track of own.stream.getTracks()) track.stop();
+  own.place.remove();
+}
+
+async function watchCode(button) {
+  if (camera) return stopCamera();
+  let stream;
+  try {
+    const video = { facingMode: "environment", width: { ideal: 1280 } };
+    stream = await navigator.mediaDevices.getUserMedia({ video, audio: false });
+  } catch {
+    return trouble(button.dataset.refused);
+  }
+  document.getElementById("said")?.replaceChildren();
+  const place = document.createElement("div");
+  place.className = "camera";
+  const video = document.createElement("video");
+  [video.playsInline, video.muted, video.srcObject] = [true, true, stream];
+  const stop = document.createElement("button");
+  [stop.type, stop.className, stop.textContent] = ["button", "wide", button.dataset.stop];
+  stop.addEventListener("click", stopCamera);
+  place.append(video, stop);
+  const own = { stream, place, late: setTimeout(stopCamera, 60000) };
+  camera = own;
+  // The answer may come after the screen has changed.
+  if (!button.isConnected || document.hidden) return stopCamera();
+  button.after(place);
+  try {
+    await video.play();
+    while (camera === own) {
+      const text = await readCode(await grey(video, 900));
+      if (camera !== own) return;
+      const field = fieldOf(button.dataset.of);
+      if (text !== null && field) {
+        stopCamera();
+        return typed(field, text);
+      }
+      await new Promise((resolve) => setTimeout(resolve, 120));
+    }
+  } catch {
+    if (camera !== own) return;
+    stopCamera();
+    trouble(button.dataset.refused);
+  }
+}
+
 async function scan(input) {
   const [file] = input.files;
   if (!file || !app) return;
-  const field = root.querySelector(`input[name="${CSS.escape(input.dataset.scan)}"]`);
+  stopCamera();
+  const field = fieldOf(input.dataset.scan);
   const label = input.closest("label");
   label.classList.add("busy");
   let text = null;
@@ -257,19 +340,8 @@ async function scan(input) {
   }
   label.classList.remove("busy");
   input.value = "";
-  if (text === null || !field) {
-    const said = document.getElementById("said");
-    const paragraph = document.createElement("p");
-    paragraph.className = "said bad";
-    paragraph.textContent = input.dataset.none;
-    said?.replaceChildren(paragraph);
-    navigator.vibrate?.([80, 60, 80]);
-    return;
-  }
-  field.value = text;
-  field.dispatchEvent(new Event("input", { bubbles: true }));
-  field.focus();
-  navigator.vibrate?.(40);
+  if (text === null || !field) return trouble(input.dataset.none);
+  typed(field, text);
 }
 
 root.addEventListener("keydown", (event) => {
@@ -304,10 +376,33 @@ function watch() {
 
 // Unasked exchanges: when a line comes, and every quarter of an hour while there is one.
 async function background() {
-  if (!app?.joined() || !navigator.onLine || document.hidden || app.unsent() === 0) return;
-  await app.exchange();
-  const quiet = !root.querySelector("input:focus, .said");
-  if (quiet) draw();
+  if (!app?.joined() || !navigator.onLine || document.hidden) return;
+  if (app.unsent() > 0) {
+    await app.exchange();
+    // The exchange's own screen never goes on saying that one is under way, whatever stands above it.
+    const own = root.querySelector("[data-do=bundle]");
+    if (own && root.querySelector(".said.bad")) await act("dismiss");
+    else if (own || !root.querySelector("input:focus, .said")) draw();
+  }
+  sendPhotos();
+}
+
+// Photos go beside everything else, and nothing waits for them. What the screen says of them is
+// renewed while they go.
+let sending = null;
+function sendPhotos() {
+  const from = app;
+  if (sending || !from?.joined() || !navigator.onLine || from.photos() === 0 || from.unsent() > 0) return;
+  const show = () => {
+    const place = document.getElementById("part-photos");
+    if (place && app === from) place.innerHTML = from.part("photos", {});
+  };
+  const shown = setInterval(show, 400);
+  sending = from.sendPhotos().finally(() => {
+    clearInterval(shown);
+    sending = null;
+    show();
+  });
 }
 
 function say(text, take) {
@@ -337,6 +432,8 @@ async function books() {
   try {
     await opening.openBooks();
     performance.mark("bolebook-books");
+    await opening.readAhead();
+    performance.mark("bolebook-read");
     keepReadySoon();
   } catch (error) {
     if (app === opening) say(`${error.message ?? error} What was stored is still there.`);
@@ -394,8 +491,10 @@ await busy;
 setInterval(tick, 1000);
 document.addEventListener("visibilitychange", () => {
   if (!app) return;
-  if (document.hidden) app.keepReady();
-  else draw();
+  if (document.hidden) {
+    stopCamera();
+    app.keepReady();
+  } else draw();
 });
 window.addEventListener("online", background);
 setInterval(background, 15 * 60 * 1000);

@@ -137,6 +137,7 @@ export class Device {
 
   async lines() {
     const lines = await promised(this.db.transaction(["lines"], "readonly").objectStore("lines").getAll());
+    performance.mark("bolebook-lines");
     return lines.map((row) => [row.book, row.text]);
   }
 
@@ -171,23 +172,43 @@ export class Device {
     return digest;
   }
 
+  // Digest and length of each.
   async photos() {
-    return promised(this.db.transaction(["photos"], "readonly").objectStore("photos").getAllKeys());
+    const store = this.db.transaction(["photos"], "readonly").objectStore("photos");
+    const [names, blobs] = await Promise.all([promised(store.getAllKeys()), promised(store.getAll())]);
+    return names.map((name, i) => [name, blobs[i].size]);
   }
 
-  async sendPhoto(digest, url, token) {
-    const blob = await promised(
-      this.db.transaction(["photos"], "readonly").objectStore("photos").get(digest),
-    );
-    const headers = { authorization: `Bearer ${token}`, "content-type": "application/octet-stream" };
-    const answer = await fetch(url, { method: "PUT", headers, body: blob, credentials: "omit" });
-    // 410: the office has erased this photo, so it goes from here too.
-    if (answer.ok || answer.status === 410) {
-      const tx = this.db.transaction(["photos"], "readwrite", { durability: "strict" });
-      tx.objectStore("photos").delete(digest);
-      await done(tx);
+  // A request of a resumable upload; `part` is photo, begin and end of the bytes to go along.
+  async upload(method, url, headers, part) {
+    const sent = new Headers(headers);
+    let body;
+    if (part.length > 0) {
+      const [photo, from, to] = part;
+      try {
+        const blob = await promised(
+          this.db.transaction(["photos"], "readonly").objectStore("photos").get(photo),
+        );
+        body = await blob.slice(from, to).arrayBuffer();
+      } catch (error) {
+        throw failed("Storage", error.message ?? String(error));
+      }
+      const digest = new Uint8Array(await crypto.subtle.digest("SHA-256", body));
+      sent.set("upload-checksum", `sha256 ${btoa(String.fromCharCode(...digest))}`);
     }
-    return answer.status;
+    const answer = await asked(url, { method, headers: sent, body }, body ? 90000 : 30000);
+    const offset = answer.headers.get("upload-offset");
+    return {
+      status: answer.status,
+      offset: offset === null ? undefined : Number(offset),
+      location: answer.headers.get("location") ?? "",
+    };
+  }
+
+  async dropPhoto(digest) {
+    const tx = this.db.transaction(["photos"], "readwrite", { durability: "strict" });
+    tx.objectStore("photos").delete(digest);
+    await done(tx);
   }
 
   async ask(method, url, headers, body) {
@@ -198,15 +219,33 @@ export class Device {
       body = await new Response(packed).blob();
       sent.set("content-encoding", "gzip");
     }
+    return asked(url, { method, headers: sent, body }, method === "POST" ? 150000 : 30000);
+  }
+}
+
+// Requests under way. Each has a time limit and its answer is always read to the end, so that none
+// keeps one of the few connections. When the line goes or comes, they are ended: what was begun on the
+// other line may never be answered, and everything here can be asked again.
+const underWay = new Set();
+const endAll = () => underWay.forEach((control) => control.abort());
+globalThis.addEventListener?.("offline", endAll);
+globalThis.addEventListener?.("online", endAll);
+
+async function asked(url, options, limit) {
+  const control = new AbortController();
+  const late = setTimeout(() => control.abort(), limit);
+  underWay.add(control);
+  try {
     const answer = await fetch(url, {
-      method,
-      headers: sent,
-      body,
+      ...options,
       cache: "no-store",
       credentials: "omit",
-      signal: AbortSignal.timeout(150000),
+      signal: control.signal,
     });
-    return { status: answer.status, body: await answer.text() };
+    return { status: answer.status, headers: answer.headers, body: await answer.text() };
+  } finally {
+    clearTimeout(late);
+    underWay.delete(control);
   }
 }
 

@@ -2,6 +2,7 @@
 //! a real browser. For tests only: whatever cannot happen here panics.
 
 pub mod browser;
+pub mod line;
 pub mod memory;
 pub mod office;
 pub mod play;

@@ -4,21 +4,27 @@
 use std::cell::{Cell, RefCell};
 use std::collections::BTreeMap;
 use std::future::Future;
+use std::io::Write as _;
+use std::net::{Shutdown, TcpStream};
 use std::pin::pin;
 use std::rc::Rc;
 use std::task::{Context, Poll, Waker};
 
+use base64::Engine as _;
 use bolebook_core::ids::{BookId, Sha256Hash};
 use bolebook_core::quantity::UtcMs;
 use bolebook_core::signing::{PublicKey, SecretKey, Signature};
 use bolebook_field_core::field::{Field, Fields};
-use bolebook_field_core::outside::{Answer, Kept, Outside, Put, Request, Trouble};
+use bolebook_field_core::outside::{
+    Answer, Kept, KeptPhoto, Outside, Part, Put, Request, Trouble, Upload, Uploaded,
+};
 
 /// What outlives a restart.
 #[derive(Default)]
 pub struct Disk {
     lines: BTreeMap<(BookId, u64), String>,
     settings: BTreeMap<String, String>,
+    photos: BTreeMap<Sha256Hash, Vec<u8>>,
 }
 
 /// The device; clones share the disk and the clock.
@@ -28,6 +34,14 @@ pub struct Memory {
     pub clock: Rc<Cell<i64>>,
     /// Whether it has a signal.
     pub signal: Rc<Cell<bool>>,
+    /// After so many bytes of a photo's piece the line drops, once.
+    pub drops_after: Rc<Cell<Option<usize>>>,
+    /// After so many pieces of photos the signal goes.
+    pub dies_after: Rc<Cell<Option<usize>>>,
+    /// What is answered to the next requests of a method in the server's stead.
+    pub answers: Rc<RefCell<Vec<(&'static str, u16)>>>,
+    /// What was asked of the server about photos: method and status, 0 where the line dropped.
+    pub asked: Rc<RefCell<Vec<(&'static str, u16)>>>,
     /// Why its storage refuses, if it does.
     pub refuses: Rc<RefCell<Option<Trouble>>>,
     seed: u8,
@@ -41,6 +55,10 @@ impl Memory {
         Self {
             clock: Rc::new(Cell::new(now.0)),
             signal: Rc::new(Cell::new(true)),
+            drops_after: Rc::default(),
+            dies_after: Rc::default(),
+            answers: Rc::default(),
+            asked: Rc::default(),
             refuses: Rc::default(),
             seed,
             drawn: Rc::default(),
@@ -56,6 +74,31 @@ impl Memory {
     /// Opens the app on what the disk holds.
     pub fn open(&self, url: &str) -> Field<Self> {
         block_on(Field::open(self.clone(), url, "en-GB")).unwrap()
+    }
+
+    /// Keeps a photo, as the page does before it is logged.
+    pub fn keep_photo(&self, bytes: Vec<u8>) -> Sha256Hash {
+        let digest = Sha256Hash::of(&bytes);
+        self.disk.borrow_mut().photos.insert(digest, bytes);
+        digest
+    }
+
+    /// Sends a part of a request and drops the line.
+    fn break_off(url: &str, request: &Upload, body: &[u8], after: usize) {
+        let (host, path) = url.strip_prefix("http://").unwrap().split_once('/').unwrap();
+        let mut line = TcpStream::connect(host).unwrap();
+        let mut head = format!(
+            "{} /{path} HTTP/1.1\r\nhost: {host}\r\ncontent-length: {}\r\n",
+            request.method,
+            body.len()
+        );
+        for (name, value) in &request.headers {
+            head.push_str(&format!("{name}: {value}\r\n"));
+        }
+        head.push_str("\r\n");
+        line.write_all(head.as_bytes()).unwrap();
+        line.write_all(&body[..after.min(body.len())]).unwrap();
+        line.shutdown(Shutdown::Both).unwrap();
     }
 
     /// What the disk holds, as the browser's device gives it.
@@ -140,12 +183,62 @@ impl Outside for Memory {
         Ok(Answer { status, body })
     }
 
-    async fn photos(&self) -> Result<Vec<Sha256Hash>, Trouble> {
-        Ok(vec![])
+    async fn photos(&self) -> Result<Vec<KeptPhoto>, Trouble> {
+        let disk = self.disk.borrow();
+        let photo = |(sha256, bytes): (&Sha256Hash, &Vec<u8>)| KeptPhoto {
+            sha256: *sha256,
+            bytes: bytes.len() as u64,
+        };
+        Ok(disk.photos.iter().map(photo).collect())
     }
 
-    async fn send_photo(&self, _: Sha256Hash, _: &str, _: &str) -> Result<u16, Trouble> {
-        Ok(404)
+    async fn upload(&self, request: &Upload, part: Option<&Part>) -> Result<Uploaded, Trouble> {
+        if !self.signal.get() {
+            return Err(Trouble::NoSignal("flight mode".into()));
+        }
+        let put = self.answers.borrow().iter().position(|(method, _)| *method == request.method);
+        if let Some(at) = put {
+            let (method, status) = self.answers.borrow_mut().remove(at);
+            self.asked.borrow_mut().push((method, status));
+            return Ok(Uploaded { status, ..Uploaded::default() });
+        }
+        let mut request = request.clone();
+        let body = part.map_or(vec![], |p| {
+            let place = |at: u64| usize::try_from(at).unwrap();
+            self.disk.borrow().photos[&p.photo][place(p.from)..place(p.to)].to_vec()
+        });
+        if part.is_some() {
+            let sum = base64::prelude::BASE64_STANDARD.encode(Sha256Hash::of(&body).0);
+            request.headers.push(("upload-checksum", format!("sha256 {sum}")));
+            if let Some(after) = self.drops_after.take() {
+                Self::break_off(&request.url, &request, &body, after);
+                self.asked.borrow_mut().push((request.method, 0));
+                return Err(Trouble::NoSignal("the line dropped".into()));
+            }
+        }
+        let config =
+            ureq::Agent::config_builder().http_status_as_error(false).allow_non_standard_methods(true);
+        let mut builder = ureq::http::Request::builder().method(request.method).uri(&request.url);
+        for (name, value) in &request.headers {
+            builder = builder.header(*name, value);
+        }
+        let answer = config.build().new_agent().run(builder.body(body).unwrap());
+        let answer = answer.map_err(|e| Trouble::NoSignal(e.to_string()))?;
+        let status = answer.status().as_u16();
+        self.asked.borrow_mut().push((request.method, status));
+        if part.is_some() && self.dies_after.get().is_some() {
+            let left = self.dies_after.get().map(|n| n - 1).filter(|n| *n > 0);
+            self.signal.set(left.is_some());
+            self.dies_after.set(left);
+        }
+        let header = |name: &str| answer.headers().get(name).map(|v| v.to_str().unwrap().to_owned());
+        let offset = header("upload-offset").map(|text| text.parse().unwrap());
+        Ok(Uploaded { status, offset, location: header("location") })
+    }
+
+    async fn drop_photo(&self, photo: Sha256Hash) -> Result<(), Trouble> {
+        self.disk.borrow_mut().photos.remove(&photo);
+        Ok(())
     }
 }
 

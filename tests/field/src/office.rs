@@ -8,6 +8,7 @@ use std::process::{Child, Command, Stdio};
 use std::sync::atomic::{AtomicU32, Ordering};
 
 use bolebook_core::day::Day;
+use bolebook_core::ids::Sha256Hash;
 use bolebook_core::quantity::UtcMs;
 use bolebook_core::record::book_kinds::{Zone, ZoneOffset};
 use serde_json::{Value, json};
@@ -250,6 +251,12 @@ impl Office {
             let _ = server.kill();
             let _ = server.wait();
         }
+    }
+
+    /// The bytes the server has of a photo, if it has it.
+    pub fn photo(&self, digest: Sha256Hash) -> Option<Vec<u8>> {
+        let name = digest.to_string();
+        std::fs::read(self.folder.path().join("server/photos").join(&name[..2]).join(&name)).ok()
     }
 
     /// A one-time code for a crew's device, deposited at the server.

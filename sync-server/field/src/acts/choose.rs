@@ -150,7 +150,7 @@ async fn read<D: Outside>(field: &Field<D>, asked: &Asked<'_>) -> Result<Done, A
 }
 
 async fn tick<D: Outside>(field: &Field<D>, asked: &Asked<'_>) -> Result<Done, ActError> {
-    let (step, day) = (asked.word(1)?.to_owned(), today(field)?);
+    let (step, day) = (asked.parts[1..].join(":"), today(field)?);
     let set = |state: &mut crate::state::State| {
         let ticked = &mut state.choices.ticked;
         ticked.retain(|(d, _)| *d == day);

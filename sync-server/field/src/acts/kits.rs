@@ -21,10 +21,10 @@ pub(super) async fn perform<D: Outside>(field: &Field<D>, asked: &Asked<'_>) -> 
         asked.filled("hole").and_then(|t| t.parse().ok()).ok_or_else(|| field.say("say-from-hole"))?;
     let index = first.checked_sub(1).filter(|i| *i < open.holes.len()).ok_or_else(|| asked.unknown())?;
     let other = same_product(field, asked, &open, kit)?;
-    if other.kit != open.kit && !open.others.iter().any(|o| o.kit == other.kit) {
+    if other.0 != open.kit && !open.others.iter().any(|o| o.0 == other.0) {
         let ground = field.ground()?;
         let state = field.state();
-        if plan::apart_from_open(&state, &ground.summary, &open, other.kit, ground.now).is_some() {
+        if plan::apart_from_open(&state, &ground.summary, &open, other.0, ground.now).is_some() {
             return Err(field.say("kit-not-now"));
         }
     }
@@ -43,10 +43,10 @@ pub(super) fn same_product<D: Outside>(
     let kit: KitId = named.parse().map_err(|_| asked.unknown())?;
     let ground = field.ground()?;
     if kit == open.kit {
-        return Ok(OtherKit { kit, lot: open.lot, since: open.started_at });
+        return Ok((kit, open.lot, open.started_at));
     }
     match plan::product_of(&ground.summary, kit) {
-        Some((lot, label)) if label == open.label => Ok(OtherKit { kit, lot, since: ground.now }),
+        Some((lot, label)) if label == open.label => Ok((kit, lot, ground.now)),
         Some(_) => Err(field.say("other-product")),
         None => Err(field.say("missing-fill")),
     }

@@ -74,9 +74,7 @@ pub(super) fn unsent(p: &mut Page, scene: &Scene<'_>) {
         None => scene.say("all-sent"),
     };
     p.say("lead", &text);
-    if state.photos > 0 {
-        p.say("lead", &scene.words.count("photos-wait", state.photos, &[]));
-    }
+    p.tag("div", &[("id", "part-photos")], |p| photos(p, scene));
     if let Some(at) = state.server.as_ref().and_then(|s| s.exchanged) {
         p.say("hint", &scene.words.with("exchanged-at", &[("at", &scene.time(at))]));
     }
@@ -100,6 +98,21 @@ pub(super) fn unsent(p: &mut Page, scene: &Scene<'_>) {
     p.button("wide", "go:close", &scene.say("way-close"));
     if let Ok(summary) = &scene.summary {
         changed(p, scene, summary);
+    }
+}
+
+/// How far the photos are, or why they wait.
+pub(super) fn photos(p: &mut Page, scene: &Scene<'_>) {
+    let state = scene.state;
+    if let Some(sending) = state.sending.filter(|s| s.of > 0) {
+        let numbers =
+            [("number", sending.number as u64), ("of", sending.of as u64), ("percent", sending.percent)];
+        p.say("lead", &scene.words.numbers("photo-progress", &numbers, &[]));
+    } else if state.photos > 0 {
+        p.say("lead", &scene.words.count("photos-wait", state.photos, &[]));
+        if let Some(why) = state.photos_wait {
+            p.say("hint", &scene.say(why.message()));
+        }
     }
 }
 

@@ -37,7 +37,7 @@ pub(super) fn find(p: &mut Page, scene: &Scene<'_>, summary: &Summary, text: &st
         );
     });
     p.tag("div", &[("class", "grid")], |p| {
-        p.scan("text", &scene.say("scan-tag"), &scene.say("scan-none"));
+        p.scan("text", &scene.say("scan-tag"), scene.words);
         p.button("wide", "go:map", &scene.say("title-map"));
     });
     p.button("big", "go:new", &scene.say("new-tree"));
@@ -178,7 +178,7 @@ pub(super) fn new_tree(p: &mut Page, scene: &Scene<'_>, summary: &Summary) {
     let options: Vec<(&str, String)> = options.iter().map(|(v, l)| (v.as_str(), l.clone())).collect();
     p.choices("species", &scene.say("species"), &options, None);
     p.field("tag", &scene.say("tag"), &next_tag(summary), "text", &scene.say("tag-hint"));
-    p.scan("tag", &scene.say("scan-tag"), &scene.say("scan-none"));
+    p.scan("tag", &scene.say("scan-tag"), scene.words);
     p.button("big", "list", &scene.say("list-tree"));
     p.tag("details", &[], |p| {
         p.line("summary", &[], &scene.say("more"));

@@ -48,8 +48,8 @@ pub(super) fn kit(p: &mut Page, scene: &Scene<'_>, summary: &Summary) {
     });
     gauge(p, scene, line);
     purposes(p, scene, summary);
-    list(p, scene, summary, "list-morning", &MORNING);
-    list(p, scene, summary, "list-evening", &EVENING);
+    list(p, scene, summary, line, ("list-morning", &MORNING));
+    list(p, scene, summary, line, ("list-evening", &EVENING));
     p.say("hint", &scene.say("lists-hint"));
 }
 
@@ -144,15 +144,23 @@ fn purposes(p: &mut Page, scene: &Scene<'_>, summary: &Summary) {
     }
 }
 
-fn list(p: &mut Page, scene: &Scene<'_>, summary: &Summary, heading: &str, steps: &[(&str, Option<Act>)]) {
+/// A check list with its heading; what is ticked is ticked of this kit.
+fn list(
+    p: &mut Page,
+    scene: &Scene<'_>,
+    summary: &Summary,
+    line: &KitLine,
+    (heading, steps): (&str, &[(&str, Option<Act>)]),
+) {
     let today = scene.today(summary).to_string();
     let mut said: Vec<&str> = vec![];
     p.card("steps", &scene.say(heading), |p| {
         p.tag("ol", &[], |p| {
             for (step, act) in steps {
-                let ticked = scene.state.choices.ticked.iter().any(|(d, s)| *d == today && s == step);
+                let of_kit = format!("{step}:{}", line.id);
+                let ticked = scene.state.choices.ticked.iter().any(|(d, s)| *d == today && *s == of_kit);
                 p.tag("li", &[], |p| {
-                    let act_name = format!("tick:{step}");
+                    let act_name = format!("tick:{of_kit}");
                     let (class, pressed) = if ticked { ("step ticked", "true") } else { ("step", "false") };
                     p.line(
                         "button",
@@ -180,7 +188,7 @@ fn list(p: &mut Page, scene: &Scene<'_>, summary: &Summary, heading: &str, steps
 pub(super) fn content(scene: &Scene<'_>, summary: &Summary, line: &KitLine) -> String {
     let mix = summary.label_in(line).and_then(|label| label.mix.as_ref());
     let content_ul = line.content_ul.saturating_sub(scene.state.out_of(line.id));
-    let content = mix.map_or(Ul(content_ul), |_| summary.liquid_ul(&KitLine { content_ul, ..line.clone() }));
+    let content = mix.map_or(Ul(content_ul), |_| summary.liquid_of(line, content_ul));
     of_mix(scene, format!("{} mL", content.ml()), mix.is_some())
 }
 
@@ -188,7 +196,7 @@ pub(super) fn content(scene: &Scene<'_>, summary: &Summary, line: &KitLine) -> S
 pub(super) fn charges_left(scene: &Scene<'_>, summary: &Summary, line: &KitLine) -> Option<usize> {
     let charge = line.kit.containers.iter().map(|c| c.charge_ul.0).max().filter(|c| *c > 0)?;
     let content_ul = line.content_ul.saturating_sub(scene.state.out_of(line.id));
-    let liquid = summary.liquid_ul(&KitLine { content_ul, ..line.clone() }).0;
+    let liquid = summary.liquid_of(line, content_ul).0;
     usize::try_from(liquid / charge).ok()
 }
 
@@ -222,7 +230,7 @@ pub(super) fn fill(p: &mut Page, scene: &Scene<'_>, summary: &Summary) {
     }
     // Typed off the container each time, never offered: that is the check.
     p.field("lot", &scene.say("lot-read"), "", "text", &scene.say("read-off-hint"));
-    p.scan("lot", &scene.say("scan-lot"), &scene.say("scan-none"));
+    p.scan("lot", &scene.say("scan-lot"), scene.words);
     p.field("registration", &scene.say("registration-read"), "", "text", "");
     // The lot is typed on this very screen, so that any label of the yard may be meant.
     mixes(p, scene, summary.labels.iter().map(|(_, label)| label));

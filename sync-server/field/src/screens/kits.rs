@@ -101,10 +101,14 @@ pub(super) fn of_hole(p: &mut Page, scene: &Scene<'_>, summary: &Summary, stem: 
     if kits.len() < 2 {
         return;
     }
-    let options: Vec<(String, String)> = kits.iter().map(|k| (k.to_string(), name(summary, *k))).collect();
-    let options: Vec<(&str, String)> = options.iter().map(|(id, n)| (id.as_str(), n.clone())).collect();
-    let now = stem.kit_of(hole).to_string();
-    p.choices("from-kit", &scene.say("kit-of-hole"), &options, Some(&now));
+    let options = kits.iter().map(|k| (k.to_string(), name(summary, *k))).collect();
+    pick(p, "from-kit", &scene.say("kit-of-hole"), options, &stem.kit_of(hole).to_string());
+}
+
+/// Choices of which one is taken; the one chosen already, if any.
+fn pick(p: &mut Page, name: &str, legend: &str, options: Vec<(String, String)>, chosen: &str) {
+    let options: Vec<(&str, String)> = options.iter().map(|(id, text)| (id.as_str(), text.clone())).collect();
+    p.choices(name, legend, &options, Some(chosen));
 }
 
 /// Going on with another kit in mid-tree.
@@ -129,13 +133,10 @@ pub(super) fn kits(p: &mut Page, scene: &Scene<'_>, summary: &Summary, (tree, st
     if can.len() < 2 {
         return;
     }
-    let options: Vec<(String, String)> =
-        can.iter().map(|line| (line.id.to_string(), named(scene, summary, line))).collect();
-    let options: Vec<(&str, String)> = options.iter().map(|(id, n)| (id.as_str(), n.clone())).collect();
-    p.choices("kit", &scene.say("which-kit"), &options, None);
-    let numbers: Vec<String> = (1..=open.holes.len()).map(|n| n.to_string()).collect();
-    let options: Vec<(&str, String)> = numbers.iter().map(|n| (n.as_str(), n.clone())).collect();
-    p.choices("hole", &scene.say("from-hole"), &options, None);
+    let options = can.iter().map(|line| (line.id.to_string(), named(scene, summary, line))).collect();
+    pick(p, "kit", &scene.say("which-kit"), options, "");
+    let options = (1..=open.holes.len()).map(|n| (n.to_string(), n.to_string())).collect();
+    pick(p, "hole", &scene.say("from-hole"), options, "");
     p.say("hint", &scene.say("kits-hint"));
     p.button("big", &format!("from:{tree}:{stem}"), &scene.say("set-kit"));
 }

@@ -85,6 +85,9 @@ pub fn part(state: &mut State, words: &Words, now: UtcMs, name: &str, fields: &F
     if let ("results", Ok(summary)) = (name, &scene.summary) {
         find::results(&mut page, &scene, summary, fields.get("text").map_or("", String::as_str));
     }
+    if name == "photos" {
+        day::photos(&mut page, &scene);
+    }
     page.into_text()
 }
 

@@ -27,7 +27,7 @@ pub(super) fn join(p: &mut Page, scene: &Scene<'_>) {
     let digits = CODE_DIGITS.to_string();
     let hint = scene.words.with("join-hint", &[("digits", &digits)]);
     p.field("code", &scene.say("join-code"), "", "numeric", &hint);
-    p.scan("code", &scene.say("scan-code"), &scene.say("scan-none"));
+    p.scan("code", &scene.say("scan-code"), scene.words);
     p.button("big", "join", &scene.say("join-button"));
     p.tag("details", &[], |p| {
         p.line("summary", &[], &scene.say("join-other-server"));

@@ -9,7 +9,12 @@ use super::{KitLine, Summary};
 impl Summary {
     /// The liquid in a kit's reservoir: more than its product, where the label has it mixed.
     pub fn liquid_ul(&self, line: &KitLine) -> Ul {
-        let (product, label) = (Ul(line.content_ul.max(0)), self.label_in(line));
+        self.liquid_of(line, line.content_ul)
+    }
+
+    /// The liquid of so much product in a kit's reservoir.
+    pub fn liquid_of(&self, line: &KitLine, product_ul: i64) -> Ul {
+        let (product, label) = (Ul(product_ul.max(0)), self.label_in(line));
         label.and_then(|label| label.mix.as_ref()).map_or(product, |mix| mix.volume_of(product))
     }
 

@@ -56,15 +56,15 @@ fn main() {
             browser.ready();
             browser.until(
                 "the books are open",
-                "return performance.getEntriesByName('bolebook-books').length > 0",
+                "return performance.getEntriesByName('bolebook-read').length > 0",
             );
             let times = browser.run(
                 "const at = (name) => Math.round(performance.getEntriesByName(name)[0]?.startTime ?? -1);
-                 return [at('first-contentful-paint'), at('bolebook-shown'), at('bolebook-code'), at('bolebook-open'), at('bolebook-ready'), at('bolebook-books')]",
+                 return [at('first-contentful-paint'), at('bolebook-shown'), at('bolebook-code'), at('bolebook-open'), at('bolebook-ready'), at('bolebook-lines'), at('bolebook-books'), at('bolebook-read')]",
                 json!([]),
             );
             println!(
-                "slowed {slowed} ×, start {round}: first paint, screen shown, code, open, ready, books: {times} ms"
+                "slowed {slowed} ×, start {round}: first paint, screen shown, code, open, ready, lines fetched, books open, records read: {times} ms"
             );
         }
         browser.act("go:find");

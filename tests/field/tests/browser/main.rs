@@ -1,9 +1,11 @@
 //! The app in a real browser, phone-sized, against the real server: a day without signal, the
 //! browser killed in the middle of it, two windows, and what the office then sees.
 
+mod camera;
 mod crews;
 mod keys;
 mod languages;
+mod photos;
 mod updates;
 
 use std::path::PathBuf;
