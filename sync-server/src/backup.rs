@@ -79,11 +79,13 @@ pub fn backup(data: &Path, photos: bool, to: &Path) -> Result<Copied, BackupErro
     if !log.is_file() {
         return Err(BackupError::NoLog(log));
     }
-    std::fs::create_dir_all(to).map_err(at(to))?;
     let whole = |path: &Path| path.canonicalize().map_err(at(path));
-    if whole(to)?.starts_with(whole(data)?) {
+    let named = std::path::absolute(to).map_err(at(to))?;
+    let there = named.ancestors().find(|folder| folder.exists()).unwrap_or(Path::new("/"));
+    if whole(there)?.starts_with(whole(data)?) {
         return Err(BackupError::Inside(to.to_owned()));
     }
+    std::fs::create_dir_all(to).map_err(at(to))?;
     let copy = to.join(database::FILE);
     for beside in ["-wal", "-shm"].map(|end| to.join(format!("{}{end}", database::FILE))) {
         if beside.exists() {
