@@ -60,7 +60,9 @@ impl Table {
                     format!("{:.2}", libm::log10(seconds) / libm::log10(trees))
                 })
                 .collect();
-            println!("  {what}: {}", powers.join(", "));
+            if !powers.is_empty() {
+                println!("  {what}: {}", powers.join(", "));
+            }
         }
     }
 }
