@@ -97,7 +97,7 @@ fn main() {
         let mut book = opened();
         write_season(&mut book, 0..trees, true);
         let read = || View::read(&book, &yard, &Everyone).expect("a view");
-        let (view, first) = timed(&mut || read());
+        let (view, first) = timed(&mut &read);
         println!("{trees} trees, {} records", view.facts.versions.len());
         println!("  view, its records read as well: {:.1} ms", first * 1e3);
         drop(view);
