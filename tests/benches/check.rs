@@ -61,7 +61,9 @@ impl Table {
                     format!("{:.2}", libm::log10(seconds) / libm::log10(trees))
                 })
                 .collect();
-            println!("  {what}: {}", powers.join(", "));
+            if !powers.is_empty() {
+                println!("  {what}: {}", powers.join(", "));
+            }
         }
     }
 }
@@ -108,7 +110,7 @@ fn main() {
         let mut book = opened();
         write(&mut book, 0..trees);
         let read = || View::read(&book, &yard, &Everyone).expect("a view");
-        let (view, first) = timed(&mut || read());
+        let (view, first) = timed(&mut &read);
         println!("{trees} trees, {} records", view.facts.versions.len());
         println!("  view, its records read as well: {:.1} ms", first * 1e3);
         drop(view);

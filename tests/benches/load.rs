@@ -65,6 +65,8 @@ struct Measured {
     /// Bytes in the database that the crews' records added, and of them in indices, for each record.
     bytes_a_record: f64,
     index_bytes_a_record: f64,
+    /// Rows put in for each record, those of transactions that were undone and done again among them.
+    rows_a_record: f64,
 }
 
 /// Photos that are sent to be measured, and the bytes of each.
@@ -160,6 +162,7 @@ fn run(
     asked.iter().for_each(|(way, job)| drop(way.findings(*job)));
     let cpu = |servers: &[Server]| servers.iter().map(|s| s.process.cpu_s()).sum::<f64>();
     let (bytes, index_bytes) = size(&store);
+    let rows_before = rows(&store);
     let before = (cpu(&servers), cluster.processor_s(), own_processor_s());
     let bytes_up = ready.iter().map(|(_, packed)| packed.len()).sum();
     let start = Barrier::new(ready.len() + 1);
@@ -207,7 +210,16 @@ fn run(
         photo_cpu_s: photos(&servers[0]),
         bytes_a_record: (bytes_now - bytes) / records,
         index_bytes_a_record: (index_bytes_now - index_bytes) / records,
+        // After the photos, when the sessions have told their counts.
+        rows_a_record: (rows(&store) - rows_before) / records,
     }
+}
+
+/// Rows put into a database's tables so far; sessions say so within some seconds of their end.
+fn rows(store: &str) -> f64 {
+    let db = Connection::postgres(store).expect("the database");
+    let count = "SELECT CAST(sum(n_tup_ins) AS BIGINT) FROM pg_stat_user_tables";
+    db.query_row(count, [], |row| row.get::<usize, i64>(0)).expect("a count") as f64
 }
 
 /// The figures in words; where the time went, and how many times the same with one process.
@@ -240,7 +252,8 @@ fn say(m: &Measured, one: Option<&Measured>) {
     let share = |cpu: f64| 100.0 * cpu / (m.current_s * cores);
     let used = m.servers_cpu_s + m.database_cpu_s + m.crews_cpu_s;
     println!(
-        "  bytes in the database a record {:.0}, of them indices {:.0}; a server's processor a photo {:.1} ms",
+        "  rows put in a record {:.2}; bytes in the database a record {:.0}, of them indices {:.0}; a server's processor a photo {:.1} ms",
+        m.rows_a_record,
         m.bytes_a_record,
         m.index_bytes_a_record,
         m.photo_cpu_s * 1e3

@@ -89,7 +89,7 @@ pub fn limits(habits: &Habits, measured: &Measured) -> Vec<Bears> {
         Bears {
             what: "a processor of the servers, exchanges",
             crews: hour * crews / server_s,
-            moved_by: "another processor or process: they share nothing but the database; the checks' share of an exchange",
+            moved_by: "another processor; what an exchange costs of reading each record twice (docs/performance.md)",
         },
         Bears {
             what: "a processor of the servers, photos",
@@ -99,7 +99,7 @@ pub fn limits(habits: &Habits, measured: &Measured) -> Vec<Bears> {
         Bears {
             what: "a processor of the database",
             crews: hour * crews / database_s,
-            moved_by: "fewer index entries a record; yards over several databases, which share nothing",
+            moved_by: "yards over several databases, which share nothing; fewer index entries a record",
         },
         Bears {
             what: "one book, its crews coming one after another",

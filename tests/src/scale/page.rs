@@ -111,8 +111,10 @@ fn bears(out: &mut String, habits: &Habits, measured: &Measured) {
     let machines = planned(habits, measured);
     let _ = writeln!(
         out,
-        "\n{} crews so need {} processors for the servers' exchanges and {} for the database.",
-        habits.crews, machines.servers, machines.database
+        "\nFor {} crews that comes to {} of the servers' processors for exchanges, and {} of the database's.",
+        short(habits.crews as f64),
+        machines.servers,
+        machines.database
     );
 }
 
@@ -144,9 +146,9 @@ fn played(out: &mut String, p: &Kept) {
     let [servers, database] = p.processors;
     let _ = writeln!(
         out,
-        "\n### The season as it was played\n\n{} crews, {} exchanges of {} million trees, on {servers} processors of servers and {database} of the database:\n\n| seconds | median | 90 % | 99 % | 99.9 % | longest |\n|---|---|---|---|---|---|",
-        CREWS,
-        p.exchanges,
+        "\n### The season as it was played\n\n{} crews, {} thousand exchanges of {} million trees; processors: {servers} of the servers, {database} of the database:\n\n| seconds | median | 90 % | 99 % | 99.9 % | longest |\n|---|---|---|---|---|---|",
+        short(CREWS as f64),
+        short(p.exchanges as f64 / 1e3),
         short(p.trees as f64 / 1e6)
     );
     for (what, of) in [("until answered", p.answered_s), ("of it in line", p.waited_s)] {
