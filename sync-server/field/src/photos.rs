@@ -12,8 +12,8 @@ use crate::sync::{Link, SyncError};
 
 /// Bytes of one piece: on a line of 3 KB/s it takes the 90 s that a server waits.
 pub const PIECE: u64 = 256 * 1024;
-/// So often in a row a piece may fail before the rest waits for another time.
-const TRIES: u8 = 3;
+/// So many requests in a row may bring nothing before the rest waits for another time.
+const TRIES: u8 = 6;
 const VERSION: &str = "1.0.0";
 
 /// How far the sending has come.
@@ -85,14 +85,15 @@ impl From<Trouble> for Waits {
     }
 }
 
-/// What became of a piece.
-enum Piece {
-    /// So much is there.
-    Synced(u64),
-    /// Ask how far it is.
-    Unsure,
-    /// The upload is not known any more.
-    Lost,
+/// What is asked of the server next.
+#[derive(Clone, Copy, PartialEq, Eq)]
+enum Next {
+    /// Make the upload or find it.
+    Begin,
+    /// How far is it?
+    Ask,
+    /// Take the next piece.
+    Send,
 }
 
 impl<D: Outside> Field<D> {
@@ -143,105 +144,74 @@ impl<D: Outside> Field<D> {
 
     /// One photo, until the server has it or has removed it for good.
     async fn send_one(&self, link: &mut Link, photo: &KeptPhoto, at: Sending) -> Result<(), Waits> {
-        let mut failed = 0;
+        let (mut next, mut place, mut offset) = (Next::Begin, String::new(), 0);
+        let (mut failed, mut renewed) = (0, false);
         loop {
-            let Some((place, mut offset)) = self.begin(link, photo).await? else { return Ok(()) };
-            if offset >= photo.bytes {
-                // All of it was there: the server puts it into its place when asked.
-                return self.far(link, &place).await?.map(drop).ok_or(Waits::Line);
-            }
-            while offset < photo.bytes {
-                let percent = offset * 100 / photo.bytes.max(1);
-                self.state_mut().sending = Some(Sending { percent, ..at });
-                let found = match self.piece(link, photo, &place, offset).await? {
-                    Piece::Synced(to) => Some(to),
-                    Piece::Unsure => self.far(link, &place).await?,
-                    Piece::Lost => None,
-                };
-                failed = if found.is_some_and(|to| to > offset) { 0 } else { failed + 1 };
-                if failed > TRIES {
-                    return Err(Waits::Line);
-                }
-                let Some(to) = found else { break };
-                offset = to;
-            }
-            if offset >= photo.bytes {
-                return Ok(());
-            }
-        }
-    }
-
-    /// Makes the upload or finds it: its address, and how far it is. `None`: the photo was removed for
-    /// good and is not wanted.
-    async fn begin(&self, link: &mut Link, photo: &KeptPhoto) -> Result<Option<(String, u64)>, Waits> {
-        let digest = BASE64_STANDARD.encode(photo.sha256.to_string());
-        let headers =
-            [("upload-length", photo.bytes.to_string()), ("upload-metadata", format!("sha256 {digest}"))];
-        let answer = self.tus(link, "POST", "/v1/uploads", &headers, None).await?;
-        match (answer.status, answer.location, answer.offset) {
-            (201, Some(place), offset) => Ok(Some((place, offset.unwrap_or(0)))),
-            (410, ..) => Ok(None),
-            (status, ..) => Err(Waits::of(status)),
-        }
-    }
-
-    async fn piece(
-        &self,
-        link: &mut Link,
-        photo: &KeptPhoto,
-        place: &str,
-        from: u64,
-    ) -> Result<Piece, Waits> {
-        let part = Part { photo: photo.sha256, from, to: photo.bytes.min(from + PIECE) };
-        let headers = [
-            ("upload-offset", from.to_string()),
-            ("content-type", "application/offset+octet-stream".to_owned()),
-        ];
-        match self.tus(link, "PATCH", place, &headers, Some(&part)).await {
-            Ok(Uploaded { status: 204, offset, .. }) => Ok(Piece::Synced(offset.unwrap_or(part.to))),
-            // 460: the line broke the bytes (tus, Checksum). 408: it took too long.
-            Ok(Uploaded { status: 408 | 409 | 460, .. }) | Err(Waits::Line) => Ok(Piece::Unsure),
-            Ok(Uploaded { status: 404 | 410, .. }) => Ok(Piece::Lost),
-            Ok(Uploaded { status, .. }) => Err(Waits::of(status)),
-            Err(other) => Err(other),
-        }
-    }
-
-    /// How far an upload is; `None` when it is not known any more.
-    async fn far(&self, link: &mut Link, place: &str) -> Result<Option<u64>, Waits> {
-        let answer = self.tus(link, "HEAD", place, &[], None).await?;
-        match (answer.status, answer.offset) {
-            (200, Some(offset)) => Ok(Some(offset)),
-            (404 | 410, _) => Ok(None),
-            (status, _) => Err(Waits::of(status)),
-        }
-    }
-
-    /// One request, with another token where the old one has run out.
-    async fn tus(
-        &self,
-        link: &mut Link,
-        method: &'static str,
-        place: &str,
-        headers: &[(&'static str, String)],
-        part: Option<&Part>,
-    ) -> Result<Uploaded, Waits> {
-        let mut renewed = false;
-        loop {
-            // A place may be named whole or from the server's root (RFC 9110, Location).
-            let url = match place.starts_with('/') {
-                true => format!("{}{place}", link.url),
-                false => place.to_owned(),
+            let percent = offset * 100 / photo.bytes.max(1);
+            self.state_mut().sending = Some(Sending { percent, ..at });
+            let part = Part { photo: photo.sha256, from: offset, to: photo.bytes.min(offset + PIECE) };
+            let request = request(link, photo, next, &place, offset);
+            let asked = self.outside.upload(&request, Some(&part).filter(|_| next == Next::Send)).await;
+            let before = offset;
+            let answer = match asked {
+                Err(Trouble::Storage(_)) => return Err(Waits::Storage),
+                // 408: it took too long. How far it came is asked.
+                Err(_) if next == Next::Send => Uploaded { status: 408, ..Uploaded::default() },
+                Err(_) => return Err(Waits::Line),
+                Ok(answer) => answer,
             };
-            let mut all = vec![("tus-resumable", VERSION.to_owned())];
-            all.push(("authorization", format!("Bearer {}", link.token)));
-            all.extend(headers.iter().cloned());
-            let answer = self.outside.upload(&Upload { method, url, headers: all }, part).await?;
-            if answer.status != 401 || renewed {
-                return Ok(answer);
+            next = match (next, answer.status) {
+                (_, 401) if !renewed => {
+                    renewed = true;
+                    *link = self.photo_link(true).await?;
+                    continue;
+                }
+                (Next::Begin, 201) => {
+                    place = answer.location.unwrap_or_default();
+                    offset = answer.offset.unwrap_or(0);
+                    // When all of it is there, asking puts it into its place.
+                    if offset >= photo.bytes { Next::Ask } else { Next::Send }
+                }
+                (Next::Begin, 410) => return Ok(()),
+                (Next::Ask, 200) | (Next::Send, 204) => {
+                    offset = answer.offset.unwrap_or(0);
+                    if offset >= photo.bytes {
+                        return Ok(());
+                    }
+                    Next::Send
+                }
+                // 460: the line broke the bytes (tus, Checksum).
+                (Next::Send, 408 | 409 | 460) => Next::Ask,
+                (Next::Ask | Next::Send, 404 | 410) => Next::Begin,
+                (_, status) => return Err(Waits::of(status)),
+            };
+            renewed = false;
+            failed = if offset > before { 0 } else { failed + 1 };
+            if failed > TRIES {
+                return Err(Waits::Line);
             }
-            renewed = true;
-            *link = self.photo_link(true).await?;
         }
     }
+}
+
+fn request(link: &Link, photo: &KeptPhoto, next: Next, place: &str, offset: u64) -> Upload {
+    let mut headers =
+        vec![("tus-resumable", VERSION.to_owned()), ("authorization", format!("Bearer {}", link.token))];
+    let (method, place) = match next {
+        Next::Begin => {
+            let digest = BASE64_STANDARD.encode(photo.sha256.to_string());
+            headers.push(("upload-length", photo.bytes.to_string()));
+            headers.push(("upload-metadata", format!("sha256 {digest}")));
+            ("POST", "/v1/uploads")
+        }
+        Next::Ask => ("HEAD", place),
+        Next::Send => {
+            headers.push(("upload-offset", offset.to_string()));
+            headers.push(("content-type", "application/offset+octet-stream".to_owned()));
+            ("PATCH", place)
+        }
+    };
+    // A place may be named whole or from the server's root (RFC 9110, Location).
+    let server = if place.starts_with('/') { link.url.as_str() } else { "" };
+    Upload { method, url: format!("{server}{place}"), headers }
 }

@@ -4,6 +4,7 @@
 mod camera;
 mod crews;
 mod keys;
+mod kits;
 mod languages;
 mod photos;
 mod updates;
