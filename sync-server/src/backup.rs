@@ -4,23 +4,18 @@
 //! that nothing is named in the copy whose bytes it lacks. A folder that holds an older copy is brought
 //! up: of the files only those that are new are copied.
 
-use std::fs::File;
+use std::fs::{File, Permissions};
 use std::io::Write as _;
-use std::os::unix::fs::OpenOptionsExt as _;
+use std::os::unix::fs::{OpenOptionsExt as _, PermissionsExt as _};
 use std::path::{Path, PathBuf};
-use std::time::Duration;
 
 use bolebook_db::Connection;
 use bolebook_log::LogError;
 use bolebook_objects::{Folder, Objects};
-use rusqlite::backup::Backup;
+use rusqlite::backup::{Backup, StepResult};
 
 use crate::migrate_photos::{self, Moved, PhotosError};
 use crate::{database, desk, erasing, identity};
-
-/// So many pages are copied at a time; in between, the server may write.
-const PAGES: i32 = 1_000;
-const BETWEEN: Duration = Duration::from_millis(2);
 
 /// No copy was made; what was copied before stays as it was.
 #[derive(Debug, thiserror::Error)]
@@ -39,6 +34,9 @@ pub enum BackupError {
     /// The copying of it.
     #[error("the database could not be copied: {0}")]
     Sqlite(#[from] rusqlite::Error),
+    /// Another process kept it from being read.
+    #[error("the database is kept by another process: try again")]
+    Busy,
     /// A photo or a paper; the database's copy is there.
     #[error("{0}; the copy of the database is whole")]
     Photos(#[from] PhotosError),
@@ -86,6 +84,8 @@ pub fn backup(data: &Path, photos: bool, to: &Path) -> Result<Copied, BackupErro
         return Err(BackupError::Inside(to.to_owned()));
     }
     std::fs::create_dir_all(to).map_err(at(to))?;
+    // Names, passwords' digests and keys are in it: for its owner alone, as the folder itself.
+    std::fs::set_permissions(to, Permissions::from_mode(0o700)).map_err(at(to))?;
     let copy = to.join(database::FILE);
     for beside in ["-wal", "-shm"].map(|end| to.join(format!("{}{end}", database::FILE))) {
         if beside.exists() {
@@ -114,9 +114,15 @@ fn copy_log(log: &Path, copy: &Path) -> Result<Copied, BackupError> {
         Err(e) if e.kind() != std::io::ErrorKind::NotFound => return Err(at(&draft)(e)),
         _ => {}
     }
+    File::options().write(true).create_new(true).mode(0o600).open(&draft).map_err(at(&draft))?;
     let from = rusqlite::Connection::open(log)?;
     let mut onto = rusqlite::Connection::open(&draft)?;
-    Backup::new(&from, &mut onto)?.run_to_completion(PAGES, BETWEEN, None)?;
+    // All in one step: between two of them somebody else's commit would begin it anew. Who reads a
+    // write-ahead log keeps nobody from writing.
+    match Backup::new(&from, &mut onto)?.step(-1)? {
+        StepResult::Done => {}
+        _ => return Err(BackupError::Busy),
+    }
     // Alone in its file: no write-ahead log that a later copy would have to mind.
     onto.pragma_update(None, "journal_mode", "DELETE")?;
     let db = Connection::from(onto);

@@ -249,9 +249,13 @@ impl Database {
         unsure: Unsure,
         mut work: impl FnMut(&Transaction<'_>) -> Result<T, ApiError>,
     ) -> Result<T, ApiError> {
-        let mut writer = lock(&self.writer);
+        // The wait for one's turn counts: whoever waits behind others that wait for the database.
         let (mut tries, began) = (1, Instant::now());
+        let mut writer = lock(&self.writer);
         loop {
+            if self.place.is_shared() && began.elapsed() >= LONGEST {
+                return Err(ApiError::database_away());
+            }
             let done = self.once(&mut writer, &mut work);
             let Err(error) = done else { return done };
             let again = match error.trouble() {
@@ -259,7 +263,7 @@ impl Database {
                 Some(Trouble::Unsure) => unsure == Unsure::Again,
                 _ => false,
             };
-            if !self.place.is_shared() || !again || tries >= TRIES || began.elapsed() >= LONGEST {
+            if !self.place.is_shared() || !again || tries >= TRIES {
                 return Err(error);
             }
             // The others go on meanwhile.

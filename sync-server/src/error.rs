@@ -111,6 +111,11 @@ impl ApiError {
         Self { trouble: Some(trouble), retry_after: Some(2), ..error }
     }
 
+    /// 503: nobody had a turn at the database for too long.
+    pub fn database_away() -> Self {
+        Self::passing(Trouble::Away, &"no turn at it in time")
+    }
+
     /// Whether it is the problem of this code.
     pub fn is(&self, code: &str) -> bool {
         self.problem.code == code

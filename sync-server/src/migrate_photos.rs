@@ -68,6 +68,8 @@ pub fn migrate(from: &Objects, to: &Objects, stop_after: Option<u64>) -> Result<
             }
             match whole(from, key)? {
                 Some(whole) => to.put(key, &whole)?,
+                // Removed for good since it was listed.
+                None if !from.has(key)? => continue,
                 None => {
                     damaged.push(key.path().to_owned());
                     continue;
@@ -87,6 +89,7 @@ pub fn migrate(from: &Objects, to: &Objects, stop_after: Option<u64>) -> Result<
                     whole(to, key)?.ok_or_else(|| not_there(key, to))?;
                     moved.brought += 1;
                 }
+                None if !from.has(key)? => continue,
                 None => {
                     damaged.push(key.path().to_owned());
                     continue;

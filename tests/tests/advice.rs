@@ -922,6 +922,28 @@ fn another_book_of_the_same_season_counts_toward_its_limits() {
     assert_eq!(stops_of(&of("spring", "2026-05-01", ingredient)), ["limit.not_known"]);
 }
 
+/// Without the earlier book nobody can say what of a season's limit is left.
+#[test]
+fn a_season_limit_stops_where_the_earlier_book_is_not_here() {
+    let without_book = |change: fn(&mut Label)| {
+        let mut ready = ready();
+        relabel(&mut ready, |l| {
+            l.interval_days = None;
+            l.tree_season_max_ul = None;
+            l.active_ingredients.iter_mut().for_each(|a| a.tree_season_max_ug = None);
+            change(l);
+        });
+        ready.world.next_season("2026 second", &[ready.tree]);
+        let diameter = diameter_of(&ready.world, ready.tree, 3_000);
+        ready.world.write(Who::Crew(0), diameter);
+        ready.advise(|_| {}).stops.iter().any(|s| s.code == "past.not_known")
+    };
+    assert!(!without_book(|_| {}));
+    assert!(without_book(|l| l.tree_season_max_ul = Some(Ul(900_000))));
+    assert!(without_book(|l| l.area_season_max_ul_per_ha = Some(Ul(900_000))));
+    assert!(without_book(|l| l.active_ingredients[0].tree_season_max_ug = Some(900_000)));
+}
+
 #[test]
 fn a_limit_per_hectare_needs_a_boundary_and_counts_the_whole_block() {
     let with_past = |boundary: Vec<Corner>, treated: usize, of_block: Vec<PastUse>| {

@@ -383,12 +383,7 @@ fn a_tree_that_only_an_earlier_season_treated_counts_where_it_is_moved_to() {
     for tree in &trees {
         w.treat(0, *tree, 7);
     }
-    let corner =
-        |lat: i64, lon: i64| Corner { lat_ndeg: 42_732_500_000 + lat, lon_ndeg: -84_555_500_000 + lon };
-    let square = [(0, 0), (0, 1_220_000), (900_000, 1_220_000), (900_000, 0)];
-    let boundary: Vec<Corner> = square.into_iter().map(|(lat, lon)| corner(lat, lon)).collect();
-    let blocks = ["North", "South"]
-        .map(|name| w.write(Who::Office, Block { name: name.into(), boundary: boundary.clone() }));
+    let blocks = ["North", "South"].map(|name| w.write(Who::Office, hectare(name)));
     relist(&mut w, trees[0], |t| t.block = Some(blocks[0]));
     let earlier = [w.next_season("2026", &trees)];
     w.treat(0, trees[0], 3);
@@ -403,4 +398,39 @@ fn a_tree_that_only_an_earlier_season_treated_counts_where_it_is_moved_to() {
         assert_eq!(over(&followed), expected, "{block:?}");
     }
     assert_eq!(followed.parts, 4);
+}
+
+/// A tree that stood in one block when the earlier book treated it is listed in another now, and struck
+/// there: it counts to the first again.
+#[test]
+fn a_tree_that_is_struck_counts_to_the_block_it_stood_in() {
+    let mut w = World::new();
+    w.label = w.confirmed(Label { area_season_max_ul_per_ha: Some(Ul(110_000)), ..label() });
+    let trees: Vec<_> = (0..2).map(|n| w.tree(Who::Office, &format!("T-{n}"))).collect();
+    for tree in &trees {
+        w.treat(0, *tree, 7);
+    }
+    let blocks = ["North", "South"].map(|name| w.write(Who::Office, hectare(name)));
+    for tree in &trees {
+        relist(&mut w, *tree, |t| t.block = Some(blocks[0]));
+    }
+    let earlier = [w.next_season("2026", &trees)];
+    w.treat(0, trees[0], 3);
+    relist(&mut w, trees[1], |t| t.block = Some(blocks[1]));
+    let mut followed = Followed::new(&w, &earlier);
+    let over = |followed: &Followed| {
+        followed.kept.findings().iter().filter(|f| f.code.name() == "dose.area_limit").count()
+    };
+    assert_eq!(over(&followed), 0, "70 and 30 mL");
+    w.strike(Who::Office, trees[1]);
+    followed.follow(&w, &earlier, "a listing struck");
+    assert_eq!(over(&followed), 1, "70, 70 and 30 mL");
+}
+
+/// A block of about 100 m by 100 m.
+fn hectare(name: &str) -> Block {
+    let corner =
+        |lat: i64, lon: i64| Corner { lat_ndeg: 42_732_500_000 + lat, lon_ndeg: -84_555_500_000 + lon };
+    let square = [(0, 0), (0, 1_220_000), (900_000, 1_220_000), (900_000, 0)];
+    Block { name: name.into(), boundary: square.map(|(lat, lon)| corner(lat, lon)).to_vec() }
 }

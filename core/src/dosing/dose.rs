@@ -122,6 +122,14 @@ pub fn limits_area(label: &Label) -> bool {
         || label.active_ingredients.iter().any(|a| a.area_season_max_ug_per_ha.is_some())
 }
 
+/// Whether a label has a limit for a season, per tree or per hectare.
+pub fn limits_season(label: &Label) -> bool {
+    label.tree_season_max_ul.is_some()
+        || season_rate(label).is_some()
+        || label.active_ingredients.iter().any(|a| a.tree_season_max_ug.is_some())
+        || limits_area(label)
+}
+
 /// The volume of product that holds `ug` of an ingredient, rounded down; none at all when the
 /// strength is no strength, so that a broken label limits rather than frees.
 fn product_holding(ug: i128, ug_per_ml: i64) -> Ul {

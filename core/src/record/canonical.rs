@@ -101,12 +101,6 @@ pub fn write(value: &Value) -> Result<String, CanonicalError> {
     serde_json_canonicalizer::to_string(value).map_err(|e| CanonicalError::Syntax(e.to_string()))
 }
 
-/// Whether a canonical text is that of a value whose keys are plain. A no may be wrong: of keys that
-/// UTF-16 sorts otherwise.
-pub(super) fn is_text_of(value: &Value, text: &str) -> bool {
-    scan::after(value, text.as_bytes()) == Some(b"")
-}
-
 fn integers_only(value: &Value, depth: usize) -> Result<(), CanonicalError> {
     if depth > MAX_DEPTH {
         return Err(CanonicalError::Depth);

@@ -114,11 +114,11 @@ macro_rules! kinds {
                 match self { $(Body::$variant(_) => Kind::$variant,)* }
             }
 
-            /// Read from a text, here and everywhere: what reads from anything else besides would be
-            /// in the field app twice.
-            fn read(kind: &str, body: &str) -> Option<Result<Self, serde_json::Error>> {
+            /// Out of a value, here and everywhere: readers of texts are larger, and of a second kind of
+            /// source all of them would be in the field app twice.
+            fn read(kind: &str, body: &Value) -> Option<Result<Self, serde_json::Error>> {
                 match kind {
-                    $($name => Some(serde_json::from_str(body).map(|b| Body::$variant(Box::new(b)))),)*
+                    $($name => Some(<$ty>::deserialize(body).map(|b| Body::$variant(Box::new(b)))),)*
                     _ => None,
                 }
             }

@@ -50,11 +50,10 @@ impl Record {
         if let Some(record) = Self::as_written(text) {
             return Ok(record);
         }
-        let (record, wire) = Self::parse(text)?;
+        let (record, wire, given) = Self::parse(text)?;
         let kind = record.kind().name();
         let shape = |why| RecordError::Shape { kind: kind.into(), why };
         let no_replaces = wire.replaces.is_some_and(|r| r.is_empty());
-        let given: Value = serde_json::from_str(wire.body.get()).map_err(|e| shape(said(&e)))?;
         let written = record.body.to_value().map_err(|e| shape(said(&e)))?;
         spelling::check(&given, &written, no_replaces).map_err(shape)?;
         Ok(record)
@@ -79,12 +78,12 @@ impl Record {
         if wire.v != RECORD_VERSION || wire.replaces.as_ref().is_some_and(Vec::is_empty) {
             return None;
         }
-        let body = Body::read(&wire.kind, wire.body.get())?.ok()?;
-        let written = body.to_value().ok()?;
-        canonical::is_text_of(&written, wire.body.get()).then(|| Self { envelope: wire.envelope(), body })
+        let given: Value = serde_json::from_str(wire.body.get()).ok()?;
+        let body = Body::read(&wire.kind, &given)?.ok()?;
+        (body.to_value().ok()? == given).then(|| Self { envelope: wire.envelope(), body })
     }
 
-    fn parse(text: &str) -> Result<(Self, Wire<'_>), RecordError> {
+    fn parse(text: &str) -> Result<(Self, Wire<'_>, Value), RecordError> {
         let unread = |e: serde_json::Error| RecordError::Shape { kind: "?".into(), why: e.to_string() };
         let value: Value = serde_json::from_str(text).map_err(unread)?;
         let kind = value.get("kind").and_then(Value::as_str).unwrap_or("?").to_owned();
@@ -100,11 +99,12 @@ impl Record {
         }
         drop(value);
         let wire: Wire<'_> = serde_json::from_str(text).map_err(shape)?;
-        let body = match Body::read(&wire.kind, wire.body.get()) {
+        let given: Value = serde_json::from_str(wire.body.get()).map_err(shape)?;
+        let body = match Body::read(&wire.kind, &given) {
             Some(body) => body.map_err(shape)?,
             None => return Err(RecordError::Unknown { kind: wire.kind.into_owned(), v: wire.v }),
         };
-        Ok((Self { envelope: wire.envelope(), body }, wire))
+        Ok((Self { envelope: wire.envelope(), body }, wire, given))
     }
 }
 

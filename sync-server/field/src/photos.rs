@@ -72,7 +72,7 @@ impl Waits {
 
     /// Whether only this photo waits, and the others may go.
     const fn alone(self) -> bool {
-        matches!(self, Self::TooLarge | Self::NoPicture | Self::Closed)
+        matches!(self, Self::TooLarge | Self::NoPicture | Self::Closed | Self::Storage)
     }
 }
 
@@ -180,8 +180,10 @@ impl<D: Outside> Field<D> {
                     }
                     Next::Send
                 }
-                // 460: the line broke the bytes (tus, Checksum).
-                (Next::Send, 408 | 409 | 460) => Next::Ask,
+                // 460: the line broke the bytes (tus, Checksum); 400: it stood still in the middle of them.
+                (Next::Send, 400 | 408 | 409 | 460) => Next::Ask,
+                // Of no bytes, or of so many that it says nothing to the server: this one alone.
+                (Next::Begin, 400) => return Err(Waits::NoPicture),
                 (Next::Ask | Next::Send, 404 | 410) => Next::Begin,
                 (_, status) => return Err(Waits::of(status)),
             };

@@ -106,6 +106,8 @@ pub async fn lacking(
         let (mut lacking, mut removed) = (vec![], vec![]);
         for photo in asked.photos {
             match photos::whether(app, photo)? {
+                // A note says that it was here; a hub that still has it heals what a store lost.
+                photos::Bytes::Here(_) if photos::stored(app, photo)?.is_none() => lacking.push(photo),
                 photos::Bytes::Here(_) => {}
                 photos::Bytes::Removed(_) => removed.push(photo),
                 photos::Bytes::NotHere => lacking.push(photo),

@@ -75,6 +75,10 @@ pub fn stored(app: &Inner, hash: Sha256Hash) -> Result<Option<PhotoStored>, ApiE
 /// The disk's, or the object store's; the database's.
 pub fn known(app: &Inner, hash: Sha256Hash) -> Result<Option<PhotoStored>, ApiError> {
     if app.objects.is_shared() {
+        // The note of one that was removed for good stays.
+        if app.read(|db| remove::removed(db, hash))?.is_some() {
+            return Ok(None);
+        }
         match app.read(|db| held::noted(db, hash))? {
             None => return Ok(None),
             Some(Noted { bytes, media_type: Some(media_type) }) => {

@@ -268,6 +268,7 @@ function trouble(text) {
 // A running camera looks for a code until it finds one. It is let go of when the screen changes, the
 // page is hidden, or a minute is over.
 let camera = null;
+let asking = false;
 const cameras = () => {
   if (!navigator.mediaDevices?.getUserMedia) return;
   for (const button of root.querySelectorAll("[data-do=camera]")) button.hidden = false;
@@ -284,12 +285,16 @@ function stopCamera() {
 
 async function watchCode(button) {
   if (camera) return stopCamera();
+  if (asking) return;
+  asking = true;
   let stream;
   try {
     const video = { facingMode: "environment", width: { ideal: 1280 } };
     stream = await navigator.mediaDevices.getUserMedia({ video, audio: false });
   } catch {
     return trouble(button.dataset.refused);
+  } finally {
+    asking = false;
   }
   document.getElementById("said")?.replaceChildren();
   const place = document.createElement("div");
@@ -392,7 +397,7 @@ async function background() {
 let sending = null;
 function sendPhotos() {
   const from = app;
-  if (sending || !from?.joined() || !navigator.onLine || from.photos() === 0 || from.unsent() > 0) return;
+  if (sending || !from?.joined() || !navigator.onLine || from.photos() === 0) return;
   const show = () => {
     const place = document.getElementById("part-photos");
     if (place && app === from) place.innerHTML = from.part("photos", {});
@@ -496,6 +501,7 @@ document.addEventListener("visibilitychange", () => {
     app.keepReady();
   } else draw();
 });
-window.addEventListener("online", background);
+// What was under way is ended first: see device.js.
+window.addEventListener("online", () => setTimeout(background, 500));
 setInterval(background, 15 * 60 * 1000);
 if ("serviceWorker" in navigator) navigator.serviceWorker.register("./sw.js", { scope: "./" });

@@ -2,7 +2,7 @@
 //! tree costs, and what runs out first.
 
 use super::habits::Habits;
-use super::measured::{DAY_TREES, Measured, RECORDS_A_TREE};
+use super::measured::{Measured, RECORDS_A_TREE};
 use super::season::Machines;
 
 /// How much of a processor's time is planned for in the busiest hour: above it waits grow quickly.
@@ -87,9 +87,9 @@ pub fn limits(habits: &Habits, measured: &Measured) -> Vec<Bears> {
     let bits_busiest = busiest_trees(habits) / crews * cost.up_bytes * 8.0;
     let mut all = vec![
         Bears {
-            what: "a processor of the servers, exchanges",
+            what: "a processor of the one server process, exchanges",
             crews: hour * crews / server_s,
-            moved_by: "another processor; what an exchange costs of reading each record twice (docs/performance.md)",
+            moved_by: "more of the same process's threads; further processes cost more an exchange (above); what an exchange costs of reading each record twice (docs/performance.md)",
         },
         Bears {
             what: "a processor of the servers, photos",
@@ -102,12 +102,7 @@ pub fn limits(habits: &Habits, measured: &Measured) -> Vec<Bears> {
             moved_by: "yards over several databases, which share nothing; fewer index entries a record",
         },
         Bears {
-            what: "one book, its crews coming one after another",
-            crews: hour * measured.one_book_days_a_second.value / (busiest_trees(habits) / crews / DAY_TREES),
-            moved_by: "a job split over several books",
-        },
-        Bears {
-            what: "a line of 1 Gbit/s, with photos",
+            what: "a line of 1 Gbit/s, upwards, with photos",
             crews: PLANNED * 1e9 * 3_600.0 / bits_busiest,
             moved_by: "photos later in the evening, or smaller; a second line",
         },

@@ -105,16 +105,19 @@ fn bears(out: &mut String, habits: &Habits, measured: &Measured) {
         PLANNED * 100.0,
         habits.busiest() * 100.0
     );
-    for limit in limits(habits, measured) {
+    let limits = limits(habits, measured);
+    for limit in &limits {
         let _ = writeln!(out, "| {} | {} | {} |", limit.what, short(limit.crews), limit.moved_by);
     }
+    let photos = limits.iter().find(|limit| limit.what.ends_with("photos") && limit.what.contains("servers"));
     let machines = planned(habits, measured);
     let _ = writeln!(
         out,
-        "\nFor {} crews that comes to {} of the servers' processors for exchanges, and {} of the database's.",
+        "\nFor {} crews that comes to {} of the servers' processors for exchanges and {} of the database's, and to {} more for their photos in the same hour.",
         short(habits.crews as f64),
         machines.servers,
-        machines.database
+        machines.database,
+        short(habits.crews as f64 / photos.map_or(f64::INFINITY, |bears| bears.crews))
     );
 }
 

@@ -157,7 +157,8 @@ impl Kept {
             *self = Self::of(view, all, balance);
             return;
         }
-        let moved = self.gathered.again(view, &self.past, &touched.trees);
+        let mut moved = self.gathered.again(view, &self.past, &touched.trees);
+        moved.blocks.extend(self.past.blocks_then(&touched.trees));
         let listed = |id: &TreeId| view.trees.get(id).and_then(|tree| same_tree::listing(view, *id, tree));
         self.places.update(touched.trees.iter().map(|id| (*id, listed(id))));
         self.gathered.forget_hands(&touched.known);

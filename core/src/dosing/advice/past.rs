@@ -178,29 +178,33 @@ fn holes(season: &View<'_>, listed: &TreeView, treatment: &Treatment<'_>) -> Vec
 
 /// The earlier seasons of a job, tree by tree.
 #[derive(Clone, Debug, Default)]
-pub struct Past(BTreeMap<TreeId, Known>);
+pub struct Past {
+    trees: BTreeMap<TreeId, Known>,
+    /// Every id that one of them was known by.
+    ids: BTreeSet<TreeId>,
+}
 
 impl Past {
     /// Whether no season was added, or none had a tree.
     pub fn is_empty(&self) -> bool {
-        self.0.is_empty()
+        self.trees.is_empty()
     }
 
     /// Whether an earlier season had a tree, under any of the ids it is known by now.
     pub(crate) fn knows(&self, now: &View<'_>, id: TreeId, tree: &TreeView) -> bool {
         !self.is_empty()
-            && (self.0.contains_key(&id)
-                || tree.listed_as.iter().any(|i| self.0.contains_key(&now.fact(*i).id)))
+            && (self.ids.contains(&id) || tree.listed_as.iter().any(|i| self.ids.contains(&now.fact(*i).id)))
     }
 
     /// Adds a season, from its own book.
     pub fn add(&mut self, season: &View<'_>) {
         for (id, listed) in &season.trees {
             let Some(tree) = season.tree(*id) else { continue };
-            let known = self.0.entry(*id).or_default();
+            let known = self.trees.entry(*id).or_default();
             known.ids.insert(*id);
             known.block = known.block.or(tree.block);
             known.ids.extend(listed.listed_as.iter().map(|i| season.fact(*i).id));
+            self.ids.extend(&known.ids);
             let past = &mut known.tree;
             for treatment in treatments(season, listed) {
                 let Some(day) = treatment.days(season).map(|d| d.day).max() else { continue };
@@ -228,7 +232,7 @@ impl Past {
     /// A tree's past: that of every tree joined to it, now or then, so that no join forgets a hole.
     pub fn of(&self, now: &View<'_>, tree: TreeId) -> PastTree {
         let stays = now.stays(tree);
-        let ours = self.0.values().filter(|k| k.ids.iter().any(|id| now.stays(*id) == stays));
+        let ours = self.trees.values().filter(|k| k.ids.iter().any(|id| now.stays(*id) == stays));
         let mut past = ours.fold(PastTree::default(), |past, known| past.with(&known.tree));
         if now.yard.label_texts().any(limits_area) {
             let block = now.tree(stays).and_then(|t| t.block);
@@ -241,7 +245,7 @@ impl Past {
     /// The past of every tree wanted that has one, by the tree that stands for it now.
     pub fn by_tree(&self, now: &View<'_>, wanted: impl Fn(TreeId) -> bool) -> BTreeMap<TreeId, PastTree> {
         let mut found: BTreeMap<TreeId, PastTree> = BTreeMap::new();
-        for known in self.0.values() {
+        for known in self.trees.values() {
             let stays: BTreeSet<TreeId> = known.ids.iter().map(|id| now.stays(*id)).collect();
             for id in stays.into_iter().filter(|id| wanted(*id)) {
                 let past = found.remove(&id).unwrap_or_default();
@@ -251,11 +255,16 @@ impl Past {
         found
     }
 
+    /// Where some trees stood then, which counts for those that are not listed any more.
+    pub(crate) fn blocks_then(&self, trees: &BTreeSet<TreeId>) -> impl Iterator<Item = Option<BlockId>> {
+        self.trees.values().filter(|k| k.ids.iter().any(|id| trees.contains(id))).map(|k| k.block)
+    }
+
     /// What was put into the trees of each block. A tree counts to the block it is listed in now; one
     /// that is not listed any more to that in which it stood.
     pub(crate) fn by_block(&self, now: &View<'_>) -> BTreeMap<Option<BlockId>, Vec<&PastTreatment>> {
         let mut found: BTreeMap<Option<BlockId>, Vec<&PastTreatment>> = BTreeMap::new();
-        for known in self.0.values() {
+        for known in self.trees.values() {
             let listed = known.ids.iter().find_map(|id| now.tree(now.stays(*id)));
             let block = listed.map_or(known.block, |tree| tree.block);
             let discharged = known.tree.treatments.iter().filter(|t| t.discharged_ul > Ul(0));

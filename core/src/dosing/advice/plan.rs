@@ -6,7 +6,7 @@ use crate::dosing::advice::tree::{MeasuredStem, damage};
 use crate::dosing::advice::{Before, Case, DESIGN, PastTreatment, PastTree, Plan};
 use crate::dosing::charges::{choose_within, pack};
 use crate::dosing::conditions::Weight;
-use crate::dosing::dose::StemDose;
+use crate::dosing::dose::{StemDose, limits_season};
 use crate::dosing::layout::{EarlierHole, LayoutRequest, plan as lay_out, room};
 use crate::dosing::mix::{in_product, mix_by_hole, say_mix};
 use crate::dosing::stem::girth_of_diameter;
@@ -138,9 +138,16 @@ fn interval(case: &mut Case<'_, '_>, label: &Label) {
             return;
         }
         let text = "Last season's book was not looked up for this tree: find out when it was last treated, and where.";
-        match label.interval_days {
-            Some(_) => case.stop("past.not_known", text, INTERVAL),
-            None => case.caution("past.not_known", text, WOUNDS),
+        // What that book put in may have used up a limit that its label, or another of the product, sets.
+        let yard = &case.view.yard;
+        let products = yard.products();
+        let standing = yard.standing_labels(&products);
+        let mut of_product = standing.today(&products, case.ask.label, case.today);
+        let limited = limits_season(label) || of_product.any(|(_, label)| limits_season(label));
+        if label.interval_days.is_some() || limited {
+            case.stop("past.not_known", text, INTERVAL);
+        } else {
+            case.caution("past.not_known", text, WOUNDS);
         }
         return;
     };

@@ -262,11 +262,15 @@ async fn undo<D: Outside>(field: &Field<D>, record: RecordId) -> Result<Done, Ac
         found.ok_or_else(|| field.say("nothing-to-undo"))?
     };
     // What was logged by mistake is open again, so that its product is not left unexplained.
-    let closed = field.state_mut().last_closed.take().filter(|(ids, _)| ids.contains(&record));
+    let closed = field.state().last_closed.clone().filter(|(ids, _)| ids.contains(&record));
     let (records, again) = closed.map_or((vec![record], None), |(ids, open)| (ids, Some(open)));
     let body = Strike { records, reason: field.words().say("mis-tap") };
     let reopened = again.is_some();
-    let reopen = |state: &mut crate::state::State, _: &[RecordId]| state.open.extend(again);
+    // Forgotten when it is written, and not before: a second tap must take back all of it too.
+    let reopen = |state: &mut crate::state::State, _: &[RecordId]| {
+        state.last_closed = None;
+        state.open.extend(again);
+    };
     field.write(vec![Staged::new(book, body, ground.now)], reopen, &[setting::OPEN]).await?;
     let screen = match &struck.body {
         Body::Application(a) if reopened => Some(Screen::Finish(a.tree, a.stem)),
