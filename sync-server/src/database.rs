@@ -104,7 +104,7 @@ fn tried<T, E>(
     trouble: impl Fn(&E) -> Option<Trouble>,
     mut work: impl FnMut() -> Result<T, E>,
 ) -> Result<T, E> {
-    let (mut tries, began) = (1, Instant::now());
+    let (mut tries, began) = (1, moment());
     loop {
         match work() {
             Err(error)
@@ -119,6 +119,11 @@ fn tried<T, E>(
             done => return done,
         }
     }
+}
+
+#[expect(clippy::disallowed_methods, reason = "how long something was tried, never what time it is")]
+fn moment() -> Instant {
+    Instant::now()
 }
 
 /// Waits, longer each time and never as long as the others.
@@ -250,7 +255,7 @@ impl Database {
         mut work: impl FnMut(&Transaction<'_>) -> Result<T, ApiError>,
     ) -> Result<T, ApiError> {
         // The wait for one's turn counts: whoever waits behind others that wait for the database.
-        let (mut tries, began) = (1, Instant::now());
+        let (mut tries, began) = (1, moment());
         let mut writer = lock(&self.writer);
         loop {
             if self.place.is_shared() && began.elapsed() >= LONGEST {
