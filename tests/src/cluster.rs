@@ -67,6 +67,7 @@ pub struct Cluster {
 
 impl Cluster {
     /// Made and started, as it is used.
+    #[expect(clippy::new_without_default, reason = "it starts a database: nobody should get one by default")]
     pub fn new() -> Self {
         Self::with(true)
     }

@@ -35,11 +35,14 @@ use bolebook_tests::world::World;
 /// One path on its input; gives a figure of what came out, so that nothing is optimised away.
 pub type Path = Box<dyn FnMut() -> usize>;
 
+/// A path's name and what prepares it.
+pub type Named = (&'static str, fn() -> Path);
+
 /// Trees of the job that is folded, checked and matched.
 const TREES: usize = 1_000;
 
-/// Every path's name and what prepares it.
-pub const PATHS: [(&str, fn() -> Path); 13] = [
+/// Every path.
+pub const PATHS: [Named; 13] = [
     ("read a day's exchange: unpack, parse, canonical form, hash", read_day),
     ("gate and append the day to a SQLite log", append_day),
     ("read the day's 1,200 records", read_records),

@@ -198,7 +198,7 @@ fn short(value: f64) -> String {
     let digits: Vec<char> = whole.chars().collect();
     let mut out = String::new();
     for (i, digit) in digits.iter().enumerate() {
-        if i > 0 && (digits.len() - i) % 3 == 0 && *digit != '-' {
+        if i > 0 && (digits.len() - i).is_multiple_of(3) && *digit != '-' {
             out.push(',');
         }
         out.push(*digit);

@@ -68,7 +68,7 @@ async fn begin<D: Outside>(
     {
         let state = field.state();
         let asked = plan::Together { tools: &tools, stem: (tree, stem), continues, now: ground.now };
-        if plan::apart(&state, &ground.summary, &asked, &plan::by_hole(found)).first().is_some() {
+        if !plan::apart(&state, &ground.summary, &asked, &plan::by_hole(found)).is_empty() {
             return Err(field.say("stopped"));
         }
     }
