@@ -2,16 +2,15 @@
 
 use std::hint::black_box;
 
-use bolebook_core::day::Day;
 use bolebook_core::dosing::charges::{choose_within, pack};
 use bolebook_core::dosing::conditions::{Circumstances, cautions};
 use bolebook_core::dosing::dose::dose_for;
-use bolebook_core::dosing::invented::ash_label;
+use bolebook_core::dosing::invented::{ash_label, good_day};
 use bolebook_core::dosing::layout::{EarlierHole, LayoutRequest, plan, room};
-use bolebook_core::quantity::{MilliCelsius, PerMille, Ul, Um};
+use bolebook_core::quantity::{PerMille, Ul, Um};
 use bolebook_core::record::kit::ContainerKind;
 use bolebook_core::record::label::{HoleRules, Label};
-use bolebook_core::record::stand::{Bloom, Damage, DamageKind, ReferenceMark, SoilMoisture};
+use bolebook_core::record::stand::{Damage, DamageKind, ReferenceMark};
 use criterion::{BenchmarkId, Criterion, Throughput, criterion_group, criterion_main};
 
 fn ten_ml() -> ContainerKind {
@@ -65,20 +64,7 @@ fn one_tree(
 
 fn planning(c: &mut Criterion) {
     let (label, kit) = (ash_label(), [ten_ml()]);
-    let now = Circumstances {
-        species: Some("FRXAM".into()),
-        day: Day::from_ymd(2026, 6, 10),
-        hour: Some(10),
-        canopy_loss: Some(PerMille(350)),
-        bloom: Some(Bloom::After),
-        soil: Some(SoilMoisture::Moist),
-        air_mc: Some(MilliCelsius(18_000)),
-        soil_mc: Some(MilliCelsius(14_000)),
-        food: Some(false),
-        water_um: Some(Um(40_000_000)),
-        felling: None,
-        metal: vec![],
-    };
+    let now = Circumstances { canopy_loss: Some(PerMille(350)), ..good_day() };
     let wound = |from, to| Damage { stem: 1, what: DamageKind::Wound, from_um: Um(from), to_um: Um(to) };
     let wounds = [wound(100_000, 160_000), wound(500_000, 530_000)];
     let mut group = c.benchmark_group("plan one tree");

@@ -176,7 +176,8 @@ mod tests {
             stream
         };
         let stalled = asked().await;
-        given_up.await.expect("the answer is dropped while its reader holds the connection open");
+        let waited = tokio::time::timeout(60 * second, given_up).await;
+        waited.expect("given up within a minute").expect("the answer is dropped while its reader stays");
         drop(stalled);
         // One that waits between two parts, shorter than the limit, gets all of it.
         let (mut slow, mut taken, mut part) = (asked().await, 0, vec![0; 4 << 20]);

@@ -5,7 +5,7 @@ use bolebook_core::dosing::advice::{
     Advice, AdviceRequest, PastDamage, PastTreatment, PastTree, PastUse, Verdict, advise,
 };
 use bolebook_core::dosing::conditions::Circumstances;
-use bolebook_core::dosing::invented::confirmation_of;
+use bolebook_core::dosing::invented::{confirmation_of, good_day};
 use bolebook_core::dosing::label::{ConfirmationProblem, confirmation_problems};
 use bolebook_core::dosing::layout::EarlierHole;
 use bolebook_core::dosing::layout::scale::Scale;
@@ -19,8 +19,8 @@ use bolebook_core::record::office::Requirements;
 use bolebook_core::record::people::{Person, PersonWork};
 use bolebook_core::record::product::{Fill, Lot, MovementKind};
 use bolebook_core::record::stand::{
-    Authorisation, Block, Bloom, Condition, Corner, Damage, DamageKind, Diameter, Position, PositionSource,
-    ReferenceMark, SoilMoisture, Tree,
+    Authorisation, Block, Condition, Corner, Damage, DamageKind, Diameter, Position, PositionSource,
+    ReferenceMark, Tree,
 };
 use bolebook_core::record::work::{Application, NotTreated, NotTreatedReason};
 use bolebook_tests::world::{MORNING, Who, World, day, label};
@@ -61,17 +61,9 @@ fn ready() -> Ready {
     Ready { world, tree, leave }
 }
 
+/// What a crew sees on a good day: species and time are the tree's and the job's.
 fn good() -> Circumstances {
-    Circumstances {
-        canopy_loss: Some(PerMille(100)),
-        bloom: Some(Bloom::After),
-        soil: Some(SoilMoisture::Moist),
-        air_mc: Some(MilliCelsius(18_000)),
-        soil_mc: Some(MilliCelsius(14_000)),
-        food: Some(false),
-        water_um: Some(Um(40_000_000)),
-        ..Circumstances::default()
-    }
+    Circumstances { species: None, day: None, hour: None, ..good_day() }
 }
 
 impl Ready {

@@ -388,9 +388,6 @@ fn a_tree_that_only_an_earlier_season_treated_counts_where_it_is_moved_to() {
     let earlier = [w.next_season("2026", &trees)];
     w.treat(0, trees[0], 3);
     let mut followed = Followed::new(&w, &earlier);
-    let over = |followed: &Followed| {
-        followed.kept.findings().iter().filter(|f| f.code.name() == "dose.area_limit").count()
-    };
     assert_eq!(over(&followed), 0, "70 and 30 mL");
     for (block, expected) in [(Some(blocks[0]), 1), (Some(blocks[1]), 0), (Some(blocks[0]), 1), (None, 0)] {
         relist(&mut w, trees[1], |t| t.block = block);
@@ -418,13 +415,15 @@ fn a_tree_that_is_struck_counts_to_the_block_it_stood_in() {
     w.treat(0, trees[0], 3);
     relist(&mut w, trees[1], |t| t.block = Some(blocks[1]));
     let mut followed = Followed::new(&w, &earlier);
-    let over = |followed: &Followed| {
-        followed.kept.findings().iter().filter(|f| f.code.name() == "dose.area_limit").count()
-    };
     assert_eq!(over(&followed), 0, "70 and 30 mL");
     w.strike(Who::Office, trees[1]);
     followed.follow(&w, &earlier, "a listing struck");
     assert_eq!(over(&followed), 1, "70, 70 and 30 mL");
+}
+
+/// Blocks over their limit per hectare.
+fn over(followed: &Followed) -> usize {
+    followed.kept.findings().iter().filter(|f| f.code.name() == "dose.area_limit").count()
 }
 
 /// A block of about 100 m by 100 m.

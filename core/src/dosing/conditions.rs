@@ -438,25 +438,7 @@ fn not_known(now: &Circumstances, found: &mut Vec<Caution>) {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::dosing::invented::{ash_label, hemlock_label};
-
-    /// A good day under the invented ash label.
-    fn good() -> Circumstances {
-        Circumstances {
-            species: Some("FRXAM".into()),
-            day: Day::from_ymd(2026, 6, 10),
-            hour: Some(10),
-            canopy_loss: Some(PerMille(100)),
-            bloom: Some(Bloom::After),
-            soil: Some(SoilMoisture::Moist),
-            air_mc: Some(MilliCelsius(18_000)),
-            soil_mc: Some(MilliCelsius(14_000)),
-            food: Some(false),
-            water_um: Some(Um(40_000_000)),
-            felling: None,
-            metal: vec![],
-        }
-    }
+    use crate::dosing::invented::{ash_label, good_day as good, hemlock_label};
 
     fn found(change: impl FnOnce(&mut Circumstances)) -> Vec<(&'static str, Weight)> {
         let mut now = good();

@@ -4,12 +4,13 @@
 //! diameter of their classes, whole charges within the label's range fit into one turn of holes.
 
 use crate::day::Day;
+use crate::dosing::conditions::Circumstances;
 use crate::quantity::{MilliCelsius, Pa, PerMille, Ul, UlPerM, Um};
 use crate::record::label::{
     ActiveIngredient, ChargeRules, ClosedSeason, ConditionRules, ForkedRule, HoleRules, Label,
     LabelConfirmation, RateRow, Sealing, WorkedDose,
 };
-use crate::record::stand::SoilMoisture;
+use crate::record::stand::{Bloom, SoilMoisture};
 
 /// What stands on every invented label.
 pub const INVENTED: &str = "INVENTED: NOT FOR USE";
@@ -172,6 +173,24 @@ pub fn hemlock_label() -> Label {
         },
         conditions: ConditionRules { soil_min_mc: Some(MilliCelsius(5_000)), ..ConditionRules::default() },
         ..with_words(template())
+    }
+}
+
+/// A day on which nothing speaks against treating an ash by [`ash_label`].
+pub fn good_day() -> Circumstances {
+    Circumstances {
+        species: Some("FRXAM".into()),
+        day: Day::from_ymd(2026, 6, 10),
+        hour: Some(10),
+        canopy_loss: Some(PerMille(100)),
+        bloom: Some(Bloom::After),
+        soil: Some(SoilMoisture::Moist),
+        air_mc: Some(MilliCelsius(18_000)),
+        soil_mc: Some(MilliCelsius(14_000)),
+        food: Some(false),
+        water_um: Some(Um(40_000_000)),
+        felling: None,
+        metal: vec![],
     }
 }
 

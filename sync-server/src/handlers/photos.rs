@@ -105,12 +105,12 @@ pub async fn lacking(
     app.blocking(move |app| {
         let (mut lacking, mut removed) = (vec![], vec![]);
         for photo in asked.photos {
-            match photos::whether(app, photo)? {
-                // A note says that it was here; a hub that still has it heals what a store lost.
-                photos::Bytes::Here(_) if photos::stored(app, photo)?.is_none() => lacking.push(photo),
-                photos::Bytes::Here(_) => {}
-                photos::Bytes::Removed(_) => removed.push(photo),
-                photos::Bytes::NotHere => lacking.push(photo),
+            if app.read(|db| photos::remove::removed(db, photo))?.is_some() {
+                removed.push(photo);
+            } else if photos::known(app, photo)?.is_none() || photos::stored(app, photo)?.is_none() {
+                // One without a note is noted when it comes again; of one whose note stands the bytes may
+                // be lost, and a hub that still has them heals it.
+                lacking.push(photo);
             }
         }
         Ok(Json(PhotosLacking { lacking, removed }))

@@ -76,15 +76,12 @@ pub fn stored(app: &Inner, hash: Sha256Hash) -> Result<Option<PhotoStored>, ApiE
 pub fn known(app: &Inner, hash: Sha256Hash) -> Result<Option<PhotoStored>, ApiError> {
     if app.objects.is_shared() {
         // The note of one that was removed for good stays.
-        if app.read(|db| remove::removed(db, hash))?.is_some() {
-            return Ok(None);
-        }
-        match app.read(|db| held::noted(db, hash))? {
-            None => return Ok(None),
-            Some(Noted { bytes, media_type: Some(media_type) }) => {
+        match app.read(|db| Ok((remove::removed(db, hash)?, held::noted(db, hash)?)))? {
+            (Some(_), _) | (None, None) => return Ok(None),
+            (None, Some(Noted { bytes, media_type: Some(media_type) })) => {
                 return Ok(Some(PhotoStored { sha256: hash, media_type, bytes }));
             }
-            Some(_) => {}
+            (None, Some(_)) => {}
         }
     }
     stored(app, hash)

@@ -7,19 +7,18 @@ use bolebook_core::balance::balance;
 use bolebook_core::book::Book;
 use bolebook_core::check::check;
 use bolebook_core::check::kept::{Kept, Touched};
-use bolebook_core::day::Day;
 use bolebook_core::dosing::advice::{AdviceRequest, advise};
 use bolebook_core::dosing::charges::{choose_within, pack};
 use bolebook_core::dosing::conditions::{Circumstances, cautions};
 use bolebook_core::dosing::dose::dose_for;
-use bolebook_core::dosing::invented::ash_label;
+use bolebook_core::dosing::invented::{ash_label, good_day};
 use bolebook_core::dosing::layout::{LayoutRequest, plan, room};
 use bolebook_core::exchange::{BookRequest, Cursor};
 use bolebook_core::export::trees_csv;
 use bolebook_core::linkage::link;
-use bolebook_core::quantity::{MilliCelsius, PerMille, Ul, Um, UtcMs};
+use bolebook_core::quantity::{PerMille, Ul, Um, UtcMs};
 use bolebook_core::record::kit::ContainerKind;
-use bolebook_core::record::stand::{Bloom, Damage, DamageKind, ReferenceMark, SoilMoisture};
+use bolebook_core::record::stand::{Damage, DamageKind, ReferenceMark};
 use bolebook_core::record::{Kind, Record};
 use bolebook_core::view::{View, Yard};
 use bolebook_log::serve::hand_out;
@@ -204,20 +203,7 @@ fn ten_ml() -> ContainerKind {
 
 fn plan_stems() -> Path {
     let (label, kit) = (ash_label(), [ten_ml()]);
-    let now = Circumstances {
-        species: Some("FRXAM".into()),
-        day: Day::from_ymd(2026, 6, 10),
-        hour: Some(10),
-        canopy_loss: Some(PerMille(350)),
-        bloom: Some(Bloom::After),
-        soil: Some(SoilMoisture::Moist),
-        air_mc: Some(MilliCelsius(18_000)),
-        soil_mc: Some(MilliCelsius(14_000)),
-        food: Some(false),
-        water_um: Some(Um(40_000_000)),
-        felling: None,
-        metal: vec![],
-    };
+    let now = Circumstances { canopy_loss: Some(PerMille(350)), ..good_day() };
     let wounds = [Damage { stem: 1, what: DamageKind::Wound, from_um: Um(100_000), to_um: Um(160_000) }];
     Box::new(move || {
         let mut holes = 0;

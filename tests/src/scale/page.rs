@@ -5,7 +5,7 @@ use std::fmt::Write as _;
 
 use serde::{Deserialize, Serialize};
 
-use super::habits::{HOURS, Habits};
+use super::habits::Habits;
 use super::measured::Measured;
 use super::model::{PLANNED, limits, planned, tree};
 use super::season::Played;
@@ -21,42 +21,15 @@ pub struct Kept {
     pub measured: Measured,
     /// With how many processors: servers, database.
     pub processors: [usize; 2],
-    /// As in [`Played`].
-    pub exchanges: u64,
-    /// As in [`Played`].
-    pub trees: u64,
-    /// As in [`Played`].
-    pub answered_s: [f64; 5],
-    /// As in [`Played`].
-    pub waited_s: [f64; 5],
-    /// As in [`Played`].
-    pub busy: [[f64; 2]; HOURS],
-    /// As in [`Played`].
-    pub photos: [f64; HOURS],
-    /// As in [`Played`].
-    pub processor_s: [f64; 3],
-    /// As in [`Played`].
-    pub bytes: [f64; 3],
+    /// What it came to.
+    #[serde(flatten)]
+    pub played: Played,
 }
 
 impl Kept {
     /// A season as it is kept.
     pub fn of(played: &Played, measured: &Measured, processors: [usize; 2]) -> Self {
-        let Played { exchanges, trees, answered_s, waited_s, busy, photos, processor_s, bytes } =
-            played.clone();
-        let measured = measured.clone();
-        Self {
-            measured,
-            processors,
-            exchanges,
-            trees,
-            answered_s,
-            waited_s,
-            busy,
-            photos,
-            processor_s,
-            bytes,
-        }
+        Self { measured: measured.clone(), processors, played: played.clone() }
     }
 
     /// The last one.
@@ -145,8 +118,8 @@ fn costs(out: &mut String, habits: &Habits, measured: &Measured) {
     }
 }
 
-fn played(out: &mut String, p: &Kept) {
-    let [servers, database] = p.processors;
+fn played(out: &mut String, kept: &Kept) {
+    let ([servers, database], p) = (kept.processors, &kept.played);
     let _ = writeln!(
         out,
         "\n### The season as it was played\n\n{} crews, {} thousand exchanges of {} million trees; processors: {servers} of the servers, {database} of the database:\n\n| seconds | median | 90 % | 99 % | 99.9 % | longest |\n|---|---|---|---|---|---|",

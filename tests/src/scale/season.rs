@@ -4,6 +4,7 @@
 //! What it leaves out: books and their locks, photos in the exchanges' line (they are counted as work spread
 //! over the hours in which they arrive), the night's backups, and whatever the office does.
 
+use serde::{Deserialize, Serialize};
 use std::cmp::Reverse;
 use std::collections::BinaryHeap;
 
@@ -26,7 +27,7 @@ pub struct Machines {
 }
 
 /// What a season came to.
-#[derive(Clone, Debug, PartialEq)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Played {
     /// Exchanges that reached a server, broken ones among them.
     pub exchanges: u64,

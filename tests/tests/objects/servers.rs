@@ -1,8 +1,7 @@
 //! Servers that share a database and an object store, and no disk: uploads that go from one to another,
 //! and servers killed in their middle.
 
-use std::io::{Read as _, Write as _};
-use std::net::TcpStream;
+use std::io::Read as _;
 use std::path::Path;
 
 use bolebook_core::ids::Sha256Hash;
@@ -16,7 +15,7 @@ use bolebook_server::PhotoStore;
 use crate::in_bucket;
 use crate::process::{Process, init, soon};
 use crate::store::{Store, everything, listed, place_at, variables};
-use crate::support::tus::{TUS, begin, is_there, next, offset, patch, photo};
+use crate::support::tus::{self, TUS, begin, is_there, next, offset, patch, photo};
 use crate::support::{Client, yard};
 use bolebook_tests::cluster::Cluster;
 
@@ -72,20 +71,6 @@ fn office(url: &str) -> Client {
     office
 }
 
-/// A PATCH whose line stays open after the bytes given.
-fn send_some(client: &Client, path: &str, from: usize, promised: usize, given: &[u8]) -> TcpStream {
-    let address = client.url.strip_prefix("http://").unwrap();
-    let mut line = TcpStream::connect(address).unwrap();
-    let token = client.token.as_ref().unwrap();
-    let head = format!(
-        "PATCH {path} HTTP/1.1\r\nHost: {address}\r\nAuthorization: Bearer {token}\r\nTus-Resumable: 1.0.0\r\n\
-         Content-Type: application/offset+octet-stream\r\nUpload-Offset: {from}\r\nContent-Length: {promised}\r\n\r\n"
-    );
-    line.write_all(head.as_bytes()).unwrap();
-    line.write_all(given).unwrap();
-    line
-}
-
 #[test]
 fn i6_an_upload_begun_at_one_server_goes_on_at_another_after_it_was_killed_in_the_middle() {
     let site = Site::new();
@@ -99,7 +84,7 @@ fn i6_an_upload_begun_at_one_server_goes_on_at_another_after_it_was_killed_in_th
     let bytes = photo(3_300_000, 3);
     let path = begin(&here, &bytes);
     // Two mebibytes and more are on their way when the first is killed; what counts is seen at the other.
-    let line = send_some(&here, &path, 0, bytes.len(), &bytes[..2_400_000]);
+    let line = tus::begun(&here, &path, 0, bytes.len(), &bytes[..2_400_000]);
     soon("bytes that count", || offset(&there, &path) >= 2 << 20);
     drop(first);
     drop(line);
@@ -145,7 +130,7 @@ fn i6_servers_killed_at_any_byte_lose_nothing_of_what_they_acknowledged() {
             let given = 1 + next(&mut state) as usize % 700_000;
             let end = (at + given).min(bytes.len() - 1);
             sent = sent.max(end);
-            let line = send_some(&client, &path, at, bytes.len() - at, &bytes[at..end]);
+            let line = tus::begun(&client, &path, at, bytes.len() - at, &bytes[at..end]);
             std::thread::sleep(std::time::Duration::from_millis(next(&mut state) % 60));
             drop(server);
             drop(line);
@@ -163,7 +148,7 @@ fn i6_servers_killed_at_any_byte_lose_nothing_of_what_they_acknowledged() {
     let (small, url) = (photo(400_000, 7), server.url.clone());
     client.url = url;
     let path = begin(&client, &small);
-    let mut line = send_some(&client, &path, 0, small.len(), &small);
+    let mut line = tus::begun(&client, &path, 0, small.len(), &small);
     std::thread::sleep(std::time::Duration::from_millis(20));
     drop(server);
     let _ = line.read_to_end(&mut vec![]);

@@ -58,8 +58,8 @@ pub fn offset(client: &Client, path: &str) -> usize {
     asked.headers["upload-offset"].to_str().unwrap().parse().unwrap()
 }
 
-/// Sends a PATCH that promises `promised` bytes and drops the line after those given.
-pub fn cut(client: &Client, path: &str, offset: usize, promised: usize, given: &[u8]) {
+/// A PATCH that promises `promised` bytes, whose line stays open after those given.
+pub fn begun(client: &Client, path: &str, offset: usize, promised: usize, given: &[u8]) -> TcpStream {
     let address = client.url.strip_prefix("http://").unwrap();
     let mut line = TcpStream::connect(address).unwrap();
     let token = client.token.as_ref().unwrap();
@@ -69,6 +69,12 @@ pub fn cut(client: &Client, path: &str, offset: usize, promised: usize, given: &
     );
     line.write_all(head.as_bytes()).unwrap();
     line.write_all(given).unwrap();
+    line
+}
+
+/// The same, and drops the line.
+pub fn cut(client: &Client, path: &str, offset: usize, promised: usize, given: &[u8]) {
+    let mut line = begun(client, path, offset, promised, given);
     line.shutdown(std::net::Shutdown::Write).unwrap();
     // Until the server has seen the end: what is asked next then sees what came.
     let _ = line.read_to_end(&mut vec![]);
