@@ -82,6 +82,7 @@ const TABLES: &[Table] = tables![
         8
     ),
     ("desk_sessions", "id, \"user\", created_at, used_at", "1", "?1, ?2, ?3, ?4", 4),
+    ("desk_files", "session, piece, book, kind, name, at, bytes", "1, 2", "?1, ?2, ?3, ?4, ?5, ?6, ?7", 7),
     ("billing_rates", "book, rates", "1", "?1, ?2", 2),
     ("client_copies", "book, crew, day, how, at", "1, 2, 3", "?1, ?2, ?3, ?4, ?5", 5),
     (

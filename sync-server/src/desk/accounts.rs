@@ -13,6 +13,7 @@ use bolebook_core::quantity::UtcMs;
 use bolebook_db::{Connection, OptionalExtension as _, params};
 use totp_rs::{Algorithm, Builder, Secret};
 
+use crate::desk::waiting;
 use crate::error::ApiError;
 
 /// Fewest characters of a password (OWASP ASVS 4.0.3, 2.1.1).
@@ -250,7 +251,8 @@ pub fn put_password(db: &Connection, name: &str, password: &str) -> Result<(), A
     Ok(())
 }
 
-fn stored_id(id: &[u8; 32]) -> [u8; 32] {
+/// What is stored of a session's id.
+pub fn stored_id(id: &[u8; 32]) -> [u8; 32] {
     Sha256Hash::of(id).0
 }
 
@@ -260,6 +262,7 @@ fn stored_id(id: &[u8; 32]) -> [u8; 32] {
 /// The database's.
 pub fn begin(db: &Connection, name: &str, id: &[u8; 32], now: UtcMs) -> Result<(), ApiError> {
     db.execute(SWEEP, params![now.0 - SESSION_MS, now.0 - IDLE_MS])?;
+    waiting::sweep(db, now)?;
     db.execute(ADD_SESSION, params![stored_id(id), name, now.0])?;
     db.execute(SIGNED_IN, params![name, now.0])?;
     Ok(())

@@ -15,7 +15,8 @@ use crate::desk::entry::{Answer, Form, Problems, Typed, answered};
 use crate::desk::forms::{Posted, unwritable};
 use crate::desk::geo_files::{self, Feature};
 use crate::desk::page::{Desk, Page, shown, text};
-use crate::desk::upload::{MAX_FILE_BYTES, Upload, Waiting};
+use crate::desk::upload::{MAX_FILE_BYTES, Upload};
+use crate::desk::waiting::{self, Purpose};
 use crate::desk::write::{Staged, write};
 use crate::error::ApiError;
 use crate::snapshot::JobState;
@@ -116,8 +117,8 @@ pub async fn file(Id(book): Id<BookId>, upload: Upload) -> Result<Response, ApiE
     let Upload { desk, name, bytes, .. } = upload;
     answered(desk, move |desk| {
         desk.job(book)?;
-        let features = geo_files::read(&bytes).map_err(|e| unwritable(format!("{name}: {e}")))?;
-        desk.app.desk.uploads.keep(desk, book, name, Waiting::Blocks(features.into()))?;
+        features(&name, &bytes)?;
+        waiting::keep(desk, book, Purpose::Blocks, &name, &bytes)?;
         Ok(Answer::Went(format!("/jobs/{book}/blocks/match")))
     })
     .await
@@ -159,19 +160,24 @@ fn replaced(job: &JobState, name: &str) -> Result<Vec<RecordId>, String> {
     }
 }
 
-fn waiting(desk: &Desk, book: BookId) -> Result<(String, std::sync::Arc<Vec<Feature>>), ApiError> {
-    match desk.app.desk.uploads.of(desk, book).map(|kept| (kept.name, kept.what)) {
-        Some((name, Waiting::Blocks(features))) => Ok((name, features)),
-        _ => Err(ApiError::not_found(
+fn features(name: &str, bytes: &[u8]) -> Result<Vec<Feature>, ApiError> {
+    geo_files::read(bytes).map_err(|e| unwritable(format!("{name}: {e}")))
+}
+
+fn waits(desk: &Desk, book: BookId) -> Result<(String, Vec<Feature>), ApiError> {
+    let Some((name, bytes)) = waiting::of(desk, book, Purpose::Blocks)? else {
+        return Err(ApiError::not_found(
             "no map file waits here: it is forgotten after half an hour. Choose it again",
-        )),
-    }
+        ));
+    };
+    let features = features(&name, &bytes)?;
+    Ok((name, features))
 }
 
 /// What the file holds, and which of its properties names the blocks.
 pub async fn match_page(desk: Desk, Id(book): Id<BookId>) -> Result<Html<String>, ApiError> {
     shown(desk, move |desk| {
-        let (file, features) = waiting(desk, book)?;
+        let (file, features) = waits(desk, book)?;
         let property = properties(&features).into_iter().next().unwrap_or_default();
         Ok(preview(desk, desk.job(book)?, &file, &features, &property))
     })
@@ -226,10 +232,10 @@ pub async fn matched(Id(book): Id<BookId>, Posted { desk, fields }: Posted) -> R
     answered(desk, move |desk| {
         let job = desk.job(book)?;
         if fields.text("do") == "discard" {
-            desk.app.desk.uploads.forget(desk);
+            waiting::forget(desk)?;
             return Ok(Answer::Went(format!("/jobs/{book}/blocks")));
         }
-        let (file, features) = waiting(desk, book)?;
+        let (file, features) = waits(desk, book)?;
         let property = fields.text("property").to_owned();
         let all = taken(job, &features, &property);
         // Another property than the one looked at gives other names: they are shown first.
@@ -244,7 +250,7 @@ pub async fn matched(Id(book): Id<BookId>, Posted { desk, fields }: Posted) -> R
             return Ok(Answer::Refused(preview(desk, job, &file, &features, &property)));
         };
         write(desk, book, records, Some(&job.view.heads))?;
-        desk.app.desk.uploads.forget(desk);
+        waiting::forget_added(desk);
         Ok(Answer::Went(format!("/jobs/{book}/blocks?done=imported")))
     })
     .await

@@ -50,6 +50,7 @@ mod stand_files;
 mod stands;
 mod trees;
 mod upload;
+mod waiting;
 pub mod web;
 mod words;
 pub mod write;
@@ -94,8 +95,6 @@ pub struct DeskState {
     pub closing: watch::Sender<bool>,
     /// Figures of jobs.
     figures: figures::Figures,
-    /// Files that wait to be added.
-    uploads: upload::Uploads,
     failures: Mutex<BTreeMap<String, (UtcMs, u32)>>,
     key: Mutex<Option<Arc<Identity>>>,
 }
@@ -108,7 +107,6 @@ impl Default for DeskState {
             links: Limiter::new(30),
             closing: watch::Sender::new(false),
             figures: figures::Figures::default(),
-            uploads: upload::Uploads::default(),
             failures: Mutex::default(),
             key: Mutex::default(),
         }
@@ -154,6 +152,7 @@ pub fn prepare(db: &Connection) -> bolebook_db::Result<()> {
         db.execute_batch("PRAGMA foreign_keys = ON")?;
     }
     db.execute_batch(accounts::CREATE)?;
+    db.execute_batch(waiting::CREATE)?;
     db.execute_batch(billing::CREATE)?;
     db.execute_batch(copies::CREATE)?;
     db.execute_batch(portal::links::CREATE)

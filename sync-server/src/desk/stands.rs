@@ -1,8 +1,6 @@
 //! The stand of a job from a table: the file is read, its columns are matched, what would be added
 //! and what is wrong is shown line by line; then every tree is added, or none.
 
-use std::sync::Arc;
-
 use axum::response::{Html, Response};
 use bolebook_core::entering::stand::{Columns, Fault, Reading, Row, Sheet, tags};
 use bolebook_core::figures::corner;
@@ -17,7 +15,8 @@ use crate::desk::entry::{Answer, Form, Problems, Typed, answered, words};
 use crate::desk::forms::{Posted, unwritable};
 use crate::desk::page::{Desk, Page, shown, text};
 use crate::desk::stand_files::{self, MOST_LINES};
-use crate::desk::upload::{MAX_FILE_BYTES, Upload, Waiting};
+use crate::desk::upload::{MAX_FILE_BYTES, Upload};
+use crate::desk::waiting::{self, Purpose};
 use crate::desk::write::{Staged, fresh, write};
 use crate::error::ApiError;
 use crate::snapshot::JobState;
@@ -63,20 +62,25 @@ pub async fn file(Id(book): Id<BookId>, upload: Upload) -> Result<Response, ApiE
     let Upload { desk, name, bytes, .. } = upload;
     answered(desk, move |desk| {
         desk.job(book)?;
-        let sheet = stand_files::read(&bytes).map_err(|e| unwritable(format!("{name}: {e}")))?;
-        desk.app.desk.uploads.keep(desk, book, name, Waiting::Stand(sheet.into()))?;
+        sheet(&name, &bytes)?;
+        waiting::keep(desk, book, Purpose::Stand, &name, &bytes)?;
         Ok(Answer::Went(format!("/jobs/{book}/stand/match")))
     })
     .await
 }
 
-fn waiting(desk: &Desk, book: BookId) -> Result<(String, Arc<Sheet>), ApiError> {
-    match desk.app.desk.uploads.of(desk, book).map(|kept| (kept.name, kept.what)) {
-        Some((name, Waiting::Stand(sheet))) => Ok((name, sheet)),
-        _ => Err(ApiError::not_found(
+fn sheet(name: &str, bytes: &[u8]) -> Result<Sheet, ApiError> {
+    stand_files::read(bytes).map_err(|e| unwritable(format!("{name}: {e}")))
+}
+
+fn waits(desk: &Desk, book: BookId) -> Result<(String, Sheet), ApiError> {
+    let Some((name, bytes)) = waiting::of(desk, book, Purpose::Stand)? else {
+        return Err(ApiError::not_found(
             "no table waits here: it is forgotten after half an hour. Choose it again",
-        )),
-    }
+        ));
+    };
+    let sheet = sheet(&name, &bytes)?;
+    Ok((name, sheet))
 }
 
 /// The columns as they are most likely meant.
@@ -109,7 +113,7 @@ fn guessed(sheet: &Sheet) -> Typed {
 /// The matcher, with the columns guessed.
 pub async fn match_page(desk: Desk, Id(book): Id<BookId>) -> Result<Html<String>, ApiError> {
     shown(desk, move |desk| {
-        let (file, sheet) = waiting(desk, book)?;
+        let (file, sheet) = waits(desk, book)?;
         Ok(matcher(desk, desk.job(book)?, &file, &sheet, &guessed(&sheet), &Problems::default(), None))
     })
     .await
@@ -120,10 +124,10 @@ pub async fn matched(Id(book): Id<BookId>, Posted { desk, fields }: Posted) -> R
     answered(desk, move |desk| {
         let job = desk.job(book)?;
         if fields.text("do") == "discard" {
-            desk.app.desk.uploads.forget(desk);
+            waiting::forget(desk)?;
             return Ok(Answer::Went(format!("/jobs/{book}/stand")));
         }
-        let (file, sheet) = waiting(desk, book)?;
+        let (file, sheet) = waits(desk, book)?;
         let typed = Typed::of(&fields);
         let mut problems = Problems::default();
         let said = read(job, &typed, &sheet, &mut problems);
@@ -157,7 +161,7 @@ pub async fn matched(Id(book): Id<BookId>, Posted { desk, fields }: Posted) -> R
             records.extend(row.diameter(id, job.view.job.breast_height_um).map(Staged::new));
         }
         write(desk, book, records, Some(&job.view.heads))?;
-        desk.app.desk.uploads.forget(desk);
+        waiting::forget_added(desk);
         Ok(Answer::Went(format!("/jobs/{book}/trees?done=imported")))
     })
     .await

@@ -1,21 +1,14 @@
-//! Files sent to the desk: read within limits, and kept in memory alone until they are added or
-//! discarded. A file that is refused is forgotten at once.
-
-use std::collections::BTreeMap;
-use std::sync::{Arc, Mutex, PoisonError};
+//! Files sent to the desk, read within limits. One that cannot be read is forgotten at once; the others
+//! [wait](super::waiting) to be added or discarded.
 
 use axum::extract::{FromRequest, Request};
 use axum::http::{StatusCode, header};
 use axum::response::{IntoResponse as _, Response};
-use bolebook_core::entering::stand::Sheet;
-use bolebook_core::ids::BookId;
-use bolebook_core::quantity::UtcMs;
 use futures_util::stream;
 
 use crate::body::whole;
 use crate::desk::entry::Typed;
 use crate::desk::forms::{same_origin, unwritable};
-use crate::desk::geo_files::Feature;
 use crate::desk::page::Desk;
 use crate::error::ApiError;
 use crate::state::App;
@@ -24,10 +17,6 @@ use crate::state::App;
 pub const MAX_FILE_BYTES: usize = 4 * 1024 * 1024;
 /// Room for what a form wraps around its file.
 const AROUND: usize = 64 * 1024;
-/// How long a file waits to be added.
-const KEPT_MS: i64 = 30 * 60_000;
-/// Most files that wait at once, over all sessions.
-const MOST_KEPT: usize = 20;
 
 /// A form with a file, sent by a signed-in person from a page of theirs.
 pub struct Upload {
@@ -100,57 +89,4 @@ async fn read(boundary: String, bytes: axum::body::Bytes) -> Result<(Typed, Opti
         }
     }
     Ok((typed, file))
-}
-
-/// What waits to be added.
-#[derive(Clone)]
-pub enum Waiting {
-    /// A stand's table.
-    Stand(Arc<Sheet>),
-    /// Blocks of a map.
-    Blocks(Arc<Vec<Feature>>),
-}
-
-/// A file that was read and waits for its columns or names to be matched.
-#[derive(Clone)]
-pub struct Kept {
-    /// The job it is for.
-    pub book: BookId,
-    /// What it was called.
-    pub name: String,
-    /// What it holds.
-    pub what: Waiting,
-    at: UtcMs,
-}
-
-/// The files that wait, one a session.
-#[derive(Default)]
-pub struct Uploads(Mutex<BTreeMap<[u8; 32], Kept>>);
-
-impl Uploads {
-    /// Keeps a session's file in place of the one before.
-    ///
-    /// # Errors
-    /// 429 when too many wait.
-    pub fn keep(&self, desk: &Desk, book: BookId, name: String, what: Waiting) -> Result<(), ApiError> {
-        let now = desk.now();
-        let mut all = self.0.lock().unwrap_or_else(PoisonError::into_inner);
-        all.retain(|session, kept| *session != desk.session && now.0 - kept.at.0 < KEPT_MS);
-        if all.len() >= MOST_KEPT {
-            return Err(ApiError::too_many(60));
-        }
-        all.insert(desk.session, Kept { book, name, what, at: now });
-        Ok(())
-    }
-
-    /// A session's file for a job, if one waits.
-    pub fn of(&self, desk: &Desk, book: BookId) -> Option<Kept> {
-        let all = self.0.lock().unwrap_or_else(PoisonError::into_inner);
-        all.get(&desk.session).filter(|k| k.book == book && desk.now().0 - k.at.0 < KEPT_MS).cloned()
-    }
-
-    /// Forgets a session's file.
-    pub fn forget(&self, desk: &Desk) {
-        self.0.lock().unwrap_or_else(PoisonError::into_inner).remove(&desk.session);
-    }
 }

@@ -75,6 +75,43 @@ fn blocks_of_a_map_file_are_shown_and_then_added_all_or_none() {
     assert_eq!((add.status, blocks(&site, &world).len()), (422, 2));
 }
 
+#[test]
+fn a_file_waits_over_a_restart_half_an_hour_and_no_longer_than_its_session() {
+    let mut world = World::new();
+    let mut site = Site::new(&mut world, true);
+    let mut browser = site.browser();
+    let at = format!("/jobs/{}/blocks", world.job.id());
+    let (file, matched) = (format!("{at}/file"), format!("{at}/match"));
+    // More than a row's piece of it: 300 KB that say nothing.
+    let padded = MAP.replacen('{', &format!("{{{}", " ".repeat(300 * 1024)), 1);
+    upload(&mut browser, &at, &file, "site.geojson", padded.as_bytes());
+    site.restart();
+    browser.base.clone_from(&site.desk);
+    assert!(browser.page(&matched).text.contains("Add all 2"));
+    let mut other = site.browser();
+    assert_eq!(other.get(&matched).status, 404, "another session's");
+    let stand = format!("/jobs/{}/stand/match", world.job.id());
+    assert_eq!(browser.get(&stand).status, 404, "a map is no table");
+    let waiting = |site: &Site| -> i64 {
+        let count = "SELECT COUNT(*) FROM desk_files";
+        site.app.read(|db| Ok(db.query_row(count, [], |row| row.get(0))?)).unwrap()
+    };
+    assert_eq!(waiting(&site), 2);
+    // It goes with its session.
+    let page = browser.page("/");
+    browser.submit(&page, "/sign-out", &[]);
+    assert_eq!(waiting(&site), 0);
+    let mut browser = site.browser();
+    upload(&mut browser, &at, &file, "site.geojson", MAP.as_bytes());
+    site.clock.fetch_add(30 * 60_000 - 1, std::sync::atomic::Ordering::Relaxed);
+    assert_eq!(browser.get(&matched).status, 200);
+    site.clock.fetch_add(1, std::sync::atomic::Ordering::Relaxed);
+    assert_eq!(browser.get(&matched).status, 404);
+    // Its bytes go when somebody signs in next.
+    site.browser();
+    assert_eq!(waiting(&site), 0);
+}
+
 /// GDAL's `ogr2ogr` writes the same map in the other formats (EPSG:32616 is UTM zone 16 north).
 #[test]
 fn outside_maps_that_gdal_wrote_in_every_format_give_the_same_blocks() {

@@ -1,5 +1,6 @@
 //! The office desk and the client portal over HTTP: the shipped server, real forms, no scripts.
 
+mod bucket;
 #[path = "../support/camera.rs"]
 mod camera;
 mod commands;
@@ -16,5 +17,8 @@ mod settle;
 mod setup;
 mod sign_in;
 mod site;
+#[allow(dead_code, reason = "the other program has more to do with it")]
+#[path = "../objects/store.rs"]
+mod store;
 mod streams;
 mod yard_forms;

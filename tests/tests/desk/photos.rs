@@ -7,6 +7,7 @@ use bolebook_core::ids::{DeviceId, RecordId, Sha256Hash};
 use bolebook_core::record::work::Photo;
 use bolebook_core::service::PhotoStored;
 use bolebook_objects::{Folder, Key};
+use bolebook_server::Config;
 use bolebook_server::photos::{held, remove};
 use bolebook_tests::world::{Who, World};
 
@@ -16,7 +17,7 @@ use crate::site::{Browser, Site};
 
 const CAPTION: &str = "gate code 1234, ask for the neighbour";
 
-fn take(world: &mut World, crew: usize, about: RecordId, bytes: &[u8], media_type: &str) -> Sha256Hash {
+pub fn take(world: &mut World, crew: usize, about: RecordId, bytes: &[u8], media_type: &str) -> Sha256Hash {
     let sha256 = Sha256Hash::of(bytes);
     let (media_type, caption) = (media_type.to_owned(), Some(CAPTION.to_owned()));
     let taken_at = world.now;
@@ -27,7 +28,7 @@ fn take(world: &mut World, crew: usize, about: RecordId, bytes: &[u8], media_typ
 }
 
 /// Puts bytes in their place as an upload's end does.
-fn bring(site: &Site, bytes: &[u8], media_type: &str) {
+pub fn bring(site: &Site, bytes: &[u8], media_type: &str) {
     let sha256 = Sha256Hash::of(bytes);
     let draft = site.data.path().join("tmp/draft");
     std::fs::write(&draft, bytes).unwrap();
@@ -36,7 +37,7 @@ fn bring(site: &Site, bytes: &[u8], media_type: &str) {
     held::note(&site.app, &photo, DeviceId([1; 16]), |_| Ok(())).unwrap();
 }
 
-fn tree(world: &World, tag: &str) -> RecordId {
+pub fn tree(world: &World, tag: &str) -> RecordId {
     world.look(|view, _, _| view.trees.keys().copied().find(|id| view.tag(*id) == tag).unwrap())
 }
 
@@ -87,6 +88,11 @@ fn outside_a_trees_page_shows_its_photos_with_time_and_place_and_what_has_not_co
 
 #[test]
 fn outside_a_client_sees_photos_of_signed_days_without_place_time_or_caption() {
+    a_client_sees_photos(|_| {});
+}
+
+/// The same whatever place photos lie in.
+pub fn a_client_sees_photos(place: impl FnOnce(&mut Config)) {
     let (folder, mut world) = (tempfile::tempdir().unwrap(), days());
     let (signed, open) = (tree(&world, "SIGNED-1"), tree(&world, "OPEN-2"));
     let bytes = picture(folder.path(), 6, "JPEG");
@@ -94,7 +100,7 @@ fn outside_a_client_sees_photos_of_signed_days_without_place_time_or_caption() {
     let here = take(&mut world, 0, signed, &bytes, "image/jpeg");
     let not_signed = take(&mut world, 1, open, &others, "image/png");
     take(&mut world, 0, signed, b"never came", "image/jpeg");
-    let site = Site::new(&mut world, true);
+    let site = Site::with(&mut world, true, place);
     bring(&site, &bytes, "image/jpeg");
     bring(&site, &others, "image/png");
     let mut desk = site.browser();

@@ -2,6 +2,7 @@
 
 use bolebook_core::record::stand::Condition;
 use bolebook_core::record::{Body, Kind};
+use bolebook_server::Config;
 use bolebook_tests::world::{Who, World};
 
 use crate::labels::send;
@@ -87,8 +88,13 @@ fn leave_notice_and_what_is_asked_of_every_record_are_logged_and_wrong_ones_are_
 
 #[test]
 fn a_signed_paper_is_kept_for_the_office_alone_and_deleted_when_it_is_asked_for() {
+    a_paper_is_kept_and_deleted(|_| {});
+}
+
+/// The same whatever place papers lie in.
+pub fn a_paper_is_kept_and_deleted(place: impl FnOnce(&mut Config)) {
     let mut world = World::new();
-    let site = Site::new(&mut world, true);
+    let site = Site::with(&mut world, true, place);
     let mut browser = site.browser();
     let setup = format!("/jobs/{}/setup", world.job.id());
     let papers = format!("/jobs/{}/papers", world.job.id());

@@ -164,6 +164,22 @@ impl Site {
         (self.stop, self.thread) = (Some(stop), Some(thread));
     }
 
+    /// Ends the server and starts another over what it kept.
+    pub fn restart(&mut self) {
+        self.stop();
+        let hand = self.clock.clone();
+        let clock = Arc::new(move || UtcMs(hand.load(Ordering::Relaxed)));
+        self.app = App::open(self.app.config.clone(), clock).unwrap();
+        self.serve();
+    }
+
+    fn stop(&mut self) {
+        drop(self.stop.take());
+        if let Some(thread) = self.thread.take() {
+            thread.join().unwrap();
+        }
+    }
+
     /// A browser that is signed in.
     pub fn browser(&self) -> Browser {
         let mut browser = Browser::new(&self.desk);
@@ -188,10 +204,7 @@ impl Site {
 
 impl Drop for Site {
     fn drop(&mut self) {
-        drop(self.stop.take());
-        if let Some(thread) = self.thread.take() {
-            thread.join().unwrap();
-        }
+        self.stop();
     }
 }
 
@@ -236,7 +249,7 @@ fn unescape(text: &str) -> String {
 
 /// A browser with one cookie jar and no scripts.
 pub struct Browser {
-    base: String,
+    pub base: String,
     cookie: Option<String>,
     agent: ureq::Agent,
 }

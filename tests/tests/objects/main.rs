@@ -8,6 +8,7 @@ mod support;
 
 mod contract;
 mod faults;
+mod hubs;
 mod moving;
 #[allow(dead_code, reason = "the other program has more to do with it")]
 #[path = "../store_contract/process.rs"]
@@ -22,16 +23,10 @@ use std::time::Duration;
 
 use bolebook_objects::{Folder, Objects};
 use bolebook_server::PhotoStore;
-use bolebook_server::state::objects;
-use store::Store;
+use store::{Store, in_bucket};
 
 /// Makes a place that has nothing yet, as often as it is asked.
 pub type Fresh<'a> = &'a dyn Fn() -> Objects;
-
-/// The objects of a bucket.
-pub fn in_bucket(photos: &PhotoStore) -> Objects {
-    objects(std::path::Path::new("none"), Some(photos)).unwrap()
-}
 
 /// The same way to the store with less patience, where it is tested.
 pub fn impatient(photos: PhotoStore) -> PhotoStore {

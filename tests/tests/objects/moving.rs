@@ -7,9 +7,8 @@ use bolebook_core::ids::Sha256Hash;
 use bolebook_objects::{Area, Folder, Key, Objects};
 use bolebook_server::migrate_photos::{Moved, PhotosError, migrate};
 
-use crate::in_bucket;
 use crate::process::{binary, init};
-use crate::store::{SECRET, Store, everything, listed, variables};
+use crate::store::{SECRET, Store, everything, in_bucket, listed, variables};
 use crate::support::tus::photo;
 
 fn folder(data: &Path) -> Objects {

@@ -12,9 +12,8 @@ use bolebook_core::service::Register;
 use bolebook_objects::Area;
 use bolebook_server::PhotoStore;
 
-use crate::in_bucket;
 use crate::process::{Process, init, soon};
-use crate::store::{Store, everything, listed, place_at, variables};
+use crate::store::{Store, everything, in_bucket, listed, place_at, variables};
 use crate::support::tus::{self, TUS, begin, is_there, next, offset, patch, photo};
 use crate::support::{Client, yard};
 use bolebook_tests::cluster::Cluster;

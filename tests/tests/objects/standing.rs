@@ -8,8 +8,7 @@ use bolebook_objects::{Area, Key};
 use bolebook_server::photos::{held, remove, tidy};
 use bolebook_server::{Config, PhotoStore};
 
-use crate::in_bucket;
-use crate::store::{Store, everything, listed, put_behind_the_back};
+use crate::store::{Store, everything, in_bucket, listed, put_behind_the_back};
 use crate::support::tus::{begin, create, is_there, offset, patch, photo};
 use crate::support::{Client, Server, yard};
 

@@ -10,8 +10,7 @@ use std::time::Duration;
 use bolebook_core::ids::Sha256Hash;
 use bolebook_objects::{Area, Key, Listed, Objects, Signed, signed};
 use bolebook_server::PhotoStore;
-
-use crate::in_bucket;
+use bolebook_server::state::objects;
 
 /// So often, every 50 ms, a store that starts is asked.
 const PATIENCE: u32 = 1_200;
@@ -95,6 +94,11 @@ impl Drop for Store {
         drop(self.child.kill());
         drop(self.child.wait());
     }
+}
+
+/// The objects of a bucket.
+pub fn in_bucket(photos: &PhotoStore) -> Objects {
+    objects(std::path::Path::new("none"), Some(photos)).unwrap()
 }
 
 /// What lies in an area.
