@@ -63,6 +63,10 @@ impl TransportError {
                 401 | 403 => {
                     "ask the office whether this device is admitted; what is logged stays here".into()
                 }
+                503 => {
+                    "what is logged stays here: exchange again in some minutes, and tell the office if it goes on"
+                        .into()
+                }
                 429 => "wait a little and exchange again; what is logged stays here".into(),
                 _ => "what is logged stays here; send the office this message".into(),
             },

@@ -166,11 +166,14 @@ impl Sites {
                 SocketAddr::from((std::net::Ipv4Addr::LOCALHOST, port))
             }
         };
-        let bound = TcpListener::bind(address).await;
-        Ok(Some(
-            bound.map_err(|e| format!("{address}: {e}; choose another with --desk or --portal, or 'off'"))?,
-        ))
+        Ok(Some(bound(address, "--desk or --portal, or say 'off'").await?))
     }
+}
+
+/// Listens, or says where it could not and what chooses another place.
+async fn bound(address: SocketAddr, option: &str) -> Result<TcpListener, Failure> {
+    let bound = TcpListener::bind(address).await;
+    bound.map_err(|e| format!("{address}: {e}; choose another with {option}").into())
 }
 
 type Failure = Box<dyn std::error::Error>;
@@ -295,10 +298,14 @@ async fn run(
     let filter = tracing_subscriber::EnvFilter::try_from_default_env()
         .unwrap_or_else(|_| tracing_subscriber::EnvFilter::new("info"));
     tracing_subscriber::fmt().json().with_env_filter(filter).with_writer(std::io::stderr).init();
-    let api = TcpListener::bind(listen).await?;
+    let api = bound(listen, "--listen").await?;
     let at = api.local_addr()?;
     let desk = Sites::listener(sites.desk.as_deref(), listen, 1).await?;
     let portal = Sites::listener(sites.portal.as_deref(), listen, 2).await?;
+    let metrics = match sites.metrics {
+        Some(at) => Some(bound(at, "--metrics").await?),
+        None => None,
+    };
     let url =
         |l: &Option<TcpListener>| l.as_ref().and_then(|l| l.local_addr().ok()).map(|a| format!("http://{a}"));
     let config = Config {
@@ -320,8 +327,7 @@ async fn run(
     }
     std::fs::write(data.join("address.json"), format!("{address}\n"))?;
     say(&address);
-    if let Some(at) = sites.metrics {
-        let listener = TcpListener::bind(at).await?;
+    if let Some(listener) = metrics {
         tokio::spawn(bolebook_server::serve_metrics(app.clone(), listener));
     }
     if let Some((url, every)) = relay {

@@ -286,7 +286,7 @@ impl App {
     fn open_store(&self) -> Result<(), StartError> {
         let data = self.config.data.join("photos");
         if std::fs::read_dir(&data).is_ok_and(|mut there| there.next().is_some()) {
-            tracing::warn!(folder = %data.display(), "photos still lie here too; 'bolebook-server migrate' moves them");
+            tracing::warn!(folder = %data.display(), "photos lie here too: 'bolebook-server migrate' brings what the object store lacks; what it has may be removed here");
         }
         match self.objects.claim(&self.identity.yard.to_string()) {
             Err(error) if error.passes() => {
