@@ -298,11 +298,12 @@ fn put_back(
     let mut any = false;
     while let Some(request) = set_aside::rescue_request(db, other.device, app.now())? {
         any = true;
+        // Read to its end before the transaction: a slow line must not keep crews waiting.
         let answer = other.post("/v1/rescue", &request.body);
+        let answer = answer.and_then(|a| other.json::<bolebook_core::service::RescueAnswer>(Ok(a)));
         let tx = db.transaction_with_behavior(TransactionBehavior::Immediate)?;
         match answer {
             Ok(answer) => {
-                let answer: bolebook_core::service::RescueAnswer = other.json(Ok(answer))?;
                 set_aside::rescued(&tx, &request)?;
                 passed.rescued += answer.books.iter().map(|b| b.rescued).sum::<u64>();
             }

@@ -17,13 +17,15 @@ use crate::error::{Error, Result};
 
 /// Settings of every session. A commit is on the disk (and on the standby that is waited for) when it
 /// is acknowledged, whatever the database's default; nothing cancels that wait; rows are found by their
-/// keys, so that transactions on different books do not stand in each other's way. A server that is gone
+/// keys, so that transactions on different books do not stand in each other's way, and since a scan that is
+/// needed all the same is planned as if it cost a fortune, nothing is compiled for it. A server that is gone
 /// without a word, its machine or its network, is noticed by the database within a minute, and nobody
 /// waits for the rows it held for longer than that.
 const SETTINGS: &str = "
     SET synchronous_commit = on;
     SET statement_timeout = 0;
     SET enable_seqscan = off;
+    SET jit = off;
     SET lock_timeout = '20s';
     SET tcp_keepalives_idle = 20;
     SET tcp_keepalives_interval = 10;

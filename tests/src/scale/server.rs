@@ -5,6 +5,8 @@ use std::io::Read as _;
 use std::path::{Path, PathBuf};
 use std::process::Command;
 
+use base64::Engine as _;
+use base64::prelude::BASE64_STANDARD;
 use bolebook_core::authority::{Offer, invite};
 use bolebook_core::exchange::{MEDIA_TYPE, short};
 use bolebook_core::ids::{BookId, DeviceId, Sha256Hash};
@@ -69,6 +71,19 @@ impl Server {
     /// # Panics
     /// When it does not start.
     pub fn start(data: &Path, store: Option<&str>) -> Self {
+        Self::start_with(data, store, &[], &[])
+    }
+
+    /// The same with more options and variables.
+    ///
+    /// # Panics
+    /// When it does not start.
+    pub fn start_with(
+        data: &Path,
+        store: Option<&str>,
+        options: &[&str],
+        variables: &[(&str, String)],
+    ) -> Self {
         let mut command = match std::env::var_os("BOLEBOOK_BENCH_UNDER") {
             Some(under) => {
                 let under = under.to_string_lossy().into_owned();
@@ -80,7 +95,8 @@ impl Server {
             None => Command::new(program()),
         };
         command.args(["serve", "--listen", "127.0.0.1:0", "--desk", "off", "--portal", "off", "--data"]);
-        command.arg(data).env("RUST_LOG", "error");
+        command.arg(data).args(options).env("RUST_LOG", "error");
+        command.envs(variables.iter().map(|(name, value)| (name, value)));
         store.map(|store| command.args(["--store", store]));
         let process = Process::start(&mut command);
         let said: serde_json::Value = serde_json::from_str(&process.said).expect("where it listens");
@@ -217,6 +233,49 @@ impl Way {
             .header("authorization", format!("Bearer {}", self.token));
         let answer = ask(&self.agent, request.body(bytes.to_vec()).expect("a request"));
         assert_eq!(answer.status, 201, "{}", String::from_utf8_lossy(&answer.bytes));
+    }
+
+    /// Sends a photo in pieces, each in a request of its own (tus 1.0.0), as the field app does.
+    ///
+    /// # Panics
+    /// When it is not kept.
+    pub fn photo_in_pieces(&self, bytes: &[u8], piece: usize) {
+        let metadata = format!("sha256 {}", BASE64_STANDARD.encode(Sha256Hash::of(bytes).to_string()));
+        let (authorization, tus) = (format!("Bearer {}", self.token), "1.0.0");
+        let request = ureq::http::Request::builder()
+            .method("POST")
+            .uri(format!("{}/v1/uploads", self.url))
+            .header("tus-resumable", tus)
+            .header("upload-length", bytes.len())
+            .header("upload-metadata", metadata)
+            .header("authorization", &authorization);
+        let made = self.agent.run(request.body(vec![]).expect("a request")).expect("an answer");
+        let path =
+            made.headers().get("location").and_then(|path| path.to_str().ok()).expect("where").to_owned();
+        for (number, part) in bytes.chunks(piece).enumerate() {
+            let request = ureq::http::Request::builder()
+                .method("PATCH")
+                .uri(format!("{}{path}", self.url))
+                .header("tus-resumable", tus)
+                .header("content-type", "application/offset+octet-stream")
+                .header("upload-offset", number * piece)
+                .header("authorization", &authorization);
+            let answer = ask(&self.agent, request.body(part.to_vec()).expect("a request"));
+            assert_eq!(answer.status, 204, "{}", String::from_utf8_lossy(&answer.bytes));
+        }
+    }
+
+    /// Fetches a photo.
+    ///
+    /// # Panics
+    /// When it is not there.
+    pub fn fetch_photo(&self, sha256: Sha256Hash) -> Vec<u8> {
+        let request = ureq::http::Request::builder()
+            .uri(format!("{}/v1/photos/{sha256}", self.url))
+            .header("authorization", format!("Bearer {}", self.token));
+        let answer = ask(&self.agent, request.body(vec![]).expect("a request"));
+        assert_eq!(answer.status, 200, "{}", String::from_utf8_lossy(&answer.bytes));
+        answer.bytes
     }
 
     /// A job's findings, worked out now unless they were.

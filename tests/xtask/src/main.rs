@@ -47,7 +47,7 @@ enum Task {
     Bench {
         /// `core`; `counts`: instructions of the hot paths against what is committed; `evening`: ten crews at
         /// our server, at two general-purpose sync servers, at the limit; `load`: forty at once, at one, two and
-        /// four processes over PostgreSQL; `history`: five seasons of a job; `season`: 10,000 crews played;
+        /// four processes over PostgreSQL; `history`: five seasons of a job; `photos`: what a photo costs; `season`: 10,000 crews played;
         /// `morning`, `check`, `desk`, `exports`.
         #[arg(default_value = "core")]
         what: String,
