@@ -36,8 +36,10 @@ pub struct Measured {
     pub index_share: Figure,
     /// Bytes of an exchange's body up, for each tree.
     pub up_bytes_a_tree: Figure,
-    /// Processor seconds of a server for a photo of 2 MB, taken in and kept.
+    /// Processor seconds of a server for a photo of 2 MB that comes in pieces, taken in and kept.
     pub photo_s: Figure,
+    /// The same of the database.
+    pub photo_database_s: Figure,
     /// The same for the thumbnail of 12 million pixels, made when it is first looked at.
     pub thumbnail_s: Figure,
 }

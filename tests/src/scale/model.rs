@@ -28,6 +28,8 @@ pub struct TreeCost {
     pub database_s: f64,
     /// Of servers for its photos.
     pub photo_s: f64,
+    /// Of the database for them.
+    pub photo_database_s: f64,
     /// Bytes in the database.
     pub database_bytes: f64,
     /// Bytes of photos.
@@ -44,6 +46,7 @@ pub fn tree(habits: &Habits, measured: &Measured) -> TreeCost {
         server_s: server_s * habits.sent(),
         database_s: database_s * habits.sent(),
         photo_s: habits.photos_a_tree * habits.photo_s(measured),
+        photo_database_s: habits.photos_a_tree * measured.photo_database_s.value,
         database_bytes: RECORDS_A_TREE * measured.database_bytes_a_record.value,
         photo_bytes,
         up_bytes: measured.up_bytes_a_tree.value * habits.sent() + photo_bytes,
@@ -83,7 +86,7 @@ pub fn limits(habits: &Habits, measured: &Measured) -> Vec<Bears> {
     let (a_crew, cost) = (habits.season_trees() / crews, tree(habits, measured));
     let hour = PLANNED * 3_600.0;
     // Photos come over the crew's line in the hours after work: as spread out as they are at all.
-    let photos_a_day = a_crew / habits.days as f64 * cost.photo_s;
+    let photos_by = |a_tree_s: f64| hour / (a_crew / habits.days as f64 * a_tree_s * habits.busiest());
     let bits_busiest = busiest_trees(habits) / crews * cost.up_bytes * 8.0;
     let mut all = vec![
         Bears {
@@ -93,11 +96,16 @@ pub fn limits(habits: &Habits, measured: &Measured) -> Vec<Bears> {
         },
         Bears {
             what: "a processor of the servers, photos",
-            crews: hour / (photos_a_day * habits.busiest()),
+            crews: photos_by(cost.photo_s),
             moved_by: "photos later in the evening; smaller ones: what a thumbnail costs grows with the pixels",
         },
         Bears {
-            what: "a processor of the database",
+            what: "a processor of the database, photos",
+            crews: photos_by(cost.photo_database_s),
+            moved_by: "larger pieces where the line bears them: each is a transaction",
+        },
+        Bears {
+            what: "a processor of the database, exchanges",
             crews: hour * crews / database_s,
             moved_by: "yards over several databases, which share nothing; fewer index entries a record",
         },

@@ -64,6 +64,7 @@ fn inputs(out: &mut String, m: &Measured) {
         ("of them indices", &m.index_share, ""),
         ("bytes up for a tree, without photos", &m.up_bytes_a_tree, "B"),
         ("servers' processor, a photo of 2 MB taken in", &m.photo_s, "s"),
+        ("database's processor, the same", &m.photo_database_s, "s"),
         ("servers' processor, a thumbnail of 12 million pixels", &m.thumbnail_s, "s"),
     ];
     for (what, figure, unit) in rows {
@@ -82,15 +83,20 @@ fn bears(out: &mut String, habits: &Habits, measured: &Measured) {
     for limit in &limits {
         let _ = writeln!(out, "| {} | {} | {} |", limit.what, short(limit.crews), limit.moved_by);
     }
-    let photos = limits.iter().find(|limit| limit.what.ends_with("photos") && limit.what.contains("servers"));
+    let photos = |of: &str| {
+        let bears =
+            limits.iter().find(|l| l.what.ends_with("photos") && l.what.contains(of)).map(|l| l.crews);
+        short(habits.crews as f64 / bears.unwrap_or(f64::INFINITY))
+    };
     let machines = planned(habits, measured);
     let _ = writeln!(
         out,
-        "\nFor {} crews that comes to {} of the servers' processors for exchanges and {} of the database's, and to {} more for their photos in the same hour.",
+        "\nFor {} crews that comes to {} of the servers' processors for exchanges and {} of the database's, and to {} and {} more for their photos in the same hour.",
         short(habits.crews as f64),
         machines.servers,
         machines.database,
-        short(habits.crews as f64 / photos.map_or(f64::INFINITY, |bears| bears.crews))
+        photos("servers"),
+        photos("database")
     );
 }
 
@@ -104,8 +110,9 @@ fn costs(out: &mut String, habits: &Habits, measured: &Measured) {
     let trees = habits.season_trees();
     for (what, s) in [
         ("servers' processor, exchange", cost.server_s),
-        ("database's processor", cost.database_s),
+        ("database's processor, exchange", cost.database_s),
         ("servers' processor, photos", cost.photo_s),
+        ("database's processor, photos", cost.photo_database_s),
     ] {
         let _ = writeln!(out, "| {what} | {} ms | {} hours |", short(s * 1e3), short(s * trees / 3_600.0));
     }
