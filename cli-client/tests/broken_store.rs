@@ -186,7 +186,7 @@ fn a_file_cut_short_and_a_lost_key_still_give_the_office_what_was_written() {
     // Cut to half, or behind what it knows of itself and the server: the exchange brings what went.
     phone.json(&["exchange"]);
     let bytes = settled(&phone);
-    let known = [b"device_seed", server.url.as_bytes()].map(|word| pages_of(&bytes, word));
+    let known = [&b"device_seed"[..], server.url.as_bytes()].map(|word| pages_of(&bytes, word));
     let known = known.iter().flatten().max().expect("its settings") + 1;
     put(&phone, &bytes[..(bytes.len() / 2).max(known * PAGE)]);
     assert_ne!(phone.run(&["verify"]).exit, 0);

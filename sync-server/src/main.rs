@@ -265,7 +265,8 @@ fn verify(data: &Path, stores: &Stores) -> Result<(), Failure> {
     {
         return Err(format!("{}: no such log", path.display()).into());
     }
-    let db = place.lay_out()?;
+    // A copy is looked at, not changed; a shared database may still lack the column that packed lines have.
+    let db = if place.is_shared() { place.lay_out()? } else { place.connect()? };
     for book in bolebook_log::books(&db)? {
         let whole = bolebook_log::verify(&db, book.book)?;
         let (commits, signatures) = (whole.commits, whole.signatures);
