@@ -129,6 +129,54 @@ fn database(device: &Device) -> rusqlite::Connection {
     rusqlite::Connection::open(device.path("store/bolebook.db")).unwrap()
 }
 
+/// Its lines as an older program keeps them.
+fn as_text(device: &Device) {
+    let db = bolebook_log::open(&device.path("store/bolebook.db")).unwrap();
+    bolebook_log::repack::all(&db, bolebook_log::Form::Text).unwrap();
+}
+
+/// A packed line that lost its end is readable nowhere; its bytes stay, and the server's copy takes its
+/// place.
+#[test]
+fn a_damaged_packed_line_is_mended_from_the_server_and_one_it_never_had_is_set_aside() {
+    let base = TempDir::new().unwrap();
+    let (office, server) = with_server(&base);
+    let phone = join(&base, &office, &server, "phone");
+    phone.json(&["note", "sent"]);
+    phone.json(&["exchange"]);
+    phone.json(&["note", "not sent"]);
+    phone.json(&["note", "not sent either"]);
+    let db = database(&phone);
+    let damage = |text: &str| -> Vec<u8> {
+        let mut query = db.prepare("SELECT rowid, line FROM lines").unwrap();
+        let rows = query.query_map([], |row| Ok((row.get(0)?, row.get(1)?))).unwrap();
+        let mut rows = rows.map(|row| row.unwrap()).filter(|(_, line): &(i64, Vec<u8>)| {
+            bolebook_log::packed::unpack(line).unwrap().contains(&format!("\"{text}\""))
+        });
+        let (row, line) = rows.next().expect("a packed line");
+        let left = line[..line.len() - 9].to_vec();
+        db.execute("UPDATE lines SET line = ?1 WHERE rowid = ?2", rusqlite::params![left, row]).unwrap();
+        left
+    };
+    damage("sent");
+    let error = phone.refused(6, &["list", "note"]);
+    assert!(error["hint"].as_str().unwrap().contains("bolebook exchange --recheck"), "{error}");
+    phone.json(&["exchange", "--recheck"]);
+    assert_eq!(notes(&phone), ["not sent", "not sent either", "sent"]);
+    phone.json(&["verify"]);
+    assert!(set_aside(&phone).is_empty());
+    phone.json(&["note", "never sent"]);
+    let left = damage("never sent");
+    phone.json(&["exchange", "--recheck"]);
+    phone.json(&["verify"]);
+    assert_eq!(notes(&phone), ["not sent", "not sent either", "sent"]);
+    let kept = "SELECT line FROM set_aside WHERE line LIKE 'a packed line that cannot be read%'";
+    let kept: String = db.query_row(kept, [], |row| row.get(0)).unwrap();
+    let hex: String = left.iter().map(|byte| format!("{byte:02x}")).collect();
+    assert!(kept.ends_with(&hex), "every byte that is left: {kept}");
+    office.json(&["exchange"]);
+}
+
 #[test]
 fn a_damaged_store_is_mended_from_the_server_and_unsent_work_goes_on() {
     let base = TempDir::new().unwrap();
@@ -137,6 +185,7 @@ fn a_damaged_store_is_mended_from_the_server_and_unsent_work_goes_on() {
     phone.json(&["note", "sent"]);
     phone.json(&["exchange"]);
     phone.json(&["note", "not sent"]);
+    as_text(&phone);
     let cut = "UPDATE lines SET line = substr(line, 1, 200) WHERE line LIKE '%\"sent\"%'";
     assert_eq!(database(&phone).execute(cut, []).unwrap(), 1);
     let error = phone.refused(6, &["list", "note"]);

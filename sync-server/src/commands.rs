@@ -8,6 +8,7 @@ use bolebook_core::ids::PersonId;
 use bolebook_core::record::Kind;
 use bolebook_core::record::people::Role;
 use bolebook_core::service::InvitationFile;
+use bolebook_log::Form;
 use bolebook_server::database::Place;
 use bolebook_server::desk::accounts;
 use bolebook_server::desk::write::FILE;
@@ -218,6 +219,23 @@ pub fn migrate(data: &Path, stores: &Stores, to: Target) -> Result<(), Failure> 
         Target::Sqlite | Target::Postgres => migrate_tables(data, stores.tables.as_deref(), to),
         Target::Folder | Target::Bucket => migrate_photos(data, stores.photos.as_ref(), to),
     }
+}
+
+/// Packs the lines of the log, or makes text of them again.
+pub fn pack(data: &Path, stores: &Stores, undo: bool) -> Result<(), Failure> {
+    let place = Place::of(data, stores.tables.as_deref());
+    let to = if undo { Form::Text } else { Form::Packed };
+    let done = bolebook_server::packing::pack(&place, to, None)?;
+    let form = if undo { "text" } else { "packed" };
+    say(&serde_json::json!({ "log": place.to_string(), "lines_are": form, "done": done }));
+    if done.lines.damaged > 0 {
+        return Err(format!(
+            "{} lines are not what was stored, and lie as they did: 'bolebook-server verify' says which",
+            done.lines.damaged
+        )
+        .into());
+    }
+    Ok(())
 }
 
 /// Copies a data folder while it is served.

@@ -83,6 +83,21 @@ impl Place {
     }
 }
 
+impl Place {
+    /// Does something that comes to the same if it is done twice, again for as long as what stood in its
+    /// way may pass.
+    ///
+    /// # Errors
+    /// The last try's.
+    pub fn tried_often<T>(&self, work: impl FnMut() -> Result<T, LogError>) -> Result<T, LogError> {
+        let trouble = |error: &LogError| match error.trouble() {
+            Some(Trouble::Unsure) => Some(Trouble::Again),
+            other => other,
+        };
+        tried(self.is_shared(), trouble, work)
+    }
+}
+
 /// The address without its password, which no log may have.
 impl std::fmt::Display for Place {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {

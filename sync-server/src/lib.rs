@@ -4,7 +4,7 @@
 //! [`handlers`] does it, [`error`] is the one way out for what goes wrong. The log itself is the
 //! `bolebook-log` crate; [`database`] holds its connections, [`store`] the server's own tables,
 //! [`identity`] the server's key and certificate, [`snapshot`] and [`findings`] what is computed from
-//! the books, [`field`] the crews' app, [`relay`] what makes it a hub, [`others`] what it hears of servers on the same database, [`migrate`] and [`migrate_photos`] what moves them elsewhere, [`token_keys`] what signs its tokens. [`desk`] are the office's pages, [`portal`] the clients', each on a listener of its own.
+//! the books, [`field`] the crews' app, [`relay`] what makes it a hub, [`others`] what it hears of servers on the same database, [`migrate`] and [`migrate_photos`] what moves them elsewhere, [`packing`] what packs its lines, [`token_keys`] what signs its tokens. [`desk`] are the office's pages, [`portal`] the clients', each on a listener of its own.
 //!
 //! Listener, clock and shutdown are passed in, so that tests run the shipped server.
 
@@ -28,6 +28,7 @@ pub mod migrate;
 pub mod migrate_photos;
 pub mod openapi;
 pub mod others;
+pub mod packing;
 pub mod paging;
 pub mod photos;
 pub mod portal;

@@ -108,6 +108,18 @@ enum Command {
         #[arg(long, value_enum)]
         to: commands::Target,
     },
+    /// Packs the log's lines where they lie, so that history takes a fraction of the room; new logs are
+    /// packed from the start. Servers may run meanwhile, if all of them are of this version or newer: an
+    /// older one no longer starts afterwards. A run that was cut off goes on when it is started again.
+    Pack {
+        /// The data folder.
+        #[arg(long)]
+        data: PathBuf,
+        /// The other way: makes every line text again, so that an older version can go on with it. An
+        /// older one does not start before it has ended.
+        #[arg(long)]
+        undo: bool,
+    },
     /// Copies the data folder, while a server may run on it, into one that can be served in its place: the
     /// database, whose every hash is computed again in the copy, keys, photos and papers. A folder that
     /// holds an older copy is brought up. Keep it as safe as the folder itself: it holds the server's key.
@@ -229,6 +241,7 @@ fn run_command(command: Command, stores: Stores, clock: Clock) -> Result<(), Fai
         Command::Desk { data, invitation } => commands::desk((data, stores), &invitation, &clock),
         Command::User(command) => command.run(stores, &clock),
         Command::Migrate { data, to } => commands::migrate(&data, &stores, to),
+        Command::Pack { data, undo } => commands::pack(&data, &stores, undo),
         Command::Backup { data, to } => commands::backup(&data, &stores, &to),
         Command::Verify { data } => verify(&data, &stores),
     }
@@ -255,7 +268,8 @@ fn verify(data: &Path, stores: &Stores) -> Result<(), Failure> {
     {
         return Err(format!("{}: no such log", path.display()).into());
     }
-    let db = place.connect()?;
+    // A copy is looked at, not changed; a shared database may still lack the column that packed lines have.
+    let db = if place.is_shared() { place.lay_out()? } else { place.connect()? };
     for book in bolebook_log::books(&db)? {
         let whole = bolebook_log::verify(&db, book.book)?;
         let (commits, signatures) = (whole.commits, whole.signatures);

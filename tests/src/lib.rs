@@ -4,6 +4,7 @@
 
 pub mod cluster;
 pub mod crowd;
+pub mod dictionary;
 pub mod files;
 pub mod fuzz;
 pub mod generated;

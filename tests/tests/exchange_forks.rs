@@ -17,7 +17,7 @@ use bolebook_core::view::{View, Yard};
 use bolebook_db::Connection;
 use bolebook_log::client::ClientError;
 use bolebook_log::set_aside::{State, list};
-use bolebook_log::verify;
+use bolebook_log::{Form, repack, verify};
 use bolebook_server::identity::Identity;
 use support::{Client, NOW, Server, invitation, root, sorted_lines, yard};
 
@@ -302,6 +302,7 @@ fn a_damaged_commit_in_the_middle_of_a_chain_is_set_aside_and_the_rest_goes_on()
     for text in ["one", "two", "three"] {
         scene.crew.note(job, text);
     }
+    repack::all(&scene.crew.db, Form::Text).unwrap();
     let changed = "UPDATE lines SET line = replace(line, '\"text\":\"two\"', '\"text\":\"2wo\"')";
     assert!(scene.crew.db.execute(changed, []).unwrap() > 3);
     scene.crew.exchange_and_settle(&books).unwrap();
@@ -328,6 +329,7 @@ fn a_line_damaged_after_the_server_had_it_is_mended_from_the_server() {
     scene.crew.note(job, "kept there");
     scene.crew.exchange(&books).unwrap();
     scene.crew.note(job, "unsent");
+    repack::all(&scene.crew.db, Form::Text).unwrap();
     scene
         .crew
         .db

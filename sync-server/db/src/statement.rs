@@ -173,6 +173,17 @@ impl Row<'_> {
         self.value(column)?.as_str().map_err(|_| Error::column(column, "text"))
     }
 
+    /// A column's bytes, not copied; nothing where it holds a text or nothing.
+    ///
+    /// # Errors
+    /// When there is no such column.
+    pub fn bytes(&self, column: usize) -> Result<Option<&[u8]>> {
+        Ok(match self.value(column)? {
+            ValueRef::Blob(bytes) => Some(bytes),
+            _ => None,
+        })
+    }
+
     fn value(&self, column: usize) -> Result<ValueRef<'_>> {
         match self {
             Self::Sqlite(row) => Ok(row.get_ref(column)?),

@@ -9,8 +9,9 @@ use bolebook_core::ids::{ActorId, BookId, CommitHash, Sha256Hash};
 use bolebook_db::{Connection, OptionalExtension as _, Transaction, params};
 
 use crate::error::LogError;
+use crate::layout::{self, Form};
 use crate::read::{self, BookInfo, BookKind};
-use crate::{pieces, sql};
+use crate::{sql, stored};
 
 /// What an append did.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -47,8 +48,9 @@ pub fn append(tx: &Transaction<'_>, book: BookId, lines: &[LogLine]) -> Result<A
         return Ok(Appended { before, end: before, new, known });
     };
     let mut heads: BTreeSet<CommitHash> = info.heads.iter().copied().collect();
+    let form = if new.is_empty() { Form::Text } else { layout::form(tx, before == Cursor::START)? };
     for line in new.iter().filter_map(|i| lines.get(*i)) {
-        info.end = write_line(tx, book, info.end, line)?;
+        info.end = write_line(tx, form, book, info.end, line)?;
         if let Entry::Commit(commit) = line.entry() {
             for dep in commit.deps() {
                 heads.remove(dep);
@@ -102,24 +104,17 @@ fn opened_by(book: BookId, new: &[usize], lines: &[LogLine]) -> Option<BookInfo>
     Some(BookInfo { book, kind, end: Cursor::START, heads: vec![], last_op: 0 })
 }
 
-fn write_line(db: &Connection, book: BookId, end: Cursor, line: &LogLine) -> Result<Cursor, LogError> {
+fn write_line(
+    db: &Connection,
+    form: Form,
+    book: BookId,
+    end: Cursor,
+    line: &LogLine,
+) -> Result<Cursor, LogError> {
     let hash = line.hash();
     let next = Cursor { position: end.position + 1, chain: chain_after(end.chain, hash) };
     let position = read::to_sql(next.position);
-    let kind = match line.entry() {
-        Entry::Commit(_) => "commit",
-        Entry::Signature(_) => "signature",
-    };
-    let (text, rest) = pieces::first(db, line.text());
-    db.prepare_cached(sql::ADD_LINE)?.execute(params![
-        book.as_bytes(),
-        position,
-        kind,
-        hash.0,
-        text,
-        next.chain.0
-    ])?;
-    pieces::add_rest(db, book, position, rest)?;
+    stored::add(db, form, book, next, line)?;
     match line.entry() {
         Entry::Commit(commit) => write_commit(db, book, position, commit)?,
         Entry::Signature(s) => {

@@ -6,7 +6,8 @@
 //! out. [`write()`] writes as a device does. [`verify()`] recomputes every hash. [`client`] is the
 //! asking side of an exchange, [`serve`] the answering one. When an actor has forked, [`rescue()`]
 //! puts the other branch back, and [`set_aside`] keeps what a device's own log could not. [`salvage`]
-//! reads what a damaged file still holds, [`bundle`] the books in a file.
+//! reads what a damaged file still holds, [`bundle`] the books in a file. Lines lie as text or [`packed`];
+//! [`repack`] changes a log's from one to the other.
 //!
 //! ```
 //! # use bolebook_core::{commit::*, exchange::*, ids::*, quantity::UtcMs, record::*, record::book_kinds::*, signing::*};
@@ -34,24 +35,29 @@ mod append;
 pub mod bundle;
 pub mod client;
 mod error;
+mod layout;
+pub mod packed;
 mod pieces;
 mod read;
+pub mod repack;
 mod rescue;
 pub mod salvage;
 pub mod serve;
 pub mod set_aside;
 mod sql;
+mod stored;
 mod verify;
 mod wipe;
 mod write;
 
 use std::path::Path;
 
-use bolebook_db::{Connection, OptionalExtension as _, TransactionBehavior};
+use bolebook_db::Connection;
 
 pub use append::{Appended, append};
 pub use bolebook_db::Trouble;
 pub use error::LogError;
+pub use layout::{Form, prepare};
 pub use read::{
     Basis, BookInfo, BookKind, Page, StoredLine, basis, book, books, chain_at, commit_position, genesis,
     has_line, read, record_positions,
@@ -79,51 +85,4 @@ pub fn open_in_memory() -> Result<Connection, LogError> {
     let db = Connection::open_in_memory()?;
     prepare(&db)?;
     Ok(db)
-}
-
-/// Sets a connection up and lays the log's tables out if they are not there yet. Other tables in
-/// the same file are left alone; `user_version` belongs to the log.
-///
-/// # Errors
-/// [`LogError`] when the database fails or has a newer layout.
-pub fn prepare(db: &Connection) -> Result<(), LogError> {
-    let Some(file) = db.sqlite() else { return prepare_shared(db) };
-    db.execute_batch(sql::PRAGMAS)?;
-    file.set_prepared_statement_cache_capacity(64);
-    let version = || db.query_row(sql::USER_VERSION, [], |row| row.get::<_, i64>(0));
-    if version()? < sql::LAYOUT {
-        // Two processes may both find an older version; the lock lets one of them go on from it.
-        db.execute_batch("BEGIN IMMEDIATE")?;
-        let lay_out = |from: i64, to: &str, done: &str| match version()? {
-            found if found == from => db.execute_batch(to).and_then(|()| db.execute_batch(done)),
-            _ => Ok(()),
-        };
-        let made = lay_out(0, sql::CREATE, sql::SET_VERSION_1)
-            .and_then(|()| lay_out(1, sql::TO_2, sql::SET_VERSION_2));
-        db.execute_batch(if made.is_ok() { "COMMIT" } else { "ROLLBACK" })?;
-        made?;
-    }
-    known(version()?)
-}
-
-/// The same in a database that several servers share: whoever comes first lays the tables out.
-fn prepare_shared(db: &Connection) -> Result<(), LogError> {
-    db.execute_batch(sql::CREATE_LAYOUT)?;
-    let tx = db.begin(TransactionBehavior::Immediate)?;
-    let there = tx.query_row(sql::LAYOUT_THERE, [], |row| row.get(0)).optional()?;
-    if there.is_none() {
-        for tables in [sql::CREATE, sql::TO_2, sql::WAITING, sql::CREATE_REST] {
-            tx.execute_batch(tables)?;
-        }
-        tx.execute(sql::ADD_LAYOUT, [sql::LAYOUT])?;
-    }
-    tx.commit()?;
-    known(there.unwrap_or(sql::LAYOUT))
-}
-
-fn known(version: i64) -> Result<(), LogError> {
-    match version {
-        sql::LAYOUT => Ok(()),
-        found => Err(LogError::Layout { found, known: sql::LAYOUT }),
-    }
 }

@@ -8,7 +8,7 @@ use bolebook_core::record::book_kinds::{BookContent, Genesis};
 use bolebook_db::{Connection, OptionalExtension as _, Row, params};
 
 use crate::error::LogError;
-use crate::{pieces, sql};
+use crate::{sql, stored};
 
 /// Which of the two kinds a book is of.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -161,7 +161,7 @@ pub(crate) fn book_taken(db: &Connection, book: BookId) -> Result<Option<BookInf
 /// # Errors
 /// [`LogError::Database`].
 pub fn read(db: &Connection, book: BookId, after: u64, page: Page) -> Result<Vec<StoredLine>, LogError> {
-    let mut query = db.prepare_cached(sql::LINES)?;
+    let mut query = db.prepare_cached(if db.is_shared() { sql::LINES_SHARED } else { sql::LINES })?;
     let (mut lines, mut bytes) = (Vec::new(), 0usize);
     loop {
         // A file is read as far as it is asked; a server sends all that was asked for.
@@ -172,7 +172,7 @@ pub fn read(db: &Connection, book: BookId, after: u64, page: Page) -> Result<Vec
         let mut came = 0;
         while let Some(row) = rows.next()? {
             let position: i64 = row.get(0)?;
-            let text = pieces::whole(db, book, position, row.get(3)?)?;
+            let text = stored::text(db, (book, position), &row, 3)?;
             bytes = bytes.saturating_add(text.len());
             if bytes > page.bytes && !lines.is_empty() {
                 return Ok(lines);

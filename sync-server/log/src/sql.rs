@@ -1,9 +1,6 @@
 //! Every statement of the log, on one page, in the dialect that `bolebook-db` gives both engines.
 //! Tables are keyed by book first, so that books can be spread over servers.
 
-/// The layout these statements are written for, kept in `PRAGMA user_version`.
-pub const LAYOUT: i64 = 2;
-
 /// Settings of every connection: readers never wait, a commit is on the disk when it returns, and
 /// what is deleted or overwritten is zeroed.
 pub const PRAGMAS: &str = "
@@ -112,6 +109,10 @@ pub const SIGNATURES_OF: &str = "
     SELECT lines.line FROM signatures JOIN lines
         ON lines.book_id = signatures.book_id AND lines.position = signatures.position
     WHERE signatures.book_id = ?1 AND signatures.actor = ?2 AND signatures.seq = ?3";
+pub const SIGNATURES_OF_SHARED: &str = "
+    SELECT lines.line, lines.packed FROM signatures JOIN lines
+        ON lines.book_id = signatures.book_id AND lines.position = signatures.position
+    WHERE signatures.book_id = ?1 AND signatures.actor = ?2 AND signatures.seq = ?3";
 
 /// Empties a book's log, so that it can be laid out anew.
 pub const CLEAR_BOOK: [&str; 6] = [
@@ -153,14 +154,21 @@ pub const COUNT_WAITING: &str = "SELECT count(*) FROM salvaged";
 pub const DROP_WAITING: &str = "DELETE FROM salvaged WHERE book_id = ?1 AND hash = ?2";
 
 pub const USER_VERSION: &str = "PRAGMA user_version";
-pub const SET_VERSION_1: &str = "PRAGMA user_version = 1";
 pub const SET_VERSION_2: &str = "PRAGMA user_version = 2";
+pub const SET_VERSION_3: &str = "PRAGMA user_version = 3";
+pub const SET_VERSION_4: &str = "PRAGMA user_version = 4";
 
 /// PostgreSQL keeps the layout's version in a table, made with the others in one transaction.
 pub const CREATE_LAYOUT: &str =
     "CREATE TABLE IF NOT EXISTS log_layout (id INTEGER PRIMARY KEY, version INTEGER NOT NULL)";
 pub const LAYOUT_THERE: &str = "SELECT version FROM log_layout WHERE id = 1";
+pub const LAYOUT_TAKEN: &str = "SELECT version FROM log_layout WHERE id = 1 FOR UPDATE";
 pub const ADD_LAYOUT: &str = "INSERT INTO log_layout (id, version) VALUES (1, ?1)";
+pub const SET_LAYOUT: &str = "UPDATE log_layout SET version = ?1 WHERE id = 1";
+/// What was added that a program of layout 2 does not mind is a row of its own there: it reads the first.
+pub const PACKED_COLUMN_THERE: &str = "SELECT version FROM log_layout WHERE id = 2";
+pub const NOTE_PACKED_COLUMN: &str = "INSERT INTO log_layout (id, version) VALUES (2, 1)";
+pub const ADD_PACKED_COLUMN: &str = "ALTER TABLE lines ADD COLUMN packed BLOB";
 /// What follows the first piece of a line too long for one row there.
 pub const CREATE_REST: &str = "
     CREATE TABLE line_rest (
@@ -196,6 +204,23 @@ pub const ADD_LINE: &str =
 pub const LINES: &str = "
     SELECT position, hash, chain, line FROM lines
     WHERE book_id = ?1 AND position > ?2 ORDER BY position LIMIT ?3";
+/// With the bytes of those that are packed, which have a column of their own in a shared database.
+pub const LINES_SHARED: &str = "
+    SELECT position, hash, chain, line, packed FROM lines
+    WHERE book_id = ?1 AND position > ?2 ORDER BY position LIMIT ?3";
+pub const ADD_PACKED_SHARED: &str = "
+    INSERT INTO lines (book_id, position, kind, hash, line, packed, chain) VALUES (?1, ?2, ?3, ?4, '', ?5, ?6)";
+/// A line in its other form, in its place.
+pub const SET_LINE: &str = "UPDATE lines SET line = ?3 WHERE book_id = ?1 AND position = ?2";
+pub const SET_PACKED_SHARED: &str =
+    "UPDATE lines SET line = '', packed = ?3 WHERE book_id = ?1 AND position = ?2";
+pub const SET_TEXT_SHARED: &str =
+    "UPDATE lines SET line = ?3, packed = NULL WHERE book_id = ?1 AND position = ?2";
+pub const DROP_REST: &str = "DELETE FROM line_rest WHERE book_id = ?1 AND position = ?2";
+pub const PACKED_LEFT: &str = "
+    SELECT book_id, position FROM lines WHERE typeof(line) = 'blob' ORDER BY book_id, position LIMIT 1";
+pub const PACKED_LEFT_SHARED: &str = "
+    SELECT book_id, position FROM lines WHERE packed IS NOT NULL ORDER BY book_id, position LIMIT 1";
 pub const CHAIN_AT: &str = "SELECT chain FROM lines WHERE book_id = ?1 AND position = ?2";
 
 pub const ADD_COMMIT: &str = "

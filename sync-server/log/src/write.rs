@@ -11,7 +11,7 @@ use bolebook_db::{Connection, Transaction, params};
 use crate::append::append;
 use crate::error::LogError;
 use crate::read::{self, Basis};
-use crate::sql;
+use crate::{sql, stored};
 
 /// Records go into one commit up to this many bytes, well under what a commit line may have.
 const MAX_BYTES: usize = 2 * 1024 * 1024;
@@ -52,11 +52,13 @@ pub fn may_continue(
 ) -> Result<bool, LogError> {
     let Some((seq, hash)) = read::chain_end(db, book, actor)? else { return Ok(true) };
     let public = key.public();
-    let mut query = db.prepare_cached(sql::SIGNATURES_OF)?;
-    let rows = query
-        .query_map(params![book.as_bytes(), actor.0, read::to_sql(seq)], |row| row.get::<_, String>(0))?;
-    for text in rows {
-        let signed: Option<HeadSignature> = serde_json::from_str(&text?).ok();
+    let statement = if db.is_shared() { sql::SIGNATURES_OF_SHARED } else { sql::SIGNATURES_OF };
+    let mut query = db.prepare_cached(statement)?;
+    let mut rows = query.query(params![book.as_bytes(), actor.0, read::to_sql(seq)])?;
+    while let Some(row) = rows.next()? {
+        // Far too short for a row to be only its first piece.
+        let text = stored::text(db, (book, 0), &row, 0)?;
+        let signed: Option<HeadSignature> = serde_json::from_str(&text).ok();
         if signed.is_some_and(|s| s.hash == hash && s.verify(book, &public).is_ok()) {
             return Ok(true);
         }

@@ -14,7 +14,7 @@ use bolebook_core::signing::{HeadSignature, SecretKey};
 use bolebook_db::Connection;
 use bolebook_log::client::{ClientError, Outcome, Session};
 use bolebook_log::serve::{CursorCheck, arrived, check_cursor, hand_out};
-use bolebook_log::{LogError, Page, append, basis, book, open, open_in_memory, read, verify};
+use bolebook_log::{Form, LogError, Page, append, basis, book, open, open_in_memory, read, repack, verify};
 
 const SERVER: DeviceId = DeviceId([9; 16]);
 
@@ -197,6 +197,7 @@ fn a_changed_byte_on_disk_is_found() {
     let folder = tempfile::tempdir().unwrap();
     let path = folder.path().join("log.sqlite");
     let mut a = Device { db: open(&path).unwrap(), ..Device::new(1) };
+    repack::all(&a.db, Form::Text).unwrap();
     let yard = a.found(1);
     a.note(yard, "one");
     for change in [

@@ -8,14 +8,16 @@ use bolebook_core::exchange::{Entry, LogLine};
 use bolebook_core::ids::CommitHash;
 use bolebook_core::signing::{HeadSignature, SecretKey};
 use bolebook_log::salvage::{self, Salvaged, Value};
+use bolebook_log::{Form, repack};
 
 use crate::crowd::{Crowd, Step};
 use crate::fuzz::Ended;
 use crate::sim::dice::Dice;
 
 /// SQLite's smallest page, where most rows go on elsewhere, and its default, which every store has; each
-/// with the commits of its book.
-const PAGES: [(usize, usize); 2] = [(512, 2), (4_096, 3)];
+/// with the commits of its book and the form of its lines.
+const PAGES: [(usize, usize, Form); 4] =
+    [(512, 2, Form::Text), (4_096, 3, Form::Text), (512, 2, Form::Packed), (4_096, 3, Form::Packed)];
 
 /// What SQLite writes of a small book: its file before and after the write-ahead log went into it,
 /// and that log.
@@ -38,17 +40,17 @@ fn lines(commits: usize) -> (bolebook_core::ids::BookId, Vec<LogLine>) {
     (book.id(), lines)
 }
 
-static STORES: LazyLock<[Store; 2]> = LazyLock::new(|| PAGES.map(stored));
+static STORES: LazyLock<[Store; 4]> = LazyLock::new(|| PAGES.map(stored));
 /// Every commit that was ever in one of the stores.
 static COMMITS: LazyLock<BTreeSet<CommitHash>> = LazyLock::new(|| {
     let commit = |line: LogLine| match line.into_entry() {
         Entry::Commit(commit) => Some(commit.hash()),
         Entry::Signature(_) => None,
     };
-    PAGES.iter().flat_map(|(_, commits)| lines(*commits).1).filter_map(commit).collect()
+    PAGES.iter().flat_map(|(_, commits, _)| lines(*commits).1).filter_map(commit).collect()
 });
 
-fn stored((page, commits): (usize, usize)) -> Store {
+fn stored((page, commits, form): (usize, usize, Form)) -> Store {
     let folder = tempfile::tempdir().unwrap();
     let path = folder.path().join("store.sqlite");
     let bare = rusqlite::Connection::open(&path).unwrap();
@@ -56,6 +58,7 @@ fn stored((page, commits): (usize, usize)) -> Store {
     bare.execute_batch(&size).unwrap();
     drop(bare);
     let mut db = bolebook_log::open(&path).unwrap();
+    repack::all(&db, form).unwrap();
     let (book, lines) = lines(commits);
     salvage::waiting(&db).unwrap();
     let (first, rest) = lines.split_at(commits - 1);
@@ -92,7 +95,7 @@ thread_local! {
 /// Makes a damaged store: its file, its write-ahead log, or one after the other; bytes changed, most
 /// often where a page says what is on it, pages of noise, cut short.
 pub fn make_salvage(dice: &mut Dice) -> Vec<u8> {
-    let store = &STORES[usize::from(dice.chance(60))];
+    let store = &STORES[usize::from(dice.chance(60)) + 2 * dice.below(2)];
     let (mut bytes, frame) = match dice.below(4) {
         0 => (store.wal.clone(), store.page + 24),
         1 => ([&store.begun[..], &store.wal].concat(), store.page),

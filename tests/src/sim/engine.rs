@@ -474,6 +474,7 @@ impl Sim {
             let n = self.dice.below(self.nodes.len());
             let change = r#"UPDATE lines SET line = replace(line, '"text":"note', '"text":"Note')
                 WHERE rowid = (SELECT max(rowid) FROM lines WHERE line LIKE '%"text":"note%')"#;
+            bolebook_log::repack::all(self.nodes[n].disk.db(), bolebook_log::Form::Text).unwrap();
             self.nodes[n].disk.db().execute(change, []).unwrap();
         }
         let crews = self.nodes.iter().filter(|n| matches!(n.part, Part::Crew(_))).map(|n| n.device);

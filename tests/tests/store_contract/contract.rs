@@ -9,7 +9,7 @@ use bolebook_core::record::{Envelope, Record};
 use bolebook_core::signing::{HeadSignature, SecretKey};
 use bolebook_db::{Connection, TransactionBehavior, Trouble};
 use bolebook_log::salvage::{Salvaged, keep, take_waiting, waiting};
-use bolebook_log::{Appended, LogError, Page, Rescuer, append, basis, rescue, verify};
+use bolebook_log::{Appended, Form, LogError, Page, Rescuer, append, basis, repack, rescue, verify};
 use bolebook_server::database::Place;
 
 use crate::Fresh;
@@ -30,7 +30,7 @@ pub fn lines(notes: usize, text: &str) -> Vec<LogLine> {
 }
 
 /// A commit of a device and its signature, standing on what a log says of its actor.
-fn commit(db: &Connection, key: &SecretKey, actor: ActorId, texts: &[String]) -> Vec<LogLine> {
+pub fn commit(db: &Connection, key: &SecretKey, actor: ActorId, texts: &[String]) -> Vec<LogLine> {
     let records = texts.iter().map(|text| {
         let id = RecordId::new(5, number());
         let envelope = Envelope { id, at: UtcMs(5), device: key.device(), by: None, replaces: vec![] };
@@ -131,6 +131,9 @@ pub fn a_line_of_megabytes_comes_back_byte_for_byte(fresh: Fresh<'_>) {
         let longest = "SELECT CAST(max(octet_length(line)) AS BIGINT) FROM lines";
         let longest: i64 = db.query_row(longest, [], |row| row.get(0)).unwrap();
         assert!(longest < 512 * 1_024, "{longest}");
+        let longest = "SELECT CAST(coalesce(max(octet_length(packed)), 0) AS BIGINT) FROM lines";
+        let longest: i64 = db.query_row(longest, [], |row| row.get(0)).unwrap();
+        assert!(longest < 512 * 1_024, "{longest}");
     }
 }
 
@@ -216,6 +219,7 @@ pub fn what_was_salvaged_waits_for_what_it_depends_on(fresh: Fresh<'_>) {
 
 pub fn damage_is_found(fresh: Fresh<'_>) {
     let db = fresh().lay_out().unwrap();
+    repack::all(&db, Form::Text).unwrap();
     put(&db, yard(), &lines(3, "note")).unwrap();
     let changed = "UPDATE lines SET line = replace(line, 'note 1', 'note 7') WHERE line LIKE '%note 1%'";
     assert_eq!(db.execute(changed, []).unwrap(), 1);

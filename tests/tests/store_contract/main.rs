@@ -7,6 +7,7 @@ mod support;
 mod contract;
 mod faults;
 mod moving;
+mod packing;
 #[allow(dead_code, reason = "each test program uses its part")]
 mod process;
 mod statements;
@@ -35,11 +36,21 @@ fn all_of_it(fresh: Fresh<'_>) {
     tables::links_are_numbered_and_withdrawn_once(fresh);
 }
 
+/// The suite with lines packed, as in every new store, and as text, as in one of an older program.
+fn in_both_forms(fresh: Fresh<'_>) {
+    all_of_it(fresh);
+    all_of_it(&|| {
+        let place = fresh();
+        bolebook_log::repack::all(&place.lay_out().unwrap(), bolebook_log::Form::Text).unwrap();
+        place
+    });
+}
+
 #[test]
 fn the_contract_holds_on_sqlite() {
     let folder = tempfile::tempdir().unwrap();
     let number = std::cell::Cell::new(0);
-    all_of_it(&|| {
+    in_both_forms(&|| {
         number.set(number.get() + 1);
         let data = folder.path().join(number.get().to_string());
         std::fs::create_dir(&data).unwrap();
@@ -50,5 +61,5 @@ fn the_contract_holds_on_sqlite() {
 #[test]
 fn the_contract_holds_on_postgresql_15() {
     let cluster = Cluster::quick();
-    all_of_it(&|| Place::Shared(cluster.database()));
+    in_both_forms(&|| Place::Shared(cluster.database()));
 }

@@ -17,7 +17,7 @@ use bolebook_db::{Connection, Transaction, params};
 use crate::append::append;
 use crate::error::LogError;
 use crate::set_aside::State;
-use crate::{read, sql};
+use crate::{packed, read, sql};
 
 pub use pages::{Value, rows};
 
@@ -84,9 +84,18 @@ impl Salvaged {
 
     fn line(&mut self, book: &[u8], text: &Value) {
         let Some(book) = book_of(book) else { return };
+        let bytes = match text {
+            Value::Text(text) => text.as_bytes(),
+            Value::Blob(bytes) => bytes,
+            _ => &[],
+        };
+        if !bytes.is_empty() && !self.looked.insert((book, Sha256Hash::of(bytes))) {
+            return;
+        }
         let line = match text {
-            Value::Text(text) if !self.looked.insert((book, Sha256Hash::of(text.as_bytes()))) => return,
             Value::Text(text) => LogLine::parse(text).ok(),
+            // Packed, or a text that is no longer one.
+            Value::Blob(bytes) => packed::unpack(bytes).ok().and_then(|text| LogLine::parse(&text).ok()),
             _ => None,
         };
         match line {
