@@ -211,8 +211,8 @@ impl Places {
         }
         // Ids ascend in a square: of most squares the first one says that none is in the sample.
         let in_sample = |trees: &BTreeSet<TreeId>| {
-            let early = trees.iter().take_while(|id| last.is_none_or(|last| **id <= last));
-            early.into_iter().any(|id| self.located.contains(id))
+            let mut early = trees.iter().take_while(|id| last.is_none_or(|last| **id <= last));
+            early.any(|id| self.located.contains(id))
         };
         changed.iter().any(|p| self.around(p, 2.0 * FURTHEST_M).any(|(_, trees)| in_sample(trees)))
     }
