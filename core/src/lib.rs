@@ -94,4 +94,5 @@ pub mod record;
 pub mod seasons;
 pub mod service;
 pub mod signing;
+mod sorted;
 pub mod view;

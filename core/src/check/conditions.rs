@@ -3,55 +3,80 @@
 
 use std::borrow::Cow;
 
-use crate::check::work::{Together, Work};
+use crate::check::work::{Done, Together, Work};
 use crate::dosing::conditions::{Circumstances, Weight, cautions};
 use crate::finding::{Code, Finding, Named};
 use crate::ids::LabelId;
 use crate::record::Body;
 use crate::record::label::{ClosedSeason, Label};
 use crate::record::stand::Condition;
-use crate::view::{TreeView, View};
+use crate::view::{CrewDay, TreeView, View};
 
 /// A tree's circumstances under a label, and what was judged of them.
 type JudgedOnce = (LabelId, Circumstances, Vec<(Judged, String)>);
 
 /// Findings of this rule.
 pub fn check(view: &View<'_>, work: &Work<'_>, findings: &mut Vec<Finding>) {
-    let mut not_assessed = Together::default();
+    each(view, work, |done, day, stops, _| {
+        for (judged, text) in stops {
+            if let Judged::Broken(code) = judged {
+                let message = format!("Tree {}, treated on {}: {text}", done.tag, day.day);
+                findings.push(done.find(*code, message));
+            }
+        }
+    });
+}
+
+/// Judges what was done of every tree's circumstances, and whether any were logged.
+fn each<'v>(
+    view: &View<'_>,
+    work: &Work<'v>,
+    mut met: impl FnMut(&Done<'v>, CrewDay, &[(Judged, String)], bool),
+) {
     // Trees of one day are often in the same circumstances: these are judged once.
     let mut last: Option<JudgedOnce> = None;
     for done in &work.done {
         let (Some(label), Some(day)) = (done.label, done.day) else { continue };
-        let species = done.listed.and_then(|t| t.species.clone());
-        let mut now = Circumstances { species, day: Some(day.day), ..Circumstances::default() };
+        let species = done.listed.and_then(|t| t.species.as_deref());
+        let mut now = Circumstances { day: Some(day.day), ..Circumstances::default() };
         let mut seen = false;
         for condition in conditions(view, done.of, done.body.ended_at.0, day.day) {
             now.take(condition);
             seen = true;
         }
-        let tag = done.tag;
-        if last.as_ref().is_none_or(|(id, then, _)| *id != done.body.label || *then != now) {
+        let again = last.as_mut().is_some_and(|(id, then, _)| {
+            let of = then.species.take();
+            let again = *id == done.body.label && of.as_deref() == species && *then == now;
+            then.species = of;
+            again
+        });
+        if !again {
+            now.species = species.map(str::to_owned);
             let stops = stops(label, &view.job.closed, &now);
             last = Some((done.body.label, now, stops));
         }
-        let Some((_, _, stops)) = &last else { continue };
-        let mut missing = vec![];
-        for (judged, text) in stops {
-            match judged {
-                Judged::Broken(code) => {
-                    let message = format!("Tree {tag}, treated on {}: {text}", day.day);
-                    findings.push(done.find(*code, message));
-                }
-                Judged::NotKnown(what) => missing.push(*what),
-            }
+        if let Some((_, _, stops)) = &last {
+            met(done, day, stops, seen);
         }
+    }
+}
+
+/// What was not judged although label or job asks for it.
+pub fn not_assessed(view: &View<'_>, work: &Work<'_>, findings: &mut Vec<Finding>) {
+    let mut not_assessed = Together::default();
+    each(view, work, |done, day, stops, seen| {
+        let not_known = stops.iter().filter_map(|(judged, _)| match judged {
+            Judged::NotKnown(what) => Some(*what),
+            Judged::Broken(_) => None,
+        });
+        let mut missing: Vec<_> = not_known.collect();
         if missing.is_empty() && work.asks.condition && !seen {
             missing.push("condition");
         }
         if !missing.is_empty() && done.first {
-            not_assessed.add(day, missing, Cow::Borrowed(tag), done.version.id());
+            not_assessed.add(day, missing, Cow::Borrowed(done.tag), done.version.id());
         }
-    }
+    });
     not_assessed.findings(
         Code::NotAssessed,
         |missing| missing.join(", "),

@@ -2,8 +2,7 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
-use crate::check::rules::Case;
-use crate::check::work::{Work, listed};
+use crate::check::work::{Reading, Work, listed};
 use crate::day::Day;
 use crate::facts::{Standing, Version};
 use crate::finding::{Code, Finding, Named};
@@ -203,11 +202,8 @@ pub(crate) fn pictures<'v>(
 }
 
 /// Pictures that stand for several trees.
-pub fn photos(view: &View<'_>, findings: &mut Vec<Finding>) {
-    let mut shown: Vec<(Sha256Hash, TreeId)> = vec![];
-    for (id, tree) in &view.trees {
-        shown.extend(pictures(view, tree).map(|(digest, _)| (digest, *id)));
-    }
+pub fn photos(view: &View<'_>, work: &Work<'_>, findings: &mut Vec<Finding>) {
+    let mut shown = work.pictures.clone();
     shown.sort_unstable();
     shown.dedup();
     for of in shown.chunk_by(|a, b| a.0 == b.0).filter(|of| of.len() > 1) {
@@ -226,28 +222,13 @@ pub(crate) fn reused(view: &View<'_>, digest: Sha256Hash, trees: &BTreeSet<TreeI
     Finding::new(Code::PhotoReused, &[&digest.to_string()], message, records).on(days)
 }
 
-/// What a crew read in a day: when, of which tree, the record, and the figure.
-type Readings<'v> = Vec<(UtcMs, RecordId, TreeId, &'v crate::quantity::AsRead)>;
-
 /// Many trees in a row read alike.
-pub fn readings(case: &Case<'_, '_, '_>, findings: &mut Vec<Finding>) {
-    let view = case.view;
-    let mut days: BTreeMap<CrewDay, Readings<'_>> = BTreeMap::new();
-    for (id, tree) in case.trees() {
-        for index in &tree.diameters {
-            let version = view.facts.shown(view.fact(*index));
-            if let (Body::Diameter(d), Some(day)) = (&version.record.body, view.crew_day(version)) {
-                let read = (version.record.envelope.at, version.id(), *id, &d.as_read);
-                days.entry(day).or_default().push(read);
-            }
-        }
-    }
-    for (day, mut read) in days {
+pub fn readings(view: &View<'_>, work: &Work<'_>, findings: &mut Vec<Finding>) {
+    for (day, read) in &work.read {
+        let mut read = read.clone();
         read.sort_by_key(|r| (r.0, r.1));
         let runs = read.chunk_by(|a, b| a.3 == b.3);
-        let trees = |run: &[(UtcMs, RecordId, TreeId, &crate::quantity::AsRead)]| {
-            run.iter().map(|r| r.2).collect::<BTreeSet<_>>()
-        };
+        let trees = |run: &[Reading<'_>]| run.iter().map(|r| r.2).collect::<BTreeSet<_>>();
         let distinct = |run: &[_]| if run.len() == 1 { 1 } else { trees(run).len() };
         let Some(run) = runs.max_by_key(|r| (distinct(r), std::cmp::Reverse(r[0].1))) else { continue };
         let trees = trees(run);
@@ -261,6 +242,6 @@ pub fn readings(case: &Case<'_, '_, '_>, findings: &mut Vec<Finding>) {
             as_read.text,
             listed(&tags.iter().map(String::as_str).collect())
         );
-        findings.push(on_day(Code::SameReadings, day, message, run.iter().map(|r| r.1).collect()));
+        findings.push(on_day(Code::SameReadings, *day, message, run.iter().map(|r| r.1).collect()));
     }
 }

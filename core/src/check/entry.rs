@@ -44,10 +44,7 @@ pub fn check(case: &Case<'_, '_, '_>, findings: &mut Vec<Finding>) {
     let view = case.view;
     match case.facts {
         None => view.facts.facts.iter().for_each(|fact| of_fact(view, &view.facts, fact, findings)),
-        Some(ids) => {
-            let facts = ids.iter().filter_map(|id| view.facts.fact_of(*id));
-            facts.for_each(|fact| of_fact(view, &view.facts, fact, findings));
-        }
+        Some(some) => some.iter().for_each(|i| of_fact(view, &view.facts, view.fact(*i), findings)),
     }
 }
 
@@ -55,6 +52,11 @@ pub fn check(case: &Case<'_, '_, '_>, findings: &mut Vec<Finding>) {
 pub fn check_yard(view: &View<'_>, findings: &mut Vec<Finding>) {
     let facts = &view.yard.facts;
     facts.facts.iter().for_each(|fact| of_fact(view, facts, fact, findings));
+}
+
+/// Whether a fact in force says what cannot be.
+pub(super) fn is_odd(view: &View<'_>, fact: &Fact) -> bool {
+    fact.in_force() && view.facts.current(fact).any(|version| !implausible(&version.record).is_empty())
 }
 
 fn of_fact(view: &View<'_>, facts: &Facts, fact: &Fact, findings: &mut Vec<Finding>) {

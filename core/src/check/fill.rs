@@ -4,7 +4,7 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use crate::balance::Balance;
 use crate::check::kit::without_fill;
-use crate::check::work::Work;
+use crate::check::work::{Done, Work};
 use crate::day::Day;
 use crate::facts::{Fact, Version};
 use crate::finding::{Code, Finding, Named};
@@ -16,7 +16,7 @@ use crate::view::{CrewDay, View};
 
 pub(crate) mod content;
 
-use content::{Content, Drawn, Event, Happened, happened, in_vessel};
+use content::{AllDrawn, Content, Drawn, Event, Happened, happened, in_vessel, until};
 
 /// What is in a kit is reckoned from charges: 2 % of the fill limit may be off (common practice, no source).
 const RECKONED_PART: i64 = 50;
@@ -36,22 +36,34 @@ pub(crate) type Filled = BTreeMap<(KitId, RecordId), Day>;
 
 /// Findings of this rule.
 pub fn check(view: &View<'_>, work: &Work<'_>, balance: &Balance, findings: &mut Vec<Finding>) {
-    // A charge has left the reservoir when its stem was begun.
-    let drawn = work.done.iter().filter(|d| d.first).map(|d| Drawn {
-        kit: d.body.kit,
-        lot: d.body.lot,
-        amount_ul: d.body.discharged_ul(),
-        at: d.body.started_at,
-        by: d.version.id(),
-    });
-    let filled = follow_kits(view, drawn, balance, findings);
+    let filled = follow_kits(view, &drawn(view, work.done.iter()), balance, findings);
     without_fill(view, work, &filled, findings);
+}
+
+/// What some work drew from kits.
+pub(crate) fn drawn<'d, 'v: 'd>(view: &View<'_>, done: impl Iterator<Item = &'d Done<'v>>) -> AllDrawn {
+    let mut all = AllDrawn::new();
+    // A job has few kits and many charges: a kit is looked up once.
+    let mut roots: BTreeMap<KitId, KitId> = BTreeMap::new();
+    for one in done.filter(|d| d.first) {
+        let kit = one.body.kit;
+        let root = *roots.entry(kit).or_insert_with(|| view.yard.facts.fact_of(kit).map_or(kit, |f| f.id));
+        // A charge has left the reservoir when its stem was begun.
+        all.entry(root).or_default().push(Drawn {
+            at: one.body.started_at,
+            by: one.version.id(),
+            lot: one.body.lot,
+            amount_ul: one.body.discharged_ul(),
+        });
+    }
+    all.values_mut().for_each(|of| of.sort_unstable());
+    all
 }
 
 /// What is wrong with fills, given all that was drawn from kits.
 pub(crate) fn follow_kits(
     view: &View<'_>,
-    drawn: impl Iterator<Item = Drawn>,
+    drawn: &AllDrawn,
     balance: &Balance,
     findings: &mut Vec<Finding>,
 ) -> Filled {
@@ -61,7 +73,7 @@ pub(crate) fn follow_kits(
         balance.lots.iter().filter(|l| l.used_on.iter().any(|b| *b != view.book)).map(|l| l.lot).collect();
     let root = |id: RecordId| view.yard.facts.fact_of(id).map_or(id, |f| f.id);
     let mut filled = Filled::new();
-    for (kit, mut events) in happened(view, drawn) {
+    for (kit, mut events) in happened(view) {
         for one in events.iter().filter(|one| !matches!(one.event, Event::Out(..))) {
             let day = Day::of(one.at, &view.job.zone);
             let mut counted = |lot: LotId| {
@@ -90,7 +102,8 @@ pub(crate) fn follow_kits(
                 read(view, fact, version, fill, day, findings);
             }
         }
-        follow(view, kit, &events, &elsewhere, findings);
+        let drawn = drawn.get(&kit).map_or(&[][..], Vec::as_slice);
+        follow(view, kit, (&events, drawn), &elsewhere, findings);
     }
     filled
 }
@@ -134,13 +147,14 @@ fn read(
 fn follow(
     view: &View<'_>,
     kit: KitId,
-    events: &[Happened<'_>],
+    (events, mut drawn): (&[Happened<'_>], &[Drawn]),
     elsewhere: &BTreeSet<LotId>,
     findings: &mut Vec<Finding>,
 ) {
     let limit = view.yard.kit(kit).map(|k| k.reservoir.fill_limit_ul).filter(|l| l.0 > 0);
     let mut content = Content::default();
     for one in events {
+        until(&mut drawn, one.at).iter().for_each(|d| content.draw(d.lot, d.amount_ul.0));
         if let Event::Fill(fact, version, fill) = &one.event {
             let day = CrewDay { crew: fill.crew, day: Day::of(one.at, &view.job.zone) };
             let mut add = |code, message: String, mut records: Vec<RecordId>| {

@@ -21,7 +21,6 @@ pub fn check(work: &Work<'_>, findings: &mut Vec<Finding>) {
     for done in &work.done {
         pressure(done.tag, done, findings);
     }
-    gauge(work, findings);
 }
 
 /// A kit as its record stood at a time: an inspection made later says nothing of the day before.
@@ -45,8 +44,15 @@ pub(crate) type FirstUses = BTreeMap<KitId, BTreeMap<CrewDay, UtcMs>>;
 /// Kits that were not fit for work.
 pub fn fit(view: &View<'_>, work: &Work<'_>, findings: &mut Vec<Finding>) {
     let mut days = FirstUses::new();
+    let mut before = None;
     for done in &work.done {
         if let Some(day) = done.day {
+            let used = (done.body.kit, day);
+            // Trees are mostly treated one after the other: what is not earlier than the one before is no first.
+            if before.is_some_and(|(of, at)| of == used && done.body.started_at >= at) {
+                continue;
+            }
+            before = Some((used, done.body.started_at));
             let first = days.entry(done.body.kit).or_default().entry(day).or_insert(done.body.started_at);
             *first = done.body.started_at.min(*first);
         }
@@ -105,7 +111,8 @@ fn pressure(tag: &str, done: &Done<'_>, findings: &mut Vec<Finding>) {
     }
 }
 
-fn gauge(work: &Work<'_>, findings: &mut Vec<Finding>) {
+/// Gauges that showed the same all day.
+pub fn gauge(work: &Work<'_>, findings: &mut Vec<Finding>) {
     let mut read: BTreeMap<(KitId, CrewDay), Vec<(Pa, &Done<'_>)>> = BTreeMap::new();
     for done in work.done.iter().filter(|d| d.first) {
         if let (Some(pa), Some(day)) = (done.body.pressure_pa, done.day) {

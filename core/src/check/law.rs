@@ -7,6 +7,7 @@
 use std::collections::BTreeSet;
 
 use crate::check::work::{Done, Together, Work};
+use crate::day::Day;
 use crate::finding::{Code, Finding, Named};
 use crate::ids::RecordId;
 use crate::record::office::{Element, Scheme};
@@ -194,11 +195,14 @@ fn own_missing(view: &View<'_>, element: Element, done: &Done<'_>) -> bool {
     }
 }
 
-/// Who said, of which label version and for which day, that every caution was read.
-fn read_by(view: &View<'_>) -> BTreeSet<(RecordId, RecordId, crate::day::Day)> {
+/// Who said, of which label version and for which day, that every caution was read, of the days `wanted`.
+fn read_by(view: &View<'_>, wanted: impl Fn(Day) -> bool) -> BTreeSet<(RecordId, RecordId, Day)> {
     let mut read = BTreeSet::new();
     for fact in view.facts.in_force(Kind::Acknowledgement) {
         let Body::Acknowledgement(said) = &view.facts.shown(fact).record.body else { continue };
+        if !wanted(said.day) {
+            continue;
+        }
         let all = view.yard.label(said.label).is_some_and(|label| {
             label.cautions.iter().all(|c| said.cautions.iter().any(|s| s.trim() == c.trim()))
         });
@@ -210,18 +214,14 @@ fn read_by(view: &View<'_>) -> BTreeSet<(RecordId, RecordId, crate::day::Day)> {
 }
 
 /// Whether a person has said, for that day and label version, that every caution was read.
-pub(crate) fn cautions_read(
-    view: &View<'_>,
-    person: RecordId,
-    label: RecordId,
-    day: crate::day::Day,
-) -> bool {
-    read_by(view).contains(&(person, label, day))
+pub(crate) fn cautions_read(view: &View<'_>, person: RecordId, label: RecordId, day: Day) -> bool {
+    read_by(view, |of| of == day).contains(&(person, label, day))
 }
 
 /// Who applied without having said, for that day and label version, that every caution was read.
 fn acknowledged(view: &View<'_>, work: &Work<'_>, findings: &mut Vec<Finding>) {
-    let read = read_by(view);
+    let days: BTreeSet<Day> = work.by_day.keys().map(|of| of.day).collect();
+    let read = read_by(view, |day| days.contains(&day));
     let mut together = Together::default();
     for done in work.done.iter().filter(|d| d.first) {
         let Some(day) = done.day else { continue };

@@ -36,7 +36,7 @@ pub mod work;
 use std::collections::BTreeMap;
 
 use crate::balance::Balance;
-use crate::check::rules::{ABOUT_DAYS, ABOUT_TREES, Case, WHOLE};
+use crate::check::rules::{ABOUT_DAYS, ABOUT_TREES, Case, Reach, Rule, WHOLE};
 use crate::check::work::Work;
 use crate::facts::{Fact, Version};
 use crate::finding::{Code, Finding, Ruled, State, resolve};
@@ -61,14 +61,13 @@ pub fn check_among(view: &View<'_>, all: &[&View<'_>], balance: &Balance) -> Vec
     let past = crate::seasons::past(&crate::seasons::earlier(view, all));
     // First, so that of one finding seen with and without the earlier books the fuller one stays.
     let of_seasons = |findings: &mut Vec<Finding>| crate::seasons::check(view, &past, findings);
-    found(view, of_seasons, |case, findings| {
+    found(view, of_seasons, ABOUT_DAYS, |case, findings| {
         // Without any other book at hand nobody looked for it: a phone has this season's alone.
         if !all.is_empty() {
             crate::seasons::check_missing(view, all, findings);
         }
         // Before the same of this book alone, for the same reason as the trees' seasons.
         area::blocks(view, case.work, Some(&past), findings);
-        ABOUT_DAYS.iter().for_each(|rule| (rule.check)(case, findings));
         WHOLE.iter().for_each(|rule| (rule.check)(case, balance, findings));
         // Last, for it looks at what the others found.
         let past_stops = signed::among(view, findings.iter());
@@ -78,7 +77,7 @@ pub fn check_among(view: &View<'_>, all: &[&View<'_>], balance: &Balance) -> Vec
 
 /// What [`check`] finds that may be about a tree: enough for advice, and without a balance.
 pub fn check_trees(view: &View<'_>) -> Vec<Finding> {
-    found(view, |_| {}, |_, _| {})
+    found(view, |_| {}, &[], |_, _| {})
 }
 
 /// What the rules about trees find, after what is found `first` and before `more`. The rest of the rules
@@ -86,19 +85,65 @@ pub fn check_trees(view: &View<'_>) -> Vec<Finding> {
 fn found<'v>(
     view: &'v View<'_>,
     first: impl FnOnce(&mut Vec<Finding>),
+    about_days: &[Rule],
     more: impl FnOnce(&Case<'_, 'v, '_>, &mut Vec<Finding>),
 ) -> Vec<Finding> {
     let mut findings = vec![];
     first(&mut findings);
-    let work = Work::of(view);
-    let case = Case { view, work: &work, only: None, facts: None };
-    ABOUT_TREES.iter().for_each(|rule| (rule.check)(&case, &mut findings));
-    more(&case, &mut findings);
+    let rules: Vec<&Rule> = ABOUT_TREES.iter().chain(about_days).collect();
+    let (work, each) = in_parts(view, &rules);
+    findings.extend(each.into_iter().flatten());
+    more(&Case { view, work: &work, only: None, facts: None }, &mut findings);
     settle(view, &mut findings);
     findings.sort_by_cached_key(|f| (f.severity, f.code.name(), f.id));
     findings.dedup_by_key(|f| f.id);
     resolve(&view.yard, &mut findings);
     findings
+}
+
+/// What each of some rules finds, and the job's work. Rules that look at a tree or a day are run on some at a
+/// time: what is logged of these is near the processor then, which waits for most of what each rule reads
+/// when one after the other goes through a whole job.
+fn in_parts<'v>(view: &'v View<'_>, rules: &[&Rule]) -> (Work<'v>, Vec<Vec<Finding>>) {
+    let mut each: Vec<Vec<Finding>> = rules.iter().map(|_| vec![]).collect();
+    let mut run = |case: &Case<'_, 'v, '_>, reach: &dyn Fn(Reach) -> bool| {
+        for (rule, found) in rules.iter().zip(&mut each).filter(|(rule, _)| reach(rule.reach)) {
+            (rule.check)(case, found);
+        }
+    };
+    let mut entered = Entered { seen: vec![false; view.facts.facts.len()], odd: vec![] };
+    let mut work = Work::in_parts(view, |trees, work| {
+        run(&Case { view, work, only: Some(trees), facts: None }, &|reach| reach == Reach::Tree);
+        trees.iter().flat_map(|(_, tree)| tree.facts()).for_each(|fact| entered.look(view, fact));
+    });
+    let odd = entered.odd(view);
+    let case = Case { view, work: &work, only: None, facts: Some(&odd) };
+    run(&case, &|reach| !matches!(reach, Reach::Tree | Reach::Day));
+    work.in_days(|work| {
+        run(&Case { view, work, only: None, facts: None }, &|reach| reach == Reach::Day);
+    });
+    (work, each)
+}
+
+/// Which facts were looked at with their trees, and of which `entry` has something to say.
+struct Entered {
+    seen: Vec<bool>,
+    odd: Vec<usize>,
+}
+
+impl Entered {
+    fn look(&mut self, view: &View<'_>, fact: usize) {
+        if !std::mem::replace(&mut self.seen[fact], true) && entry::is_odd(view, view.fact(fact)) {
+            self.odd.push(fact);
+        }
+    }
+
+    /// Looks at those that are about no tree, and gives the odd ones in order.
+    fn odd(mut self, view: &View<'_>) -> Vec<usize> {
+        (0..self.seen.len()).for_each(|fact| self.look(view, fact));
+        self.odd.sort_unstable();
+        self.odd
+    }
 }
 
 /// The findings that keep a crew-day from being signed off.

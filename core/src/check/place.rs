@@ -26,7 +26,6 @@ const LATE_S: f64 = 600.0;
 pub fn check(case: &Case<'_, '_, '_>, findings: &mut Vec<Finding>) {
     outside(case, findings);
     far(case.view, case.work, findings);
-    track(case.view, case.work, findings);
 }
 
 /// The uncertainty of a position in metres: a bad fix says nothing beyond 50 m.
@@ -111,7 +110,8 @@ fn far(view: &View<'_>, work: &Work<'_>, findings: &mut Vec<Finding>) {
     }
 }
 
-fn track(view: &View<'_>, work: &Work<'_>, findings: &mut Vec<Finding>) {
+/// Crews that cannot have been where they say one after the other.
+pub fn track(view: &View<'_>, work: &Work<'_>, findings: &mut Vec<Finding>) {
     for (day, indices) in &work.by_day {
         let mut before: Option<(Position, i64, crate::ids::TreeId, crate::ids::RecordId)> = None;
         for done in work.of_day(indices) {

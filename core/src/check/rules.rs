@@ -1,16 +1,17 @@
 //! The rules by name, in the order in which they run.
 
-use std::collections::BTreeSet;
-
 use crate::balance::Balance;
 use crate::check::work::Work;
 use crate::check::{
     area, backdated, conditions, crew, day, diameter, dose, entry, fill, holes, job, kit, law, licence, lot,
     photo, place, record, same_tree, season, suits, times, tree, uptake, volume,
 };
-use crate::finding::{Code, Finding};
-use crate::ids::{RecordId, TreeId};
+use crate::finding::Finding;
+use crate::ids::TreeId;
 use crate::view::{TreeView, View};
+
+/// A tree with all that is logged of it.
+pub type OfTree<'v> = (&'v TreeId, &'v TreeView);
 
 /// What a rule looks at.
 pub struct Case<'a, 'v, 'y> {
@@ -18,18 +19,18 @@ pub struct Case<'a, 'v, 'y> {
     pub view: &'v View<'y>,
     /// Its work, laid out; of a part of the job, the work of that part.
     pub work: &'a Work<'v>,
-    /// The trees of the part; none for the whole job.
-    pub only: Option<&'a BTreeSet<TreeId>>,
-    /// The facts of the part.
-    pub facts: Option<&'a BTreeSet<RecordId>>,
+    /// The trees of the part, ascending by id; none for the whole job.
+    pub only: Option<&'a [OfTree<'v>]>,
+    /// The facts of the part, by place, ascending.
+    pub facts: Option<&'a [usize]>,
 }
 
 impl<'v> Case<'_, 'v, '_> {
     /// The trees looked at, ascending by id.
-    pub fn trees(&self) -> Box<dyn Iterator<Item = (&'v TreeId, &'v TreeView)> + '_> {
+    pub fn trees(&self) -> Box<dyn Iterator<Item = OfTree<'v>> + '_> {
         match self.only {
             None => Box::new(self.view.trees.iter()),
-            Some(ids) => Box::new(ids.iter().filter_map(|id| self.view.trees.get_key_value(id))),
+            Some(trees) => Box::new(trees.iter().copied()),
         }
     }
 }
@@ -43,8 +44,6 @@ pub enum Reach {
     Tree,
     /// One crew's day: the trees worked or measured on it.
     Day,
-    /// A tree; for these codes a crew's day.
-    TreeOrDay(&'static [Code]),
     /// Short lists of the view: found anew at every change.
     Lists,
     /// All that is of one kind, of which something is kept from change to change.
@@ -88,7 +87,7 @@ macro_rules! rules {
     };
 }
 
-use Reach::{Day, Fact, Kept, Lists, Tree, TreeOrDay};
+use Reach::{Day, Fact, Kept, Lists, Tree};
 
 /// The rules that may find something about a tree, graver than a note.
 pub const ABOUT_TREES: &[Rule] = rules! {
@@ -97,38 +96,42 @@ pub const ABOUT_TREES: &[Rule] = rules! {
     "yard", Lists, |c, f| entry::check_yard(c.view, f);
     "ahead", Lists, |c, f| entry::check_ahead(c.view, f);
     "backdated", Lists, |c, f| backdated::check(c.view, f);
-    "same_tag", Kept(Gathering::Tags), |c, f| tree::same_tag(c.view, f);
+    "same_tag", Kept(Gathering::Tags), |c, f| tree::same_tag(c.view, c.work, f);
     "unknown_tree", Lists, |c, f| tree::unknown(c.view, f);
-    "same_tree", Kept(Gathering::Places), |c, f| same_tree::check(c.view, f);
+    "same_tree", Kept(Gathering::Places), |c, f| same_tree::check(c.view, c.work, f);
     "diameter", Tree, diameter::check;
     "dose", Tree, |c, f| dose::check(c.view, c.work, f);
     "season", Tree, |c, f| season::check(c.view, c.work, f);
     "suits", Tree, |c, f| suits::check(c.view, c.work, f);
     "holes", Tree, |c, f| holes::check(c.view, c.work, f);
-    "conditions", TreeOrDay(&[Code::NotAssessed]), |c, f| conditions::check(c.view, c.work, f);
+    "conditions", Tree, |c, f| conditions::check(c.view, c.work, f);
     "lot", Tree, |c, f| lot::check(c.view, c.work, f);
     "photo", Lists, |c, f| photo::check(c.view, f);
     "licence", Tree, |c, f| licence::check(c.view, c.work, f);
     "incidents", Lists, |c, f| job::incidents(c.view, f);
-    "kit", TreeOrDay(&[Code::GaugeStuck]), |c, f| kit::check(c.work, f);
-    "place", TreeOrDay(&[Code::OffTrack]), place::check;
-    "times", TreeOrDay(&[Code::AfterClosing]), |c, f| times::check(c.view, c.work, f);
+    "kit", Tree, |c, f| kit::check(c.work, f);
+    "place", Tree, place::check;
+    "track", Day, |c, f| place::track(c.view, c.work, f);
+    "times", Tree, |c, f| times::check(c.view, c.work, f);
     "clocks", Lists, |c, f| times::clocks(c.view, f);
     "two_people", Kept(Gathering::Hands), |c, f| crew::two_people(c.view, f);
-    "photos", Kept(Gathering::Pictures), |c, f| crew::photos(c.view, f);
+    "photos", Kept(Gathering::Pictures), |c, f| crew::photos(c.view, c.work, f);
 };
 
 /// The rules about crews' days, kits and peers. What they find names no tree, or only in a note: advice
 /// does without them, and so does a phone.
 pub const ABOUT_DAYS: &[Rule] = rules! {
     "bits", Kept(Gathering::Bits), |c, f| holes::bits(c.view, c.work, f);
+    "not_assessed", Day, |c, f| conditions::not_assessed(c.view, c.work, f);
+    "gauge", Day, |c, f| kit::gauge(c.work, f);
+    "after_closing", Day, |c, f| times::after_closing(c.view, c.work, f);
     "law", Day, |c, f| law::check(c.view, c.work, f);
     "job", Day, |c, f| job::check(c.view, c.work, f);
     "fit", Kept(Gathering::FirstUses), |c, f| kit::fit(c.view, c.work, f);
     "closings", Lists, |c, f| times::closings(c.view, f);
     "overlap", Kept(Gathering::Stays), |c, f| times::overlap(c.view, c.work, f);
     "pace", Day, |c, f| crew::pace(c.view, c.work, f);
-    "readings", Day, crew::readings;
+    "readings", Day, |c, f| crew::readings(c.view, c.work, f);
     "uptake", Kept(Gathering::Visits), |c, f| uptake::check(c.view, c.work, f);
 };
 

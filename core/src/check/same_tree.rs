@@ -5,6 +5,7 @@
 
 use std::collections::BTreeSet;
 
+use crate::check::work::Work;
 use crate::finding::{Code, Finding};
 use crate::ids::{RecordId, TreeId};
 use crate::linkage::evidence::message;
@@ -14,9 +15,8 @@ use crate::record::Body;
 use crate::view::{TreeView, View};
 
 /// Findings of this rule.
-pub fn check(view: &View<'_>, findings: &mut Vec<Finding>) {
-    let listings = listings(view);
-    say(view, &link(&listings), &listings, findings);
+pub fn check(view: &View<'_>, work: &Work<'_>, findings: &mut Vec<Finding>) {
+    say(view, &link(&work.listings), &work.listings, findings);
 }
 
 /// The findings on what was linked.

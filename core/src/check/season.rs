@@ -14,10 +14,9 @@ use crate::view::View;
 use crate::view::products::{Products, StandingLabels};
 
 /// Findings of this rule.
-pub fn check(view: &View<'_>, work: &Work<'_>, findings: &mut Vec<Finding>) {
-    let of_yard = view.yard.products();
-    let labels = Labels { standing: view.yard.standing_labels(&of_yard), products: of_yard };
-    let of_yard = &labels.products;
+pub fn check<'v>(view: &'v View<'_>, work: &Work<'v>, findings: &mut Vec<Finding>) {
+    let (standing, products) = work.standing(view);
+    let labels = Labels { standing, products };
     for treated in &work.treated {
         let treatments: Vec<_> = treated.treatments.iter().filter(|t| t.discharged_ul().1 > 0).collect();
         if treatments.len() < 2 {
@@ -30,7 +29,7 @@ pub fn check(view: &View<'_>, work: &Work<'_>, findings: &mut Vec<Finding>) {
         let mut products = BTreeMap::new();
         for treatment in treatments {
             let Some((_, _, application)) = treatment.parts.first() else { continue };
-            let product = of_yard.of(application.label).unwrap_or(application.label);
+            let product = labels.products.of(application.label).unwrap_or(application.label);
             products.entry(product).or_insert_with(Vec::new).push(treatment);
         }
         for treatments in products.values() {
@@ -95,17 +94,17 @@ fn who(view: &View<'_>, treatment: &Treatment<'_>) -> String {
 }
 
 /// The yard's labels, for the limits of those that stand for the same product.
-struct Labels<'v> {
-    standing: StandingLabels<'v>,
-    products: Products,
+struct Labels<'w, 'v> {
+    standing: &'w StandingLabels<'v>,
+    products: &'w Products,
 }
 
-impl<'v> Labels<'v> {
+impl<'v> Labels<'_, 'v> {
     /// The label versions that stood for a treatment's product when it was made.
     fn of(&self, view: &View<'_>, treatment: &Treatment<'_>) -> Vec<(LabelId, &'v Label)> {
         let Some((_, _, first)) = treatment.parts.first() else { return vec![] };
         let day = treatment.days(view).map(|d| d.day).min();
-        self.standing.at(&self.products, first.label, treatment.last_begun(), day).collect()
+        self.standing.at(self.products, first.label, treatment.last_begun(), day).collect()
     }
 }
 
@@ -115,7 +114,7 @@ impl<'v> Labels<'v> {
 fn season(
     view: &View<'_>,
     work: &Work<'_>,
-    labels: &Labels<'_>,
+    labels: &Labels<'_, '_>,
     treated: &Treated<'_>,
     treatments: &[&Treatment<'_>],
     findings: &mut Vec<Finding>,
@@ -163,7 +162,7 @@ fn season(
 /// product alone, the label's own limit has said it already.
 fn ingredients(
     view: &View<'_>,
-    labels: &Labels<'_>,
+    labels: &Labels<'_, '_>,
     id: TreeId,
     treatments: &[&Treatment<'_>],
     findings: &mut Vec<Finding>,

@@ -18,7 +18,6 @@ pub fn check(view: &View<'_>, work: &Work<'_>, findings: &mut Vec<Finding>) {
         backwards(view, done, findings);
         other_day(view, done, findings);
     }
-    after_closing(view, work, findings);
 }
 
 fn backwards(view: &View<'_>, done: &Done<'_>, findings: &mut Vec<Finding>) {
@@ -75,7 +74,8 @@ pub fn closings(view: &View<'_>, findings: &mut Vec<Finding>) {
     }
 }
 
-fn after_closing(view: &View<'_>, work: &Work<'_>, findings: &mut Vec<Finding>) {
+/// Work after the day was closed.
+pub fn after_closing(view: &View<'_>, work: &Work<'_>, findings: &mut Vec<Finding>) {
     let mut closed: BTreeMap<CrewDay, UtcMs> = BTreeMap::new();
     for fact in view.facts.in_force(Kind::DayClosing) {
         let version = view.facts.shown(fact);
@@ -142,14 +142,25 @@ impl Stay {
 /// One kit with two crews, or one person in two, by more than the time taps come late.
 pub fn overlap(view: &View<'_>, work: &Work<'_>, findings: &mut Vec<Finding>) {
     let mut crews: BTreeMap<Thing, (CrewId, bool)> = BTreeMap::new();
-    let each = || work.done.iter().filter_map(Stay::of).flat_map(|(s, things)| things.map(|t| (t, s)));
-    for (thing, stay) in each() {
-        let (one, several) = crews.entry(thing).or_insert((stay.crew, false));
-        *several |= *one != stay.crew;
+    let mut before = None;
+    for done in work.done.iter().filter(|d| d.first && d.day.is_some()) {
+        let (kit, by, crew) = (done.body.kit, done.body.applicator, done.body.crew);
+        // Most was done by whom and with what the tree before was.
+        if before.replace((kit, by, crew)) == Some((kit, by, crew)) {
+            continue;
+        }
+        for thing in [(kit, true), (by, false)] {
+            let (one, several) = crews.entry(thing).or_insert((crew, false));
+            *several |= *one != crew;
+        }
     }
+    if !crews.values().any(|(_, several)| *several) {
+        return;
+    }
+    let each = work.done.iter().filter_map(Stay::of).flat_map(|(s, things)| things.map(|t| (t, s)));
     // Few kits and people work with more than one crew: only theirs are put in order.
     let mut shared: BTreeMap<Thing, Vec<Stay>> = BTreeMap::new();
-    for (thing, stay) in each().filter(|(thing, _)| crews.get(thing).is_some_and(|c| c.1)) {
+    for (thing, stay) in each.filter(|(thing, _)| crews.get(thing).is_some_and(|c| c.1)) {
         shared.entry(thing).or_default().push(stay);
     }
     for (thing, mut stays) in shared {

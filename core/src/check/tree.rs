@@ -3,6 +3,7 @@
 use std::borrow::Cow;
 
 use crate::check::record::label_of;
+use crate::check::work::Work;
 use crate::finding::{Code, Finding};
 use crate::ids::TreeId;
 use crate::record::Body;
@@ -20,11 +21,8 @@ pub(crate) fn tag_of<'v>(view: &'v View<'_>, id: TreeId, tree: &TreeView) -> Opt
 }
 
 /// One tag on several trees.
-pub fn same_tag(view: &View<'_>, findings: &mut Vec<Finding>) {
-    let mut by_tag: Vec<(Cow<'_, str>, TreeId)> = vec![];
-    for (id, tree) in &view.trees {
-        by_tag.extend(tag_of(view, *id, tree).map(|tag| (tag, *id)));
-    }
+pub fn same_tag(view: &View<'_>, work: &Work<'_>, findings: &mut Vec<Finding>) {
+    let mut by_tag: Vec<&(Cow<'_, str>, TreeId)> = work.tags.iter().collect();
     by_tag.sort_unstable();
     for same in by_tag.chunk_by(|a, b| a.0 == b.0) {
         let [(tag, first), _, ..] = same else { continue };

@@ -2,18 +2,33 @@
 //! label version looked up and judged once.
 
 use std::borrow::Cow;
+use std::cell::OnceCell;
 use std::collections::{BTreeMap, BTreeSet};
 
+use crate::check::crew::pictures;
+use crate::check::rules::OfTree;
+use crate::check::same_tree::listing;
+use crate::check::tree::tag_of;
 use crate::check::{Treatment, treatments};
 use crate::facts::{Fact, Version};
 use crate::finding::{Code, Finding};
-use crate::ids::{LabelId, RecordId, TreeId};
+use crate::ids::{LabelId, RecordId, Sha256Hash, TreeId};
+use crate::linkage::Listing;
+use crate::quantity::{AsRead, UtcMs};
+use crate::record::Body;
 use crate::record::kit::Kit;
 use crate::record::label::Label;
 use crate::record::office::Requirements;
 use crate::record::stand::Tree;
 use crate::record::work::Application;
+use crate::view::products::{Products, StandingLabels};
 use crate::view::{CrewDay, TreeView, View};
+
+/// So many trees are looked at by all rules before the next: what is logged of them is in the processor's
+/// cache then, and a job's is not.
+const AT_A_TIME: usize = 256;
+/// Of days, as many as have so many applications: not fewer, for some rules begin with all closings of a job.
+const DAYS_AT_A_TIME: usize = 2_000;
 
 /// One value of an application, with what it names.
 #[derive(Clone, Copy)]
@@ -88,6 +103,9 @@ pub struct Entered<'v> {
     pub confirmed: bool,
 }
 
+/// A diameter as a crew read it: when, the record, the tree, and the figure.
+pub type Reading<'v> = (UtcMs, RecordId, TreeId, &'v AsRead);
+
 /// A job's work.
 pub struct Work<'v> {
     /// Every value of every application, by tree.
@@ -96,33 +114,108 @@ pub struct Work<'v> {
     pub treated: Vec<Treated<'v>>,
     /// Each crew-day's applications, one value of each, by start, end and id: indices into `done`.
     pub by_day: BTreeMap<CrewDay, Vec<usize>>,
+    /// What each crew-day read, by tree.
+    pub read: BTreeMap<CrewDay, Vec<Reading<'v>>>,
+    /// Of a whole job, the tags of its trees as tags are compared.
+    pub(super) tags: Vec<(Cow<'v, str>, TreeId)>,
+    /// The pictures of its trees.
+    pub(super) pictures: Vec<(Sha256Hash, TreeId)>,
+    /// Its trees that have a position, as linkage reads them, ascending by id.
+    pub(super) listings: Vec<Listing<'v>>,
     /// What the job asks of every record.
     pub asks: Requirements,
+    known: Known<'v>,
+}
+
+/// What the yard says, looked up once.
+#[derive(Default)]
+struct Known<'v> {
     labels: BTreeMap<LabelId, Option<Entered<'v>>>,
+    kits: BTreeMap<RecordId, Option<&'v Kit>>,
+    standing: OnceCell<(StandingLabels<'v>, Products)>,
 }
 
 impl<'v> Work<'v> {
     /// Lays out a view.
     pub fn of(view: &'v View<'_>) -> Self {
-        Self::among(view, view.trees.iter())
+        Self::in_parts(view, |_, _| {})
     }
 
     /// Lays out some trees of a view, given ascending by id.
-    pub fn among(view: &'v View<'_>, trees: impl Iterator<Item = (&'v TreeId, &'v TreeView)>) -> Self {
-        let mut work = Self {
+    pub fn among(view: &'v View<'_>, trees: impl Iterator<Item = OfTree<'v>>) -> Self {
+        let mut work = Self::none(view.requirements());
+        work.lay_out(view, trees);
+        work.in_order();
+        work
+    }
+
+    /// No work.
+    fn none(asks: Requirements) -> Self {
+        Self {
             done: vec![],
             treated: vec![],
             by_day: BTreeMap::new(),
-            asks: view.requirements(),
-            labels: BTreeMap::new(),
-        };
-        let mut kits: BTreeMap<RecordId, Option<&Kit>> = BTreeMap::new();
+            read: BTreeMap::new(),
+            tags: vec![],
+            pictures: vec![],
+            listings: vec![],
+            asks,
+            known: Known::default(),
+        }
+    }
+
+    /// Lays out a view in parts of some trees, each of which is `met` while what is logged of its trees is
+    /// near the processor. The crew-days of a part are not in order.
+    pub(super) fn in_parts(view: &'v View<'_>, mut met: impl FnMut(&[OfTree<'v>], &Self)) -> Self {
+        let mut work = Self::none(view.requirements());
+        let mut trees = view.trees.iter();
+        loop {
+            let some: Vec<OfTree<'v>> = trees.by_ref().take(AT_A_TIME).collect();
+            if some.is_empty() {
+                break;
+            }
+            let mut part = Self::none(std::mem::take(&mut work.asks));
+            std::mem::swap(&mut part.known, &mut work.known);
+            part.lay_out(view, some.iter().copied());
+            met(&some, &part);
+            work.take(part);
+            for (id, tree) in some {
+                work.tags.extend(tag_of(view, *id, tree).map(|tag| (tag, *id)));
+                work.pictures.extend(pictures(view, tree).map(|(digest, _)| (digest, *id)));
+                work.listings.extend(listing(view, *id, tree));
+            }
+        }
+        work.in_order();
+        work
+    }
+
+    /// Takes in what a part holds.
+    fn take(&mut self, part: Self) {
+        let first = self.done.len();
+        for (day, of_day) in part.by_day {
+            self.by_day.entry(day).or_default().extend(of_day.into_iter().map(|i| first + i));
+        }
+        for (day, read) in part.read {
+            self.read.entry(day).or_default().extend(read);
+        }
+        self.done.extend(part.done);
+        self.treated.extend(part.treated);
+        (self.asks, self.known) = (part.asks, part.known);
+    }
+
+    fn lay_out(&mut self, view: &'v View<'_>, trees: impl Iterator<Item = OfTree<'v>>) {
         for (id, tree) in trees {
+            for version in tree.diameters.iter().map(|index| view.facts.shown(view.fact(*index))) {
+                if let (Body::Diameter(d), Some(day)) = (&version.record.body, view.crew_day(version)) {
+                    let read = (version.record.envelope.at, version.id(), *id, &d.as_read);
+                    self.read.entry(day).or_default().push(read);
+                }
+            }
             if tree.applications.is_empty() {
                 continue;
             }
             let listed = view.listed(*id, tree);
-            work.treated.push(Treated { id: *id, tree, listed, treatments: treatments(view, tree) });
+            self.treated.push(Treated { id: *id, tree, listed, treatments: treatments(view, tree) });
             let tag = listed.map_or("?", |t| t.tag.as_str());
             let mut last = None;
             for (fact, version, body) in view.applications(tree) {
@@ -130,26 +223,60 @@ impl<'v> Work<'v> {
                 let first = last != Some(fact.id);
                 last = Some(fact.id);
                 if let (true, Some(day)) = (first, day) {
-                    work.by_day.entry(day).or_default().push(work.done.len());
+                    self.by_day.entry(day).or_default().push(self.done.len());
                 }
-                let entered = work.labels.entry(body.label).or_insert_with(|| entered(view, body.label));
+                let Known { labels, kits, .. } = &mut self.known;
+                let entered = labels.entry(body.label).or_insert_with(|| entered(view, body.label));
                 let label = entered.map(|e| e.label);
                 let kit = *kits.entry(body.kit).or_insert_with(|| view.yard.kit(body.kit));
                 let done =
                     Done { tree: *id, of: tree, listed, tag, fact, version, body, day, label, kit, first };
-                work.done.push(done);
+                self.done.push(done);
             }
         }
-        for of_day in work.by_day.values_mut() {
+    }
+
+    /// Puts each crew-day's applications in order.
+    fn in_order(&mut self) {
+        for of_day in self.by_day.values_mut() {
             of_day
-                .sort_by_key(|i| work.done.get(*i).map(|d| (d.body.started_at, d.body.ended_at, d.fact.id)));
+                .sort_by_key(|i| self.done.get(*i).map(|d| (d.body.started_at, d.body.ended_at, d.fact.id)));
         }
-        work
+    }
+
+    /// Gives the crew-days' work, some days at a time, each of which is `met` while it is near the processor.
+    pub(super) fn in_days(&mut self, mut met: impl FnMut(&Self)) {
+        let mut days: BTreeSet<CrewDay> = self.by_day.keys().chain(self.read.keys()).copied().collect();
+        let mut part = Self::none(std::mem::take(&mut self.asks));
+        std::mem::swap(&mut part.known, &mut self.known);
+        while let Some(day) = days.pop_first() {
+            if let Some(of_day) = self.by_day.get(&day) {
+                let first = part.done.len();
+                part.done.extend(self.of_day(of_day));
+                part.by_day.insert(day, (first..part.done.len()).collect());
+            }
+            part.read.extend(self.read.remove_entry(&day));
+            if days.is_empty() || part.done.len() >= DAYS_AT_A_TIME {
+                met(&part);
+                part.done.clear();
+                part.by_day.clear();
+                part.read.clear();
+            }
+        }
+        (self.asks, self.known) = (part.asks, part.known);
+    }
+
+    /// The yard's labels that stand, looked for once.
+    pub(super) fn standing(&self, view: &'v View<'_>) -> &(StandingLabels<'v>, Products) {
+        self.known.standing.get_or_init(|| {
+            let products = view.yard.products();
+            (view.yard.standing_labels(&products), products)
+        })
     }
 
     /// A label version that one of the applications names, if the yard has it.
     pub fn label(&self, id: LabelId) -> Option<Entered<'v>> {
-        self.labels.get(&id).copied().flatten()
+        self.known.labels.get(&id).copied().flatten()
     }
 
     /// A crew-day's applications in the order of their starts.

@@ -4,7 +4,7 @@
 use super::Listing;
 use super::compare::{Comparison, Species};
 use super::grid::Grid;
-use super::model::{MADE_UP, MADE_UP_TWINS, Model, SPECIES, TAGS, TWICE, VISITS};
+use super::model::{Fixed, MADE_UP, MADE_UP_TWINS, Model, SPECIES, TAGS, TWICE, VISITS};
 
 /// How many located listings the weights are estimated from, at most: the first by id, so that a
 /// large book's weights do not move with every listing added.
@@ -35,16 +35,19 @@ impl Model {
     /// compared with, so they share what there is of evidence.
     pub fn estimate(&mut self, listings: &[Listing<'_>], sample: &[Sampled]) {
         self.from = sample.len();
-        let diameters: Vec<Vec<f64>> =
-            sample.iter().map(|one| one.compared.iter().map(|(_, c)| self.diameter(c)).collect()).collect();
+        let fixed = |one: &Sampled| {
+            let listing = &listings[one.of];
+            one.compared.iter().map(|(_, c)| self.fixed(listing, c)).collect()
+        };
+        let fixed: Vec<Vec<Fixed>> = sample.iter().map(fixed).collect();
         let mut odds = vec![];
         for _ in 0..ROUNDS {
             let mut counts = Counts::made_up();
-            for (one, diameters) in sample.iter().zip(&diameters) {
+            for (one, fixed) in sample.iter().zip(&fixed) {
                 let listing = &listings[one.of];
-                let each = one.compared.iter().zip(diameters);
+                let each = one.compared.iter().zip(fixed);
                 odds.clear();
-                odds.extend(each.map(|((_, c), diameter)| self.odds_given(*diameter, listing, c)));
+                odds.extend(each.map(|((_, c), fixed)| self.odds_given(fixed, listing, c)));
                 let all = 1.0 + odds.iter().sum::<f64>();
                 let rivals = one.compared.len() as f64;
                 one.compared.iter().zip(&odds).for_each(|((_, c), odds)| counts.add(c, odds / all, rivals));

@@ -10,8 +10,9 @@ use super::Listing;
 use super::compare::{
     ALIKE_CM, AROUND_M, Around, Comparison, both_sd_m, compare, fix_sd_m, located, reach_m,
 };
-use super::tags::Read;
+use super::tags::{Read, Tags};
 use crate::geo::metres_per_degree;
+use crate::quantity::Um;
 use crate::record::stand::Position;
 
 /// Most listings of one square that a tree is compared with, those next to its own diameter: trees
@@ -28,13 +29,23 @@ pub struct Grid<'v> {
     /// The rows with a listing in them, from south to north.
     rows: Vec<Row>,
     /// The listings square by square; in each ascending by diameter, then id.
-    members: Vec<usize>,
-    /// Each listing's place.
-    places: Vec<Place>,
+    members: Vec<Member>,
+    /// Where each listing stands among them.
+    at: Vec<usize>,
     /// Each listing's tag.
     tags: Vec<Read<'v>>,
     /// Largest deviation of any fix.
     most_sd_m: f64,
+}
+
+/// A listing in its square, with what is looked at of each that stands around another: these are many,
+/// and the listings themselves lie far apart.
+#[derive(Clone, Debug)]
+struct Member {
+    /// The listing.
+    index: usize,
+    diameter: Option<Um>,
+    place: Place,
 }
 
 /// A row of squares.
@@ -90,34 +101,42 @@ fn column(lon_deg: f64, scale: f64) -> i64 {
 impl<'v> Grid<'v> {
     /// Sorts listings into squares.
     pub fn of(listings: &[Listing<'v>]) -> Self {
-        let mut places: Vec<Place> = listings.iter().map(|l| Place::of(&l.position)).collect();
         let mut by_row: BTreeMap<i64, Vec<usize>> = BTreeMap::new();
         for (index, listing) in listings.iter().enumerate() {
             by_row.entry(row(listing.position.lat_ndeg)).or_default().push(index);
         }
         let (mut rows, mut members) = (vec![], Vec::with_capacity(listings.len()));
+        let mut at = vec![0; listings.len()];
         for (number, in_row) in by_row {
             let scale = row_scale(number);
-            let column = |i: usize| column(places[i].lon_deg, scale);
+            let column = |i: usize| column(listings[i].position.lon_ndeg as f64 / 1e9, scale);
             let mut sorted: Vec<_> =
                 in_row.into_iter().map(|i| (column(i), listings[i].diameter, listings[i].id, i)).collect();
             sorted.sort_unstable();
             let mut squares = vec![];
             for square in sorted.chunk_by(|a, b| a.0 == b.0) {
                 let from = members.len();
-                members.extend(square.iter().map(|(.., i)| *i));
+                for (_, diameter, _, index) in square {
+                    at[*index] = members.len();
+                    let place = Place::of(&listings[*index].position);
+                    let place = Place { crowded: square.len() > DENSEST, ..place };
+                    members.push(Member { index: *index, diameter: *diameter, place });
+                }
                 squares.push((square[0].0, from..members.len()));
-                square.iter().for_each(|(.., i)| places[*i].crowded = square.len() > DENSEST);
             }
             rows.push(Row { number, scale, squares });
         }
-        let most_sd_m = places.iter().map(|p| p.sd_m).fold(0.0, f64::max);
+        let most_sd_m = members.iter().map(|m: &Member| m.place.sd_m).fold(0.0, f64::max);
         let tags = Read::all(listings.iter().map(|l| l.tag));
-        Self { rows, members, places, tags, most_sd_m }
+        Self { rows, members, at, tags, most_sd_m }
+    }
+
+    fn place(&self, of: usize) -> &Place {
+        &self.members[self.at[of]].place
     }
 
     /// The squares that a circle around a listing may touch.
-    fn around(&self, p: &Position, from: Place, radius_m: f64) -> impl Iterator<Item = &[usize]> {
+    fn around(&self, p: &Position, from: Place, radius_m: f64) -> impl Iterator<Item = &[Member]> {
         let (first, last) = rows_around(p, from, radius_m);
         let rows = self.rows.get(self.rows.partition_point(|r| r.number < first)..).unwrap_or_default();
         rows.iter().take_while(move |row| row.number <= last).flat_map(move |row| {
@@ -131,17 +150,16 @@ impl<'v> Grid<'v> {
     /// Counts the listings around one.
     pub fn surroundings(&self, listings: &[Listing<'_>], of: usize) -> Around {
         let tree = &listings[of];
-        let from = self.places[of];
+        let from = *self.place(of);
         let mut around = Around::default();
         for members in self.around(&tree.position, from, AROUND_M) {
             let some = window(listings, members, of);
             // Of a crowd the same share is taken to be near.
             let each = members.len() as f64 / some.len().max(1) as f64;
-            for other in some.iter().filter(|i| **i != of) {
-                if from.square_m(&self.places[*other]) > AROUND_M * AROUND_M {
+            for other in some.iter().filter(|m| m.index != of) {
+                if from.square_m(&other.place) > AROUND_M * AROUND_M {
                     continue;
                 }
-                let other = &listings[*other];
                 around.trees += each;
                 let gap = tree.diameter.zip(other.diameter).map(|(a, b)| a.0.abs_diff(b.0) as f64 / 1e4);
                 if gap.is_some_and(|gap| gap <= ALIKE_CM) {
@@ -181,8 +199,12 @@ impl<'v> Grid<'v> {
         apart: (f64, f64),
         around: Around,
     ) -> Comparison {
-        let tags = self.tags[a].against(&self.tags[b]);
-        compare(&listings[a], &listings[b], tags, apart, around)
+        compare(&listings[a], &listings[b], self.tags(a, b), apart, around)
+    }
+
+    /// How the tags of two listings compare.
+    pub fn tags(&self, a: usize, b: usize) -> Tags {
+        self.tags[a].against(&self.tags[b])
     }
 
     /// The listings within reach of one, of those that are `wanted`: each with its distance in metres
@@ -194,12 +216,13 @@ impl<'v> Grid<'v> {
         wanted: impl Fn(usize) -> bool,
         mut met: impl FnMut(usize, (f64, f64)),
     ) {
-        let from = self.places[of];
+        let from = *self.place(of);
         let furthest = reach_m(both_sd_m(from.sd_m, self.most_sd_m));
         for members in self.around(&listings[of].position, from, furthest) {
-            for other in window(listings, members, of).iter().filter(|i| **i != of && wanted(**i)) {
+            for other in window(listings, members, of).iter().filter(|m| m.index != of && wanted(m.index)) {
                 // Seen from either end, a pair must be the same to the last bit.
-                let (first, second) = (&self.places[of.min(*other)], &self.places[of.max(*other)]);
+                let (first, second) =
+                    if of < other.index { (&from, &other.place) } else { (&other.place, &from) };
                 let square_m = first.square_m(second);
                 if square_m > furthest * furthest {
                     continue;
@@ -207,7 +230,7 @@ impl<'v> Grid<'v> {
                 let sd_m = both_sd_m(first.sd_m, second.sd_m);
                 let distance_m = libm::sqrt(square_m);
                 if distance_m <= reach_m(sd_m) {
-                    met(*other, (distance_m, sd_m));
+                    met(other.index, (distance_m, sd_m));
                 }
             }
         }
@@ -215,8 +238,8 @@ impl<'v> Grid<'v> {
 
     /// Whether a pair is met from both ends: a crew located both, and neither stands in a crowded square.
     pub fn mutual(&self, a: usize, b: usize) -> bool {
-        let alone = |i: usize| !self.places[i].crowded && self.places[i].located;
-        alone(a) && alone(b)
+        let alone = |place: &Place| !place.crowded && place.located;
+        alone(self.place(a)) && alone(self.place(b))
     }
 }
 
@@ -249,16 +272,13 @@ impl Place {
     }
 }
 
-fn key<'v>(listings: &[Listing<'v>], i: usize) -> (Option<crate::quantity::Um>, crate::ids::TreeId) {
-    (listings[i].diameter, listings[i].id)
-}
-
 /// The members of a square whose diameters are next to a listing's, at most [`DENSEST`].
-fn window<'a>(listings: &[Listing<'_>], members: &'a [usize], of: usize) -> &'a [usize] {
+fn window<'a>(listings: &[Listing<'_>], members: &'a [Member], of: usize) -> &'a [Member] {
     if members.len() <= DENSEST {
         return members;
     }
-    let middle = members.partition_point(|i| key(listings, *i) < key(listings, of));
+    let key = |i: usize| (listings[i].diameter, listings[i].id);
+    let middle = members.partition_point(|m| key(m.index) < key(of));
     let start = middle.saturating_sub(DENSEST / 2).min(members.len() - DENSEST);
     &members[start..start + DENSEST]
 }
@@ -279,7 +299,7 @@ mod tests {
         let at = |north: i64, east: i64, metres: i64| Position {
             lat_ndeg: lat_ndeg + north,
             lon_ndeg: -83_000_000_000 + east,
-            accuracy_um: Some(crate::quantity::Um(metres * 1_000_000)),
+            accuracy_um: Some(Um(metres * 1_000_000)),
             source: PositionSource::Gnss,
         };
         let mut all: Vec<Position> =
@@ -313,8 +333,8 @@ mod tests {
                 grid.within_reach(&listings, of, |_| true, |other, _| near.push(other));
                 near.sort_unstable();
                 let reached = |other: &usize| {
-                    let (a, b) = (grid.places[of.min(*other)], grid.places[of.max(*other)]);
-                    libm::sqrt(a.square_m(&b)) <= reach_m(both_sd_m(a.sd_m, b.sd_m))
+                    let (a, b) = (grid.place(of.min(*other)), grid.place(of.max(*other)));
+                    libm::sqrt(a.square_m(b)) <= reach_m(both_sd_m(a.sd_m, b.sd_m))
                 };
                 let direct: Vec<usize> = (0..listings.len()).filter(|i| *i != of).filter(reached).collect();
                 assert_eq!(near, direct, "listing {of} at {lat_ndeg}");
@@ -332,11 +352,11 @@ mod tests {
             let row = row(p.lat_ndeg);
             (row, column(p.lon_ndeg as f64 / 1e9, row_scale(row)))
         };
-        for (place, own) in grid.places.iter().zip(&positions) {
+        for (of, own) in positions.iter().enumerate() {
             let others = positions.iter().filter(|p| square(p) == square(own)).count();
-            assert_eq!(place.crowded, others > DENSEST);
+            assert_eq!(grid.place(of).crowded, others > DENSEST);
         }
-        let crowded = grid.places.iter().filter(|p| p.crowded).count();
+        let crowded = grid.members.iter().filter(|m| m.place.crowded).count();
         assert!((60..300).contains(&crowded), "{crowded}");
     }
 }

@@ -22,9 +22,10 @@ use crate::ids::{DeviceId, TreeId};
 use crate::quantity::{Um, UtcMs};
 use crate::record::stand::Position;
 use assign::{Edge, probabilities};
-use compare::{Around, Comparison, located};
+use compare::{Around, Comparison, Species, compare, located};
 use grid::Grid;
 use model::Model;
+use tags::Tags;
 
 /// A pair is kept in the ranked list from this probability on.
 pub const LISTED_FROM: f64 = 0.02;
@@ -122,6 +123,9 @@ fn candidates(
     for of in is_located {
         around[*of] = grid.surroundings(listings, *of);
     }
+    let agreed: Vec<f64> = listings.iter().map(|l| model.chance(l, Species::Equal)).collect();
+    // A little less than hopeless is left to the exact figure: products are rounded.
+    let hopeless = HOPELESS / model.tag_at_most() * 0.999;
     let mut candidates = vec![];
     for of in is_located {
         // A pair met from both ends is looked at from the first one only.
@@ -129,11 +133,15 @@ fn candidates(
             |other: usize| (other > *of || !grid.mutual(*of, other)) && (wanted(*of) || wanted(other));
         grid.within_reach(listings, *of, first_met, |other, apart| {
             let (a, b) = ((*of).min(other), (*of).max(other));
-            let mut c = grid.outcome(listings, (a, b), apart, around[*of]);
+            let mut c = compare(&listings[a], &listings[b], Tags::Unknown, apart, around[*of]);
             if c.both_located {
                 let gap = c.diameters.map(|d| d.gap_cm);
                 c.around = around[a].and(around[b]).without(c.distance_m, gap);
             }
+            if model.odds_at_most(agreed[a], &c) < hopeless {
+                return;
+            }
+            c.tags = grid.tags(a, b);
             let odds = model.odds(&listings[a], &c);
             if odds >= HOPELESS {
                 candidates.push((Edge { a, b, odds }, c));

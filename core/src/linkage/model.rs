@@ -37,6 +37,8 @@ const MISREAD: f64 = 0.03;
 const CLOSEST_M2: f64 = 13.0;
 /// How many trees of the whole book a tree's neighbourhood is mixed with, for how common a diameter is.
 const OF_BOOK: f64 = 20.0;
+/// How common two trees of one genus and different species are at least taken to be.
+const LEAST_OF_GENUS: f64 = 0.05;
 /// Width of a class of diameters in centimetres.
 const CLASS_CM: f64 = 5.0;
 /// Classes of diameters: to 2 m.
@@ -168,14 +170,43 @@ fn made_up(listings: &[Listing<'_>]) -> Vec<f64> {
     weights.iter().map(|w| w / all * MADE_UP_TREES).collect()
 }
 
+/// How dense other trees stand, to the square metre.
+fn others(c: &Comparison) -> f64 {
+    c.around.per_m2().min(1.0 / CLOSEST_M2)
+}
+
 fn class(cm: f64) -> usize {
     ((cm / CLASS_CM).max(0.0) as usize).min(CLASSES - 1)
 }
 
 /// Density to the square metre of a fix some metres off, when both coordinates are normal.
-fn fix_density(distance_m: f64, sd_m: f64) -> f64 {
+fn fix_density(fall: Fall, distance_m: f64, sd_m: f64) -> f64 {
     let z = distance_m / sd_m;
-    libm::exp(-z * z / 2.0) / (2.0 * core::f64::consts::PI * sd_m * sd_m)
+    fall(z * z / 2.0) / (2.0 * core::f64::consts::PI * sd_m * sd_m)
+}
+
+/// e to the power of minus a number that is not negative, or what it does not exceed.
+type Fall = fn(f64) -> f64;
+
+fn exact(x: f64) -> f64 {
+    libm::exp(-x)
+}
+
+/// (1 + x/8)⁸ grows less than eˣ: a few products, where the power takes many.
+fn at_most(x: f64) -> f64 {
+    let square = |x: f64| x * x;
+    1.0 / square(square(square(1.0 + x / 8.0)))
+}
+
+/// What of a pair's evidence does not change with the weights that are estimated.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Fixed {
+    /// How dense other trees stand, to the square metre.
+    others: f64,
+    /// How common it is for two trees that their species compare so.
+    species: f64,
+    /// The evidence of the diameters.
+    diameter: f64,
 }
 
 impl Model {
@@ -191,10 +222,13 @@ impl Model {
 
     /// Position: how dense fixes of one tree lie at this distance, against how dense other trees stand.
     pub fn position(&self, c: &Comparison) -> f64 {
+        self.fixes(exact, c) / others(c)
+    }
+
+    fn fixes(&self, fall: Fall, c: &Comparison) -> f64 {
         let sd = c.sd_m * self.scale;
-        let of_one =
-            (1.0 - FAR_OFF) * fix_density(c.distance_m, sd) + FAR_OFF * fix_density(c.distance_m, 2.0 * sd);
-        of_one / c.around.per_m2().min(1.0 / CLOSEST_M2)
+        let fixes = |sd| fix_density(fall, c.distance_m, sd);
+        (1.0 - FAR_OFF) * fixes(sd) + FAR_OFF * fixes(2.0 * sd)
     }
 
     /// Whether listings stand closer than trees can.
@@ -216,15 +250,29 @@ impl Model {
     /// Species: agreeing on a rare one says more (H. B. Newcombe et al., Science 130 (1959) 954–959;
     /// Fellegi and Sunter 1969, both from memory).
     pub fn species(&self, a: &Listing<'_>, c: &Comparison) -> f64 {
+        self.species_given(self.chance(a, c.species), c)
+    }
+
+    fn species_given(&self, chance: f64, c: &Comparison) -> f64 {
+        match c.species {
+            Species::Equal => self.species[0] / chance,
+            Species::Genus => self.species[1] / chance,
+            Species::Different => self.species[2] / chance,
+            Species::Unknown => 1.0,
+        }
+    }
+
+    /// How common it is for two trees, one of them of a listing's species, that their species compare so.
+    pub(super) fn chance(&self, a: &Listing<'_>, species: Species) -> f64 {
         let share = |of: &BTreeMap<String, f64>, key: &str| of.get(key).copied().unwrap_or(0.001).max(0.001);
         let code = a.species.unwrap_or_default();
-        match c.species {
-            Species::Equal => self.species[0] / share(&self.book.species, code),
+        match species {
+            Species::Equal => share(&self.book.species, code),
             Species::Genus => {
                 let of_genus = share(&self.book.genera, genus(code).unwrap_or(code));
-                self.species[1] / (of_genus - share(&self.book.species, code)).max(0.05)
+                (of_genus - share(&self.book.species, code)).max(LEAST_OF_GENUS)
             }
-            Species::Different => self.species[2] / self.book.differ,
+            Species::Different => self.book.differ,
             Species::Unknown => 1.0,
         }
     }
@@ -232,9 +280,13 @@ impl Model {
     /// Diameters: how the difference of two readings of one stem scatters, against how common such
     /// diameters are, in the book and nearby: trees of one age stand together.
     pub fn diameter(&self, c: &Comparison) -> f64 {
+        self.diameter_by(exact, c)
+    }
+
+    fn diameter_by(&self, fall: Fall, c: &Comparison) -> f64 {
         let Some(d) = c.diameters else { return 1.0 };
         let z = d.gap_cm / d.sd_cm;
-        let of_one = libm::exp(-z * z / 2.0) / (d.sd_cm * libm::sqrt(2.0 * core::f64::consts::PI));
+        let of_one = fall(z * z / 2.0) / (d.sd_cm * libm::sqrt(2.0 * core::f64::consts::PI));
         let nearby = OF_BOOK * self.book.diameter(d.mean_cm) + c.around.alike_per_cm();
         let common = nearby / (OF_BOOK + c.around.trees);
         (1.0 - MISREAD) * of_one / common + MISREAD
@@ -256,13 +308,106 @@ impl Model {
 
     /// Odds that two listings are one tree when neither has a rival; `a` is either of them.
     pub fn odds(&self, a: &Listing<'_>, c: &Comparison) -> f64 {
-        self.odds_given(self.diameter(c), a, c)
+        self.odds_given(&self.fixed(a, c), a, c)
     }
 
-    /// The same, when the evidence of the diameters is known: it does not change with the weights that
-    /// are estimated.
-    pub fn odds_given(&self, diameter: f64, a: &Listing<'_>, c: &Comparison) -> f64 {
-        let evidence = self.position(c) * self.tag(a, c) * self.species(a, c) * diameter * self.visit(c);
+    /// What of a pair's evidence need be worked out once.
+    pub(super) fn fixed(&self, a: &Listing<'_>, c: &Comparison) -> Fixed {
+        Fixed { others: others(c), species: self.chance(a, c.species), diameter: self.diameter(c) }
+    }
+
+    /// The same, when that is known.
+    pub(super) fn odds_given(&self, fixed: &Fixed, a: &Listing<'_>, c: &Comparison) -> f64 {
+        let position = self.fixes(exact, c) / fixed.others;
+        let species = self.species_given(fixed.species, c);
+        let evidence = position * self.tag(a, c) * species * fixed.diameter * self.visit(c);
         evidence * self.prior(c)
+    }
+
+    /// What the odds do not exceed whatever the tags say, but for rounding: cheap, since it takes no
+    /// power of e, and enough to leave nearly all pairs aside. `agreed` is how common the first listing's
+    /// species is.
+    pub(super) fn odds_at_most(&self, agreed: f64, c: &Comparison) -> f64 {
+        let position = self.fixes(at_most, c) / others(c);
+        let chance = match c.species {
+            Species::Equal => agreed,
+            Species::Genus => LEAST_OF_GENUS,
+            Species::Different => self.book.differ,
+            Species::Unknown => 1.0,
+        };
+        let species = self.species_given(chance, c);
+        position * species * self.diameter_by(at_most, c) * self.visit(c) * self.prior(c)
+    }
+
+    /// What tags can say at most for one tree.
+    pub(super) fn tag_at_most(&self) -> f64 {
+        let ratios = self.tags.0.iter().zip(&self.tags.1).map(|(m, u)| m / u);
+        // One that stands on many trees says at most this more.
+        ratios.fold(0.0, f64::max) + 1.0
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::ids::TreeId;
+    use crate::linkage::compare::{Around, Diameters};
+    use crate::record::stand::{Position, PositionSource};
+
+    /// A pair that is left aside by what its odds cannot exceed would have been left aside by its odds.
+    #[test]
+    fn odds_never_exceed_what_is_said_to_be_their_most() {
+        let mut state = 1u64;
+        let mut next = |most: u64| {
+            state = state.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
+            (state >> 33) % most
+        };
+        let listing = |species| Listing {
+            id: TreeId::new(1, [0; 10]),
+            tag: "A-1",
+            species,
+            position: Position { lat_ndeg: 0, lon_ndeg: 0, accuracy_um: None, source: PositionSource::Gnss },
+            diameter: None,
+            visit: None,
+        };
+        let book = [listing(Some("FRXAM")), listing(Some("FRXEX")), listing(Some("ACRSC")), listing(None)];
+        let model = Model::of_book(&book);
+        let (mut least, mut told) = (f64::INFINITY, 0);
+        for _ in 0..20_000 {
+            let known = next(4) > 0;
+            let gap_cm = next(400) as f64 / 10.0;
+            let c = Comparison {
+                distance_m: next(4_000) as f64 / 100.0,
+                sd_m: 0.5 + next(140) as f64 / 10.0,
+                around: Around { trees: next(60) as f64, alike: next(12) as f64 },
+                both_located: next(2) == 0,
+                tags: [
+                    Tags::Equal,
+                    Tags::OneSlip,
+                    Tags::Successive,
+                    Tags::OneScheme,
+                    Tags::Different,
+                    Tags::Unknown,
+                ][next(6) as usize],
+                species: [Species::Equal, Species::Genus, Species::Different, Species::Unknown]
+                    [next(4) as usize],
+                diameters: known.then(|| Diameters {
+                    gap_cm,
+                    sd_cm: 0.3 + next(20) as f64 / 10.0,
+                    mean_cm: 5.0 + next(100) as f64,
+                }),
+                visits: [Visits::OneStay, Visits::OneDevice, Visits::TwoDevices, Visits::Unknown]
+                    [next(4) as usize],
+            };
+            let a = &book[next(4) as usize];
+            let (odds, tags) = (model.odds(a, &c), model.tag_at_most());
+            let most = model.odds_at_most(model.chance(a, Species::Equal), &c);
+            assert!(odds <= most * tags * 1.000_001, "{odds} and {most} by {tags}: {c:?}");
+            assert!(model.tag(a, &c) <= tags);
+            // It says little less than the odds themselves where the tags are the same.
+            told += usize::from(most * model.tag(a, &c) < 0.004 && odds < 0.004);
+            least = least.min(most);
+        }
+        assert!(told > 5_000 && least < 1e-6, "{told} {least}");
     }
 }

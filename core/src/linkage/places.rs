@@ -209,11 +209,12 @@ impl Places {
         if !self.common.is_empty() || among_first(counted) || among_first(last.as_ref()) {
             return true;
         }
-        let in_sample = |id: &TreeId| self.located.contains(id) && last.is_none_or(|last| *id <= last);
-        changed.iter().any(|p| {
-            self.around(p, 2.0 * FURTHEST_M)
-                .any(|(_, trees)| trees.first().is_some_and(|_| trees.iter().any(in_sample)))
-        })
+        // Ids ascend in a square: of most squares the first one says that none is in the sample.
+        let in_sample = |trees: &BTreeSet<TreeId>| {
+            let mut early = trees.iter().take_while(|id| last.is_none_or(|last| **id <= last));
+            early.any(|id| self.located.contains(id))
+        };
+        changed.iter().any(|p| self.around(p, 2.0 * FURTHEST_M).any(|(_, trees)| in_sample(trees)))
     }
 
     fn weights(&self) -> Model {

@@ -57,9 +57,16 @@ impl<'a> Read<'a> {
     /// Reads tags that are to be compared with each other.
     pub fn all(tags: impl IntoIterator<Item = &'a str>) -> Vec<Self> {
         let mut schemes: BTreeMap<String, usize> = BTreeMap::new();
+        let mut spelled = String::new();
         let read = |tag| {
-            let next = schemes.len();
-            let scheme = *schemes.entry(scheme(tag).collect()).or_insert(next);
+            spelled.clear();
+            spelled.extend(scheme(tag));
+            // A job has few schemes: one that is known is not written down again.
+            let known = schemes.get(&spelled).copied();
+            let scheme = known.unwrap_or_else(|| {
+                schemes.insert(spelled.clone(), schemes.len());
+                schemes.len() - 1
+            });
             Self { tag, last: last_number(tag), scheme }
         };
         tags.into_iter().map(read).collect()

@@ -13,7 +13,7 @@ use crate::view::View;
 /// Product of another label that clings to a vessel (common practice, no source).
 const CLINGS_UL: i64 = 5_000;
 
-/// What happened to a kit's content.
+/// What happened to a kit's content, but for charges.
 pub(crate) enum Event<'v> {
     /// Product was put in.
     Fill(&'v Fact, &'v Version, &'v Fill),
@@ -23,7 +23,7 @@ pub(crate) enum Event<'v> {
     Measured(BTreeMap<LotId, i64>, bool),
 }
 
-/// An event in its place: time, then work before fills before counts, then id.
+/// An event in its place: time, then fills before counts, then id. Work of the same time comes before it.
 pub(crate) struct Happened<'v> {
     pub(crate) at: UtcMs,
     order: u8,
@@ -31,26 +31,31 @@ pub(crate) struct Happened<'v> {
     pub(crate) event: Event<'v>,
 }
 
-/// Product that left a kit into a tree.
+/// Product that left a kit into a tree; a kit's in the order of time, then id.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
 pub(crate) struct Drawn {
-    pub(crate) kit: KitId,
-    pub(crate) lot: LotId,
-    pub(crate) amount_ul: Ul,
     pub(crate) at: UtcMs,
     pub(crate) by: RecordId,
+    pub(crate) lot: LotId,
+    pub(crate) amount_ul: Ul,
+}
+
+/// What was drawn from each kit, in order; kits by the record they began with.
+pub(crate) type AllDrawn = BTreeMap<KitId, Vec<Drawn>>;
+
+/// Those of a kit's charges that left it by a time are taken off, and given.
+pub(crate) fn until<'d>(drawn: &mut &'d [Drawn], at: UtcMs) -> &'d [Drawn] {
+    let (then, rest) = drawn.split_at(drawn.iter().take_while(|d| d.at <= at).count());
+    *drawn = rest;
+    then
 }
 
 /// What happened to each kit, in order; kits by the record they began with.
-pub(crate) fn happened<'v>(
-    view: &'v View<'_>,
-    drawn: impl Iterator<Item = Drawn>,
-) -> BTreeMap<KitId, Vec<Happened<'v>>> {
+pub(crate) fn happened<'v>(view: &'v View<'_>) -> BTreeMap<KitId, Vec<Happened<'v>>> {
     let facts = &view.yard.facts;
     let mut kits: BTreeMap<KitId, Vec<Happened<'v>>> = BTreeMap::new();
-    // A job has few kits and many charges: a kit is looked up once.
-    let mut roots: BTreeMap<KitId, KitId> = BTreeMap::new();
     let mut add = |kit: KitId, at, order, id, event| {
-        let root = *roots.entry(kit).or_insert_with(|| facts.fact_of(kit).map_or(kit, |f| f.id));
+        let root = facts.fact_of(kit).map_or(kit, |f| f.id);
         kits.entry(root).or_default().push(Happened { at, order, id, event });
     };
     for fact in facts.in_force(Kind::Fill) {
@@ -85,9 +90,6 @@ pub(crate) fn happened<'v>(
             add(kit, version.record.envelope.at, 2, version.id(), Event::Measured(contents, true));
         }
     }
-    for one in drawn {
-        add(one.kit, one.at, 0, one.by, Event::Out(one.lot, one.amount_ul.0));
-    }
     for events in kits.values_mut() {
         events.sort_by_key(|h| (h.at, h.order, h.id));
     }
@@ -102,10 +104,7 @@ impl Content {
     /// Takes an event in.
     pub(crate) fn take(&mut self, event: &Event<'_>) {
         match event {
-            Event::Out(lot, amount) => {
-                let left = self.0.entry(*lot).or_default();
-                *left = left.saturating_sub(*amount).max(0);
-            }
+            Event::Out(lot, amount) => self.draw(*lot, *amount),
             Event::Measured(found, whole) => {
                 if *whole {
                     self.0.clear();
@@ -117,6 +116,12 @@ impl Content {
                 *of = of.saturating_add(fill.amount_ul.0);
             }
         }
+    }
+
+    /// Takes product out.
+    pub(crate) fn draw(&mut self, lot: LotId, amount_ul: i64) {
+        let left = self.0.entry(lot).or_default();
+        *left = left.saturating_sub(amount_ul).max(0);
     }
 
     /// The lots it holds or held, whatever is left of them.
@@ -175,24 +180,42 @@ pub(crate) fn in_kit(view: &View<'_>, kit: KitId) -> InKit {
         let version = view.facts.shown(fact);
         let Body::Application(body) = &version.record.body else { return None };
         let (lot, amount_ul, at) = (body.lot, body.discharged_ul(), body.started_at);
-        (root(body.kit) == root(kit)).then(|| Drawn { kit, lot, amount_ul, at, by: version.id() })
+        (root(body.kit) == root(kit)).then(|| Drawn { at, by: version.id(), lot, amount_ul })
     });
+    let mut all: Vec<Drawn> = applications.collect();
+    all.sort_unstable();
+    let mut drawn = &all[..];
     let (mut content, mut now) = (Content::default(), InKit::default());
-    for one in happened(view, applications).remove(&root(kit)).unwrap_or_default() {
+    // A kit that should be empty has nothing left for a fill to come onto.
+    let empty = |content: &Content, now: &mut InKit| {
+        if content.sum_ul() <= CLINGS_UL {
+            now.onto_other = None;
+        }
+    };
+    let out = |drawn: &[Drawn], content: &mut Content, now: &mut InKit| {
+        for one in drawn {
+            content.draw(one.lot, one.amount_ul.0);
+            empty(content, now);
+        }
+    };
+    for one in happened(view).remove(&root(kit)).unwrap_or_default() {
+        out(until(&mut drawn, one.at), &mut content, &mut now);
         if let Event::Fill(_, _, fill) = one.event
             && let Some(onto) = content.other_product(view, fill.lot)
         {
             now.onto_other = Some((fill.lot, onto));
         }
         content.take(&one.event);
+        empty(&content, &mut now);
         let none_left = |lot: &LotId| match &one.event {
             Event::Measured(found, _) => found.get(lot).is_some_and(|left| *left <= CLINGS_UL),
             _ => false,
         };
-        if content.sum_ul() <= CLINGS_UL || now.onto_other.is_some_and(|(_, (other, _))| none_left(&other)) {
+        if now.onto_other.is_some_and(|(_, (other, _))| none_left(&other)) {
             now.onto_other = None;
         }
     }
+    out(drawn, &mut content, &mut now);
     now.volume_ul = content.volume_ul(view);
     let left = content.0.iter().filter(|(_, left)| **left > CLINGS_UL);
     now.lots = left.map(|(lot, left)| (*lot, Ul(*left))).collect();

@@ -3,7 +3,7 @@
 use std::collections::{BTreeMap, BTreeSet};
 
 use crate::check::crew::{Hand, by_turns, pictures, reused};
-use crate::check::fill::content::Drawn;
+use crate::check::fill::content::{AllDrawn, Drawn};
 use crate::check::holes::other_bits;
 use crate::check::kit::{FirstUses, not_ready};
 use crate::check::times::{Stay, Thing, at_once};
@@ -12,13 +12,15 @@ use crate::check::uptake;
 use crate::check::work::Work;
 use crate::dosing::advice::Past;
 use crate::dosing::forecast::log::{self, Logged, Visit};
-use crate::dosing::forecast::uptake::{Times, slow_among};
+use crate::dosing::forecast::peers::Peers;
+use crate::dosing::forecast::uptake::{OfTree, Times, report};
 use crate::facts::Version;
 use crate::finding::{Code, Finding};
 use crate::ids::{
     BlockId, CrewId, DeviceId, FindingId, KitId, LabelId, LotId, PersonId, RecordId, Sha256Hash, TreeId,
 };
 use crate::quantity::UtcMs;
+use crate::sorted::replace;
 use crate::view::{CrewDay, View};
 
 /// What is kept of a tree.
@@ -72,6 +74,8 @@ pub(super) struct Gathered {
     crews_of: BTreeMap<Thing, BTreeMap<CrewId, usize>>,
     of_day: BTreeMap<CrewDay, OfDay>,
     hands: BTreeMap<DeviceId, Hands>,
+    drawn: AllDrawn,
+    peers: Peers<OfTree>,
 }
 
 /// What trees that were read anew were and are about.
@@ -111,6 +115,7 @@ impl Gathered {
         let mut gathered = Self::default();
         let mut days = BTreeSet::new();
         gathered.read((view, past), &Work::of(view), view.trees.keys().copied(), &mut days);
+        gathered.put_in_order(view, &[], view.trees.keys());
         gathered.sum_up(&days);
         view.facts.versions.iter().for_each(|v| gathered.hand(v));
         gathered
@@ -119,15 +124,18 @@ impl Gathered {
     /// Reads some trees anew, whose work is laid out; `work` may hold others.
     pub(super) fn again(&mut self, view: &View<'_>, past: &Past, trees: &BTreeSet<TreeId>) -> Moved {
         let mut moved = Moved::default();
+        let mut before = vec![];
         for id in trees {
             if let Some(note) = self.notes.remove(id) {
                 moved.take(&note);
                 self.drop_note(*id, &note);
+                before.push(note);
             }
         }
         let there: Vec<_> = trees.iter().filter_map(|id| view.trees.get_key_value(id)).collect();
         let work = Work::among(view, there.iter().copied());
         self.read((view, past), &work, there.iter().map(|(id, _)| **id), &mut BTreeSet::new());
+        self.put_in_order(view, &before, trees.iter());
         trees.iter().filter_map(|id| self.notes.get(id)).for_each(|note| moved.take(note));
         moved
     }
@@ -173,6 +181,26 @@ impl Gathered {
             days.extend(&note.days);
             self.take_note(id, &note);
             self.notes.insert(id, note);
+        }
+    }
+
+    /// Brings what is kept in order up to the notes of some trees, and to what these were before.
+    fn put_in_order<'t>(
+        &mut self,
+        view: &View<'_>,
+        before: &[Note],
+        trees: impl Iterator<Item = &'t TreeId> + Clone,
+    ) {
+        let Self { notes, drawn, peers, .. } = self;
+        let now = trees.filter_map(|id| notes.get(id));
+        let visits = now.clone().flat_map(|note| &note.visits);
+        peers.change_visits(before.iter().flat_map(|note| &note.visits), visits);
+        let (mut out, new) = (draws(view, before.iter()), draws(view, now));
+        for (kit, new) in new {
+            replace(drawn.entry(kit).or_default(), out.remove(&kit).unwrap_or_default(), new);
+        }
+        for (kit, out) in out {
+            replace(drawn.entry(kit).or_default(), out, vec![]);
         }
     }
 
@@ -247,7 +275,7 @@ impl Gathered {
 
     /// The days on which product of any of these lots was drawn from these kits.
     pub(super) fn days_with(&self, pairs: &BTreeSet<(KitId, RecordId)>, view: &View<'_>) -> Vec<CrewDay> {
-        let root = |id: RecordId| view.yard.facts.fact_of(id).map_or(id, |f| f.id);
+        let root = |id: RecordId| root_of(view, id);
         let has = |of: &OfDay| of.lots.iter().any(|(kit, lot)| pairs.contains(&(root(*kit), root(*lot))));
         self.of_day.iter().filter(|(_, of)| has(of)).map(|(day, _)| *day).collect()
     }
@@ -282,16 +310,8 @@ impl Gathered {
     }
 
     /// All that was drawn from kits.
-    pub(super) fn drawn(&self) -> impl Iterator<Item = Drawn> + '_ {
-        self.stays.iter().filter(|((_, is_kit), _)| *is_kit).flat_map(|((kit, _), stays)| {
-            stays.values().map(|s| Drawn {
-                kit: *kit,
-                lot: s.lot,
-                amount_ul: s.amount_ul,
-                at: s.from,
-                by: s.version,
-            })
-        })
+    pub(super) fn drawn(&self) -> &AllDrawn {
+        &self.drawn
     }
 
     /// `same_tag`, of some tags.
@@ -365,7 +385,28 @@ impl Gathered {
 
     /// `uptake`.
     pub(super) fn uptake(&self, view: &View<'_>, findings: &mut Vec<Finding>) {
-        let visits = self.notes.values().flat_map(|note| &note.visits);
-        uptake::say(view, slow_among(visits.map(|(visit, times)| (visit, times))), findings);
+        let find = |(tree, record): OfTree| {
+            let visits = &self.notes.get(&tree)?.visits;
+            visits.iter().find(|(visit, _)| visit.record == record).map(|(visit, times)| (visit, times))
+        };
+        uptake::say(view, report(&self.peers, &self.peers.slow(), find), findings);
     }
+}
+
+/// What trees' work drew from kits, by the record a kit began with.
+fn draws<'n>(view: &View<'_>, notes: impl Iterator<Item = &'n Note>) -> AllDrawn {
+    let mut all = AllDrawn::new();
+    let mut roots: BTreeMap<KitId, KitId> = BTreeMap::new();
+    for (stay, things) in notes.flat_map(|note| &note.stays) {
+        for (kit, _) in things.iter().filter(|(_, is_kit)| *is_kit) {
+            let root = *roots.entry(*kit).or_insert_with(|| root_of(view, *kit));
+            let Stay { from: at, version: by, lot, amount_ul, .. } = *stay;
+            all.entry(root).or_default().push(Drawn { at, by, lot, amount_ul });
+        }
+    }
+    all
+}
+
+fn root_of(view: &View<'_>, id: RecordId) -> RecordId {
+    view.yard.facts.fact_of(id).map_or(id, |f| f.id)
 }

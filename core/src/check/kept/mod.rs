@@ -15,9 +15,9 @@ use std::collections::BTreeSet;
 
 use crate::balance::Balance;
 use crate::check::fill::{self, Filled};
-use crate::check::rules::{ABOUT_DAYS, ABOUT_TREES, Case, Gathering, Reach, Rule};
+use crate::check::rules::{ABOUT_DAYS, ABOUT_TREES, Case, Gathering, OfTree, Reach, Rule};
 use crate::check::work::Work;
-use crate::check::{area, day, kit, same_tree, settle, signed, volume};
+use crate::check::{area, day, in_parts, kit, same_tree, settle, signed, volume};
 use crate::dosing::advice::Past;
 use crate::finding::{Finding, State, resolve};
 use crate::ids::{BlockId, BookId, CommitHash, FindingId, RecordId, TreeId};
@@ -115,10 +115,9 @@ impl Kept {
         let past = seasons::past(&seasons::earlier(view, all));
         let gathered = Gathered::of(view, &past);
         found.part(SEASONS, Reach::Tree, |f| seasons::check(view, &past, f));
-        let work = Work::of(view);
-        let case = Case { view, work: &work, only: None, facts: None };
-        for (index, rule) in rules().enumerate() {
-            found.part(index + 1, rule.reach, |f| (rule.check)(&case, f));
+        let (work, each) = in_parts(view, &rules().collect::<Vec<_>>());
+        for (index, (rule, mut findings)) in rules().zip(each).enumerate() {
+            found.part(index + 1, rule.reach, |f| f.append(&mut findings));
         }
         found.blocks(&work, &past);
         let mut filled = Filled::new();
@@ -202,32 +201,29 @@ impl Kept {
         self.merge(view, findings, |owner, finding| again.drops(owner, finding));
     }
 
-    fn find(&self, found: &mut Found<'_, '_>, again: &Again<'_>, balance: &Balance, all: &[&View<'_>]) {
+    fn find<'v>(&self, found: &mut Found<'v, '_>, again: &Again<'_>, balance: &Balance, all: &[&View<'_>]) {
         let view = found.view;
         if !self.past.is_empty() {
             found.part(SEASONS, Reach::Tree, |f| {
                 seasons::check_trees(view, &self.past, |id| again.trees.contains(&id), f);
             });
         }
-        let among = |trees: &BTreeSet<TreeId>| {
-            Work::among(view, trees.iter().filter_map(|id| view.trees.get_key_value(id)))
+        let of = |trees: &BTreeSet<TreeId>| -> Vec<OfTree<'v>> {
+            trees.iter().filter_map(|id| view.trees.get_key_value(id)).collect()
         };
-        let (of_days, nothing) = (self.gathered.trees_of(again.days), BTreeSet::new());
-        let (by_tree, by_day, none) = (among(again.trees), among(&of_days), among(&nothing));
-        let facts = Some(again.facts);
-        let by_tree = Case { view, work: &by_tree, only: Some(again.trees), facts };
+        let among = |trees: &[OfTree<'v>]| Work::among(view, trees.iter().copied());
+        let (trees, of_days) = (of(again.trees), of(&self.gathered.trees_of(again.days)));
+        let (by_tree, by_day, none) = (among(&trees), among(&of_days), among(&[]));
+        let facts = facts_at(view, again.facts);
+        let facts = Some(&facts[..]);
+        let by_tree = Case { view, work: &by_tree, only: Some(&trees), facts };
         let by_day = Case { view, work: &by_day, only: Some(&of_days), facts };
-        let none = Case { view, work: &none, only: Some(&nothing), facts };
+        let none = Case { view, work: &none, only: Some(&[]), facts };
         for (index, rule) in rules().enumerate() {
             let mut run = |case| found.part(index + 1, rule.reach, |f| (rule.check)(case, f));
             match rule.reach {
                 Reach::Fact | Reach::Tree => run(&by_tree),
                 Reach::Day => run(&by_day),
-                Reach::TreeOrDay(codes) => {
-                    let is_of_day = |f: &Finding| codes.contains(&f.code);
-                    found.some(index + 1, rule, &by_tree, |f| !is_of_day(f));
-                    found.some(index + 1, rule, &by_day, is_of_day);
-                }
                 Reach::Lists => run(&none),
                 Reach::Kept(what) => {
                     found.part(index + 1, rule.reach, |f| self.kept(what, view, again.moved, f))
@@ -235,9 +231,9 @@ impl Kept {
             }
         }
         if area::limited(view) {
-            found.blocks(&among(&self.gathered.trees_of_blocks(&again.moved.blocks)), &self.past);
+            found.blocks(&among(&of(&self.gathered.trees_of_blocks(&again.moved.blocks))), &self.past);
         }
-        let days = self.gathered.trees_of(again.no_fill_days);
+        let days = of(&self.gathered.trees_of(again.no_fill_days));
         found.part(NO_FILL, Reach::Day, |f| kit::without_fill(view, &among(&days), &self.filled, f));
         found.lists(balance, all);
     }
@@ -371,6 +367,13 @@ fn facts_of(view: &View<'_>, touched: &Touched) -> BTreeSet<RecordId> {
     facts
 }
 
+/// Where those facts stand, ascending: of one id several, where it was written as several kinds.
+fn facts_at(view: &View<'_>, ids: &BTreeSet<RecordId>) -> Vec<usize> {
+    let all = &view.facts.facts;
+    let of = |id: &RecordId| all.partition_point(|f| f.id < *id)..all.partition_point(|f| f.id <= *id);
+    ids.iter().flat_map(of).collect()
+}
+
 fn order(a: &(Owner, Finding), b: &(Owner, Finding)) -> Ordering {
     order_of((a.0, &a.1), (b.0, &b.1))
 }
@@ -396,14 +399,6 @@ impl Found<'_, '_> {
         }
     }
 
-    /// Of what a rule finds, what is wanted.
-    fn some(&mut self, part: usize, rule: &Rule, case: &Case<'_, '_, '_>, wanted: impl Fn(&Finding) -> bool) {
-        self.part(part, rule.reach, |f| {
-            (rule.check)(case, f);
-            f.retain(wanted);
-        });
-    }
-
     fn key(&self, reach: Reach, finding: &Finding) -> Key {
         let of_day = || finding.crew_days.first().map_or(Key::Any, |day| Key::Day(*day));
         match reach {
@@ -411,8 +406,7 @@ impl Found<'_, '_> {
                 let fact = finding.records.first().and_then(|id| self.view.facts.fact_of(*id));
                 fact.map_or(Key::Any, |f| Key::Fact(f.id))
             }
-            Reach::TreeOrDay(codes) if codes.contains(&finding.code) => of_day(),
-            Reach::Tree | Reach::TreeOrDay(_) => finding.tree.map_or(Key::Any, Key::Tree),
+            Reach::Tree => finding.tree.map_or(Key::Any, Key::Tree),
             Reach::Day => of_day(),
             Reach::Lists => Key::Any,
             Reach::Kept(Gathering::Tags | Gathering::Pictures) => Key::Own,

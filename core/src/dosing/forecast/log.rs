@@ -119,7 +119,8 @@ pub(crate) fn of_tree(view: &View<'_>, id: TreeId, tree: &TreeView, logged: &mut
     }
 }
 
-fn usable(application: &Application) -> Option<&'static str> {
+/// Why an application's times cannot be learned from, if they cannot.
+pub(crate) fn usable(application: &Application) -> Option<&'static str> {
     let lasted = application.ended_at.0.saturating_sub(application.started_at.0);
     match lasted {
         _ if application.holes.is_empty() => Some("no hole is logged"),
@@ -132,7 +133,6 @@ fn usable(application: &Application) -> Option<&'static str> {
 /// A visit of an application with usable times; tag, species and condition are left open.
 pub fn visit(record: RecordId, tree: TreeId, application: &Application, day: CrewDay) -> Visit {
     let (started_at, ended_at) = (application.started_at, application.ended_at);
-    let off = application.holes.iter().filter_map(|h| h.removed_at);
     Visit {
         record,
         tree,
@@ -143,10 +143,17 @@ pub fn visit(record: RecordId, tree: TreeId, application: &Application, day: Cre
         started_at,
         ended_at,
         charges: application.holes.len(),
-        removed_at: off.filter(|at| *at > started_at && at.0 - started_at.0 <= LONGEST_MS).collect(),
+        removed_at: removed(application).collect(),
         crew_minutes: 0.0,
         seen: Seen::default(),
     }
+}
+
+/// When each hole's container came off, where logged and after the start.
+pub(crate) fn removed(application: &Application) -> impl Iterator<Item = UtcMs> + '_ {
+    let begun = application.started_at;
+    let off = application.holes.iter().filter_map(|h| h.removed_at);
+    off.filter(move |at| *at > begun && at.0 - begun.0 <= LONGEST_MS)
 }
 
 fn seen(view: &View<'_>, tree: &TreeView, by: UtcMs) -> Seen {

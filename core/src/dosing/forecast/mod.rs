@@ -6,6 +6,7 @@
 
 pub mod log;
 pub mod model;
+pub(crate) mod peers;
 pub mod shrink;
 pub mod uptake;
 

@@ -1,15 +1,17 @@
 //! Uptake slower than its peers: which trees, by how much, and what it likely means.
 
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::BTreeSet;
 use std::fmt;
 
 use serde::Serialize;
 
 use crate::day::Day;
-use crate::dosing::forecast::log::Visit;
+use crate::dosing::forecast::log::{Visit, removed};
+use crate::dosing::forecast::peers::{Peers, Timed};
 use crate::ids::{RecordId, TreeId};
-use crate::quantity::word_for;
+use crate::quantity::{UtcMs, word_for};
 use crate::record::stand::SoilMoisture;
+use crate::record::work::Application;
 
 /// Score above which a time is far from its peers (Iglewicz & Hoaglin 1993, 'How to detect and handle
 /// outliers'; from memory).
@@ -114,68 +116,57 @@ impl fmt::Display for SlowUptake {
 /// each other only, and so are those without. Slow uptake is never a reason for more pressure.
 pub fn slow_uptake(visits: &[Visit]) -> Vec<SlowUptake> {
     let times: Vec<Option<Times>> = visits.iter().map(Times::of).collect();
-    slow_among(visits.iter().zip(&times).filter_map(|(visit, times)| Some((visit, times.as_ref()?))))
+    let timed = visits.iter().zip(&times).enumerate();
+    let timed = timed.filter_map(|(key, (visit, times))| Some(timed_visit(key, visit, times.as_ref()?)));
+    let peers = Peers::of(timed);
+    report(&peers, &peers.slow(), |key| Some((visits.get(key)?, times.get(key)?.as_ref()?)))
 }
 
-/// The same, of visits whose times were read before.
-pub(crate) fn slow_among<'a>(visits: impl Iterator<Item = (&'a Visit, &'a Times)>) -> Vec<SlowUptake> {
-    let measured: Vec<Measured<'_>> = visits.map(|(visit, times)| Measured { visit, times }).collect();
-    let mut groups: BTreeMap<(bool, Option<&str>), Vec<usize>> = BTreeMap::new();
-    for (index, m) in measured.iter().enumerate() {
-        groups.entry((m.times.by_hole, m.visit.species.as_deref())).or_default().push(index);
+/// A visit with its times, under a key.
+fn timed_visit<'a, K>(key: K, visit: &'a Visit, times: &'a Times) -> Timed<'a, K> {
+    Timed { key, species: visit.species.as_deref(), day: visit.day.day, times }
+}
+
+/// A visit of a job by its tree and application.
+pub(crate) type OfTree = (TreeId, RecordId);
+
+impl Peers<OfTree> {
+    /// Takes some visits of a job out, and others in.
+    pub(crate) fn change_visits<'a>(
+        &mut self,
+        out: impl Iterator<Item = &'a (Visit, Times)>,
+        new: impl Iterator<Item = &'a (Visit, Times)>,
+    ) {
+        let timed =
+            |(visit, times): &'a (Visit, Times)| timed_visit((visit.tree, visit.record), visit, times);
+        self.change(out.map(timed), new.map(timed));
     }
-    let few: BTreeSet<(bool, Option<&str>)> =
-        groups.iter().filter(|(_, g)| g.len() < FEWEST_PEERS).map(|(key, _)| *key).collect();
-    let everyone = |by_hole: bool| {
-        // Sorting the whole job is spared where every species has peers enough.
-        few.iter().any(|key| key.0 == by_hole).then(|| {
-            let alike = |i: &usize| measured.get(*i).is_some_and(|m| m.times.by_hole == by_hole);
-            Scale::of(&measured, &(0..measured.len()).filter(alike).collect::<Vec<_>>())
-        })
-    };
-    let all = [everyone(false), everyone(true)];
-    let mut found: Vec<(usize, Scored)> = vec![];
-    for (key, group) in &groups {
-        let whole_job = all[usize::from(key.0)].as_ref().filter(|_| few.contains(key));
-        let own = if whole_job.is_none() { Some(Scale::of(&measured, group)) } else { None };
-        let Some(peers) = whole_job.or(own.as_ref()) else { continue };
-        for index in group {
-            let Some(m) = measured.get(*index) else { continue };
-            if let Some(scored) = peers.score(m) {
-                found.push((*index, scored));
-            }
-        }
-    }
-    let slow_days = slow_days(&measured, &found);
-    let mut slow: Vec<SlowUptake> = found
-        .iter()
-        .filter(|(_, s)| s.score > FAR || s.slow_holes > 0)
-        .filter_map(|(index, s)| measured.get(*index).map(|m| m.report(s, &slow_days)))
-        .collect();
+}
+
+/// Stems that are [far behind](Peers::slow) those kept as their peers; `find` gives a visit by its key.
+pub(crate) fn report<'a, K: Ord + Copy>(
+    peers: &Peers<K>,
+    far: &[(K, Scale)],
+    find: impl Fn(K) -> Option<(&'a Visit, &'a Times)>,
+) -> Vec<SlowUptake> {
+    let found = far.iter().filter_map(|(key, scale)| {
+        let (visit, times) = find(*key)?;
+        Some((Measured { visit, times }, scale.score(times)?))
+    });
+    let found: Vec<(Measured<'_>, Scored)> = found.collect();
+    let slow_days = peers.slow_days(&found.iter().map(|(m, _)| m.visit.day.day).collect());
+    let mut slow: Vec<SlowUptake> = found.iter().map(|(m, scored)| m.report(scored, &slow_days)).collect();
     slow.sort_by(|a, b| b.score.total_cmp(&a.score).then(a.record.cmp(&b.record)));
     slow
-}
-
-/// Days on which at least three stems and a third of them scored above 2.
-fn slow_days(measured: &[Measured<'_>], found: &[(usize, Scored)]) -> BTreeSet<Day> {
-    let mut days: BTreeMap<Day, (usize, usize)> = BTreeMap::new();
-    for (index, scored) in found {
-        let Some(m) = measured.get(*index) else { continue };
-        let (slow, all) = days.entry(m.visit.day.day).or_default();
-        *slow += usize::from(scored.score > 2.0);
-        *all += 1;
-    }
-    days.into_iter().filter(|(_, (slow, all))| *slow >= 3 && slow * 3 >= *all).map(|(day, _)| day).collect()
 }
 
 /// How long a visit took, by logarithm of the minutes.
 #[derive(Clone, Debug)]
 pub(crate) struct Times {
-    by_hole: bool,
-    /// Until each container was off, ascending.
-    holes: Vec<f64>,
+    /// Until each container was off, ascending; empty where none of them is logged.
+    pub(super) holes: Vec<f64>,
     /// Of the stem.
-    stem: f64,
+    pub(super) stem: f64,
 }
 
 #[derive(Clone, Copy)]
@@ -194,12 +185,21 @@ struct Scored {
 impl Times {
     /// Reads them; none where nothing took any time.
     pub(crate) fn of(visit: &Visit) -> Option<Self> {
-        let since = |at: i64| at.saturating_sub(visit.started_at.0);
+        Self::between(visit.started_at, visit.ended_at, visit.removed_at.iter().copied())
+    }
+
+    /// The same of an application with usable times.
+    pub(crate) fn of_application(application: &Application) -> Option<Self> {
+        Self::between(application.started_at, application.ended_at, removed(application))
+    }
+
+    fn between(started: UtcMs, ended: UtcMs, removed: impl Iterator<Item = UtcMs>) -> Option<Self> {
+        let since = |at: UtcMs| at.0.saturating_sub(started.0);
         let log = |ms: i64| (ms > 0).then(|| libm::log(ms as f64 / 60_000.0));
-        let mut holes: Vec<f64> = visit.removed_at.iter().filter_map(|at| log(since(at.0))).collect();
+        let mut holes: Vec<f64> = removed.filter_map(|at| log(since(at))).collect();
         holes.sort_by(f64::total_cmp);
-        let stem = if holes.is_empty() { log(since(visit.ended_at.0))? } else { median(&holes)? };
-        Some(Self { by_hole: !holes.is_empty(), holes, stem })
+        let stem = if holes.is_empty() { log(since(ended))? } else { median(&holes)? };
+        Some(Self { holes, stem })
     }
 }
 
@@ -241,60 +241,28 @@ impl Measured<'_> {
 }
 
 /// Where peers' times lie and how wide they spread.
-struct Scale {
-    peers: usize,
-    stem: Option<(f64, f64)>,
-    hole: Option<(f64, f64)>,
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(crate) struct Scale {
+    pub(super) peers: usize,
+    /// Median and robust standard deviation of stems; none where nothing varies.
+    pub(super) stem: Option<(f64, f64)>,
+    /// The same of holes.
+    pub(super) hole: Option<(f64, f64)>,
 }
 
 impl Scale {
-    fn of(measured: &[Measured<'_>], group: &[usize]) -> Self {
-        let members = || group.iter().filter_map(|i| measured.get(*i));
-        Self {
-            peers: group.len(),
-            stem: spread(members().map(|m| m.times.stem).collect()),
-            hole: spread(members().flat_map(|m| m.times.holes.iter().copied()).collect()),
-        }
-    }
-
-    fn score(&self, m: &Measured<'_>) -> Option<Scored> {
+    fn score(&self, times: &Times) -> Option<Scored> {
         let (median, width) = self.stem.filter(|_| self.peers >= FEWEST_PEERS)?;
         let far = |hole: &f64| self.hole.is_some_and(|(median, width)| (hole - median) / width > FAR);
-        let slow_holes = m.times.holes.iter().filter(|h| far(h)).count();
-        Some(Scored { score: (m.times.stem - median) / width, slow_holes, peers: self.peers, median })
+        let slow_holes = times.holes.iter().filter(|h| far(h)).count();
+        Some(Scored { score: (times.stem - median) / width, slow_holes, peers: self.peers, median })
     }
-}
-
-/// Median and robust standard deviation; none where nothing varies.
-fn spread(mut values: Vec<f64>) -> Option<(f64, f64)> {
-    let middle = middle(&mut values)?;
-    let mut off: Vec<f64> = values.iter().map(|v| (v - middle).abs()).collect();
-    let width = self::middle(&mut off)? / 0.6745;
-    if width > 0.0 {
-        return Some((middle, width));
-    }
-    // Summed in order, so that the same values give the same bits however they came.
-    off.sort_unstable_by(f64::total_cmp);
-    let width = 1.253_314 * (off.iter().sum::<f64>() / off.len() as f64);
-    (width > 0.0).then_some((middle, width))
 }
 
 /// Minutes from a stem's first hole until half its containers were off, or to its end where no
 /// container's time was logged; none for times that are no interval.
 pub fn uptake_minutes(visit: &Visit) -> Option<f64> {
     Times::of(visit).map(|times| libm::exp(times.stem))
-}
-
-/// The median of values in any order, which are moved about: a whole job's need not be sorted for it.
-fn middle(values: &mut [f64]) -> Option<f64> {
-    let half = values.len() / 2;
-    if half >= values.len() {
-        return None;
-    }
-    let odd = values.len() % 2 == 1;
-    let (below, upper, _) = values.select_nth_unstable_by(half, f64::total_cmp);
-    let lower = if odd { *upper } else { below.iter().copied().max_by(f64::total_cmp)? };
-    Some((*upper + lower) / 2.0)
 }
 
 /// The middle of ascending values, the mean of two in the middle.
