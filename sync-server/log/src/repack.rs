@@ -143,26 +143,31 @@ pub fn finish(tx: &Transaction<'_>, to: Form) -> Result<Option<(BookId, u64)>, L
     }
 }
 
+/// One step, in a transaction of its own.
+fn step<T>(
+    db: &Connection,
+    work: impl FnOnce(&Transaction<'_>) -> Result<T, LogError>,
+) -> Result<T, LogError> {
+    let tx = db.begin(TransactionBehavior::Immediate)?;
+    let done = work(&tx)?;
+    tx.commit()?;
+    Ok(done)
+}
+
 /// All of it at once, for a log that nobody else uses.
 ///
 /// # Errors
 /// [`LogError`], with what was done until then kept; [`LogError::Damaged`] when a line cannot be unpacked.
 pub fn all(db: &Connection, to: Form) -> Result<Repacked, LogError> {
     let mut done = Repacked::default();
-    let step = |work: &mut dyn FnMut(&Transaction<'_>) -> Result<Option<(BookId, u64)>, LogError>| {
-        let tx = db.begin(TransactionBehavior::Immediate)?;
-        let at = work(&tx)?;
-        tx.commit()?;
-        Ok::<_, LogError>(at)
-    };
-    step(&mut |tx| begin(tx, to).map(|()| None))?;
+    step(db, |tx| begin(tx, to))?;
     for info in read::books(db)? {
-        let mut at = Some((info.book, 0));
-        while let Some((book, after)) = at {
-            at = step(&mut |tx| Ok(some(tx, book, after, to, &mut done)?.map(|to| (book, to))))?;
+        let mut after = Some(0);
+        while let Some(at) = after {
+            after = step(db, |tx| some(tx, info.book, at, to, &mut done))?;
         }
     }
-    match step(&mut |tx| finish(tx, to))? {
+    match step(db, |tx| finish(tx, to))? {
         None => Ok(done),
         Some((book, position)) => Err(still_packed(book, position)),
     }
