@@ -12,6 +12,7 @@ use bolebook_db::{Connection, Transaction, TransactionBehavior, Trouble};
 use bolebook_log::LogError;
 
 use crate::error::ApiError;
+use crate::metrics::Repeats;
 use crate::{desk, store, token_keys};
 
 /// Name of the database in the data folder.
@@ -135,6 +136,9 @@ fn pause(tries: u32) {
     std::thread::sleep(Duration::from_millis(longest / 2 + longest * u64::from(random[0]) / 510));
 }
 
+/// What the figures call transactions that the database orders among all others.
+const SERIAL: &str = "order";
+
 /// What is done when the outcome of a commit is not known.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 enum Unsure {
@@ -150,6 +154,7 @@ pub struct Database {
     writer: Mutex<Option<Connection>>,
     readers: Mutex<Readers>,
     free: Condvar,
+    repeats: Repeats,
 }
 
 #[derive(Default)]
@@ -187,7 +192,14 @@ impl Drop for Reader<'_> {
 impl Database {
     /// With the connection that laid the tables out.
     pub fn new(place: Place, writer: Connection) -> Self {
-        Self { place, writer: Mutex::new(Some(writer)), readers: Mutex::default(), free: Condvar::new() }
+        let (writer, readers) = (Mutex::new(Some(writer)), Mutex::default());
+        Self { place, writer, readers, free: Condvar::new(), repeats: Repeats::default() }
+    }
+
+    /// Counts here how often a transaction was done again.
+    #[must_use]
+    pub fn counting(self, repeats: Repeats) -> Self {
+        Self { repeats, ..self }
     }
 
     /// Where it is.
@@ -255,14 +267,16 @@ impl Database {
         mut work: impl FnMut(&Transaction<'_>) -> Result<T, ApiError>,
     ) -> Result<T, ApiError> {
         // The wait for one's turn counts: whoever waits behind others that wait for the database.
-        let (mut tries, began) = (1, moment());
+        let (mut tries, began, mut why) = (1, moment(), None);
         let mut writer = lock(&self.writer);
         loop {
             if self.place.is_shared() && began.elapsed() >= LONGEST {
                 return Err(ApiError::database_away());
             }
+            self.repeats.count(SERIAL, why);
             let done = self.once(&mut writer, &mut work);
             let Err(error) = done else { return done };
+            why = error.trouble();
             let again = match error.trouble() {
                 Some(Trouble::Again | Trouble::Away) => true,
                 Some(Trouble::Unsure) => unsure == Unsure::Again,

@@ -22,6 +22,7 @@ use crate::field::Files;
 use crate::findings::Findings;
 use crate::grown::load;
 use crate::identity::{Identity, IdentityError};
+use crate::left::sweep;
 use crate::limiter::{Limiter, Quota};
 use crate::metrics::Metrics;
 use crate::photos;
@@ -334,6 +335,8 @@ impl App {
             None => Files::default(),
         };
         let tokens = Tokens::new(identity.device());
+        let metrics = Metrics::default();
+        let database = Database::new(place, writer).counting(metrics.repeats.clone());
         let app = Self(Arc::new(Inner {
             tokens,
             enrol_limit: Limiter::new(config.enrolments_per_minute),
@@ -347,12 +350,12 @@ impl App {
             web,
             snapshots: Snapshots::default(),
             spools: Spools::default(),
-            metrics: Metrics::default(),
+            metrics,
             desk: DeskState::default(),
             clock,
             objects,
             untidy: Notify::new(),
-            database: Database::new(place, writer),
+            database,
             process,
             directory: Mutex::new(None),
             identity,
@@ -379,25 +382,6 @@ impl App {
             Err(panic) => Err(ApiError::internal(&panic)),
         }
     }
-}
-
-/// Removes the drafts a crash left behind: nothing refers to them.
-fn sweep(tmp: &std::path::Path, shared: bool) -> Result<(), StartError> {
-    let failed = |source| StartError::Folder { path: tmp.into(), source };
-    for entry in std::fs::read_dir(tmp).map_err(failed)? {
-        let path = entry.map_err(failed)?.path();
-        if !shared || is_left(&path) {
-            std::fs::remove_file(path).map_err(failed)?;
-        }
-    }
-    Ok(())
-}
-
-/// Whether a file of a folder that several servers share is nobody's any more: untouched for a day.
-pub fn is_left(path: &std::path::Path) -> bool {
-    let touched = std::fs::metadata(path).and_then(|m| m.modified()).ok();
-    let idle = touched.and_then(|at| at.elapsed().ok());
-    idle.is_some_and(|idle| idle > std::time::Duration::from_hours(24))
 }
 
 impl Inner {

@@ -35,6 +35,8 @@ pub struct Server {
     pub process: Process,
     /// Its address.
     pub url: String,
+    /// Where its figures are read.
+    figures: String,
 }
 
 impl Server {
@@ -81,11 +83,26 @@ impl Server {
         };
         command.args(["serve", "--listen", "127.0.0.1:0", "--desk", "off", "--portal", "off", "--data"]);
         command.arg(data).env("RUST_LOG", "error");
+        // Free a moment ago; nobody else on a machine that measures takes it within another.
+        let free = std::net::TcpListener::bind("127.0.0.1:0").and_then(|l| l.local_addr());
+        let figures = free.expect("a free port").to_string();
+        command.args(["--metrics", &figures]);
         store.map(|store| command.args(["--store", store]));
         let process = Process::start(&mut command);
         let said: serde_json::Value = serde_json::from_str(&process.said).expect("where it listens");
         let url = said["url"].as_str().expect("an address").to_owned();
-        Self { process, url }
+        Self { process, url, figures: format!("http://{figures}/metrics") }
+    }
+
+    /// One of the server's own figures (docs/operations.md), summed over its labels.
+    ///
+    /// # Panics
+    /// When it does not say them.
+    pub fn figure(&self, name: &str) -> f64 {
+        let mut answer = ureq::get(&self.figures).call().expect("its figures");
+        let text = answer.body_mut().read_to_string().expect("text");
+        let of = text.lines().filter(|l| l.strip_prefix(name).is_some_and(|l| l.starts_with(['{', ' '])));
+        of.filter_map(|l| l.rsplit(' ').next()?.parse::<f64>().ok()).sum()
     }
 }
 
