@@ -38,6 +38,12 @@ struct Site {
     site: &'static str,
 }
 
+/// What the figures call transactions that the rows of their books keep apart, and those that the database
+/// orders among all others.
+pub const BY_BOOK: &str = "book";
+/// As above.
+pub const BY_ORDER: &str = "order";
+
 #[derive(Clone, Debug, PartialEq, Eq, Hash, EncodeLabelSet)]
 struct Kept {
     by: &'static str,
@@ -50,10 +56,22 @@ struct Undone {
 }
 
 /// How often something was written, and how often again from the beginning.
-#[derive(Clone, Debug, Default)]
+#[derive(Clone, Debug)]
 pub struct Repeats {
     tries: Family<Kept, Counter>,
     again: Family<Undone, Counter>,
+}
+
+impl Default for Repeats {
+    /// All of them at nothing, so that whoever watches sees them before the first.
+    fn default() -> Self {
+        let made = Self { tries: Family::default(), again: Family::default() };
+        for by in [BY_BOOK, BY_ORDER] {
+            drop(made.tries.get_or_create(&Kept { by }));
+            ["undone", "away", "unsure"].map(|why| drop(made.again.get_or_create(&Undone { by, why })));
+        }
+        made
+    }
 }
 
 impl Repeats {

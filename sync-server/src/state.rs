@@ -6,7 +6,7 @@ use std::time::Duration;
 
 use bolebook_core::authority::{BookAccess, Directory, may_matter};
 use bolebook_core::exchange::Cursor;
-use bolebook_core::ids::DeviceId;
+use bolebook_core::ids::{BookId, DeviceId};
 use bolebook_core::quantity::UtcMs;
 use bolebook_db::{Connection, Transaction};
 use bolebook_log::{LogError, Page};
@@ -20,7 +20,7 @@ use crate::erasing;
 use crate::error::ApiError;
 use crate::field::Files;
 use crate::findings::Findings;
-use crate::grown::load;
+use crate::grown::{Fresh, load};
 use crate::identity::{Identity, IdentityError};
 use crate::left::sweep;
 use crate::limiter::{Limiter, Quota};
@@ -220,6 +220,8 @@ pub struct Inner {
     pub web: Files,
     /// The books as they were last read.
     pub snapshots: Snapshots,
+    /// What was taken in since.
+    pub fresh: Fresh,
     /// Large files being sent.
     pub spools: Spools,
     /// What is counted for whoever watches.
@@ -349,6 +351,7 @@ impl App {
             findings: Findings::default(),
             web,
             snapshots: Snapshots::default(),
+            fresh: Fresh::default(),
             spools: Spools::default(),
             metrics,
             desk: DeskState::default(),
@@ -425,6 +428,18 @@ impl Inner {
         work: impl FnMut(&Transaction<'_>) -> Result<T, ApiError>,
     ) -> Result<T, ApiError> {
         self.database.write_idempotent(work)
+    }
+
+    /// Writes what belongs to these books, and comes to the same if it is written twice.
+    ///
+    /// # Errors
+    /// As [`Database::write_into`].
+    pub fn write_into<T>(
+        &self,
+        books: &[BookId],
+        work: impl FnMut(&Transaction<'_>) -> Result<T, ApiError>,
+    ) -> Result<T, ApiError> {
+        self.database.write_into(books, work)
     }
 
     /// Whether other servers may use the same database.

@@ -13,6 +13,7 @@
 )]
 
 use std::sync::Barrier;
+use std::sync::atomic::Ordering;
 use std::time::Instant;
 
 use bolebook_core::book::Book;
@@ -22,7 +23,7 @@ use bolebook_db::Connection;
 use bolebook_tests::cluster::Cluster;
 use bolebook_tests::scale::crews::{Plan, TREES, another_job, day, log_of, morning, put};
 use bolebook_tests::scale::process::own_processor_s;
-use bolebook_tests::scale::server::{Server, Way};
+use bolebook_tests::scale::server::{BUSY, Server, Way};
 use bolebook_tests::world::{MORNING, World};
 use serde::Serialize;
 
@@ -73,6 +74,8 @@ struct Measured {
     /// How often the database undid one because of what it read, and because of a row that another wrote.
     undone_for_reading: usize,
     undone_for_a_row: usize,
+    /// Exchanges that were turned away as too busy, and made again by their crew.
+    turned_away: u64,
 }
 
 /// The database's words for the one and the other.
@@ -180,6 +183,7 @@ fn run(
     let counted = || [figure("transactions"), figure("transactions_repeated")];
     let undone = || UNDONE.map(|words| cluster.said_how_often(words));
     let (counted_before, undone_before) = (counted(), undone());
+    let busy_before = BUSY.load(Ordering::Relaxed);
     let before = (cpu(&servers), cluster.processor_s(), own_processor_s());
     let bytes_up = ready.iter().map(|(_, packed)| packed.len()).sum();
     let start = Barrier::new(ready.len() + 1);
@@ -234,6 +238,7 @@ fn run(
         repeated: counted[1] - counted_before[1],
         undone_for_reading: undone[0] - undone_before[0],
         undone_for_a_row: undone[1] - undone_before[1],
+        turned_away: BUSY.load(Ordering::Relaxed) - busy_before,
     }
 }
 
@@ -281,8 +286,8 @@ fn say(m: &Measured, one: Option<&Measured>) {
         m.photo_cpu_s * 1e3
     );
     println!(
-        "  {:.0} transactions, {:.0} of them done again; the database undid {} for what they read, {} for a row",
-        m.transactions, m.repeated, m.undone_for_reading, m.undone_for_a_row
+        "  {:.0} transactions, {:.0} of them done again; the database undid {} for what they read, {} for a row; {} exchanges turned away",
+        m.transactions, m.repeated, m.undone_for_reading, m.undone_for_a_row, m.turned_away
     );
     println!(
         "  of {cores} processors: servers {:.0} %, database {:.0} %, crews {:.0} %, others or idle {:.0} %",

@@ -49,7 +49,7 @@ use std::path::Path;
 
 use bolebook_db::{Connection, OptionalExtension as _, TransactionBehavior};
 
-pub use append::{Appended, append};
+pub use append::{Appended, append, take};
 pub use bolebook_db::Trouble;
 pub use error::LogError;
 pub use read::{

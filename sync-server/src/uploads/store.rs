@@ -9,8 +9,8 @@ use super::part::{self, Whole};
 use super::table::{self, Upload};
 use super::{FOLDER, MEDIA_TYPE};
 use crate::error::ApiError;
-use crate::photos::{self, held, remove};
 use crate::left::is_left;
+use crate::photos::{self, held, remove};
 use crate::state::Inner;
 
 /// Makes an upload of a photo, or finds the one this device has under way: a client that lost the

@@ -189,11 +189,25 @@ impl Way {
         zstd::encode_all(short.as_deref().unwrap_or(body).as_bytes(), 9).expect("packed")
     }
 
-    /// Sends a packed exchange and reads the whole answer.
+    /// Sends a packed exchange and reads the whole answer; again, as a device does, when it is told that the
+    /// server is too busy.
     ///
     /// # Panics
     /// When it is not taken.
     pub fn post(&self, packed: Vec<u8>) -> Answer {
+        for _ in 0..BUSY_TRIES {
+            let answer = self.post_once(packed.clone());
+            if answer.status != 503 {
+                assert_eq!(answer.status, 200, "{}", String::from_utf8_lossy(&answer.bytes));
+                return answer;
+            }
+            BUSY.fetch_add(1, std::sync::atomic::Ordering::Relaxed);
+            std::thread::sleep(std::time::Duration::from_secs(2));
+        }
+        panic!("too busy {BUSY_TRIES} times");
+    }
+
+    fn post_once(&self, packed: Vec<u8>) -> Answer {
         let request = ureq::http::Request::builder()
             .method("POST")
             .uri(format!("{}/v1/exchange", self.url))
@@ -201,9 +215,7 @@ impl Way {
             .header("content-encoding", "zstd")
             .header("accept-encoding", "zstd")
             .header("authorization", format!("Bearer {}", self.token));
-        let answer = ask(&self.agent, request.body(packed).expect("a request"));
-        assert_eq!(answer.status, 200, "{}", String::from_utf8_lossy(&answer.bytes));
-        answer
+        ask(&self.agent, request.body(packed).expect("a request"))
     }
 
     /// Exchanges to the end; adds (round trips, bytes up, bytes down).
@@ -250,4 +262,8 @@ impl Way {
     }
 }
 
+const BUSY_TRIES: u32 = 30;
+
+/// How often an exchange was told that the server is too busy, so far.
+pub static BUSY: std::sync::atomic::AtomicU64 = std::sync::atomic::AtomicU64::new(0);
 static ASKED: std::sync::atomic::AtomicU64 = std::sync::atomic::AtomicU64::new(1);

@@ -30,7 +30,7 @@ pub fn lines(notes: usize, text: &str) -> Vec<LogLine> {
 }
 
 /// A commit of a device and its signature, standing on what a log says of its actor.
-fn commit(db: &Connection, key: &SecretKey, actor: ActorId, texts: &[String]) -> Vec<LogLine> {
+pub fn commit(db: &Connection, key: &SecretKey, actor: ActorId, texts: &[String]) -> Vec<LogLine> {
     let records = texts.iter().map(|text| {
         let id = RecordId::new(5, number());
         let envelope = Envelope { id, at: UtcMs(5), device: key.device(), by: None, replaces: vec![] };
@@ -61,7 +61,7 @@ pub fn put(db: &Connection, book: BookId, lines: &[LogLine]) -> Result<Appended,
     }
 }
 
-fn whole(db: &Connection) {
+pub fn whole(db: &Connection) {
     let found = verify(db, yard()).unwrap();
     let lines = bolebook_log::read(db, yard(), 0, Page::ALL).unwrap();
     let mut chain = bolebook_core::exchange::CHAIN_START;
