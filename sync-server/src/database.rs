@@ -322,7 +322,8 @@ impl Database {
         };
         let by_book = !books.is_empty() && db.is_shared();
         self.repeats.count(if by_book { BY_BOOK } else { BY_ORDER }, why);
-        let tx = match if by_book { guarded(db, books)? } else { None } {
+        let taken = if by_book { guarded(db, books)? } else { None };
+        let tx = match taken {
             Some(tx) => tx,
             None => db.begin(TransactionBehavior::Immediate)?,
         };

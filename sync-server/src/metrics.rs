@@ -68,7 +68,9 @@ impl Default for Repeats {
         let made = Self { tries: Family::default(), again: Family::default() };
         for by in [BY_BOOK, BY_ORDER] {
             drop(made.tries.get_or_create(&Kept { by }));
-            ["undone", "away", "unsure"].map(|why| drop(made.again.get_or_create(&Undone { by, why })));
+            for why in ["undone", "away", "unsure"] {
+                drop(made.again.get_or_create(&Undone { by, why }));
+            }
         }
         made
     }
@@ -78,7 +80,9 @@ impl Repeats {
     /// Counts a try: what keeps others away from it, and why the one before it came to nothing.
     pub fn count(&self, by: &'static str, why: Option<Trouble>) {
         match why {
-            None => drop(self.tries.get_or_create(&Kept { by }).inc()),
+            None => {
+                self.tries.get_or_create(&Kept { by }).inc();
+            }
             Some(trouble) => {
                 let why = match trouble {
                     Trouble::Again => "undone",
