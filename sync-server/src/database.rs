@@ -8,10 +8,12 @@ use std::path::{Path, PathBuf};
 use std::sync::{Condvar, Mutex, MutexGuard, PoisonError};
 use std::time::{Duration, Instant};
 
+use bolebook_core::ids::BookId;
 use bolebook_db::{Connection, Transaction, TransactionBehavior, Trouble};
 use bolebook_log::LogError;
 
 use crate::error::ApiError;
+use crate::metrics::{BY_BOOK, BY_ORDER, Repeats};
 use crate::{desk, store, token_keys};
 
 /// Name of the database in the data folder.
@@ -165,6 +167,7 @@ pub struct Database {
     writer: Mutex<Option<Connection>>,
     readers: Mutex<Readers>,
     free: Condvar,
+    repeats: Repeats,
 }
 
 #[derive(Default)]
@@ -202,7 +205,14 @@ impl Drop for Reader<'_> {
 impl Database {
     /// With the connection that laid the tables out.
     pub fn new(place: Place, writer: Connection) -> Self {
-        Self { place, writer: Mutex::new(Some(writer)), readers: Mutex::default(), free: Condvar::new() }
+        let (writer, readers) = (Mutex::new(Some(writer)), Mutex::default());
+        Self { place, writer, readers, free: Condvar::new(), repeats: Repeats::default() }
+    }
+
+    /// Counts here how often a transaction was done again.
+    #[must_use]
+    pub fn counting(self, repeats: Repeats) -> Self {
+        Self { repeats, ..self }
     }
 
     /// Where it is.
@@ -249,7 +259,7 @@ impl Database {
     /// # Errors
     /// The work's own, or the database's: nothing was written then; 503 when the outcome is not known.
     pub fn write<T>(&self, work: impl FnMut(&Transaction<'_>) -> Result<T, ApiError>) -> Result<T, ApiError> {
-        self.in_turn(Unsure::Told, work)
+        self.in_turn(Unsure::Told, &[], work)
     }
 
     /// The same for work that comes to the same if it is done twice: a commit of unknown outcome is tried
@@ -261,23 +271,41 @@ impl Database {
         &self,
         work: impl FnMut(&Transaction<'_>) -> Result<T, ApiError>,
     ) -> Result<T, ApiError> {
-        self.in_turn(Unsure::Again, work)
+        self.in_turn(Unsure::Again, &[], work)
+    }
+
+    /// The same for work that writes nothing but what belongs to these books, and tells nobody before it is
+    /// kept: the books' rows, which every writer into them takes, are its guard. On a shared database they are
+    /// taken before the work begins; each of its statements then sees what was committed before it, and nothing
+    /// is undone because of what it read. Where one of the books is not there yet, it is as
+    /// [`Database::write_idempotent`].
+    ///
+    /// # Errors
+    /// As [`Database::write`].
+    pub fn write_into<T>(
+        &self,
+        books: &[BookId],
+        work: impl FnMut(&Transaction<'_>) -> Result<T, ApiError>,
+    ) -> Result<T, ApiError> {
+        self.in_turn(Unsure::Again, books, work)
     }
 
     fn in_turn<T>(
         &self,
         unsure: Unsure,
+        books: &[BookId],
         mut work: impl FnMut(&Transaction<'_>) -> Result<T, ApiError>,
     ) -> Result<T, ApiError> {
         // The wait for one's turn counts: whoever waits behind others that wait for the database.
-        let (mut tries, began) = (1, moment());
+        let (mut tries, began, mut why) = (1, moment(), None);
         let mut writer = lock(&self.writer);
         loop {
             if self.place.is_shared() && began.elapsed() >= LONGEST {
                 return Err(ApiError::database_away());
             }
-            let done = self.once(&mut writer, &mut work);
+            let done = self.once(&mut writer, (books, why), &mut work);
             let Err(error) = done else { return done };
+            why = error.trouble();
             let again = match error.trouble() {
                 Some(Trouble::Again | Trouble::Away) => true,
                 Some(Trouble::Unsure) => unsure == Unsure::Again,
@@ -297,6 +325,7 @@ impl Database {
     fn once<T>(
         &self,
         writer: &mut Option<Connection>,
+        (books, why): (&[BookId], Option<Trouble>),
         work: &mut impl FnMut(&Transaction<'_>) -> Result<T, ApiError>,
     ) -> Result<T, ApiError> {
         if writer.as_ref().is_some_and(Connection::is_broken) {
@@ -306,7 +335,13 @@ impl Database {
             Some(db) => db,
             None => writer.insert(self.place.connect()?),
         };
-        let tx = db.transaction_with_behavior(TransactionBehavior::Immediate)?;
+        let by_book = !books.is_empty() && db.is_shared();
+        self.repeats.count(if by_book { BY_BOOK } else { BY_ORDER }, why);
+        let taken = if by_book { guarded(db, books)? } else { None };
+        let tx = match taken {
+            Some(tx) => tx,
+            None => db.begin(TransactionBehavior::Immediate)?,
+        };
         let done = work(&tx)?;
         tx.commit()?;
         Ok(done)
@@ -337,6 +372,16 @@ impl Database {
             emptied = bolebook_log::empty_log(db)?;
         }
         Ok(emptied)
+    }
+}
+
+/// A transaction that has taken these books, if all of them are there.
+fn guarded<'c>(db: &'c Connection, books: &[BookId]) -> Result<Option<Transaction<'c>>, LogError> {
+    let tx = db.guarded()?;
+    if bolebook_log::take(&tx, books)? {
+        Ok(Some(tx))
+    } else {
+        tx.rollback().map(|()| None).map_err(Into::into)
     }
 }
 

@@ -65,6 +65,11 @@ impl Findings {
         self.news.send_modify(|count| *count += 1);
     }
 
+    /// Says that another server changed a book: open pages look again, which brings up what they show.
+    pub fn heard(&self) {
+        self.news.send_modify(|count| *count += 1);
+    }
+
     /// Counts up whenever a book changes, for whoever looks at a page meanwhile.
     pub fn news(&self) -> watch::Receiver<u64> {
         self.news.subscribe()

@@ -21,6 +21,7 @@ pub mod findings;
 pub mod grown;
 pub mod handlers;
 pub mod identity;
+pub mod left;
 pub mod limiter;
 pub mod listen;
 pub mod metrics;

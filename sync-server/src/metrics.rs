@@ -12,6 +12,7 @@ use axum::http::header;
 use axum::middleware::Next;
 use axum::response::{IntoResponse as _, Response};
 use axum::routing::get;
+use bolebook_db::Trouble;
 use prometheus_client::encoding::{EncodeLabelSet, text::encode};
 use prometheus_client::metrics::counter::Counter;
 use prometheus_client::metrics::family::Family;
@@ -37,6 +38,63 @@ struct Site {
     site: &'static str,
 }
 
+/// What the figures call transactions that the rows of their books keep apart, and those that the database
+/// orders among all others.
+pub const BY_BOOK: &str = "book";
+/// As above.
+pub const BY_ORDER: &str = "order";
+
+#[derive(Clone, Debug, PartialEq, Eq, Hash, EncodeLabelSet)]
+struct Kept {
+    by: &'static str,
+}
+
+#[derive(Clone, Debug, PartialEq, Eq, Hash, EncodeLabelSet)]
+struct Undone {
+    by: &'static str,
+    why: &'static str,
+}
+
+/// How often something was written, and how often again from the beginning.
+#[derive(Clone, Debug)]
+pub struct Repeats {
+    tries: Family<Kept, Counter>,
+    again: Family<Undone, Counter>,
+}
+
+impl Default for Repeats {
+    /// All of them at nothing, so that whoever watches sees them before the first.
+    fn default() -> Self {
+        let made = Self { tries: Family::default(), again: Family::default() };
+        for by in [BY_BOOK, BY_ORDER] {
+            drop(made.tries.get_or_create(&Kept { by }));
+            for why in ["undone", "away", "unsure"] {
+                drop(made.again.get_or_create(&Undone { by, why }));
+            }
+        }
+        made
+    }
+}
+
+impl Repeats {
+    /// Counts a try: what keeps others away from it, and why the one before it came to nothing.
+    pub fn count(&self, by: &'static str, why: Option<Trouble>) {
+        match why {
+            None => {
+                self.tries.get_or_create(&Kept { by }).inc();
+            }
+            Some(trouble) => {
+                let why = match trouble {
+                    Trouble::Again => "undone",
+                    Trouble::Unsure => "unsure",
+                    _ => "away",
+                };
+                self.again.get_or_create(&Undone { by, why }).inc();
+            }
+        }
+    }
+}
+
 /// What is counted.
 #[derive(Debug)]
 pub struct Metrics {
@@ -47,6 +105,8 @@ pub struct Metrics {
     findings: Histogram,
     waiting: Gauge,
     exchanges: Gauge,
+    /// Transactions of the server's database.
+    pub repeats: Repeats,
 }
 
 /// From a millisecond to half a minute.
@@ -64,6 +124,7 @@ impl Default for Metrics {
             findings: times(),
             waiting: Gauge::default(),
             exchanges: Gauge::default(),
+            repeats: Repeats::default(),
             registry: Registry::default(),
         };
         registry.register("requests", "Requests answered", made.answered.clone());
@@ -86,6 +147,13 @@ impl Default for Metrics {
             made.waiting.clone(),
         );
         registry.register("exchanges_at_work", "Exchanges being worked on", made.exchanges.clone());
+        let Repeats { tries, again } = &made.repeats;
+        registry.register("transactions", "Writing transactions begun for the first time", tries.clone());
+        registry.register(
+            "transactions_repeated",
+            "Writing transactions done again from the beginning",
+            again.clone(),
+        );
         Self { registry, ..made }
     }
 }

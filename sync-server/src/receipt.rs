@@ -12,6 +12,7 @@ use bolebook_log::serve::arrived;
 use bolebook_log::{Appended, append, basis, record_positions};
 
 use crate::error::ApiError;
+use crate::grown::Run;
 use crate::photos::held;
 use crate::state::Inner;
 
@@ -29,7 +30,8 @@ pub struct Delivery {
     pub device_now: UtcMs,
 }
 
-/// Appends the receipt of newly arrived commits, signed, in the transaction that took them in.
+/// Appends the receipt of newly arrived commits, signed, in the transaction that took them in. Gives what it
+/// appended.
 ///
 /// # Errors
 /// An internal error; the transaction is then rolled back.
@@ -40,8 +42,8 @@ pub fn write(
     appended: &Appended,
     offered: &[LogLine],
     delivery: Delivery,
-) -> Result<(), ApiError> {
-    let Some(receipt) = receipt(appended, offered, delivery) else { return Ok(()) };
+) -> Result<Vec<Run>, ApiError> {
+    let Some(receipt) = receipt(appended, offered, delivery) else { return Ok(vec![]) };
     let mut bodies = vec![Body::from(receipt)];
     let new = appended.new.iter().filter_map(|i| offered.get(*i));
     if new.map(LogLine::text).any(held::may_name) {
@@ -50,7 +52,8 @@ pub fn write(
     say(app, tx, book, delivery.at, bodies)
 }
 
-/// Appends records of the server's own, signed, in a transaction; nothing when there are none.
+/// Appends records of the server's own, signed, in a transaction; nothing when there are none. Gives
+/// what it appended.
 ///
 /// # Errors
 /// An internal error; the transaction is then rolled back.
@@ -60,9 +63,9 @@ pub fn say(
     book: BookId,
     at: UtcMs,
     bodies: Vec<Body>,
-) -> Result<(), ApiError> {
+) -> Result<Vec<Run>, ApiError> {
     let (device, identity) = (app.identity.device(), &app.identity);
-    let mut texts = vec![];
+    let (mut texts, mut runs) = (vec![], vec![]);
     if book == identity.yard
         && !bodies.is_empty()
         && record_positions(tx, book, identity.certificate_record)?.is_empty()
@@ -88,9 +91,11 @@ pub fn say(
         };
         let commit = Commit::author(draft).map_err(|e| ApiError::internal(&e))?;
         let signed = HeadSignature::sign(&identity.key, book, actor, commit.seq(), commit.hash());
-        append(tx, book, &[commit.into(), signed.into()])?;
+        let lines = vec![commit.into(), signed.into()];
+        let appended = append(tx, book, &lines)?;
+        runs.push(Run::of(book, &appended, lines));
     }
-    Ok(())
+    Ok(runs)
 }
 
 /// The receipt of what arrived, if it is owed one; signatures alone need none.

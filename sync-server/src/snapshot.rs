@@ -20,7 +20,7 @@ use bolebook_db::Connection;
 use bolebook_log::{BookInfo, BookKind};
 
 use crate::error::ApiError;
-use crate::grown::Books;
+use crate::grown::{Books, Fresh};
 use crate::state::Inner;
 use crate::store;
 
@@ -77,7 +77,8 @@ impl JobState {
         old: &Arc<Self>,
         db: &Connection,
         info: &BookInfo,
-        (books, directory, yard): (&mut Books, &Directory, &Arc<Yard>),
+        (books, fresh): (&mut Books, &Fresh),
+        (directory, yard): (&Directory, &Arc<Yard>),
     ) -> Result<Option<Self>, ApiError> {
         let (position, chain) = (info.end.position, info.end.chain);
         let same_yard = matches!(&old.view.yard, YardRef::Shared(of) if Arc::ptr_eq(of, yard));
@@ -91,7 +92,7 @@ impl JobState {
         if bolebook_log::chain_at(db, info.book, old.position)? != Some(old.chain) {
             return Ok(None);
         }
-        let book = books.now(db, info)?;
+        let book = books.now(db, info, fresh)?;
         let grown = rebound.as_ref().unwrap_or(&old.view).grown(book, &directory.for_book(book));
         Ok(grown.map(|(view, new)| Self { position, view, chain, grown: Some((before, new)) }))
     }
@@ -205,6 +206,7 @@ struct Newest {
 /// Forgets what was computed, so that no erased name stays in it.
 pub fn forget(app: &Inner) {
     *lock(&app.snapshots.0) = Newest::default();
+    app.fresh.forget();
 }
 
 /// The books as the log is now.
@@ -254,6 +256,7 @@ fn make(
     let none =
         || ApiError::not_found("the server has no yard book yet: exchange with it from the office first");
     let directory = app.directory(db)?.ok_or_else(none)?;
+    let fresh = &app.fresh;
     let of_yard = books.iter().find(|b| b.book == app.identity.yard).ok_or_else(none)?;
     let yard_chain = of_yard.end.chain;
     let same_yard = before.filter(|b| b.yard_chain == yard_chain);
@@ -261,7 +264,7 @@ fn make(
     let yard = match same_yard {
         Some(before) => before.yard.clone(),
         None => {
-            let book = grown.now(db, of_yard)?;
+            let book = grown.now(db, of_yard, fresh)?;
             Arc::new(Yard::read(book, &directory.for_book(book)).map_err(|e| ApiError::internal(&e))?)
         }
     };
@@ -274,14 +277,14 @@ fn make(
         }
         let known = same_directory.and_then(|b| b.jobs.get(&info.book));
         let grew = match known {
-            Some(old) => JobState::grow(old, db, info, (grown, &directory, &yard))?,
+            Some(old) => JobState::grow(old, db, info, (grown, fresh), (&directory, &yard))?,
             None => None,
         };
         if let Some(job) = grew {
             jobs.insert(info.book, Arc::new(job));
             continue;
         }
-        let book = grown.now(db, info)?;
+        let book = grown.now(db, info, fresh)?;
         match View::read(book, yard.clone(), &directory.for_book(book)) {
             Ok(view) => {
                 let (position, chain) = (info.end.position, info.end.chain);

@@ -6,7 +6,7 @@ use std::time::Duration;
 
 use bolebook_core::authority::{BookAccess, Directory, may_matter};
 use bolebook_core::exchange::Cursor;
-use bolebook_core::ids::DeviceId;
+use bolebook_core::ids::{BookId, DeviceId};
 use bolebook_core::quantity::UtcMs;
 use bolebook_db::{Connection, Transaction};
 use bolebook_log::{LogError, Page};
@@ -20,8 +20,9 @@ use crate::erasing;
 use crate::error::ApiError;
 use crate::field::Files;
 use crate::findings::Findings;
-use crate::grown::load;
+use crate::grown::{Fresh, load};
 use crate::identity::{Identity, IdentityError};
+use crate::left::sweep;
 use crate::limiter::{Limiter, Quota};
 use crate::metrics::Metrics;
 use crate::photos;
@@ -219,6 +220,8 @@ pub struct Inner {
     pub web: Files,
     /// The books as they were last read.
     pub snapshots: Snapshots,
+    /// What was taken in since.
+    pub fresh: Fresh,
     /// Large files being sent.
     pub spools: Spools,
     /// What is counted for whoever watches.
@@ -334,6 +337,8 @@ impl App {
             None => Files::default(),
         };
         let tokens = Tokens::new(identity.device());
+        let metrics = Metrics::default();
+        let database = Database::new(place, writer).counting(metrics.repeats.clone());
         let app = Self(Arc::new(Inner {
             tokens,
             enrol_limit: Limiter::new(config.enrolments_per_minute),
@@ -346,13 +351,14 @@ impl App {
             findings: Findings::default(),
             web,
             snapshots: Snapshots::default(),
+            fresh: Fresh::default(),
             spools: Spools::default(),
-            metrics: Metrics::default(),
+            metrics,
             desk: DeskState::default(),
             clock,
             objects,
             untidy: Notify::new(),
-            database: Database::new(place, writer),
+            database,
             process,
             directory: Mutex::new(None),
             identity,
@@ -379,25 +385,6 @@ impl App {
             Err(panic) => Err(ApiError::internal(&panic)),
         }
     }
-}
-
-/// Removes the drafts a crash left behind: nothing refers to them.
-fn sweep(tmp: &std::path::Path, shared: bool) -> Result<(), StartError> {
-    let failed = |source| StartError::Folder { path: tmp.into(), source };
-    for entry in std::fs::read_dir(tmp).map_err(failed)? {
-        let path = entry.map_err(failed)?.path();
-        if !shared || is_left(&path) {
-            std::fs::remove_file(path).map_err(failed)?;
-        }
-    }
-    Ok(())
-}
-
-/// Whether a file of a folder that several servers share is nobody's any more: untouched for a day.
-pub fn is_left(path: &std::path::Path) -> bool {
-    let touched = std::fs::metadata(path).and_then(|m| m.modified()).ok();
-    let idle = touched.and_then(|at| at.elapsed().ok());
-    idle.is_some_and(|idle| idle > std::time::Duration::from_hours(24))
 }
 
 impl Inner {
@@ -441,6 +428,18 @@ impl Inner {
         work: impl FnMut(&Transaction<'_>) -> Result<T, ApiError>,
     ) -> Result<T, ApiError> {
         self.database.write_idempotent(work)
+    }
+
+    /// Writes what belongs to these books, and comes to the same if it is written twice.
+    ///
+    /// # Errors
+    /// As [`Database::write_into`].
+    pub fn write_into<T>(
+        &self,
+        books: &[BookId],
+        work: impl FnMut(&Transaction<'_>) -> Result<T, ApiError>,
+    ) -> Result<T, ApiError> {
+        self.database.write_into(books, work)
     }
 
     /// Whether other servers may use the same database.

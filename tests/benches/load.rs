@@ -13,6 +13,7 @@
 )]
 
 use std::sync::Barrier;
+use std::sync::atomic::Ordering;
 use std::time::Instant;
 
 use bolebook_core::book::Book;
@@ -22,7 +23,7 @@ use bolebook_db::Connection;
 use bolebook_tests::cluster::Cluster;
 use bolebook_tests::scale::crews::{Plan, TREES, another_job, day, log_of, morning, put};
 use bolebook_tests::scale::process::own_processor_s;
-use bolebook_tests::scale::server::{Server, Way};
+use bolebook_tests::scale::server::{BUSY, Server, Way};
 use bolebook_tests::world::{MORNING, World};
 use serde::Serialize;
 
@@ -67,7 +68,21 @@ struct Measured {
     index_bytes_a_record: f64,
     /// Rows put in for each record, those of transactions that were undone and done again among them.
     rows_a_record: f64,
+    /// Writing transactions, and how often one of them was done again (the servers' own figures).
+    transactions: f64,
+    repeated: f64,
+    /// How often the database undid one because of what it read, and because of a row that another wrote.
+    undone_for_reading: usize,
+    undone_for_a_row: usize,
+    /// Exchanges that were turned away as too busy, and made again by their crew.
+    turned_away: u64,
 }
+
+/// The database's words for the one and the other.
+const UNDONE: [&str; 2] = [
+    "could not serialize access due to read/write dependencies",
+    "could not serialize access due to concurrent update",
+];
 
 /// Photos that are sent to be measured, and the bytes of each.
 const PHOTOS: u8 = 60;
@@ -163,6 +178,12 @@ fn run(
     let cpu = |servers: &[Server]| servers.iter().map(|s| s.process.cpu_s()).sum::<f64>();
     let (bytes, index_bytes) = size(&store);
     let rows_before = rows(&store);
+    let figure =
+        |name: &str| servers.iter().map(|s| s.figure(&format!("bolebook_{name}_total"))).sum::<f64>();
+    let counted = || [figure("transactions"), figure("transactions_repeated")];
+    let undone = || UNDONE.map(|words| cluster.said_how_often(words));
+    let (counted_before, undone_before) = (counted(), undone());
+    let busy_before = BUSY.load(Ordering::Relaxed);
     let before = (cpu(&servers), cluster.processor_s(), own_processor_s());
     let bytes_up = ready.iter().map(|(_, packed)| packed.len()).sum();
     let start = Barrier::new(ready.len() + 1);
@@ -190,6 +211,7 @@ fn run(
     let current_s = begun.elapsed().as_secs_f64();
     waits.sort_by(f64::total_cmp);
     let spent = (cpu(&servers) - before.0, cluster.processor_s() - before.1, own_processor_s() - before.2);
+    let (counted, undone) = (counted(), undone());
     let records = (waits.len() * trees * 3) as f64;
     let (bytes_now, index_bytes_now) = size(&store);
     Measured {
@@ -212,6 +234,11 @@ fn run(
         index_bytes_a_record: (index_bytes_now - index_bytes) / records,
         // After the photos, when the sessions have told their counts.
         rows_a_record: (rows(&store) - rows_before) / records,
+        transactions: counted[0] - counted_before[0],
+        repeated: counted[1] - counted_before[1],
+        undone_for_reading: undone[0] - undone_before[0],
+        undone_for_a_row: undone[1] - undone_before[1],
+        turned_away: BUSY.load(Ordering::Relaxed) - busy_before,
     }
 }
 
@@ -257,6 +284,10 @@ fn say(m: &Measured, one: Option<&Measured>) {
         m.bytes_a_record,
         m.index_bytes_a_record,
         m.photo_cpu_s * 1e3
+    );
+    println!(
+        "  {:.0} transactions, {:.0} of them done again; the database undid {} for what they read, {} for a row; {} exchanges turned away",
+        m.transactions, m.repeated, m.undone_for_reading, m.undone_for_a_row, m.turned_away
     );
     println!(
         "  of {cores} processors: servers {:.0} %, database {:.0} %, crews {:.0} %, others or idle {:.0} %",

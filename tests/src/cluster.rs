@@ -144,6 +144,11 @@ impl Cluster {
         std::fs::read_to_string(self.folder.path().join("log")).unwrap_or_default()
     }
 
+    /// How often it has said these words, in its log.
+    pub fn said_how_often(&self, words: &str) -> usize {
+        self.said().matches(words).count()
+    }
+
     /// Its process's number: through `setpriv`, which becomes it.
     fn signal(&self, name: &str) {
         if let Some(child) = &self.child {

@@ -15,6 +15,7 @@ pub mod sim;
 pub mod soak;
 pub mod stand;
 pub mod tables;
+pub mod taken;
 pub mod twins;
 pub mod week;
 pub mod world;

@@ -19,8 +19,10 @@ use bolebook_core::record::product::MovementKind;
 use bolebook_core::record::stand::{Block, Condition, Corner, Position, PositionSource, Tree};
 use bolebook_core::record::work::{Application, Incident, IncidentKind, Photo};
 use bolebook_core::view::{View, Yard};
+use bolebook_server::grown::Run;
 use bolebook_tests::crowd::in_order;
 use bolebook_tests::planted::relist;
+use bolebook_tests::taken::Taken;
 use bolebook_tests::week::{Dice, bad, normal};
 use bolebook_tests::world::{HOUR, Who, World, day, label};
 
@@ -41,6 +43,9 @@ struct Followed {
     /// How often the view grew, and was not read whole.
     grew: usize,
     codes: BTreeSet<&'static str>,
+    /// The book as a server keeps it, with what exchanges bring.
+    server: Taken,
+    dice: Dice,
 }
 
 impl Followed {
@@ -48,7 +53,8 @@ impl Followed {
         let views = views(w, earlier);
         let all: Vec<&View<'_>> = views.iter().collect();
         let kept = Kept::of(&views[0], &all, &balance(&views[0].yard, &all));
-        Self { views, kept, parts: 0, grew: 0, codes: BTreeSet::new() }
+        let (server, dice) = (Taken::default(), Dice::new(99));
+        Self { views, kept, parts: 0, grew: 0, codes: BTreeSet::new(), server, dice }
     }
 
     #[track_caller]
@@ -59,7 +65,8 @@ impl Followed {
         let mut touched = Touched::between(&self.views[0], &new[0]);
         let devices = w.devices();
         let before = self.views[0].with_yard(Arc::new(Yard::clone(&new[0].yard)));
-        if let Some((grown, facts)) = before.grown(&w.job, &devices.for_book(&w.job)) {
+        let book = self.server.followed(&w.job, &mut self.dice);
+        if let Some((grown, facts)) = before.grown(book, &devices.for_book(book)) {
             assert!(
                 format!("{grown:?}") == format!("{:?}", new[0]),
                 "after {what} the view grown is another"
@@ -320,6 +327,40 @@ fn a_part_checked_again_gives_what_the_whole_gives_whatever_happens() {
     // A test that meets few kinds of finding shows little.
     assert!(codes.contains("tree.may_be_same"), "{codes:?}");
     assert!(codes.len() >= 30, "{} kinds: {codes:?}", codes.len());
+}
+
+/// The log is made unreadable behind what was handed over: so it was not read again. What is not said to go
+/// on from where the book stands is not believed, and then the log is asked.
+#[test]
+fn lines_handed_over_are_not_read_again_unless_they_do_not_go_on_exactly() {
+    let unread = |server: &Taken, after: u64| {
+        let text = "UPDATE lines SET line = 'x' WHERE position > ?1";
+        assert!(server.db.execute(text, [after as i64]).unwrap() > 0);
+    };
+    for strange in [false, true] {
+        let (mut w, mut server) = (World::new(), Taken::default());
+        server.followed(&w.job, &mut Dice::new(1));
+        let (begun, mut taken) = (server.info(&w.job).end.position, vec![]);
+        for tree in 0..6 {
+            w.tree(Who::Crew(0), &format!("T-{tree}"));
+            let news = server.news(&w.job);
+            taken.push(server.take(&w.job, news));
+        }
+        let runs = taken.into_iter().map(|(mut appended, lines)| {
+            if strange {
+                appended.before.chain.0[0] ^= 1;
+            }
+            Run::of(w.job.id(), &appended, lines)
+        });
+        // The last one first, as answers cross each other.
+        let runs: Vec<Run> = runs.collect();
+        runs.into_iter().rev().for_each(|run| server.hand(run));
+        unread(&server, begun);
+        match server.kept(&w.job) {
+            Ok(kept) => assert!(!strange && kept.commits() == w.job.commits()),
+            Err(_) => assert!(strange, "the log was asked"),
+        }
+    }
 }
 
 /// A week's commits taken in a day at a time, in another order than they were written in.

@@ -100,7 +100,9 @@ impl ShortReader {
             let Check { check } = typed(header(text)?)?;
             return Ok(ShortLine::Checked(check == self.chain));
         } else if text.starts_with("{\"commit\":") {
-            self.commit(text)?.into()
+            let line = LogLine::from(self.commit(text)?);
+            size(line.text())?;
+            line
         } else if text.starts_with("{\"signature\":") {
             let ShortSignature { signature } = typed(header(text)?)?;
             let Last { actor, hash, seq, .. } = self.last.ok_or_else(nothing_before)?;
@@ -114,9 +116,7 @@ impl ShortReader {
     }
 
     fn commit(&self, text: &str) -> Result<Commit, LineError> {
-        let size =
-            |bytes: usize| if bytes > MAX_COMMIT_BYTES { Err(CommitError::Size { bytes }) } else { Ok(()) };
-        size(text.len())?;
+        size(text)?;
         let ShortCommit { commit: parts } =
             serde_json::from_str(text).map_err(|e| CommitError::Shape(e.to_string()))?;
         let before = || self.last.ok_or_else(nothing_before);
@@ -138,7 +138,6 @@ impl ShortReader {
         if commit.deps() != deps {
             return Err(CommitError::Deps.into());
         }
-        size(commit.line().len())?;
         Ok(commit)
     }
 
@@ -179,6 +178,14 @@ impl ShortReader {
         }
         let _ = write!(text, r#","time":{}}}}}"#, commit.time().0);
         Some(text)
+    }
+}
+
+/// A commit's line has the same bound, short and whole.
+fn size(text: &str) -> Result<(), CommitError> {
+    match text.len() {
+        bytes if bytes > MAX_COMMIT_BYTES => Err(CommitError::Size { bytes }),
+        _ => Ok(()),
     }
 }
 

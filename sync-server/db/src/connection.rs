@@ -180,7 +180,7 @@ impl Connection {
 
     /// Begins a transaction on a shared connection; none may be under way.
     ///
-    /// On PostgreSQL every one is serialisable, which is what one writer at a time means in SQLite: what
+    /// On PostgreSQL every one but [`Connection::guarded`] is serialisable, which is what one writer at a time means in SQLite: what
     /// could not have come one after another fails with [`crate::Trouble::Again`] and is done again.
     ///
     /// # Errors
@@ -195,6 +195,26 @@ impl Connection {
             }
         };
         Ok(Transaction { db: self, open: Some(open) })
+    }
+
+    /// Begins a transaction that writes only what a row guards which it takes first (`FOR UPDATE`), and reads
+    /// what it relies on after that.
+    ///
+    /// On PostgreSQL each of its statements sees what was committed before it, and nothing watches what it
+    /// reads: so nothing is undone for having read near what another wrote, and nothing but the row keeps
+    /// others away. In SQLite it is like every other that writes.
+    ///
+    /// # Errors
+    /// The database's.
+    pub fn guarded(&self) -> Result<Transaction<'_>> {
+        match &self.0 {
+            Engine::Sqlite(_) => self.begin(TransactionBehavior::Immediate),
+            #[cfg(feature = "postgres")]
+            Engine::Postgres(session) => {
+                session.begin(Begin::Guarded)?;
+                Ok(Transaction { db: self, open: Some(Open::Postgres(session)) })
+            }
+        }
     }
 
     /// Begins a transaction that only reads: one state of the database, however long it takes.

@@ -39,6 +39,11 @@ const ENCODING: &str = "SHOW server_encoding";
 const BEGIN_WRITE: &str = "
     BEGIN ISOLATION LEVEL SERIALIZABLE;
     SET LOCAL idle_in_transaction_session_timeout = '60s'";
+/// Each statement sees what was committed before it. Only for what is guarded by a row that it takes first,
+/// and reads after that. An engine that knows only stricter ones may take it for such a one.
+const BEGIN_GUARDED: &str = "
+    BEGIN ISOLATION LEVEL READ COMMITTED;
+    SET LOCAL idle_in_transaction_session_timeout = '60s'";
 const BEGIN_READ: &str = "BEGIN ISOLATION LEVEL REPEATABLE READ READ ONLY";
 const COMMIT: &str = "COMMIT";
 const ROLLBACK: &str = "ROLLBACK";
@@ -48,6 +53,8 @@ const ROLLBACK: &str = "ROLLBACK";
 pub enum Begin {
     /// To write.
     Write,
+    /// To write what a row guards that is taken first.
+    Guarded,
     /// To read one state.
     Read,
 }
@@ -147,6 +154,7 @@ impl Session {
         match what {
             Begin::Read => self.with(|c| c.batch_execute(BEGIN_READ))?,
             Begin::Write => self.with(|c| c.batch_execute(BEGIN_WRITE))?,
+            Begin::Guarded => self.with(|c| c.batch_execute(BEGIN_GUARDED))?,
         }
         self.failed.set(false);
         Ok(())

@@ -40,12 +40,21 @@ pub struct Appended {
 /// [`LogError::Refused`] with the line and the rule it breaks, or the database's own. The
 /// transaction is then unchanged by this call, and the caller decides what becomes of it.
 pub fn append(tx: &Transaction<'_>, book: BookId, lines: &[LogLine]) -> Result<Appended, LogError> {
+    if lines.is_empty() {
+        // Nothing to keep others away for: what comes meanwhile is not touched.
+        let before = read::book(tx, book)?.map_or(Cursor::START, |i| i.end);
+        return Ok(Appended { before, end: before, new: vec![], known: 0 });
+    }
     let info = read::book_taken(tx, book)?;
     let before = info.as_ref().map_or(Cursor::START, |i| i.end);
     let new = pass(tx, book, info.is_none(), lines)?;
     let known = (lines.len() - new.len()) as u64;
     let Some(mut info) = info.or_else(|| opened_by(book, &new, lines)) else {
-        return Ok(Appended { before, end: before, new, known });
+        return match new.first() {
+            None => Ok(Appended { before, end: before, new, known }),
+            // Somebody opened it between two looks, which a transaction that nothing guards may see.
+            Some(_) => Err(LogError::NoBook(book)),
+        };
     };
     let mut heads: BTreeSet<CommitHash> = info.heads.iter().copied().collect();
     let form = if new.is_empty() { Form::Text } else { layout::form(tx, before == Cursor::START)? };
@@ -66,6 +75,23 @@ pub fn append(tx: &Transaction<'_>, book: BookId, lines: &[LogLine]) -> Result<A
         tx.execute(sql::TOUCH_BOOK, [book.as_bytes()])?;
     }
     Ok(Appended { before, end: info.end, new, known })
+}
+
+/// Takes the rows of these books for this transaction alone, until it ends; false when one is not there yet,
+/// and nothing guards it then.
+///
+/// Of [`Connection::guarded`]: comes first, and whatever is relied on is read after it. Taken in the order of
+/// their ids, so that nobody waits for a book while keeping one that the other waits for.
+///
+/// # Errors
+/// [`LogError::Database`].
+pub fn take(tx: &Transaction<'_>, books: &[BookId]) -> Result<bool, LogError> {
+    for book in books.iter().collect::<BTreeSet<_>>() {
+        if read::book_taken(tx, *book)?.is_none() {
+            return Ok(false);
+        }
+    }
+    Ok(true)
 }
 
 /// Indices of the lines that are new; none is written yet.

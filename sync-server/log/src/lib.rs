@@ -54,7 +54,7 @@ use std::path::Path;
 
 use bolebook_db::Connection;
 
-pub use append::{Appended, append};
+pub use append::{Appended, append, take};
 pub use bolebook_db::Trouble;
 pub use error::LogError;
 pub use layout::{Form, prepare};

@@ -161,6 +161,17 @@ pub(crate) fn book_taken(db: &Connection, book: BookId) -> Result<Option<BookInf
 /// # Errors
 /// [`LogError::Database`].
 pub fn read(db: &Connection, book: BookId, after: u64, page: Page) -> Result<Vec<StoredLine>, LogError> {
+    read_but(db, book, after, page, |_| false)
+}
+
+/// The same without the texts of the lines that somebody has, of which only the place is asked.
+pub(crate) fn read_but(
+    db: &Connection,
+    book: BookId,
+    after: u64,
+    page: Page,
+    has: impl Fn(&Sha256Hash) -> bool,
+) -> Result<Vec<StoredLine>, LogError> {
     let mut query = db.prepare_cached(if db.is_shared() { sql::LINES_SHARED } else { sql::LINES })?;
     let (mut lines, mut bytes) = (Vec::new(), 0usize);
     loop {
@@ -172,12 +183,13 @@ pub fn read(db: &Connection, book: BookId, after: u64, page: Page) -> Result<Vec
         let mut came = 0;
         while let Some(row) = rows.next()? {
             let position: i64 = row.get(0)?;
-            let text = stored::text(db, (book, position), &row, 3)?;
+            let hash = Sha256Hash(row.get(1)?);
+            let text = if has(&hash) { String::new() } else { stored::text(db, (book, position), &row, 3)? };
             bytes = bytes.saturating_add(text.len());
             if bytes > page.bytes && !lines.is_empty() {
                 return Ok(lines);
             }
-            let (hash, chain) = (Sha256Hash(row.get(1)?), Sha256Hash(row.get(2)?));
+            let chain = Sha256Hash(row.get(2)?);
             lines.push(StoredLine { position: from_sql(position), hash, chain, text });
             came += 1;
         }

@@ -16,11 +16,13 @@ use bolebook_core::record::book_kinds::BookContent;
 use bolebook_core::record::people::Role;
 use bolebook_db::{Connection, Transaction};
 use bolebook_log::serve::{CursorCheck, check_cursor, hand_out};
-use bolebook_log::{Page, append};
+use bolebook_log::{Appended, Page, append};
 
 use crate::auth::Caller;
 use crate::body::{self, Encoding, ExchangeBody};
 use crate::error::ApiError;
+use crate::grown::Run;
+use crate::photos::held;
 use crate::receipt::{self, Delivery};
 use crate::state::{App, Inner};
 
@@ -49,13 +51,13 @@ pub async fn exchange(
         let _room = room;
         let asked = body::read_exchange(&packed, encoding)?;
         drop(packed);
-        let text = answer(app, caller, &asked)?;
+        let text = answer(app, caller, asked)?;
         body::lines(text, answer_encoding)
     })
     .await
 }
 
-fn answer(app: &Inner, caller: Caller, asked: &ExchangeBody) -> Result<String, ApiError> {
+fn answer(app: &Inner, caller: Caller, asked: ExchangeBody) -> Result<String, ApiError> {
     let now = app.now();
     let start = AnswerStart { exchange: EXCHANGE_VERSION, server: app.identity.device(), now };
     let mut text = json_line(&start)?;
@@ -67,40 +69,64 @@ fn answer(app: &Inner, caller: Caller, asked: &ExchangeBody) -> Result<String, A
                 reach.may_read(request.book)?;
                 cursor(app, db, request)?;
             }
-            hand_out_all(app, db, asked, &[])
+            hand_out_all(app, db, &asked, &[])
         })?);
         return Ok(text);
     }
     let delivery = Delivery { by: caller.device, at: now, device_now: asked.start.now };
     let mut counted = BTreeSet::new();
-    let (part, changed, new) = app.write_idempotent(|tx| {
-        let counts = take_in(app, tx, asked, (caller, &mut counted), delivery)?;
-        let changed: Vec<BookId> =
-            asked.books.iter().zip(&counts).filter(|(_, c)| c.0 > 0).map(|((b, _), _)| b.book).collect();
-        if changed.contains(&app.identity.yard) {
+    // What is written belongs to the books that lines are offered for; what is only read (who may have which
+    // book, what the others brought) was true at some moment of this request, as it would be without them.
+    let into: Vec<BookId> =
+        asked.books.iter().filter(|(_, lines)| !lines.is_empty()).map(|(b, _)| b.book).collect();
+    let (part, taken) = app.write_into(&into, |tx| {
+        let taken = take_in(app, tx, &asked, (caller, &mut counted), delivery)?;
+        let yard = asked.books.iter().zip(&taken).find(|((b, _), _)| b.book == app.identity.yard);
+        if yard.is_some_and(|(_, taken)| !taken.appended.new.is_empty()) {
             app.findings.forget();
         }
-        let new = counts.iter().map(|c| c.0).sum();
-        Ok((hand_out_all(app, tx, asked, &counts)?, changed, new))
+        let counts: Vec<(u64, u64)> = taken.iter().map(Taken::counts).collect();
+        Ok((hand_out_all(app, tx, &asked, &counts)?, taken))
     })?;
-    app.metrics.took(new);
-    changed.into_iter().for_each(|book| app.findings.changed(book, app.identity.yard));
+    app.metrics.took(taken.iter().map(|taken| taken.counts().0).sum());
+    let brought = asked.books.into_iter().zip(taken);
+    for ((BookRequest { book, .. }, lines), taken) in brought.filter(|(_, t)| !t.appended.new.is_empty()) {
+        if lines.iter().any(|line| held::may_name(line.text())) {
+            held::tell_what_came_meanwhile(app, std::iter::once(book));
+        }
+        app.fresh.put(Run::of(book, &taken.appended, lines));
+        taken.receipt.into_iter().for_each(|run| app.fresh.put(run));
+        app.findings.changed(book, app.identity.yard);
+    }
     text.push_str(&part);
     Ok(text)
 }
 
-/// Appends every book's lines and the server's receipts; gives (new, known) per book.
+/// What became of a book's lines.
+struct Taken {
+    appended: Appended,
+    receipt: Vec<Run>,
+}
+
+impl Taken {
+    /// How many were new, and how many known.
+    fn counts(&self) -> (u64, u64) {
+        (self.appended.new.len() as u64, self.appended.known)
+    }
+}
+
+/// Appends every book's lines and the server's receipts.
 fn take_in(
     app: &Inner,
     tx: &Transaction<'_>,
     asked: &ExchangeBody,
     (caller, counted): (Caller, &mut BTreeSet<BookId>),
     delivery: Delivery,
-) -> Result<Vec<(u64, u64)>, ApiError> {
+) -> Result<Vec<Taken>, ApiError> {
     // Read before anything is written, for it is kept beyond this transaction.
     app.directory(tx)?;
     let mut reach = caller.reach(app, tx)?;
-    let mut counts = vec![];
+    let mut taken = vec![];
     for (request, lines) in &asked.books {
         reach.may_read(request.book)?;
         cursor(app, tx, request)?;
@@ -117,12 +143,12 @@ fn take_in(
         if reach.is_old_after(request.book, new()) {
             reach = caller.reach_anew(app, tx)?;
         }
-        receipt::write(app, tx, request.book, &appended, lines, delivery)?;
-        counts.push((appended.new.len() as u64, appended.known));
+        let receipt = receipt::write(app, tx, request.book, &appended, lines, delivery)?;
+        taken.push(Taken { appended, receipt });
     }
     // What came with this request may have closed a book that stands before the yard's in it.
     asked.books.iter().try_for_each(|(request, _)| reach.may_read(request.book))?;
-    Ok(counts)
+    Ok(taken)
 }
 
 /// Counts what was added against its authors' quotas. What a crew's device brings counts as its own,

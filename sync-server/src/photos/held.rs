@@ -46,6 +46,11 @@ const UNTOLD: &str = "
     WHERE r.book = ?1 AND NOT EXISTS (SELECT 1 FROM photos_told t WHERE t.book = r.book AND t.sha256 = r.sha256)
     AND NOT EXISTS (SELECT 1 FROM photos_removed g WHERE g.sha256 = r.sha256)
     ORDER BY p.at, p.sha256";
+/// Books whose records name a photo and were not told of it.
+const UNTOLD_OF: &str = "
+    SELECT DISTINCT r.book FROM photo_records r WHERE r.sha256 = ?1
+    AND NOT EXISTS (SELECT 1 FROM photos_told t WHERE t.book = r.book AND t.sha256 = r.sha256)
+    AND NOT EXISTS (SELECT 1 FROM photos_removed g WHERE g.sha256 = r.sha256)";
 
 /// Whether a log line may carry a photo's record: cheap, and never wrong about one that does.
 pub fn may_name(line: &str) -> bool {
@@ -140,7 +145,54 @@ pub fn note(
     // Removed between the look and the note: whoever removed it may have come before the file did.
     remove::not_in_spite(app, photo.sha256)?;
     said(app, told);
+    match untold_of(app, photo.sha256) {
+        Ok(books) => tell_what_came_meanwhile(app, books.into_iter()),
+        Err(error) => late(&error),
+    }
     Ok(())
+}
+
+/// On a shared database a record may come at one server while its photo comes at another, and neither sees
+/// the other's before it has kept its own: so each looks once more after that, and whoever was later tells
+/// the books. What a crash keeps from it is told at the next start, as all that a crash keeps from being told.
+pub fn tell_what_came_meanwhile(app: &Inner, books: impl Iterator<Item = BookId>) {
+    if !app.is_shared() {
+        return;
+    }
+    for book in books {
+        let waits = |db: &Connection| Ok(!texts(db, UNTOLD, &book.to_string())?.is_empty());
+        let told = match app.read(waits) {
+            Ok(true) => app.write(|tx| tell(app, tx, book)),
+            Ok(false) => continue,
+            Err(error) => Err(error),
+        };
+        match told {
+            Ok(told) => said(app, told.into_iter().collect()),
+            // What came is kept, and nothing of the request hangs on this.
+            Err(error) => late(&error),
+        }
+    }
+}
+
+fn untold_of(app: &Inner, photo: Sha256Hash) -> Result<Vec<BookId>, ApiError> {
+    if !app.is_shared() {
+        return Ok(vec![]);
+    }
+    app.read(|db| texts(db, UNTOLD_OF, &photo.to_string())?.iter().map(|book| id(book)).collect())
+}
+
+fn late(error: &ApiError) {
+    tracing::warn!(?error, "a book is told later that a photo came");
+}
+
+/// The first column, of what a statement with one text gives.
+fn texts(db: &Connection, sql: &str, of: &str) -> Result<Vec<String>, ApiError> {
+    let mut query = db.prepare_cached(sql)?;
+    Ok(query.query_map([of], |row| row.get(0))?.collect::<Result<_, _>>()?)
+}
+
+fn id(text: &str) -> Result<BookId, ApiError> {
+    text.parse().map_err(|e| ApiError::internal(&e))
 }
 
 /// Notes a photo that is in its place, unless that was done.
@@ -172,11 +224,9 @@ fn arrived(
         params![hash, bytes, by.to_string(), now.0],
     )?;
     note_type(tx, photo)?;
-    let mut query = tx.prepare_cached("SELECT DISTINCT book FROM photo_records WHERE sha256 = ?1")?;
-    let books = query.query_map([&hash], |row| row.get(0))?.collect::<Result<Vec<String>, _>>()?;
     let mut told = vec![];
-    for book in books {
-        told.extend(tell(app, tx, book.parse().map_err(|e| ApiError::internal(&e))?)?);
+    for book in texts(tx, "SELECT DISTINCT book FROM photo_records WHERE sha256 = ?1", &hash)? {
+        told.extend(tell(app, tx, id(&book)?)?);
     }
     Ok(told)
 }
@@ -282,6 +332,7 @@ pub fn recover(app: &Inner) -> Result<(), ApiError> {
 /// # Errors
 /// The database's.
 pub fn note_found(app: &Inner, found: &BTreeMap<Sha256Hash, u64>) -> Result<(), ApiError> {
+    let mut all = vec![];
     let told = app.write_idempotent(|tx| {
         let mut query = tx.prepare("SELECT sha256 FROM photos")?;
         let noted = query.query_map([], |row| row.get(0))?.collect::<Result<BTreeSet<String>, _>>()?;
@@ -292,13 +343,15 @@ pub fn note_found(app: &Inner, found: &BTreeMap<Sha256Hash, u64>) -> Result<(), 
             let device = app.identity.device().to_string();
             tx.execute(add, params![hash.to_string(), bytes, device, app.now().0])?;
         }
+        all = bolebook_log::books(tx)?.into_iter().map(|b| b.book).collect();
         let mut told = vec![];
-        for book in bolebook_log::books(tx)? {
-            told.extend(tell(app, tx, book.book)?);
+        for book in &all {
+            told.extend(tell(app, tx, *book)?);
         }
         Ok(told)
     })?;
     said(app, told);
+    tell_what_came_meanwhile(app, all.into_iter());
     Ok(())
 }
 

@@ -9,8 +9,9 @@ use super::part::{self, Whole};
 use super::table::{self, Upload};
 use super::{FOLDER, MEDIA_TYPE};
 use crate::error::ApiError;
+use crate::left::is_left;
 use crate::photos::{self, held, remove};
-use crate::state::{Inner, is_left};
+use crate::state::Inner;
 
 /// Makes an upload of a photo, or finds the one this device has under way: a client that lost the
 /// answer, or its memory, goes on where it was. A photo the server has is a finished upload at once.

@@ -13,7 +13,7 @@ use super::{Evening, Measured};
 pub fn evening(world: &World, crews: &[Crew], how: Evening) -> Measured {
     let data = tempfile::tempdir().expect("a folder");
     Server::init(data.path(), world);
-    let Server { process: server, url } = Server::start(data.path(), None);
+    let Server { process: server, url, .. } = Server::start(data.path(), None);
     let job = world.job.id();
     let office = Way::office(&url);
     // The morning stands on the server, and on every device, before the clock starts.

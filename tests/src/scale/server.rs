@@ -37,6 +37,8 @@ pub struct Server {
     pub process: Process,
     /// Its address.
     pub url: String,
+    /// Where its figures are read.
+    figures: String,
 }
 
 impl Server {
@@ -97,11 +99,26 @@ impl Server {
         command.args(["serve", "--listen", "127.0.0.1:0", "--desk", "off", "--portal", "off", "--data"]);
         command.arg(data).args(options).env("RUST_LOG", "error");
         command.envs(variables.iter().map(|(name, value)| (name, value)));
+        // Free a moment ago; nobody else on a machine that measures takes it within another.
+        let free = std::net::TcpListener::bind("127.0.0.1:0").and_then(|l| l.local_addr());
+        let figures = free.expect("a free port").to_string();
+        command.args(["--metrics", &figures]);
         store.map(|store| command.args(["--store", store]));
         let process = Process::start(&mut command);
         let said: serde_json::Value = serde_json::from_str(&process.said).expect("where it listens");
         let url = said["url"].as_str().expect("an address").to_owned();
-        Self { process, url }
+        Self { process, url, figures: format!("http://{figures}/metrics") }
+    }
+
+    /// One of the server's own figures (docs/operations.md), summed over its labels.
+    ///
+    /// # Panics
+    /// When it does not say them.
+    pub fn figure(&self, name: &str) -> f64 {
+        let mut answer = ureq::get(&self.figures).call().expect("its figures");
+        let text = answer.body_mut().read_to_string().expect("text");
+        let of = text.lines().filter(|l| l.strip_prefix(name).is_some_and(|l| l.starts_with(['{', ' '])));
+        of.filter_map(|l| l.rsplit(' ').next()?.parse::<f64>().ok()).sum()
     }
 }
 
@@ -188,11 +205,25 @@ impl Way {
         zstd::encode_all(short.as_deref().unwrap_or(body).as_bytes(), 9).expect("packed")
     }
 
-    /// Sends a packed exchange and reads the whole answer.
+    /// Sends a packed exchange and reads the whole answer; again, as a device does, when it is told that the
+    /// server is too busy.
     ///
     /// # Panics
     /// When it is not taken.
     pub fn post(&self, packed: Vec<u8>) -> Answer {
+        for _ in 0..BUSY_TRIES {
+            let answer = self.post_once(packed.clone());
+            if answer.status != 503 {
+                assert_eq!(answer.status, 200, "{}", String::from_utf8_lossy(&answer.bytes));
+                return answer;
+            }
+            BUSY.fetch_add(1, std::sync::atomic::Ordering::Relaxed);
+            std::thread::sleep(std::time::Duration::from_secs(2));
+        }
+        panic!("too busy {BUSY_TRIES} times");
+    }
+
+    fn post_once(&self, packed: Vec<u8>) -> Answer {
         let request = ureq::http::Request::builder()
             .method("POST")
             .uri(format!("{}/v1/exchange", self.url))
@@ -200,9 +231,7 @@ impl Way {
             .header("content-encoding", "zstd")
             .header("accept-encoding", "zstd")
             .header("authorization", format!("Bearer {}", self.token));
-        let answer = ask(&self.agent, request.body(packed).expect("a request"));
-        assert_eq!(answer.status, 200, "{}", String::from_utf8_lossy(&answer.bytes));
-        answer
+        ask(&self.agent, request.body(packed).expect("a request"))
     }
 
     /// Exchanges to the end; adds (round trips, bytes up, bytes down).
@@ -292,4 +321,8 @@ impl Way {
     }
 }
 
+const BUSY_TRIES: u32 = 30;
+
+/// How often an exchange was told that the server is too busy, so far.
+pub static BUSY: std::sync::atomic::AtomicU64 = std::sync::atomic::AtomicU64::new(0);
 static ASKED: std::sync::atomic::AtomicU64 = std::sync::atomic::AtomicU64::new(1);

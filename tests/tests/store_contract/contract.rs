@@ -61,7 +61,7 @@ pub fn put(db: &Connection, book: BookId, lines: &[LogLine]) -> Result<Appended,
     }
 }
 
-fn whole(db: &Connection) {
+pub fn whole(db: &Connection) {
     let found = verify(db, yard()).unwrap();
     let lines = bolebook_log::read(db, yard(), 0, Page::ALL).unwrap();
     let mut chain = bolebook_core::exchange::CHAIN_START;

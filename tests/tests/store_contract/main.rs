@@ -6,6 +6,7 @@ mod support;
 
 mod contract;
 mod faults;
+mod guarded;
 mod moving;
 mod packing;
 #[allow(dead_code, reason = "each test program uses its part")]
@@ -28,6 +29,8 @@ fn all_of_it(fresh: Fresh<'_>) {
     contract::a_fork_is_put_back_once(fresh);
     contract::what_was_salvaged_waits_for_what_it_depends_on(fresh);
     contract::damage_is_found(fresh);
+    guarded::what_a_row_guards_is_one_sequence_and_nothing_is_done_twice(fresh);
+    guarded::a_book_that_is_not_there_is_guarded_by_nothing(fresh);
     tables::the_register_keeps_the_newest_and_what_is_erased_stays_so(fresh);
     tables::a_code_an_assertion_and_a_step_count_once_whoever_asks_at_the_same_time(fresh);
     tables::sessions_and_accounts_end_together(fresh);
