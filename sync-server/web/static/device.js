@@ -57,7 +57,22 @@ export class Device {
     if (!globalThis.isSecureContext || !crypto.subtle) {
       throw failed("Insecure", "The app needs a secure address (https).");
     }
-    return new Device(await database(), texts);
+    const [db, messages] = await Promise.all([database(), texts]);
+    return new Device(db, messages);
+  }
+
+  // Begins to read what the app asks for first, while its program is made ready. Only in the window
+  // that writes: nothing changes it before the app is open.
+  ahead() {
+    this.begun = { settings: this.#settings(), photos: this.#photos() };
+    // A failure is said where they are asked for.
+    for (const begun of Object.values(this.begun)) begun.catch(() => {});
+  }
+
+  #handed(name) {
+    const begun = this.begun?.[name];
+    if (begun) delete this.begun[name];
+    return begun;
   }
 
   messages(language) {
@@ -124,7 +139,11 @@ export class Device {
     return hex(new Uint8Array(await crypto.subtle.sign(how, kept.pair.privateKey, bytes)));
   }
 
-  async settings() {
+  settings() {
+    return this.#handed("settings") ?? this.#settings();
+  }
+
+  async #settings() {
     const tx = this.db.transaction(["lines", "settings"], "readonly");
     const settings = tx.objectStore("settings");
     const [lines, names, values] = await Promise.all([
@@ -132,7 +151,7 @@ export class Device {
       promised(settings.getAllKeys()),
       promised(settings.getAll()),
     ]);
-    return { lines, settings: names.map((name, i) => [name, values[i]]) };
+    return { lines, ready: values[names.indexOf("ready")], settings: names.map((name, i) => [name, values[i]]) };
   }
 
   async lines() {
@@ -173,7 +192,11 @@ export class Device {
   }
 
   // Digest and length of each.
-  async photos() {
+  photos() {
+    return this.#handed("photos") ?? this.#photos();
+  }
+
+  async #photos() {
     const store = this.db.transaction(["photos"], "readonly").objectStore("photos");
     const [names, blobs] = await Promise.all([promised(store.getAllKeys()), promised(store.getAll())]);
     return names.map((name, i) => [name, blobs[i].size]);
