@@ -442,8 +442,10 @@ async function books() {
   const renew = (selector) => {
     if (app === opening && waiting === 0 && root.querySelector(selector)) draw(true);
   };
-  // Let the screen be painted first.
+  // Let the screen be painted first, and a tap that is under way be answered: reading the books would hold
+  // it up.
   await new Promise((resolve) => requestAnimationFrame(() => setTimeout(resolve)));
+  while (waiting > 0) await busy.catch(() => {});
   try {
     await opening.openBooks();
     performance.mark("bolebook-books");
@@ -469,16 +471,14 @@ function keepReadySoon() {
 // Whether this window writes.
 let mine = false;
 
-// Opens the device and takes the right to write. What the app needs of it first is read from then on, not
-// before: until then another window may write.
+// Opens the device and takes the right to write.
 async function opened(steal) {
-  device ??= await Device.open(texts);
+  device ??= new Device();
   device.lost = () => {
     [app, mine] = [null, false];
     say("Bolebook was taken over by another window. What you logged is kept.", "Use this window");
   };
   mine = await device.take(steal);
-  if (mine) device.ahead();
   return mine;
 }
 
@@ -488,6 +488,7 @@ async function start(steal, taken = opened(steal)) {
       say("Bolebook is open in another window. One window writes, so that nothing is lost.", "Use this window");
       return;
     }
+    device.texts = await texts;
     const started = await App.open(device, location.origin, navigator.language);
     if (!mine) return;
     app = started;

@@ -52,6 +52,17 @@ const FIRST_TAP: &str = "
         }, 1);
     })();";
 
+/// How long the ready-made view is, in bytes or characters.
+const VIEW: &str = "
+    return new Promise((done) => {
+        indexedDB.open('bolebook').onsuccess = ({ target: { result: db } }) => {
+            db.transaction(['settings']).objectStore('settings').get('ready').onsuccess = ({ target: { result } }) => {
+                done(result?.length);
+                db.close();
+            };
+        };
+    })";
+
 fn main() {
     let mut office = Office::found(None, now(), TREES);
     let built = std::env::args().nth(1).map(std::path::PathBuf::from);
@@ -100,6 +111,7 @@ fn main() {
                 "slowed {slowed} ×, start {round}: first paint, screen shown, code, open, ready, lines fetched, books open, records read, a tap that writes said to be logged: {times} ms"
             );
         }
+        println!("the ready-made view: {} bytes", browser.run(VIEW, json!([])));
         browser.act("go:find");
         browser.act("tree:");
         if browser.text().contains("being treated") {
