@@ -490,6 +490,7 @@ async function start(steal, taken = opened(steal)) {
     }
     device.texts = await texts;
     const started = await App.open(device, location.origin, navigator.language);
+    await device.counted;
     if (!mine) return;
     app = started;
     performance.mark("bolebook-open");

@@ -72,6 +72,7 @@ export class Device {
     this.release = null;
     this.kept = null;
     this.begun = {};
+    this.counted = null;
   }
 
   async #open() {
@@ -87,17 +88,21 @@ export class Device {
   }
 
   // Opens the device and takes the right to write: at once when no other window has it, else only when
-  // asked to. Resolves to whether this window writes now.
+  // asked to. Resolves to whether this window writes now; `counted` says when that is on the disk, before
+  // which nothing is to be shown that could be tapped.
   async take(steal) {
     const opening = this.#open();
     opening.catch(() => {});
     const got = navigator.locks ? await this.#lock(steal) : true;
-    try {
-      await opening;
-      if (got) await this.#count();
-    } catch (error) {
+    const failing = (error) => {
       this.release?.();
       throw error;
+    };
+    await opening.catch(failing);
+    if (got) {
+      this.counted = this.#count().catch(failing);
+      // Said where it is waited for.
+      this.counted.catch(() => {});
     }
     return got;
   }
