@@ -19,6 +19,8 @@ way-kit = Kit
 way-close = Day's end
 unsent-short = { $count } unsent since { $since }
 all-sent-short = All sent
+behind = What was logged last is kept. The screen shows what was before it, and follows in a moment.
+plan-behind = The plan follows in a moment: the books are being read for it.
 
 title-join = Join
 title-who = Who works

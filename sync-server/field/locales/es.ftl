@@ -19,6 +19,8 @@ way-kit = Kit
 way-close = Fin del día
 unsent-short = { $count } sin enviar desde { $since }
 all-sent-short = Todo enviado
+behind = Lo último anotado está guardado. La pantalla muestra aún lo de antes y se pone al día en un momento.
+plan-behind = El plan llega en un momento: primero se leen los libros.
 
 title-join = Unirse
 title-who = Quién trabaja

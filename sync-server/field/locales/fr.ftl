@@ -19,6 +19,8 @@ way-kit = Kit
 way-close = Fin du jour
 unsent-short = { $count } à envoyer depuis { $since }
 all-sent-short = Tout envoyé
+behind = La dernière entrée est gardée. L'écran montre encore ce qui était avant elle et suit dans un instant.
+plan-behind = Le plan suit dans un instant : les livres sont lus d'abord.
 
 title-join = Rejoindre
 title-who = Qui travaille

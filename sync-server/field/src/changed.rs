@@ -6,13 +6,12 @@ use bolebook_core::quantity::UtcMs;
 use bolebook_core::record::people::Role;
 use bolebook_core::record::{Body, Kind};
 use bolebook_core::view::{View, tree_named};
-use serde::{Deserialize, Serialize};
 
 /// Most changes kept: older ones were read long ago.
 const MOST: usize = 40;
 
 /// What was done.
-#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Eq)]
 pub enum Change {
     /// An entry was struck, for this reason.
     Struck(String),
@@ -23,7 +22,7 @@ pub enum Change {
 }
 
 /// A change by the office.
-#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Eq)]
 pub struct ChangedLine {
     /// When.
     pub at: UtcMs,

@@ -10,6 +10,7 @@
 pub mod acts;
 pub mod bundle;
 pub mod changed;
+mod early;
 pub mod exchange;
 pub mod field;
 pub mod figures;
@@ -19,6 +20,7 @@ pub mod log;
 pub mod open_stem;
 pub mod opening;
 pub mod outside;
+mod pack;
 pub mod page;
 pub mod photos;
 pub mod place;

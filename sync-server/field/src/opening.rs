@@ -1,5 +1,6 @@
-//! Opening the books: in pieces, so that taps are answered meanwhile, and once. They are open, and can be
-//! written into, once their lines are read; the records in them are read ahead after that.
+//! Opening the books: in pieces, so that taps are answered meanwhile, and once. They are open once their
+//! lines are read; the records in them are read ahead after that. What a tap writes before
+//! ([`State::may_write_early`](crate::state::State)) is put in at the end.
 
 use crate::exchange::Logs;
 use crate::field::{Field, OpenError};
@@ -36,7 +37,10 @@ impl<D: Outside> Field<D> {
                 self.outside.pause().await;
             }
         }
+        // What a tap is just storing is first stored to its end.
+        let _turn = self.turns.take().await;
         let mut state = self.state_mut();
+        state.settle(&mut logs)?;
         state.logs = logs;
         state.books_open = true;
         state.about = None;

@@ -43,6 +43,8 @@ pub enum Put {
         /// Its JSON.
         json: String,
     },
+    /// The ready-made view of the books, in the place of the one before.
+    Ready(Vec<u8>),
 }
 
 /// Names of the settings.
@@ -59,7 +61,7 @@ pub mod setting {
     pub const OPEN: &str = "open";
     /// Names and numbers from the register.
     pub const REGISTER: &str = "register";
-    /// The ready-made view of the books.
+    /// The ready-made view of the books: bytes, where the others are JSON.
     pub const READY: &str = "ready";
 }
 
@@ -68,6 +70,8 @@ pub mod setting {
 pub struct Kept {
     /// Settings by name, as JSON.
     pub settings: Vec<(String, String)>,
+    /// The ready-made view of the books; empty when there is none, or one that is no bytes.
+    pub ready: Vec<u8>,
     /// How many lines there are, all books together.
     pub lines: u64,
 }

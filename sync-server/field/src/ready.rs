@@ -2,34 +2,23 @@
 //! the day before it has read ten thousand records. It is a cache to throw away: it is used only
 //! when it was made by this format from exactly the lines the device holds.
 
-use bolebook_core::ids::BookId;
+use bolebook_core::ids::{BookId, Sha256Hash};
 use bolebook_core::quantity::UtcMs;
-use serde::{Deserialize, Serialize};
 
+use crate::early::{Tips, tips};
 use crate::field::Field;
-use crate::outside::{Kept, Outside, Put, Trouble, setting};
+use crate::outside::{Kept, Outside, Put, Trouble};
+use crate::pack::{Pack, packed};
 use crate::state::State;
 use crate::summary::Summary;
 
-/// Raised whenever [`Summary`] changes what it holds or means.
-const FORMAT: u32 = 2;
+/// Raised whenever [`Summary`] changes what it holds or means. The formats before 3 were JSON.
+const FORMAT: u64 = 3;
+/// In front stands the SHA-256 of all the rest.
+const DIGEST: usize = 32;
 
-/// What stands beside the books.
-#[derive(Debug, Serialize, Deserialize)]
-struct Ready<S> {
-    format: u32,
-    /// The program that made it: another one may see the same books otherwise.
-    program: String,
-    /// How many lines the device held, all books together. Lines are only ever added.
-    lines: u64,
-    /// Of which job.
-    job: BookId,
-    about: About,
-    summary: S,
-}
-
-/// What else is asked of the books before they are open.
-#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+/// What is asked of the books before they are open, besides their [`Summary`].
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub struct About {
     /// The jobs with their titles.
     pub jobs: Vec<(BookId, String)>,
@@ -37,30 +26,47 @@ pub struct About {
     pub unsent: (usize, Option<UtcMs>),
 }
 
-/// The program's name for itself: a build says which by its version.
+packed!(About { jobs, unsent });
+
+/// The program's name for itself: a build says which by its version. Another one may see the same books
+/// otherwise.
 fn program() -> String {
     env!("CARGO_PKG_VERSION").to_owned()
 }
 
+/// Of what the view is: the format and program that made it, how many lines the device held, all books
+/// together (lines are only ever added), and of which job.
+type Of = ((u64, String), (u64, BookId));
+
 impl State {
     /// Takes the ready-made view, when it is of the very lines the device holds.
     pub(crate) fn take_ready(&mut self, kept: &Kept) -> bool {
-        let Some((_, json)) = kept.settings.iter().find(|(name, _)| name == setting::READY) else {
-            return false;
-        };
         // Whatever is wrong with a cache, the books themselves are read instead.
-        let Ok(ready) = serde_json::from_str::<Ready<Summary>>(json) else { return false };
-        let chosen = self.choices.job.is_none_or(|job| job == ready.job);
-        let same = (ready.format, &ready.program, ready.lines) == (FORMAT, &program(), kept.lines);
-        if !same || !chosen {
-            return false;
+        self.read_ready(kept).is_some()
+    }
+
+    fn read_ready(&mut self, kept: &Kept) -> Option<()> {
+        let (digest, bytes) = kept.ready.split_at_checked(DIGEST)?;
+        if Sha256Hash::of(bytes).0 != digest {
+            return None;
         }
-        let mut summary = ready.summary;
+        let from = &mut &bytes[..];
+        // A view in another format is not read any further.
+        if (u64::unpack(from)?, String::unpack(from)?) != (FORMAT, program()) {
+            return None;
+        }
+        let (lines, job) = <(u64, BookId)>::unpack(from)?;
+        if lines != kept.lines || self.choices.job.is_some_and(|chosen| chosen != job) {
+            return None;
+        }
+        let (about, (tips, mut summary)) = <(About, (Tips, Summary))>::unpack(from)?;
+        if !from.is_empty() || tips.values().map(|tip| tip.end).sum::<u64>() != lines {
+            return None;
+        }
         summary.index();
         self.summary = Some(std::rc::Rc::new(summary));
-        self.about = Some(About { jobs: ready.about.jobs, ..ready.about });
-        self.ready_lines = ready.lines;
-        true
+        (self.about, self.tips, self.ready_lines) = (Some(about), tips, lines);
+        Some(())
     }
 
     /// How many lines the device holds, all books together.
@@ -77,19 +83,24 @@ impl<D: Outside> Field<D> {
     /// [`Trouble`]; only a quicker start is then lost.
     pub async fn keep_ready(&self) -> Result<(), Trouble> {
         let _turn = self.turns.take().await;
-        let (json, lines) = {
+        let (bytes, lines) = {
             let state = self.state();
             let lines = state.lines();
             let (Some(summary), Some(job)) = (&state.summary, state.job()) else { return Ok(()) };
             if !state.books_open || lines == state.ready_lines {
                 return Ok(());
             }
-            let about = About { jobs: state.jobs(), unsent: state.unsent() };
-            let ready = Ready { format: FORMAT, program: program(), lines, job, about, summary: &**summary };
-            // Ids, numbers and texts under text keys only: writing them cannot fail.
-            (serde_json::to_string(&ready).unwrap_or_default(), lines)
+            let mut bytes = vec![0; DIGEST];
+            let of: Of = ((FORMAT, program()), (lines, job));
+            of.pack(&mut bytes);
+            About { jobs: state.jobs(), unsent: state.unsent() }.pack(&mut bytes);
+            tips(&state.logs).pack(&mut bytes);
+            summary.pack(&mut bytes);
+            let digest = Sha256Hash::of(&bytes[DIGEST..]).0;
+            bytes[..DIGEST].copy_from_slice(&digest);
+            (bytes, lines)
         };
-        self.outside.store(&[Put::Setting { name: setting::READY, json }]).await?;
+        self.outside.store(&[Put::Ready(bytes)]).await?;
         self.state_mut().ready_lines = lines;
         Ok(())
     }

@@ -4,6 +4,7 @@
 use std::collections::BTreeMap;
 
 use bolebook_core::authority::AuthorityError;
+use bolebook_core::exchange::LogLine;
 use bolebook_core::ids::{ActorId, BookId, CrewId, DeviceId, KitId, PersonId, RecordId, TreeId};
 use bolebook_core::quantity::{Measured, MilliCelsius, Pa, ReadUnit, UtcMs};
 use bolebook_core::record::book_kinds::BookContent;
@@ -14,6 +15,7 @@ use bolebook_core::signing::PublicKey;
 use bolebook_core::view::{View, ViewError};
 use serde::{Deserialize, Serialize};
 
+use crate::early::Tips;
 use crate::exchange::{Logs, Peers};
 use crate::log::Log;
 use crate::open_stem::OpenStem;
@@ -251,6 +253,10 @@ pub struct State {
     pub about: Option<About>,
     /// Of how many lines the ready-made view kept is.
     pub ready_lines: u64,
+    /// Where the books end, as far as it was kept with the view, until they are open.
+    pub(crate) tips: Tips,
+    /// What was stored before they were: book, position, line.
+    pub(crate) early: Vec<(BookId, u64, LogLine)>,
     /// How far the exchange has come.
     pub peers: Peers,
     /// What was chosen.

@@ -1,5 +1,7 @@
 //! What the screens show of the books, computed once each time the books change.
 
+mod packed;
+mod seen;
 mod vessels;
 
 use std::collections::BTreeMap;
@@ -11,26 +13,25 @@ use bolebook_core::quantity::{Ul, Um, UtcMs};
 use bolebook_core::record::book_kinds::Zone;
 use bolebook_core::record::label::Label;
 use bolebook_core::record::product::MovementKind;
-use bolebook_core::record::stand::{Condition, Corner, Position};
+use bolebook_core::record::stand::{Corner, Position};
 use bolebook_core::record::{Body, Kind};
 use bolebook_core::view::{TreeCounts, TreeState, TreeView, View, Yard};
-use serde::{Deserialize, Serialize};
 
 use crate::changed::{ChangedLine, changes};
 use crate::state::{NoView, State};
 
+pub use seen::Seen;
+
 /// A tree as the lists show it.
-#[derive(Clone, Debug, Serialize, Deserialize)]
+#[derive(Clone, Debug)]
 pub struct TreeLine {
     /// The tree.
     pub id: TreeId,
     /// Its tag.
     pub tag: String,
     /// Its species.
-    #[serde(default, skip_serializing_if = "Option::is_none")]
     pub species: Option<String>,
     /// Its block.
-    #[serde(default, skip_serializing_if = "Option::is_none")]
     pub block: Option<BlockId>,
     /// Where it stands.
     pub position: Option<Position>,
@@ -41,15 +42,13 @@ pub struct TreeLine {
     /// What became of it.
     pub state: TreeState,
     /// Who treated it: crew, day, stem, volume put in, record.
-    #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub treated: Vec<TreatedLine>,
-    /// The last look at it, with its time.
-    #[serde(default, skip_serializing_if = "Option::is_none", with = "by_value")]
-    pub condition: Option<(UtcMs, Condition)>,
+    /// The last look at it.
+    pub condition: Option<Seen>,
 }
 
 /// An application as the lists show it.
-#[derive(Clone, Debug, Serialize, Deserialize)]
+#[derive(Clone, Debug)]
 pub struct TreatedLine {
     /// The application.
     pub record: RecordId,
@@ -70,12 +69,11 @@ pub struct TreatedLine {
 }
 
 /// A kit as the screens show it.
-#[derive(Clone, Debug, Serialize, Deserialize)]
+#[derive(Clone, Debug)]
 pub struct KitLine {
     /// The kit.
     pub id: KitId,
     /// Its record.
-    #[serde(with = "by_value")]
     pub kit: bolebook_core::record::kit::Kit,
     /// The lot last filled into it, and when.
     pub filled: Option<(UtcMs, LotId)>,
@@ -84,7 +82,7 @@ pub struct KitLine {
 }
 
 /// A lot as the screens show it.
-#[derive(Clone, Debug, Serialize, Deserialize)]
+#[derive(Clone, Debug)]
 pub struct LotLine {
     /// The lot.
     pub id: LotId,
@@ -99,7 +97,7 @@ pub struct LotLine {
 }
 
 /// A question of the office without an answer.
-#[derive(Clone, Debug, Serialize, Deserialize)]
+#[derive(Clone, Debug)]
 pub struct QuestionLine {
     /// The question.
     pub record: RecordId,
@@ -108,7 +106,7 @@ pub struct QuestionLine {
 }
 
 /// A crew-day's volumes, in microlitres.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub struct DayVolumes {
     /// Filled into the crew's kits.
     pub filled: i64,
@@ -127,7 +125,7 @@ pub struct DayVolumes {
 }
 
 /// Everything the screens show of the books.
-#[derive(Clone, Debug, Serialize, Deserialize)]
+#[derive(Clone, Debug)]
 pub struct Summary {
     /// The company.
     pub company: String,
@@ -142,7 +140,6 @@ pub struct Summary {
     /// Trees by tag, in the order people count.
     pub trees: Vec<TreeLine>,
     /// Position in `trees` by id.
-    #[serde(skip)]
     pub by_id: BTreeMap<TreeId, usize>,
     /// Blocks by id.
     pub blocks: BTreeMap<BlockId, String>,
@@ -159,7 +156,6 @@ pub struct Summary {
     /// Lots.
     pub lots: Vec<LotLine>,
     /// Labels' newest versions.
-    #[serde(with = "by_value")]
     pub labels: Vec<(LabelId, Label)>,
     /// The version in force now, by every version there was.
     pub labels_now: BTreeMap<LabelId, LabelId>,
@@ -170,10 +166,8 @@ pub struct Summary {
     /// Closings: crew and day.
     pub closed: Vec<(CrewId, Day)>,
     /// Volumes by crew and day.
-    #[serde(with = "pairs")]
     pub volumes: BTreeMap<(CrewId, Day), DayVolumes>,
     /// Trees not treated, by crew and day.
-    #[serde(with = "pairs")]
     pub not_treated: BTreeMap<(CrewId, Day), usize>,
 }
 
@@ -374,11 +368,9 @@ fn tree_line(view: &View<'_>, id: TreeId, tree: &TreeView) -> TreeLine {
         holes: body.holes.len(),
         ended_at: body.ended_at,
     });
-    let looks = tree.conditions.iter().filter_map(|i| {
-        let version = view.facts.shown(view.fact(*i));
-        let Body::Condition(condition) = &version.record.body else { return None };
-        Some((version.record.envelope.at, version.id(), (**condition).clone()))
-    });
+    let looks = tree.conditions.iter().map(|i| view.facts.shown(view.fact(*i)));
+    let looks = looks.filter(|v| matches!(v.record.body, Body::Condition(_)));
+    let look = looks.max_by_key(|v| (v.record.envelope.at, v.id()));
     TreeLine {
         id,
         tag: view.tag(id),
@@ -389,7 +381,7 @@ fn tree_line(view: &View<'_>, id: TreeId, tree: &TreeView) -> TreeLine {
         diameters: diameters.collect(),
         state: view.state(tree),
         treated: treated.collect(),
-        condition: looks.max_by_key(|(at, id, _)| (*at, *id)).map(|(at, _, c)| (at, c)),
+        condition: look.map(|v| Seen::read(&v.record)),
     }
 }
 
@@ -435,48 +427,6 @@ fn kits(view: &View<'_>) -> Vec<KitLine> {
         Some(KitLine { id, kit: (**kit).clone(), filled: filled.get(&id).copied(), content_ul })
     });
     kits.collect()
-}
-
-/// By way of a JSON value both ways, as the core reads and writes records: straight off the text as
-/// well would put a second reader and a second writer of each into the app.
-mod by_value {
-    use serde::de::{DeserializeOwned, Error as _};
-    use serde::ser::Error as _;
-    use serde::{Deserialize as _, Deserializer, Serialize, Serializer};
-    use serde_json::Value;
-
-    pub(super) fn serialize<T: Serialize, S: Serializer>(what: &T, to: S) -> Result<S::Ok, S::Error> {
-        serde_json::to_value(what).map_err(S::Error::custom)?.serialize(to)
-    }
-
-    pub(super) fn deserialize<'de, T: DeserializeOwned, D: Deserializer<'de>>(
-        from: D,
-    ) -> Result<T, D::Error> {
-        T::deserialize(&Value::deserialize(from)?).map_err(D::Error::custom)
-    }
-}
-
-/// Maps whose keys are no text, as lists of pairs.
-mod pairs {
-    use std::collections::BTreeMap;
-
-    use serde::{Deserialize, Deserializer, Serialize, Serializer};
-
-    pub(super) fn serialize<K: Serialize, V: Serialize, S: Serializer>(
-        map: &BTreeMap<K, V>,
-        to: S,
-    ) -> Result<S::Ok, S::Error> {
-        to.collect_seq(map)
-    }
-
-    pub(super) fn deserialize<'de, K, V, D>(from: D) -> Result<BTreeMap<K, V>, D::Error>
-    where
-        K: Deserialize<'de> + Ord,
-        V: Deserialize<'de>,
-        D: Deserializer<'de>,
-    {
-        Ok(Vec::<(K, V)>::deserialize(from)?.into_iter().collect())
-    }
 }
 
 #[cfg(test)]

@@ -145,9 +145,14 @@ impl<D: Outside> Field<D> {
             let device = state.member.as_ref().ok_or(WriteError::NotJoined)?.device;
             // A fresh actor at each opening: a store put back from a copy never forks a chain.
             let actor = *state.actor.get_or_insert_with(|| ActorId::new(device, first(random)));
-            let log = state.logs.get(&book).filter(|l| l.book().genesis().is_some());
-            let draft = log.ok_or(WriteError::NoBook)?.book().draft(actor, now, texts);
-            let commit = Commit::author(draft)?;
+            let draft = match state.books_open {
+                true => {
+                    let log = state.logs.get(&book).filter(|l| l.book().genesis().is_some());
+                    log.map(|log| log.book().draft(actor, now, texts))
+                }
+                false => state.tips.get(&book).and_then(|tip| tip.draft(actor, now, texts)),
+            };
+            let commit = Commit::author(draft.ok_or(WriteError::NoBook)?)?;
             let message = HeadSignature::message(book, actor, commit.seq(), commit.hash());
             (commit, message)
         };
@@ -169,7 +174,7 @@ impl<D: Outside> Field<D> {
             change(&mut state);
             let mut puts: Vec<Put> = vec![];
             for (book, lines) in &lines {
-                let end = state.logs.get(book).map_or(0, |l| l.end());
+                let end = state.end_of(*book);
                 puts.extend(lines.iter().zip(end + 1..).map(|(line, position)| Put::Line {
                     book: *book,
                     position,
@@ -188,6 +193,10 @@ impl<D: Outside> Field<D> {
             return Err(trouble);
         }
         for (book, lines) in lines {
+            if !state.books_open {
+                lines.into_iter().for_each(|line| state.took_early(book, line));
+                continue;
+            }
             let log = state.logs.entry(book).or_insert_with(|| crate::log::Log::new(book));
             lines.into_iter().for_each(|line| log.take(line));
             let yard = state.member.as_ref().is_some_and(|m| m.yard == book);

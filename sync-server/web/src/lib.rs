@@ -10,7 +10,7 @@ use bolebook_core::quantity::UtcMs;
 use bolebook_core::signing::{Alg, PublicKey, Signature};
 use bolebook_field_core::field::{Field, clock};
 use bolebook_field_core::outside::{
-    Answer, Kept, KeptPhoto, Outside, Part, Put, Request, Trouble, Upload, Uploaded,
+    Answer, Kept, KeptPhoto, Outside, Part, Put, Request, Trouble, Upload, Uploaded, setting,
 };
 use bolebook_field_core::words::Language;
 use js_sys::{Array, Date, JsString, Object, Promise, Reflect, Uint8Array};
@@ -112,7 +112,8 @@ impl Outside for Browser {
         let kept = JsFuture::from(self.0.settings()).await.map_err(|e| storage(&e))?;
         let get = |name: &str| Reflect::get(&kept, &name.into()).unwrap_or_default();
         let lines = get("lines").as_f64().unwrap_or(0.0) as u64;
-        Ok(Kept { settings: pairs(&get("settings")), lines })
+        let ready = get("ready").dyn_ref::<Uint8Array>().map(Uint8Array::to_vec).unwrap_or_default();
+        Ok(Kept { settings: pairs(&get("settings")), ready, lines })
     }
 
     async fn lines(&self) -> Result<Vec<(BookId, String)>, Trouble> {
@@ -141,6 +142,9 @@ impl Outside for Browser {
                 ),
                 Put::Setting { name, json } => {
                     Array::of3(&"setting".into(), &(*name).into(), &JsString::from(json.as_str()))
+                }
+                Put::Ready(bytes) => {
+                    Array::of3(&"setting".into(), &setting::READY.into(), &Uint8Array::from(&bytes[..]))
                 }
             };
             rows.push(&row);

@@ -37,7 +37,8 @@ function fields() {
 const KEPT = "bolebook-screen";
 const title = (of) => of.querySelector("#title")?.textContent;
 
-function draw() {
+// `renewed` draws the same screen again although nothing was tapped: what stands in its fields stays.
+function draw(renewed = false) {
   stopCamera();
   const page = document.createElement("div");
   page.innerHTML = app.screen();
@@ -46,11 +47,12 @@ function draw() {
   const open = moved ? [] : Array.from(root.querySelectorAll("details"), (d) => d.open);
   const values = moved ? {} : fields();
   const active = moved ? null : document.activeElement?.id;
+  const caret = document.activeElement?.selectionEnd ?? null;
   root.replaceChildren(...page.childNodes);
   dress();
   root.querySelectorAll("details").forEach((d, i) => (d.open = open[i] ?? false));
   // What was typed stays while the screen does; a saved entry leaves its fields empty.
-  if (!root.querySelector(".said:not(.bad)")) {
+  if (renewed || !root.querySelector(".said:not(.bad)")) {
     for (const [name, value] of Object.entries(values)) {
       for (const field of root.querySelectorAll(`[name="${CSS.escape(name)}"]`)) {
         if (field.type === "radio") field.checked = field.value === value;
@@ -59,7 +61,11 @@ function draw() {
     }
   }
   if (moved) document.getElementById("title")?.focus({ preventScroll: true });
-  else if (active) document.getElementById(active)?.focus({ preventScroll: true });
+  else if (active) {
+    const field = document.getElementById(active);
+    field?.focus({ preventScroll: true });
+    if (renewed && caret !== null) field?.setSelectionRange(caret, caret);
+  }
   window.scrollTo(0, before);
   cameras();
   tick();
@@ -429,16 +435,25 @@ function say(text, take) {
   }
 }
 
-// The books come after the first screen, which stands on the ready-made view.
+// The books come after the first screen, which stands on the ready-made view. What was logged meanwhile is
+// not on it: the screen is drawn again once it can be, unless a tap does so anyway.
 async function books() {
   const opening = app;
-  // Let the screen be painted first.
+  const renew = (selector) => {
+    if (app === opening && waiting === 0 && root.querySelector(selector)) draw(true);
+  };
+  // Let the screen be painted first, and a tap that is under way be answered: reading the books would hold
+  // it up.
   await new Promise((resolve) => requestAnimationFrame(() => setTimeout(resolve)));
+  while (waiting > 0) await busy.catch(() => {});
   try {
     await opening.openBooks();
     performance.mark("bolebook-books");
+    // A plan is waited for.
+    renew("#behind.busy");
     await opening.readAhead();
     performance.mark("bolebook-read");
+    renew("#behind");
     keepReadySoon();
   } catch (error) {
     if (app === opening) say(`${error.message ?? error} What was stored is still there.`);
@@ -453,18 +468,31 @@ function keepReadySoon() {
   resting = setTimeout(() => app?.keepReady(), 2500);
 }
 
-async function start(steal) {
+// Whether this window writes.
+let mine = false;
+
+// Opens the device and takes the right to write.
+async function opened(steal) {
+  device ??= new Device();
+  device.lost = () => {
+    [app, mine] = [null, false];
+    say("Bolebook was taken over by another window. What you logged is kept.", "Use this window");
+  };
+  mine = await device.take(steal);
+  return mine;
+}
+
+async function start(steal, taken = opened(steal)) {
   try {
-    device ??= await Device.open(await texts);
-    if (!(await device.take(steal))) {
+    if (!(await taken)) {
       say("Bolebook is open in another window. One window writes, so that nothing is lost.", "Use this window");
       return;
     }
-    device.lost = () => {
-      app = null;
-      say("Bolebook was taken over by another window. What you logged is kept.", "Use this window");
-    };
-    app = await App.open(device, location.origin, navigator.language);
+    device.texts = await texts;
+    const started = await App.open(device, location.origin, navigator.language);
+    await device.counted;
+    if (!mine) return;
+    app = started;
     performance.mark("bolebook-open");
     draw();
     document.documentElement.dataset.ready = "yes";
@@ -488,9 +516,12 @@ try {
   // Without the kept screen the start only shows later.
 }
 busy = (async () => {
+  // The device is opened while the program is made ready.
+  const taken = opened(false);
+  taken.catch(() => {});
   await init({ module_or_path: new URL("./field_bg.wasm", import.meta.url) });
   performance.mark("bolebook-code");
-  await start(false);
+  await start(false, taken);
 })();
 await busy;
 setInterval(tick, 1000);

@@ -43,56 +43,106 @@ async function newKey() {
   }
 }
 
+// What the app reads first, in a transaction of its own or of another purpose.
+async function settingsIn(tx) {
+  const settings = tx.objectStore("settings");
+  const [lines, names, values] = await Promise.all([
+    promised(tx.objectStore("lines").count()),
+    promised(settings.getAllKeys()),
+    promised(settings.getAll()),
+  ]);
+  const ready = values[names.indexOf("ready")];
+  return { lines, ready, settings: names.map((name, i) => [name, values[i]]) };
+}
+
+// Digest and length of each photo.
+async function photosIn(tx) {
+  const store = tx.objectStore("photos");
+  const [names, blobs] = await Promise.all([promised(store.getAllKeys()), promised(store.getAll())]);
+  return names.map((name, i) => [name, blobs[i].size]);
+}
+
 export class Device {
-  constructor(db, texts) {
-    this.db = db;
-    this.texts = texts;
+  constructor() {
+    this.db = null;
+    // The messages of each language, by its tag.
+    this.texts = {};
     this.writer = 0;
     this.lost = null;
-    db.onversionchange = () => db.close();
+    this.release = null;
+    this.kept = null;
+    this.begun = {};
+    this.counted = null;
   }
 
-  // `texts` are the messages of each language, by its tag.
-  static async open(texts) {
+  async #open() {
     if (!globalThis.isSecureContext || !crypto.subtle) {
       throw failed("Insecure", "The app needs a secure address (https).");
     }
-    return new Device(await database(), texts);
+    this.db ??= await database();
+    this.db.onversionchange = () => this.db.close();
   }
 
   messages(language) {
     return this.texts[language] ?? "";
   }
 
-  // Takes the right to write: at once when no other window has it, else only when asked to.
-  // Resolves to whether this window writes now.
+  // Opens the device and takes the right to write: at once when no other window has it, else only when
+  // asked to. Resolves to whether this window writes now; `counted` says when that is on the disk, before
+  // which nothing is to be shown that could be tapped.
   async take(steal) {
-    if (!navigator.locks) {
-      await this.#count();
-      return true;
+    const opening = this.#open();
+    opening.catch(() => {});
+    const got = navigator.locks ? await this.#lock(steal) : true;
+    const failing = (error) => {
+      this.release?.();
+      throw error;
+    };
+    await opening.catch(failing);
+    if (got) {
+      this.counted = this.#count().catch(failing);
+      // Said where it is waited for.
+      this.counted.catch(() => {});
     }
-    const got = await new Promise((resolve, reject) => {
+    return got;
+  }
+
+  #lock(steal) {
+    return new Promise((resolve, reject) => {
       navigator.locks
         .request(LOCK, steal ? { steal: true } : { ifAvailable: true }, (lock) => {
           resolve(lock !== null);
           // Held until the window goes, or another one takes over.
-          return lock === null ? null : new Promise(() => {});
+          return lock === null ? null : new Promise((release) => (this.release = release));
         })
         .catch(() => this.lost?.());
       setTimeout(() => reject(failed("Lock", "The browser does not answer about its lock.")), 10000);
     });
-    if (got) await this.#count();
-    return got;
   }
 
-  // The number that each transaction checks: a window that lost the lock writes nothing more.
+  // The number that each transaction checks: a window that lost the lock writes nothing more. What the
+  // app asks for first is read in the same transaction, while its program is made ready: whatever
+  // another window wrote was before it, and none writes after it.
   async #count() {
-    const tx = this.db.transaction(["device"], "readwrite", { durability: "strict" });
+    const stores = ["device", "lines", "settings", "photos"];
+    const tx = this.db.transaction(stores, "readwrite", { durability: "strict" });
+    const ended = done(tx);
+    this.begun = { settings: settingsIn(tx), photos: photosIn(tx) };
+    // A failure is said where they are asked for, or by the transaction.
+    for (const begun of Object.values(this.begun)) begun.catch(() => {});
     const store = tx.objectStore("device");
-    const last = (await promised(store.get("writer"))) ?? 0;
-    this.writer = last + 1;
+    const [last, kept] = await Promise.all([promised(store.get("writer")), promised(store.get("key"))]);
+    this.kept = kept ?? null;
+    this.writer = (last ?? 0) + 1;
     store.put(this.writer, "writer");
-    await done(tx);
+    await ended;
+  }
+
+  // What was begun to be read is handed over once; after that it is read anew.
+  #handed(name) {
+    const begun = this.begun[name];
+    delete this.begun[name];
+    return begun;
   }
 
   random(count) {
@@ -100,8 +150,8 @@ export class Device {
   }
 
   async #pair() {
-    const store = this.db.transaction(["device"], "readonly").objectStore("device");
-    return promised(store.get("key"));
+    const store = () => this.db.transaction(["device"], "readonly").objectStore("device");
+    return (this.kept ??= (await promised(store().get("key"))) ?? null);
   }
 
   async key() {
@@ -111,6 +161,7 @@ export class Device {
       const tx = this.db.transaction(["device"], "readwrite", { durability: "strict" });
       tx.objectStore("device").put(kept, "key");
       await done(tx);
+      this.kept = kept;
     }
     return { alg: kept.alg, key: kept.key };
   }
@@ -124,15 +175,8 @@ export class Device {
     return hex(new Uint8Array(await crypto.subtle.sign(how, kept.pair.privateKey, bytes)));
   }
 
-  async settings() {
-    const tx = this.db.transaction(["lines", "settings"], "readonly");
-    const settings = tx.objectStore("settings");
-    const [lines, names, values] = await Promise.all([
-      promised(tx.objectStore("lines").count()),
-      promised(settings.getAllKeys()),
-      promised(settings.getAll()),
-    ]);
-    return { lines, settings: names.map((name, i) => [name, values[i]]) };
+  settings() {
+    return this.#handed("settings") ?? settingsIn(this.db.transaction(["lines", "settings"], "readonly"));
   }
 
   async lines() {
@@ -141,9 +185,10 @@ export class Device {
     return lines.map((row) => [row.book, row.text]);
   }
 
-  // Lets taps and drawing have their turn.
+  // Lets whatever else there is have its turn: taps, drawing, and what the disk answers to a tap.
   pause() {
-    return globalThis.scheduler?.yield?.() ?? new Promise((resolve) => setTimeout(resolve));
+    const background = globalThis.scheduler?.postTask?.(() => {}, { priority: "background" });
+    return background ?? new Promise((resolve) => setTimeout(resolve));
   }
 
   // All of it, or nothing; resolves when the browser says it is on the disk.
@@ -172,11 +217,8 @@ export class Device {
     return digest;
   }
 
-  // Digest and length of each.
-  async photos() {
-    const store = this.db.transaction(["photos"], "readonly").objectStore("photos");
-    const [names, blobs] = await Promise.all([promised(store.getAllKeys()), promised(store.getAll())]);
-    return names.map((name, i) => [name, blobs[i].size]);
+  photos() {
+    return this.#handed("photos") ?? photosIn(this.db.transaction(["photos"], "readonly"));
   }
 
   // A request of a resumable upload; `part` is photo, begin and end of the bytes to go along.

@@ -3,7 +3,7 @@
 
 use std::cell::{Cell, RefCell};
 use std::collections::BTreeMap;
-use std::future::Future;
+use std::future::{Future, poll_fn};
 use std::io::Write as _;
 use std::net::{Shutdown, TcpStream};
 use std::pin::pin;
@@ -24,6 +24,7 @@ use bolebook_field_core::outside::{
 pub struct Disk {
     lines: BTreeMap<(BookId, u64), String>,
     settings: BTreeMap<String, String>,
+    ready: Vec<u8>,
     photos: BTreeMap<Sha256Hash, Vec<u8>>,
 }
 
@@ -42,6 +43,8 @@ pub struct Memory {
     pub answers: Rc<RefCell<Vec<(&'static str, u16)>>>,
     /// What was asked of the server about photos: method and status, 0 where the line dropped.
     pub asked: Rc<RefCell<Vec<(&'static str, u16)>>>,
+    /// Whether the next reading of its lines, or the next storing, is done and answers later only.
+    pub answers_later: Rc<Cell<(bool, bool)>>,
     /// Why its storage refuses, if it does.
     pub refuses: Rc<RefCell<Option<Trouble>>>,
     seed: u8,
@@ -59,6 +62,7 @@ impl Memory {
             dies_after: Rc::default(),
             answers: Rc::default(),
             asked: Rc::default(),
+            answers_later: Rc::default(),
             refuses: Rc::default(),
             seed,
             drawn: Rc::default(),
@@ -109,6 +113,16 @@ impl Memory {
         serde_json::json!({ "lines": lines, "settings": settings })
     }
 
+    /// Puts a ready-made view in the place of the one it holds, and gives that.
+    pub fn put_ready(&self, bytes: Vec<u8>) -> Vec<u8> {
+        std::mem::replace(&mut self.disk.borrow_mut().ready, bytes)
+    }
+
+    /// Puts a setting in its place, as another version of the app would have.
+    pub fn put_setting(&self, name: &str, json: &str) {
+        self.disk.borrow_mut().settings.insert(name.to_owned(), json.to_owned());
+    }
+
     /// How many lines the disk holds.
     pub fn lines(&self) -> usize {
         self.disk.borrow().lines.len()
@@ -138,11 +152,17 @@ impl Outside for Memory {
     async fn settings(&self) -> Result<Kept, Trouble> {
         let disk = self.disk.borrow();
         let settings = disk.settings.iter().map(|(k, v)| (k.clone(), v.clone())).collect();
-        Ok(Kept { settings, lines: disk.lines.len() as u64 })
+        Ok(Kept { settings, ready: disk.ready.clone(), lines: disk.lines.len() as u64 })
     }
 
     async fn lines(&self) -> Result<Vec<(BookId, String)>, Trouble> {
-        Ok(self.disk.borrow().lines.iter().map(|((book, _), text)| (*book, text.clone())).collect())
+        let disk = self.disk.borrow();
+        let lines = disk.lines.iter().map(|((book, _), text)| (*book, text.clone())).collect();
+        drop(disk);
+        let (later, store) = self.answers_later.get();
+        self.answers_later.set((false, store));
+        once(later).await;
+        Ok(lines)
     }
 
     async fn pause(&self) {}
@@ -161,8 +181,13 @@ impl Outside for Memory {
                 Put::Setting { name, json } => {
                     disk.settings.insert((*name).to_owned(), json.clone());
                 }
+                Put::Ready(bytes) => disk.ready.clone_from(bytes),
             }
         }
+        drop(disk);
+        let (lines, later) = self.answers_later.get();
+        self.answers_later.set((lines, false));
+        once(later).await;
         Ok(())
     }
 
@@ -240,6 +265,11 @@ impl Outside for Memory {
         self.disk.borrow_mut().photos.remove(&photo);
         Ok(())
     }
+}
+
+/// Waits once, if it is to.
+async fn once(mut wait: bool) {
+    poll_fn(|_| if std::mem::take(&mut wait) { Poll::Pending } else { Poll::Ready(()) }).await;
 }
 
 /// Runs a future that never truly waits.

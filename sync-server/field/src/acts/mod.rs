@@ -147,7 +147,8 @@ impl<'a> Asked<'a> {
 pub async fn perform<D: Outside>(field: &Field<D>, act: &str, fields: &Fields) -> Result<Done, ActError> {
     let parts: Vec<&str> = act.split(':').collect();
     let asked = Asked { whole: act, parts, fields };
-    if !beside_the_books(asked.word(0)?) {
+    let word = asked.word(0)?;
+    if !beside_the_books(word) && !(on_the_view(word) && field.state().may_write_early()) {
         field.open_books().await?;
     }
     match asked.word(0)? {
@@ -201,6 +202,26 @@ fn beside_the_books(act: &str) -> bool {
             | "aired"
             | "gauge"
             | "calibrate"
+    )
+}
+
+/// What stands on the ready-made view alone, and so can be logged on it: what was seen, measured, done or
+/// read off. Not here: what asks whether it may be done (a plan, beginning a stem), what looks at records
+/// (amending, striking, taking back), what adds up a day, and a tree that the next screen would not know.
+fn on_the_view(act: &str) -> bool {
+    matches!(
+        act,
+        "measured"
+            | "seen"
+            | "nottreated"
+            | "done"
+            | "fill"
+            | "moved"
+            | "calibrated"
+            | "answer"
+            | "incident"
+            | "note"
+            | "photo"
     )
 }
 

@@ -140,7 +140,7 @@ fn seen_today<D: Outside>(field: &Field<D>, tree: TreeId) -> Result<bool, ActErr
     use bolebook_core::day::Day;
     let ground = field.ground()?;
     let zone = &ground.summary.zone;
-    let last = ground.summary.tree(tree).and_then(|t| t.condition.as_ref()).map(|(at, _)| *at);
+    let last = ground.summary.tree(tree).and_then(|t| t.condition.as_ref()).map(|look| look.at);
     Ok(last.is_some_and(|at| Day::of(at, zone) == Day::of(ground.now, zone)))
 }
 

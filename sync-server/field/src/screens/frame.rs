@@ -16,6 +16,7 @@ pub(super) fn around(p: &mut Page, scene: &Scene<'_>, inside: impl FnOnce(&mut P
         header(p, scene);
         p.tag("main", &[("id", "main")], |p| {
             message(p, scene);
+            behind(p, scene);
             inside(p);
         });
         if scene.state.member.is_some() {
@@ -100,6 +101,19 @@ fn message(p: &mut Page, scene: &Scene<'_>) {
             }
         });
     });
+}
+
+/// What was logged before the books were read stands on no screen yet; the page asks for the screen again once
+/// it does. A plan is not shown before, so that nothing is begun meanwhile.
+fn behind(p: &mut Page, scene: &Scene<'_>) {
+    if !scene.state.behind() {
+        return;
+    }
+    let (class, id) = match scene.state.screen {
+        Screen::Plan(..) => ("lead busy", "plan-behind"),
+        _ => ("hint", "behind"),
+    };
+    p.line("p", &[("class", class), ("id", "behind")], &scene.say(id));
 }
 
 fn ways(p: &mut Page, scene: &Scene<'_>) {

@@ -116,6 +116,8 @@ fn screen(p: &mut Page, scene: &Scene<'_>) {
         Screen::Measure(tree, stem) => tree::measure(p, scene, &summary, *tree, *stem),
         Screen::Condition(tree) => tree::condition(p, scene, &summary, *tree),
         Screen::NotTreated(tree) => tree::not_treated(p, scene, &summary, *tree),
+        // The frame says that it follows.
+        Screen::Plan(..) if !scene.state.books_open => {}
         Screen::Plan(tree, stem, continues) => plan::plan(p, scene, &summary, (*tree, *stem), *continues),
         Screen::Board => board::board(p, scene, &summary),
         Screen::Finish(tree, stem) => board::finish(p, scene, &summary, (*tree, *stem)),

@@ -179,11 +179,11 @@ pub(super) fn measure(p: &mut Page, scene: &Scene<'_>, summary: &Summary, tree: 
 }
 
 /// The last look of today at any tree: air and soil are the day's, not the tree's.
-pub(super) fn of_today<'s>(scene: &Scene<'_>, summary: &'s Summary) -> Option<&'s Condition> {
+pub(super) fn of_today(scene: &Scene<'_>, summary: &Summary) -> Option<Condition> {
     let today = scene.today(summary);
     let looks = summary.trees.iter().filter_map(|t| t.condition.as_ref());
-    let looks = looks.filter(|(at, _)| bolebook_core::day::Day::of(*at, &summary.zone) == today);
-    looks.max_by_key(|(at, _)| *at).map(|(_, c)| c)
+    let looks = looks.filter(|look| bolebook_core::day::Day::of(look.at, &summary.zone) == today);
+    looks.max_by_key(|look| look.at)?.condition()
 }
 
 /// A temperature in the crew's scale, to the degree.
@@ -207,7 +207,7 @@ pub(super) fn condition(p: &mut Page, scene: &Scene<'_>, summary: &Summary, tree
     p.choices("bloom", &scene.say("bloom"), &options, None);
     let options = [("no", scene.say("no")), ("yes", scene.say("yes"))];
     p.choices("food", &scene.say("food"), &options, None);
-    let soil = day.and_then(|d| d.soil).and_then(|s| serde_json::to_value(s).ok());
+    let soil = day.as_ref().and_then(|d| d.soil).and_then(|s| serde_json::to_value(s).ok());
     let options = ["dry", "moist", "saturated"].map(|w| (w, scene.say(&format!("soil-{w}"))));
     p.choices("soil", &scene.say("soil"), &options, soil.as_ref().and_then(|s| s.as_str()));
     let air = day.and_then(|d| d.air_mc).map(|t| self::degrees(t, scene.units())).unwrap_or_default();

@@ -7,6 +7,7 @@ mod keys;
 mod kits;
 mod languages;
 mod photos;
+mod start;
 mod updates;
 
 use std::path::PathBuf;

@@ -1,9 +1,10 @@
 //! A crew's day played on the app's core against the real server, and what the office then sees.
 
-use bolebook_field_core::field::Field;
+mod start;
+
 use bolebook_field_core::outside::Trouble;
-use bolebook_field_tests::memory::{Memory, block_on, tap};
-use bolebook_field_tests::office::{JOB, LOT, ORIGIN, Office, REGISTRATION};
+use bolebook_field_tests::memory::{block_on, tap};
+use bolebook_field_tests::office::{JOB, LOT, Office, REGISTRATION};
 use bolebook_field_tests::play::{
     EVENING, LOOK, MORNING, SEVEN, act_of, field_of, find, good, joined, treat, tree_of,
 };
@@ -151,48 +152,6 @@ fn two_crews_meet_and_the_second_is_warned_before_the_first_hole() {
     assert!(plan.contains("Do not treat") && !plan.contains("data-act=\"begin"), "{plan}");
     let refused = tap(&second, &format!("begin:{tree}:1"), &[]);
     assert!(refused.contains("said bad"), "{refused}");
-}
-
-#[test]
-fn the_ready_made_view_shows_what_the_books_show_and_only_when_it_is_of_their_lines() {
-    let mut office = Office::found(Some(MORNING), SEVEN, 6);
-    let corner = |north: f64, east: f64| format!("{},{}", ORIGIN.0 + north, ORIGIN.1 + east);
-    let corners =
-        [corner(-0.001, -0.001), corner(-0.001, 0.001), corner(0.001, 0.001), corner(0.001, -0.001)];
-    let [a, b, c, d] = &corners;
-    office.run(&["block", "add", "Mill <Lot>", "--corner", a, "--corner", b, "--corner", c, "--corner", d]);
-    let url = office.serve(None);
-    office.run(&["exchange", &url]);
-    let (device, field) = joined(&office, &url, 25, 0);
-    good(&tap(&field, "fill", &[("lot", LOT), ("registration", REGISTRATION), ("amount", "800")]));
-    let first = tree_of(&field, "P-1");
-    treat(&device, &field, &first);
-    let map = tap(&field, "go:map", &[]);
-    assert!(map.contains("<polygon class=\"block\"") && map.contains("Mill &lt;Lot&gt;"), "{map}");
-    let screens = |field: &Field<Memory>| {
-        // The clock ticks at each look; nothing on these screens shows it so finely.
-        ["go:today", "go:find", "go:map", "go:kit", "go:close", &format!("tree:{first}")]
-            .map(|act| tap(field, act, &[]))
-    };
-    let open = screens(&field);
-    block_on(field.keep_ready()).unwrap();
-    drop(field);
-
-    let field = device.open(&url);
-    assert!(!field.state().books_open);
-    assert_eq!(screens(&field), open);
-    assert!(!field.state().books_open, "looking needs no books");
-    let second = tree_of(&field, "P-2");
-    good(&tap(&field, &format!("seen:{second}"), LOOK));
-    assert!(field.state().books_open, "a record is written into them");
-    let logged = tap(&field, "go:unsent", &[]);
-    drop(field);
-
-    // The phone died before the view was kept again: it is of other lines, and the books are read.
-    let field = device.open(&url);
-    assert!(field.state().books_open);
-    assert_eq!(tap(&field, "go:unsent", &[]), logged);
-    treat(&device, &field, &second);
 }
 
 #[test]
