@@ -86,18 +86,25 @@ fn answer(app: &Inner, caller: Caller, asked: ExchangeBody) -> Result<String, Ap
             app.findings.forget();
         }
         let counts: Vec<(u64, u64)> = taken.iter().map(Taken::counts).collect();
-        Ok((hand_out_all(app, tx, &asked, &counts)?, taken))
+        let part = hand_out_all(app, tx, &asked, &counts)?;
+        if app.is_shared() {
+            // Another server may have closed a book and written into it since it was looked at.
+            let reach = caller.reach(app, tx)?;
+            asked.books.iter().try_for_each(|(request, _)| reach.may_read(request.book))?;
+        }
+        Ok((part, taken))
     })?;
     app.metrics.took(taken.iter().map(|taken| taken.counts().0).sum());
     let brought = asked.books.into_iter().zip(taken);
+    let mut with_photos = vec![];
     for ((BookRequest { book, .. }, lines), taken) in brought.filter(|(_, t)| !t.appended.new.is_empty()) {
-        if lines.iter().any(|line| held::may_name(line.text())) {
-            held::tell_what_came_meanwhile(app, std::iter::once(book));
-        }
+        with_photos.extend(lines.iter().any(|line| held::may_name(line.text())).then_some(book));
         app.fresh.put(Run::of(book, &taken.appended, lines));
         taken.receipt.into_iter().for_each(|run| app.fresh.put(run));
         app.findings.changed(book, app.identity.yard);
     }
+    // Last: a database in trouble holds nobody's findings back.
+    held::tell_what_came_meanwhile(app, with_photos.into_iter());
     text.push_str(&part);
     Ok(text)
 }
