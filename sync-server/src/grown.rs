@@ -167,13 +167,20 @@ fn grow(
     mut runs: BTreeMap<u64, Run>,
     to: Cursor,
 ) -> Result<Cursor, ApiError> {
+    let mut handed = false;
     while end.position < to.position {
         match runs.remove(&end.position) {
             Some(run) if run.after == end => {
                 run.entries.into_iter().for_each(|entry| take(book, entry));
-                end = run.end;
+                (end, handed) = (run.end, true);
             }
             _ => {
+                // What waited may be of a log that was laid out anew since: it is not gone on from then.
+                if std::mem::take(&mut handed)
+                    && bolebook_log::chain_at(db, book.id(), end.position)? != Some(end.chain)
+                {
+                    break;
+                }
                 let next = runs.range(end.position + 1..).next().map_or(to.position, |(at, _)| *at);
                 let lines = usize::try_from(next - end.position).unwrap_or(usize::MAX);
                 let came = read_into(book, db, end, Page { lines, ..Page::ALL })?;

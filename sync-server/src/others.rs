@@ -18,6 +18,8 @@ use crate::state::{App, Inner};
 const EVERY: Duration = Duration::from_secs(1);
 /// So many looks a book stands still before its findings are brought up unasked.
 const STILL: u32 = 20;
+/// And so many it waits at most: one that never stands still is brought up all the same.
+const LONGEST: u32 = 120;
 
 /// Where the books ended when it was last looked.
 type Ends = BTreeMap<BookId, Sha256Hash>;
@@ -38,6 +40,10 @@ pub async fn follow(app: App) {
             if !changed.is_empty() {
                 app.findings.heard();
             }
+            if changed.contains(&app.identity.yard) {
+                // What was worked out stands on the yard as it was.
+                app.findings.forget();
+            }
             for book in moved.still_after(changed) {
                 app.findings.changed(book, app.identity.yard);
             }
@@ -46,18 +52,22 @@ pub async fn follow(app: App) {
     }
 }
 
-/// Books that moved, and since how many looks they stand still.
+/// Books that moved: since how many looks they stand still, and how many they wait.
 #[derive(Default)]
-struct Moved(BTreeMap<BookId, u32>);
+struct Moved(BTreeMap<BookId, (u32, u32)>);
 
 impl Moved {
-    /// Those that have stood still for long enough, told once.
+    /// Those that have stood still, or waited, for long enough, told once.
     fn still_after(&mut self, changed: Vec<BookId>) -> Vec<BookId> {
-        self.0.values_mut().for_each(|looks| *looks += 1);
-        self.0.extend(changed.into_iter().map(|book| (book, 0)));
-        let still = |looks: u32| looks >= STILL;
-        let told = self.0.iter().filter(|(_, looks)| still(**looks)).map(|(book, _)| *book).collect();
-        self.0.retain(|_, looks| !still(*looks));
+        for (still, waited) in self.0.values_mut() {
+            (*still, *waited) = (*still + 1, *waited + 1);
+        }
+        for book in changed {
+            self.0.entry(book).or_default().0 = 0;
+        }
+        let due = |(still, waited): (u32, u32)| still >= STILL || waited >= LONGEST;
+        let told = self.0.iter().filter(|(_, looks)| due(**looks)).map(|(book, _)| *book).collect();
+        self.0.retain(|_, looks| !due(*looks));
         told
     }
 }
@@ -94,5 +104,13 @@ mod tests {
             told.extend(moved.still_after(changed).into_iter().map(|book| (look, book)));
         }
         assert_eq!(told, [(STILL - 1, one), (2 * STILL - 1, other)]);
+    }
+
+    #[test]
+    fn a_book_that_never_stands_still_is_told_all_the_same() {
+        let (book, mut moved) = (BookId::new(1, [1; 10]), Moved::default());
+        let looks = 0..=2 * LONGEST + 1;
+        let told: Vec<u32> = looks.filter(|_| !moved.still_after(vec![book]).is_empty()).collect();
+        assert_eq!(told, [LONGEST, 2 * LONGEST + 1]);
     }
 }

@@ -363,6 +363,27 @@ fn lines_handed_over_are_not_read_again_unless_they_do_not_go_on_exactly() {
     }
 }
 
+/// A hub lays its log out anew over the main server's while lines of the old one wait to be taken over.
+#[test]
+fn lines_handed_over_of_a_log_that_was_laid_out_anew_since_are_not_believed() {
+    let (mut w, mut server, mut other) = (World::new(), Taken::default(), Taken::default());
+    for taken in [&mut server, &mut other] {
+        taken.followed(&w.job, &mut Dice::new(1));
+    }
+    let mut apart = w.apart();
+    w.tree(Who::Crew(0), "HERE");
+    let news = server.news(&w.job);
+    let (appended, lines) = server.take(&w.job, news);
+    server.hand(Run::of(w.job.id(), &appended, lines));
+    for tree in 0..8 {
+        apart.tree(Who::Crew(1), &format!("T-{tree}"));
+    }
+    let news = other.news(&apart.job);
+    other.take(&apart.job, news);
+    std::mem::swap(&mut server.db, &mut other.db);
+    assert_eq!(server.kept(&apart.job).unwrap().commits(), apart.job.commits());
+}
+
 /// A week's commits taken in a day at a time, in another order than they were written in.
 #[test]
 fn a_week_taken_in_by_parts_ends_at_what_a_check_of_the_week_finds() {

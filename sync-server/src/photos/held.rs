@@ -225,7 +225,7 @@ fn arrived(
     )?;
     note_type(tx, photo)?;
     let mut told = vec![];
-    for book in texts(tx, "SELECT DISTINCT book FROM photo_records WHERE sha256 = ?1", &hash)? {
+    for book in texts(tx, "SELECT DISTINCT book FROM photo_records WHERE sha256 = ?1 ORDER BY book", &hash)? {
         told.extend(tell(app, tx, id(&book)?)?);
     }
     Ok(told)
