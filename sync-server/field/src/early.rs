@@ -117,8 +117,9 @@ impl State {
             }
         }
         let same = |(book, kept): &(&BookId, &Tip)| {
-            let found = logs.get(*book).map(Tip::of);
-            found.is_some_and(|found| (found.end, &found.heads) == (kept.end, &kept.heads))
+            // Of a book of which nothing has come yet there is no line to read.
+            let found = logs.get(*book).map(Tip::of).unwrap_or_default();
+            (found.end, &found.heads) == (kept.end, &kept.heads)
         };
         let other = self.tips.iter().find(|tip| !same(tip)).map(|(book, _)| *book);
         if let (Some(book), true) = (other, self.behind()) {

@@ -293,7 +293,9 @@ pub struct State {
 
 /// The stored state cannot be read.
 #[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
-#[error("what this device stored cannot be read ({what}): {why}. Nothing was changed: show it to the office")]
+#[error(
+    "what this device stored cannot be read ({what}): {why}. What is stored stays: open the app again, and if it says so again, show it to the office"
+)]
 pub struct Damaged {
     /// What.
     pub what: String,

@@ -440,12 +440,16 @@ function say(text, take) {
 async function books() {
   const opening = app;
   const renew = (selector) => {
-    if (app === opening && waiting === 0 && root.querySelector(selector)) draw(true);
+    if (app === opening && waiting === 0 && !camera && root.querySelector(selector)) draw(true);
   };
   // Let the screen be painted first, and a tap that is under way be answered: reading the books would hold
   // it up.
   await new Promise((resolve) => requestAnimationFrame(() => setTimeout(resolve)));
-  while (waiting > 0) await busy.catch(() => {});
+  // An act that failed leaves those behind it waiting: nobody waits for the same twice.
+  for (let seen = null; waiting > 0 && seen !== busy; ) {
+    seen = busy;
+    await busy.catch(() => {});
+  }
   try {
     await opening.openBooks();
     performance.mark("bolebook-books");
@@ -519,7 +523,15 @@ busy = (async () => {
   // The device is opened while the program is made ready.
   const taken = opened(false);
   taken.catch(() => {});
-  await init({ module_or_path: new URL("./field_bg.wasm", import.meta.url) });
+  try {
+    await init({ module_or_path: new URL("./field_bg.wasm", import.meta.url) });
+  } catch (error) {
+    // Another window may have it meanwhile.
+    await taken.catch(() => {});
+    device?.release?.();
+    say(`The app could not be loaded: ${error.message ?? error}. What you logged is kept. Open it again where there is signal.`);
+    return;
+  }
   performance.mark("bolebook-code");
   await start(false, taken);
 })();

@@ -148,7 +148,9 @@ pub async fn perform<D: Outside>(field: &Field<D>, act: &str, fields: &Fields) -
     let parts: Vec<&str> = act.split(':').collect();
     let asked = Asked { whole: act, parts, fields };
     let word = asked.word(0)?;
-    if !beside_the_books(word) && !(on_the_view(word) && field.state().may_write_early()) {
+    let beside = beside_the_books(word) && !(stands_on_content(word) && field.state().behind());
+    let early = on_the_view(word) && field.state().may_write_early();
+    if !beside && !early {
         field.open_books().await?;
     }
     match asked.word(0)? {
@@ -203,6 +205,12 @@ fn beside_the_books(act: &str) -> bool {
             | "gauge"
             | "calibrate"
     )
+}
+
+/// What is worked out from a kit's content, which the ready-made view does not know after something was
+/// logged on it: more liquid means less air, and fewer charges.
+fn stands_on_content(act: &str) -> bool {
+    act == "gauge"
 }
 
 /// What stands on the ready-made view alone, and so can be logged on it: what was seen, measured, done or

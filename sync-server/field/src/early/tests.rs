@@ -125,7 +125,7 @@ fn a_log_that_is_not_what_was_written_on_is_damage_and_a_view_of_it_is_not_shown
     let (mut state, _) = written(&log(3));
     let mut other = Logs::from([(BOOK.parse().unwrap(), log(2))]);
     let said = state.settle(&mut other).unwrap_err().to_string();
-    assert!(said.contains("the end of book") && said.contains("Nothing was changed"), "{said}");
+    assert!(said.contains("the end of book") && said.contains("What is stored stays"), "{said}");
     assert!(state.behind(), "what was written is still known");
 
     let log = log(3);
@@ -136,4 +136,16 @@ fn a_log_that_is_not_what_was_written_on_is_damage_and_a_view_of_it_is_not_shown
     };
     state.settle(&mut Logs::from([(log.book().id(), log)])).unwrap();
     assert!(state.summary.is_none(), "nothing was written: the books are shown");
+}
+
+/// An answer that had no room left names a book of which nothing has come yet.
+#[test]
+fn a_book_of_which_nothing_has_come_holds_nothing_up() {
+    let log = log(2);
+    let (mut state, _) = written(&log);
+    let nothing_yet = BookId::new(9, [9; 10]);
+    state.tips.insert(nothing_yet, Tip::of(&Log::new(nothing_yet)));
+    let mut logs = Logs::from([(log.book().id(), log.clone())]);
+    state.settle(&mut logs).unwrap();
+    assert_eq!(logs[&log.book().id()].end(), log.end() + 1);
 }

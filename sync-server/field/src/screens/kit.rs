@@ -184,16 +184,22 @@ fn list(
 }
 
 /// What a kit's reservoir should show: the product, or the mix it is in, less what is in containers on
-/// trees.
+/// trees. Not known while the view lacks what was logged last.
 pub(super) fn content(scene: &Scene<'_>, summary: &Summary, line: &KitLine) -> String {
+    if scene.state.behind() {
+        return "…".into();
+    }
     let mix = summary.label_in(line).and_then(|label| label.mix.as_ref());
     let content_ul = line.content_ul.saturating_sub(scene.state.out_of(line.id));
     let content = mix.map_or(Ul(content_ul), |_| summary.liquid_of(line, content_ul));
     of_mix(scene, format!("{} mL", content.ml()), mix.is_some())
 }
 
-/// How many charges of its largest container are left in a kit.
+/// How many charges of its largest container are left in a kit; nothing while that is not known.
 pub(super) fn charges_left(scene: &Scene<'_>, summary: &Summary, line: &KitLine) -> Option<usize> {
+    if scene.state.behind() {
+        return None;
+    }
     let charge = line.kit.containers.iter().map(|c| c.charge_ul.0).max().filter(|c| *c > 0)?;
     let content_ul = line.content_ul.saturating_sub(scene.state.out_of(line.id));
     let liquid = summary.liquid_of(line, content_ul).0;

@@ -103,6 +103,8 @@ fn what_is_logged_before_the_books_are_read_is_durable_and_what_they_then_say() 
         good(&said);
         assert!(said.contains("class=\"said\"") && said.contains("id=\"behind\""), "{act}: {said}");
         assert!(!field.state().books_open, "{act}");
+        let today = tap(&field, "go:today", &[]);
+        assert!(today.contains("In the kit") && !today.contains("Charges left"), "{act}: {today}");
         // A commit and its signature, on the disk before it was said.
         assert_eq!(device.lines(), lines + 2, "{act}");
         let (unsent_now, since_now) = field.state().unsent();
@@ -165,6 +167,15 @@ fn a_plan_and_whatever_asks_whether_it_may_be_done_waits_for_the_books() {
     assert!(!field.state().books_open);
     good(&tap(&field, &format!("note:{second}"), &[("note", "two")]));
     assert!(field.state().books_open && !field.state().behind());
+    // What a pressurisation gives stands on what is in the kit: after a tap that wrote, the books are asked.
+    let field = put_away(&device, field, &url);
+    tap(&field, "go:kit", &[]);
+    tap(&field, "gauge", &[("gauge", "4")]);
+    assert!(!field.state().books_open);
+    good(&tap(&field, "moved", &[("what", "spilled"), ("amount", "3")]));
+    assert!(!field.state().books_open && field.state().behind());
+    tap(&field, "gauge", &[("gauge", "4")]);
+    assert!(field.state().books_open);
     // And what was logged early is taken back like anything else.
     let field = put_away(&device, field, &url);
     let said = tap(&field, &format!("nottreated:{second}"), &[("reason", "refused")]);
