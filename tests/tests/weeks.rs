@@ -2,8 +2,8 @@
 
 use std::collections::BTreeMap;
 
-use bolebook_core::check::check_trees;
-use bolebook_core::check::work::Work;
+use bolebook_core::check::work::{Parts, Work};
+use bolebook_core::check::{check_in_parts, check_trees};
 use bolebook_core::finding::{Finding, Severity};
 use bolebook_core::geo;
 use bolebook_core::record::work::Application;
@@ -23,6 +23,22 @@ fn found(w: &World) -> Vec<Finding> {
 
 fn lines(found: &[&Finding]) -> String {
     found.iter().map(|f| format!("{}: {}\n", f.code.name(), f.message)).collect()
+}
+
+/// The sizes in use take these weeks whole: small ones have a border between any two trees, and days.
+#[test]
+fn what_is_found_does_not_hang_on_how_a_job_is_taken_apart() {
+    for w in [normal(SEEDS[0]), bad(SEEDS[0])] {
+        w.look(|view, _, _| {
+            let whole = check_in_parts(view, Parts { trees: usize::MAX, applications: usize::MAX });
+            for (trees, applications) in [(1, 1), (7, 3), (100, 40)] {
+                assert!(view.trees.len() > trees && view.crew_days.len() > 1);
+                let parts = check_in_parts(view, Parts { trees, applications });
+                assert!(parts == whole, "{trees} trees, {applications} applications at a time");
+            }
+            assert!(check_in_parts(view, Parts::default()) == whole);
+        });
+    }
 }
 
 /// What the rules share is looked up once, or near at hand: it must be what a look-up by itself gives.

@@ -37,7 +37,7 @@ use std::collections::BTreeMap;
 
 use crate::balance::Balance;
 use crate::check::rules::{ABOUT_DAYS, ABOUT_TREES, Case, Reach, Rule, WHOLE};
-use crate::check::work::Work;
+use crate::check::work::{Parts, Work};
 use crate::facts::{Fact, Version};
 use crate::finding::{Code, Finding, Ruled, State, resolve};
 use crate::ids::{FindingId, RecordId};
@@ -61,7 +61,7 @@ pub fn check_among(view: &View<'_>, all: &[&View<'_>], balance: &Balance) -> Vec
     let past = crate::seasons::past(&crate::seasons::earlier(view, all));
     // First, so that of one finding seen with and without the earlier books the fuller one stays.
     let of_seasons = |findings: &mut Vec<Finding>| crate::seasons::check(view, &past, findings);
-    found(view, of_seasons, ABOUT_DAYS, |case, findings| {
+    found(view, Parts::default(), of_seasons, ABOUT_DAYS, |case, findings| {
         // Without any other book at hand nobody looked for it: a phone has this season's alone.
         if !all.is_empty() {
             crate::seasons::check_missing(view, all, findings);
@@ -77,13 +77,20 @@ pub fn check_among(view: &View<'_>, all: &[&View<'_>], balance: &Balance) -> Vec
 
 /// What [`check`] finds that may be about a tree: enough for advice, and without a balance.
 pub fn check_trees(view: &View<'_>) -> Vec<Finding> {
-    found(view, |_| {}, &[], |_, _| {})
+    found(view, Parts::default(), |_| {}, &[], |_, _| {})
+}
+
+/// What the rules about trees and days find on a job that is taken apart so: the same for all parts of one
+/// tree, or one application, or more.
+pub fn check_in_parts(view: &View<'_>, parts: Parts) -> Vec<Finding> {
+    found(view, parts, |_| {}, ABOUT_DAYS, |_, _| {})
 }
 
 /// What the rules about trees find, after what is found `first` and before `more`. The rest of the rules
 /// comes as functions, so that a phone, which does without them, need not carry them.
 fn found<'v>(
     view: &'v View<'_>,
+    parts: Parts,
     first: impl FnOnce(&mut Vec<Finding>),
     about_days: &[Rule],
     more: impl FnOnce(&Case<'_, 'v, '_>, &mut Vec<Finding>),
@@ -91,7 +98,7 @@ fn found<'v>(
     let mut findings = vec![];
     first(&mut findings);
     let rules: Vec<&Rule> = ABOUT_TREES.iter().chain(about_days).collect();
-    let (work, each) = in_parts(view, &rules);
+    let (work, each) = in_parts(view, parts, &rules);
     findings.extend(each.into_iter().flatten());
     more(&Case { view, work: &work, only: None, facts: None }, &mut findings);
     settle(view, &mut findings);
@@ -104,7 +111,7 @@ fn found<'v>(
 /// What each of some rules finds, and the job's work. Rules that look at a tree or a day are run on some at a
 /// time: what is logged of these is near the processor then, which waits for most of what each rule reads
 /// when one after the other goes through a whole job.
-fn in_parts<'v>(view: &'v View<'_>, rules: &[&Rule]) -> (Work<'v>, Vec<Vec<Finding>>) {
+fn in_parts<'v>(view: &'v View<'_>, parts: Parts, rules: &[&Rule]) -> (Work<'v>, Vec<Vec<Finding>>) {
     let mut each: Vec<Vec<Finding>> = rules.iter().map(|_| vec![]).collect();
     let mut run = |case: &Case<'_, 'v, '_>, reach: &dyn Fn(Reach) -> bool| {
         for (rule, found) in rules.iter().zip(&mut each).filter(|(rule, _)| reach(rule.reach)) {
@@ -112,14 +119,14 @@ fn in_parts<'v>(view: &'v View<'_>, rules: &[&Rule]) -> (Work<'v>, Vec<Vec<Findi
         }
     };
     let mut entered = Entered { seen: vec![false; view.facts.facts.len()], odd: vec![] };
-    let mut work = Work::in_parts(view, |trees, work| {
+    let mut work = Work::in_parts(view, parts, |trees, work| {
         run(&Case { view, work, only: Some(trees), facts: None }, &|reach| reach == Reach::Tree);
         trees.iter().flat_map(|(_, tree)| tree.facts()).for_each(|fact| entered.look(view, fact));
     });
     let odd = entered.odd(view);
     let case = Case { view, work: &work, only: None, facts: Some(&odd) };
     run(&case, &|reach| !matches!(reach, Reach::Tree | Reach::Day));
-    work.in_days(|work| {
+    work.in_days(parts, |work| {
         run(&Case { view, work, only: None, facts: None }, &|reach| reach == Reach::Day);
     });
     (work, each)

@@ -24,11 +24,22 @@ use crate::record::work::Application;
 use crate::view::products::{Products, StandingLabels};
 use crate::view::{CrewDay, TreeView, View};
 
-/// So many trees are looked at by all rules before the next: what is logged of them is in the processor's
-/// cache then, and a job's is not.
-const AT_A_TIME: usize = 256;
-/// Of days, as many as have so many applications: not fewer, for some rules begin with all closings of a job.
-const DAYS_AT_A_TIME: usize = 2_000;
+/// How a job is taken apart for its rules. They find the same however it is.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Parts {
+    /// So many trees are looked at by all rules before the next: what is logged of them is in the processor's
+    /// cache then, and a job's is not.
+    pub trees: usize,
+    /// Of days, as many as have so many applications: not fewer, for some rules begin with all closings of a
+    /// job.
+    pub applications: usize,
+}
+
+impl Default for Parts {
+    fn default() -> Self {
+        Self { trees: 256, applications: 2_000 }
+    }
+}
 
 /// One value of an application, with what it names.
 #[derive(Clone, Copy)]
@@ -136,9 +147,10 @@ struct Known<'v> {
 }
 
 impl<'v> Work<'v> {
-    /// Lays out a view.
+    /// Lays out a view, without what rules hold against each other over the whole job (tags, pictures,
+    /// listings).
     pub fn of(view: &'v View<'_>) -> Self {
-        Self::in_parts(view, |_, _| {})
+        Self::among(view, view.trees.iter())
     }
 
     /// Lays out some trees of a view, given ascending by id.
@@ -166,11 +178,15 @@ impl<'v> Work<'v> {
 
     /// Lays out a view in parts of some trees, each of which is `met` while what is logged of its trees is
     /// near the processor. The crew-days of a part are not in order.
-    pub(super) fn in_parts(view: &'v View<'_>, mut met: impl FnMut(&[OfTree<'v>], &Self)) -> Self {
+    pub(super) fn in_parts(
+        view: &'v View<'_>,
+        parts: Parts,
+        mut met: impl FnMut(&[OfTree<'v>], &Self),
+    ) -> Self {
         let mut work = Self::none(view.requirements());
         let mut trees = view.trees.iter();
         loop {
-            let some: Vec<OfTree<'v>> = trees.by_ref().take(AT_A_TIME).collect();
+            let some: Vec<OfTree<'v>> = trees.by_ref().take(parts.trees).collect();
             if some.is_empty() {
                 break;
             }
@@ -245,7 +261,7 @@ impl<'v> Work<'v> {
     }
 
     /// Gives the crew-days' work, some days at a time, each of which is `met` while it is near the processor.
-    pub(super) fn in_days(&mut self, mut met: impl FnMut(&Self)) {
+    pub(super) fn in_days(&mut self, parts: Parts, mut met: impl FnMut(&Self)) {
         let mut days: BTreeSet<CrewDay> = self.by_day.keys().chain(self.read.keys()).copied().collect();
         let mut part = Self::none(std::mem::take(&mut self.asks));
         std::mem::swap(&mut part.known, &mut self.known);
@@ -256,7 +272,7 @@ impl<'v> Work<'v> {
                 part.by_day.insert(day, (first..part.done.len()).collect());
             }
             part.read.extend(self.read.remove_entry(&day));
-            if days.is_empty() || part.done.len() >= DAYS_AT_A_TIME {
+            if days.is_empty() || part.done.len() >= parts.applications {
                 met(&part);
                 part.done.clear();
                 part.by_day.clear();

@@ -127,6 +127,22 @@ impl Memory {
     pub fn lines(&self) -> usize {
         self.disk.borrow().lines.len()
     }
+
+    fn keep(&self, puts: &[Put]) {
+        let mut disk = self.disk.borrow_mut();
+        for put in puts {
+            match put {
+                Put::Line { book, position, text } => {
+                    let taken = disk.lines.insert((*book, *position), text.clone());
+                    assert_eq!(taken, None, "a line was written over");
+                }
+                Put::Setting { name, json } => {
+                    disk.settings.insert((*name).to_owned(), json.clone());
+                }
+                Put::Ready(bytes) => disk.ready.clone_from(bytes),
+            }
+        }
+    }
 }
 
 impl Outside for Memory {
@@ -156,9 +172,8 @@ impl Outside for Memory {
     }
 
     async fn lines(&self) -> Result<Vec<(BookId, String)>, Trouble> {
-        let disk = self.disk.borrow();
-        let lines = disk.lines.iter().map(|((book, _), text)| (*book, text.clone())).collect();
-        drop(disk);
+        let of = |((book, _), text): (&(BookId, u64), &String)| (*book, text.clone());
+        let lines = self.disk.borrow().lines.iter().map(of).collect();
         let (later, store) = self.answers_later.get();
         self.answers_later.set((false, store));
         once(later).await;
@@ -171,20 +186,7 @@ impl Outside for Memory {
         if let Some(trouble) = &*self.refuses.borrow() {
             return Err(trouble.clone());
         }
-        let mut disk = self.disk.borrow_mut();
-        for put in puts {
-            match put {
-                Put::Line { book, position, text } => {
-                    let taken = disk.lines.insert((*book, *position), text.clone());
-                    assert_eq!(taken, None, "a line was written over");
-                }
-                Put::Setting { name, json } => {
-                    disk.settings.insert((*name).to_owned(), json.clone());
-                }
-                Put::Ready(bytes) => disk.ready.clone_from(bytes),
-            }
-        }
-        drop(disk);
+        self.keep(puts);
         let (lines, later) = self.answers_later.get();
         self.answers_later.set((lines, false));
         once(later).await;

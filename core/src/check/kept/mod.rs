@@ -16,7 +16,7 @@ use std::collections::BTreeSet;
 use crate::balance::Balance;
 use crate::check::fill::{self, Filled};
 use crate::check::rules::{ABOUT_DAYS, ABOUT_TREES, Case, Gathering, OfTree, Reach, Rule};
-use crate::check::work::Work;
+use crate::check::work::{Parts, Work};
 use crate::check::{area, day, in_parts, kit, same_tree, settle, signed, volume};
 use crate::dosing::advice::Past;
 use crate::finding::{Finding, State, resolve};
@@ -115,7 +115,7 @@ impl Kept {
         let past = seasons::past(&seasons::earlier(view, all));
         let gathered = Gathered::of(view, &past);
         found.part(SEASONS, Reach::Tree, |f| seasons::check(view, &past, f));
-        let (work, each) = in_parts(view, &rules().collect::<Vec<_>>());
+        let (work, each) = in_parts(view, Parts::default(), &rules().collect::<Vec<_>>());
         for (index, (rule, mut findings)) in rules().zip(each).enumerate() {
             found.part(index + 1, rule.reach, |f| f.append(&mut findings));
         }
