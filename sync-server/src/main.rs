@@ -270,6 +270,9 @@ fn verify(data: &Path, stores: &Stores) -> Result<(), Failure> {
     }
     // It is looked at, not changed: it may be a copy, a standby, or of an older version.
     let db = place.connect()?;
+    if place.is_shared() && !db.has_column("log_layout", "version")? {
+        return Err(format!("{place}: no such log").into());
+    }
     bolebook_log::look(&db)?;
     for book in bolebook_log::books(&db)? {
         let whole = bolebook_log::verify(&db, book.book)?;

@@ -140,6 +140,12 @@ fn verify_only_looks_at_a_shared_log_of_either_version() {
     db.execute("UPDATE log_layout SET version = 5 WHERE id = 1", []).unwrap();
     let (whole, said) = verify();
     assert!(!whole && said.contains("layout is 5"), "{said}");
+    let empty = cluster.database();
+    let run = Command::new(binary()).args(["verify", "--store", &empty, "--data"]).arg(data.path()).output();
+    let said = String::from_utf8(run.unwrap().stderr).unwrap();
+    assert!(said.contains("no such log"), "{said}");
+    let made = "SELECT 1 FROM pg_tables WHERE schemaname = 'public'";
+    assert!(!Connection::postgres(&empty).unwrap().exists(made, []).unwrap(), "nothing was laid out");
 }
 
 /// The column needs the table for a moment, and whoever comes after it waits behind it.
