@@ -117,13 +117,14 @@ fn verify_only_looks_at_a_shared_log_of_either_version() {
     cluster.admin().execute_batch("CREATE ROLE looker LOGIN").unwrap();
     db.execute_batch("GRANT SELECT ON ALL TABLES IN SCHEMA public TO looker").unwrap();
     let data = tempfile::tempdir().unwrap();
-    let verify = || {
+    let verify_at = |url: &str| {
         let looker = url.replace("bole@", "looker@");
         let run =
             Command::new(binary()).args(["verify", "--store", &looker, "--data"]).arg(data.path()).output();
         let run = run.unwrap();
         (run.status.success(), String::from_utf8_lossy(&[run.stdout, run.stderr].concat()).into_owned())
     };
+    let verify = || verify_at(&url);
     let (whole, said) = verify();
     assert!(whole && said.contains(&format!(r#""end":{}"#, all.len())), "{said}");
     let has_column = || place.connect().unwrap().has_column("lines", "packed").unwrap();
@@ -133,6 +134,9 @@ fn verify_only_looks_at_a_shared_log_of_either_version() {
     repack::all(&place.lay_out().unwrap(), Form::Packed).unwrap();
     assert!(has_column());
     let (whole, said) = verify();
+    assert!(whole && said.contains(&format!(r#""end":{}"#, all.len())), "{said}");
+    let standby = cluster.standby();
+    let (whole, said) = verify_at(&standby.url(url.rsplit('/').next().unwrap()));
     assert!(whole && said.contains(&format!(r#""end":{}"#, all.len())), "{said}");
     db.execute("UPDATE lines SET packed = substr(packed, 1, 50) WHERE position = 5", []).unwrap();
     let (whole, said) = verify();
