@@ -268,8 +268,12 @@ fn verify(data: &Path, stores: &Stores) -> Result<(), Failure> {
     {
         return Err(format!("{}: no such log", path.display()).into());
     }
-    // A copy is looked at, not changed; a shared database may still lack the column that packed lines have.
-    let db = if place.is_shared() { place.lay_out()? } else { place.connect()? };
+    // It is looked at, not changed: it may be a copy, a standby, or of an older version.
+    let db = place.connect()?;
+    if place.is_shared() && !db.has_column("log_layout", "version")? {
+        return Err(format!("{place}: no such log").into());
+    }
+    bolebook_log::look(&db)?;
     for book in bolebook_log::books(&db)? {
         let whole = bolebook_log::verify(&db, book.book)?;
         let (commits, signatures) = (whole.commits, whole.signatures);

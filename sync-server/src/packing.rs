@@ -156,7 +156,7 @@ pub fn pack(place: &Place, to: Form, stop_after: Option<u64>) -> Result<Packed, 
         match run.step(|tx| repack::finish(tx, to))? {
             None => break,
             Some((book, position)) if round == ROUNDS || done.lines.damaged > 0 => {
-                return Err(failed(repack::still_packed(book, position)));
+                return Err(failed(repack::still_packed(book, position, &done.lines)));
             }
             Some(_) => {}
         }

@@ -472,7 +472,7 @@ impl Inner {
             && bolebook_log::chain_at(db, yard, known.end.position)? == Some(known.end.chain)
         {
             let news = bolebook_log::read(db, yard, known.end.position, Page::ALL)?;
-            if !known.now.waiting() && !news.iter().any(|line| may_matter(&line.text)) {
+            if !known.now.waiting() && !news.iter().any(|l| l.is_unreadable() || may_matter(&l.text)) {
                 known.end = info.end;
                 return Ok(Some(known.now.clone()));
             }

@@ -241,6 +241,31 @@ impl Connection {
         self.begin(TransactionBehavior::Deferred)
     }
 
+    /// Whether a table has a column; in a shared database it is asked once, and again until it is there.
+    ///
+    /// # Errors
+    /// The database's.
+    pub fn has_column(&self, table: &'static str, column: &'static str) -> Result<bool> {
+        match &self.0 {
+            Engine::Sqlite(db) => Ok(db.column_exists(None::<&str>, table, column)?),
+            #[cfg(feature = "postgres")]
+            Engine::Postgres(session) => session.has_column(table, column),
+        }
+    }
+
+    /// Waits for others for no longer than two seconds until the transaction under way ends, and then fails
+    /// with [`crate::Trouble::Again`]: for what others queue behind while it waits. SQLite has no such queue.
+    ///
+    /// # Errors
+    /// The database's.
+    pub fn wait_briefly(&self) -> Result<()> {
+        match &self.0 {
+            Engine::Sqlite(_) => Ok(()),
+            #[cfg(feature = "postgres")]
+            Engine::Postgres(session) => session.wait_briefly(),
+        }
+    }
+
     /// Whether a row is there.
     ///
     /// # Errors

@@ -1,7 +1,7 @@
 //! A session with PostgreSQL.
 
 use std::cell::{Cell, RefCell};
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::Duration;
@@ -45,6 +45,11 @@ const BEGIN_GUARDED: &str = "
     BEGIN ISOLATION LEVEL READ COMMITTED;
     SET LOCAL idle_in_transaction_session_timeout = '60s'";
 const BEGIN_READ: &str = "BEGIN ISOLATION LEVEL REPEATABLE READ READ ONLY";
+/// For the running transaction: whoever comes to a table after it waits behind it for as long as it waits.
+const WAIT_BRIEFLY: &str = "SET LOCAL lock_timeout = '2s'";
+const COLUMN: &str = "
+    SELECT 1 FROM pg_attribute
+    WHERE attrelid = to_regclass(CAST($1 AS TEXT)) AND attname = CAST($2 AS TEXT) AND NOT attisdropped";
 const COMMIT: &str = "COMMIT";
 const ROLLBACK: &str = "ROLLBACK";
 
@@ -63,6 +68,8 @@ pub enum Begin {
 pub struct Session {
     client: RefCell<Option<Client>>,
     statements: RefCell<BTreeMap<String, postgres::Statement>>,
+    /// Columns that are known to be there.
+    columns: RefCell<BTreeSet<(&'static str, &'static str)>>,
     /// Whether a warning came since it was last asked.
     warned: Arc<AtomicBool>,
     /// Whether a statement of the running transaction failed: PostgreSQL then takes a COMMIT without a
@@ -107,8 +114,9 @@ impl Session {
             return Err(Error::Refused(why));
         }
         warned.store(false, Ordering::SeqCst);
-        let statements = RefCell::default();
-        Ok(Self { client: RefCell::new(Some(client)), statements, warned, failed: Cell::new(false) })
+        let (statements, columns) = (RefCell::default(), RefCell::default());
+        let client = RefCell::new(Some(client));
+        Ok(Self { client, statements, columns, warned, failed: Cell::new(false) })
     }
 
     pub fn is_closed(&self) -> bool {
@@ -148,6 +156,21 @@ impl Session {
         params: &[&dyn ToSql],
     ) -> Result<Vec<postgres::Row>> {
         bind(params, |p| self.with(|c| c.query(statement, p)))?
+    }
+
+    pub fn has_column(&self, table: &'static str, column: &'static str) -> Result<bool> {
+        if self.columns.borrow().contains(&(table, column)) {
+            return Ok(true);
+        }
+        let there = !self.query(&self.prepare(COLUMN)?, &[&table, &column])?.is_empty();
+        if there {
+            self.columns.borrow_mut().insert((table, column));
+        }
+        Ok(there)
+    }
+
+    pub fn wait_briefly(&self) -> Result<()> {
+        self.with(|c| c.batch_execute(WAIT_BRIEFLY))
     }
 
     pub fn begin(&self, what: Begin) -> Result<()> {

@@ -65,6 +65,22 @@ pub enum LogError {
         /// Why.
         why: String,
     },
+    /// Lines were to be changed to one form while somebody changes them to the other.
+    #[error(
+        "another run turned it round: the log's layout is {found} now; let one run end, then start the one you want"
+    )]
+    Turned {
+        /// As found.
+        found: i64,
+    },
+    /// A line is packed still, and nothing is wrong with it.
+    #[error("line {position} of book {book} was packed meanwhile, and is so still: start it again")]
+    StillPacked {
+        /// The book.
+        book: BookId,
+        /// Where.
+        position: u64,
+    },
     /// A newer Bolebook laid the file out.
     #[error("the log's layout is {found}; this Bolebook knows {known}: update it")]
     Layout {

@@ -39,7 +39,7 @@ pub fn prepare(db: &Connection) -> Result<(), LogError> {
     let Some(file) = db.sqlite() else { return prepare_shared(db) };
     db.execute_batch(sql::PRAGMAS)?;
     file.set_prepared_statement_cache_capacity(64);
-    if version(db)? < TEXT {
+    if (0..TEXT).contains(&version(db)?) {
         // Two processes may both find an older version; the lock lets one of them go on from it.
         db.execute_batch("BEGIN IMMEDIATE")?;
         let made = lay_out(db);
@@ -58,7 +58,7 @@ fn lay_out(db: &Connection) -> bolebook_db::Result<()> {
     if found == 0 {
         db.execute_batch(sql::CREATE)?;
     }
-    if found < TEXT {
+    if (0..TEXT).contains(&found) {
         db.execute_batch(sql::TO_2)?;
         db.execute_batch(if found == 0 { sql::SET_VERSION_3 } else { sql::SET_VERSION_2 })?;
     }
@@ -69,6 +69,8 @@ fn lay_out(db: &Connection) -> bolebook_db::Result<()> {
 fn prepare_shared(db: &Connection) -> Result<(), LogError> {
     db.execute_batch(sql::CREATE_LAYOUT)?;
     let tx = db.begin(TransactionBehavior::Immediate)?;
+    // Who reads or writes lines queues behind the change of their table while it waits for its turn.
+    tx.wait_briefly()?;
     let there = tx.query_row(sql::LAYOUT_THERE, [], |row| row.get(0)).optional()?;
     if there.is_none() {
         for tables in [sql::CREATE, sql::TO_2, sql::WAITING, sql::CREATE_REST] {
@@ -82,8 +84,17 @@ fn prepare_shared(db: &Connection) -> Result<(), LogError> {
     Ok(())
 }
 
+/// Whether this program can read the log that is there; changes nothing of it in a database that servers share.
+///
+/// # Errors
+/// [`LogError`] when there is none, or it has a newer layout.
+pub fn look(db: &Connection) -> Result<(), LogError> {
+    number(db, false).map(|_| ())
+}
+
 /// The column for packed lines. An older program that is at work meanwhile names its columns and never
-/// meets this one; nothing is in it before the layout is raised.
+/// meets this one; nothing is in it before the layout is raised. One that is at work afterwards finds no
+/// text where a line is packed, and fails.
 fn add_packed_column(db: &Connection) -> Result<(), LogError> {
     if !db.exists(sql::PACKED_COLUMN_THERE, [])? {
         // First the row: of two servers that start at once, one waits here and then finds it done.

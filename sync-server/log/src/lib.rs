@@ -57,7 +57,7 @@ use bolebook_db::Connection;
 pub use append::{Appended, append, take};
 pub use bolebook_db::Trouble;
 pub use error::LogError;
-pub use layout::{Form, prepare};
+pub use layout::{Form, look, prepare};
 pub use read::{
     Basis, BookInfo, BookKind, Page, StoredLine, basis, book, books, chain_at, commit_position, genesis,
     has_line, read, record_positions,

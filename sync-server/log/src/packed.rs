@@ -19,6 +19,11 @@ pub const DICTIONARY_1: &[u8] = include_bytes!("../dictionaries/lines-1.zdict");
 /// How hard it is tried: harder levels take longer and, of lines as short as these, make no less of them.
 /// May change: any zstd reads what any level wrote.
 const LEVEL: i32 = 1;
+/// Of a frame's text so many bytes are believed, as many as the dictionary has, and for each byte of the frame
+/// so many more. Lines are far below it: whoever reads a whole log unpacks no more than two hundred times what
+/// lies there, whatever a hostile file says.
+const FREE: usize = 16 << 10;
+const A_BYTE: usize = 200;
 /// How every frame begins, and no line: that is JSON.
 const MAGIC: [u8; 4] = [0x28, 0xb5, 0x2f, 0xfd];
 
@@ -44,7 +49,7 @@ pub enum PackedError {
     /// It was packed with a dictionary that is not here.
     #[error("it is packed with dictionary {0}, and this Bolebook has 1")]
     Dictionary(u32),
-    /// It does not say how long its text is, or longer than a line may be.
+    /// It does not say how long its text is, or longer than a line may be, or than so short a frame may say.
     #[error("it does not say a length that a line may have")]
     Length,
     /// It cannot be unpacked.
@@ -55,10 +60,15 @@ pub enum PackedError {
     Text,
 }
 
-/// A line's text, packed; nothing where that would not be shorter.
+/// Whether a text may be so long for a frame of so many bytes.
+fn is_believed(text: usize, frame: usize) -> bool {
+    text <= MAX_LINE_BYTES && text <= FREE + frame * A_BYTE
+}
+
+/// A line's text, packed; nothing where that would not be shorter, or so short that it is not believed.
 pub fn pack(text: &str) -> Option<Vec<u8>> {
     let packed = PACKER.with_borrow_mut(|packer| packer.as_mut()?.compress(text.as_bytes()).ok())?;
-    (packed.len() < text.len()).then_some(packed)
+    (packed.len() < text.len() && is_believed(text.len(), packed.len())).then_some(packed)
 }
 
 /// The text of a packed line. Never takes more memory than the longest line, whatever the bytes say.
@@ -76,7 +86,7 @@ pub fn unpack(bytes: &[u8]) -> Result<String, PackedError> {
         other => return Err(PackedError::Dictionary(other)),
     };
     let length = match zstd_safe::get_frame_content_size(bytes) {
-        Ok(Some(length)) => usize::try_from(length).ok().filter(|length| *length <= MAX_LINE_BYTES),
+        Ok(Some(length)) => usize::try_from(length).ok().filter(|length| is_believed(*length, bytes.len())),
         _ => None,
     };
     let length = length.ok_or(PackedError::Length)?;
@@ -109,5 +119,7 @@ mod tests {
         let packed = pack(&long).unwrap();
         assert!(packed.len() < 60);
         assert_eq!(unpack(&packed).unwrap(), long);
+        // What would come to a frame that is not believed stays as it is.
+        assert_eq!(pack(&long.repeat(100)), None);
     }
 }

@@ -65,6 +65,15 @@ pub struct StoredLine {
     pub text: String,
 }
 
+impl StoredLine {
+    /// Whether what lies there is no line at all, such as a packed one that cannot be unpacked. Whoever looks
+    /// for words in a text finds none in such a one, and must not take it for a line that says nothing.
+    pub fn is_unreadable(&self) -> bool {
+        // Every line is a JSON object without white space around it.
+        !self.text.starts_with('{')
+    }
+}
+
 /// How much to hand out at once. At least one line is given, however long.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Page {
@@ -172,7 +181,7 @@ pub(crate) fn read_but(
     page: Page,
     has: impl Fn(&Sha256Hash) -> bool,
 ) -> Result<Vec<StoredLine>, LogError> {
-    let mut query = db.prepare_cached(if db.is_shared() { sql::LINES_SHARED } else { sql::LINES })?;
+    let mut query = db.prepare_cached(stored::lines(db)?)?;
     let (mut lines, mut bytes) = (Vec::new(), 0usize);
     loop {
         // A file is read as far as it is asked; a server sends all that was asked for.

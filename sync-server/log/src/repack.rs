@@ -14,7 +14,10 @@ use crate::layout::{self, Form, PACKED, TEXT, UNPACKING};
 use crate::{packed, pieces, read, sql, stored};
 
 /// So many lines are looked at in one step.
-const LINES: i64 = 500;
+const LINES: usize = 500;
+/// So many are asked for at once: a shared database sends all of them, and a packed row may have half a
+/// megabyte there.
+const AT_ONCE: usize = 50;
 /// A step ends after so many bytes of text.
 const BYTES: usize = 4 << 20;
 
@@ -41,6 +44,15 @@ pub fn begin(tx: &Transaction<'_>, to: Form) -> Result<(), LogError> {
     }
 }
 
+/// Whether the log is on its way to this form, or there. Whoever packs while another unpacks would leave
+/// packed lines in a log that says it has none.
+fn still_bound_for(found: i64, to: Form) -> Result<(), LogError> {
+    match (to, found) {
+        (Form::Packed, PACKED) | (Form::Text, UNPACKING | TEXT) => Ok(()),
+        _ => Err(LogError::Turned { found }),
+    }
+}
+
 /// A line as it lies there.
 struct Lying {
     position: i64,
@@ -52,7 +64,7 @@ struct Lying {
 /// Changes the next lines of a book after a position; gives up to where, or nothing at the end.
 ///
 /// # Errors
-/// [`LogError`]; the caller drops the transaction.
+/// [`LogError::Turned`] when another run goes the other way since [`begin`]; the caller drops the transaction.
 pub fn some(
     tx: &Transaction<'_>,
     book: BookId,
@@ -64,6 +76,9 @@ pub fn some(
     if read::book_taken(tx, book)?.is_some() && tx.is_shared() {
         tx.execute(sql::TOUCH_BOOK, [book.as_bytes()])?;
     }
+    // After the row: a run the other way passes this book before this transaction, which then sees its
+    // number, or after it, and then finds what this one changes.
+    still_bound_for(layout::number(tx, false)?, to)?;
     let lying = lying(tx, book, after)?;
     for line in &lying {
         done.lines += 1;
@@ -82,19 +97,25 @@ pub fn some(
 
 fn lying(db: &Connection, book: BookId, after: u64) -> Result<Vec<Lying>, LogError> {
     let (mut lying, mut bytes) = (vec![], 0);
-    let mut query = db.prepare_cached(if db.is_shared() { sql::LINES_SHARED } else { sql::LINES })?;
-    let mut rows = query.query(params![book.as_bytes(), read::to_sql(after), LINES])?;
-    while let Some(row) = rows.next()? {
-        let position = row.get(0)?;
-        let text = stored::text(db, (book, position), &row, 3)?;
-        let packed = stored::bytes(db, &row, 3)?.is_some();
-        bytes += text.len();
-        lying.push(Lying { position, hash: Sha256Hash(row.get(1)?), text, packed });
-        if bytes > BYTES {
-            break;
+    let mut query = db.prepare_cached(stored::lines(db)?)?;
+    loop {
+        let from = lying.last().map_or(read::to_sql(after), |line: &Lying| line.position);
+        let before = lying.len();
+        let mut rows = query.query(params![book.as_bytes(), from, AT_ONCE as i64])?;
+        while let Some(row) = rows.next()? {
+            let position = row.get(0)?;
+            let text = stored::text(db, (book, position), &row, 3)?;
+            let packed = stored::bytes(db, &row, 3)?.is_some();
+            bytes += text.len();
+            lying.push(Lying { position, hash: Sha256Hash(row.get(1)?), text, packed });
+            if bytes > BYTES {
+                return Ok(lying);
+            }
+        }
+        if lying.len() < before + AT_ONCE || lying.len() >= LINES {
+            return Ok(lying);
         }
     }
-    Ok(lying)
 }
 
 /// Puts a line in its place in the other form; false when it stays as it is.
@@ -124,9 +145,10 @@ fn change(db: &Connection, book: BookId, line: &Lying, to: Form) -> Result<bool,
 /// is packed still, and then the layout stays as it was.
 ///
 /// # Errors
-/// [`LogError`]; the caller drops the transaction.
+/// [`LogError::Turned`] when another run went the other way meanwhile; the caller drops the transaction.
 pub fn finish(tx: &Transaction<'_>, to: Form) -> Result<Option<(BookId, u64)>, LogError> {
-    if to == Form::Packed || layout::number(tx, true)? == TEXT {
+    still_bound_for(layout::number(tx, true)?, to)?;
+    if to == Form::Packed {
         return Ok(None);
     }
     let statement = if tx.is_shared() { sql::PACKED_LEFT_SHARED } else { sql::PACKED_LEFT };
@@ -169,12 +191,15 @@ pub fn all(db: &Connection, to: Form) -> Result<Repacked, LogError> {
     }
     match step(db, |tx| finish(tx, to))? {
         None => Ok(done),
-        Some((book, position)) => Err(still_packed(book, position)),
+        Some((book, position)) => Err(still_packed(book, position, &done)),
     }
 }
 
-/// A line that is packed still, because it cannot be unpacked.
-pub fn still_packed(book: BookId, position: u64) -> LogError {
+/// A line that is packed still: because one cannot be unpacked, or because it came meanwhile.
+pub fn still_packed(book: BookId, position: u64, done: &Repacked) -> LogError {
+    if done.damaged == 0 {
+        return LogError::StillPacked { book, position };
+    }
     let why = "its packed line is not what was stored, and an older Bolebook could not read it".to_owned();
     LogError::Damaged { book, position, why }
 }

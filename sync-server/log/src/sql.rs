@@ -168,7 +168,9 @@ pub const SET_LAYOUT: &str = "UPDATE log_layout SET version = ?1 WHERE id = 1";
 /// What was added that a program of layout 2 does not mind is a row of its own there: it reads the first.
 pub const PACKED_COLUMN_THERE: &str = "SELECT version FROM log_layout WHERE id = 2";
 pub const NOTE_PACKED_COLUMN: &str = "INSERT INTO log_layout (id, version) VALUES (2, 1)";
-pub const ADD_PACKED_COLUMN: &str = "ALTER TABLE lines ADD COLUMN packed BLOB";
+/// A packed line has no text there: an older program that reads it all the same fails, and passes over none.
+pub const ADD_PACKED_COLUMN: &str =
+    "ALTER TABLE lines ADD COLUMN packed BLOB; ALTER TABLE lines ALTER COLUMN line DROP NOT NULL";
 /// What follows the first piece of a line too long for one row there.
 pub const CREATE_REST: &str = "
     CREATE TABLE line_rest (
@@ -208,12 +210,16 @@ pub const LINES: &str = "
 pub const LINES_SHARED: &str = "
     SELECT position, hash, chain, line, packed FROM lines
     WHERE book_id = ?1 AND position > ?2 ORDER BY position LIMIT ?3";
+/// The same where no server of this version has laid out yet, for whoever only looks.
+pub const LINES_SHARED_BEFORE: &str = "
+    SELECT position, hash, chain, line, NULL AS packed FROM lines
+    WHERE book_id = ?1 AND position > ?2 ORDER BY position LIMIT ?3";
 pub const ADD_PACKED_SHARED: &str = "
-    INSERT INTO lines (book_id, position, kind, hash, line, packed, chain) VALUES (?1, ?2, ?3, ?4, '', ?5, ?6)";
+    INSERT INTO lines (book_id, position, kind, hash, line, packed, chain) VALUES (?1, ?2, ?3, ?4, NULL, ?5, ?6)";
 /// A line in its other form, in its place.
 pub const SET_LINE: &str = "UPDATE lines SET line = ?3 WHERE book_id = ?1 AND position = ?2";
 pub const SET_PACKED_SHARED: &str =
-    "UPDATE lines SET line = '', packed = ?3 WHERE book_id = ?1 AND position = ?2";
+    "UPDATE lines SET line = NULL, packed = ?3 WHERE book_id = ?1 AND position = ?2";
 pub const SET_TEXT_SHARED: &str =
     "UPDATE lines SET line = ?3, packed = NULL WHERE book_id = ?1 AND position = ?2";
 pub const DROP_REST: &str = "DELETE FROM line_rest WHERE book_id = ?1 AND position = ?2";

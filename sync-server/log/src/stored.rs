@@ -1,8 +1,8 @@
 //! The column `line` of a stored line, written and read: as text or packed, in either engine.
 //!
 //! In a file of SQLite a packed line lies as bytes in the text's own column, which holds either. In a
-//! database that several servers share a column has one type: the bytes have one of their own there, and
-//! the text is empty.
+//! database that several servers share a column has one type: the bytes have one of their own there, and the
+//! text is NULL, so that a program which knows nothing of packed lines cannot read one as a line without text.
 
 use bolebook_core::exchange::{Cursor, Entry, LogLine};
 use bolebook_core::ids::BookId;
@@ -23,6 +23,15 @@ pub(crate) fn packed(db: &Connection, form: Form, text: &str) -> Option<Vec<u8>>
         Form::Packed => packed::pack(text).filter(|bytes| fits(db, bytes)),
         Form::Text => None,
     }
+}
+
+/// The statement that reads a book's lines, for [`text`] and [`bytes`] with column 3.
+pub(crate) fn lines(db: &Connection) -> bolebook_db::Result<&'static str> {
+    Ok(match db.is_shared() {
+        false => sql::LINES,
+        true if db.has_column("lines", "packed")? => sql::LINES_SHARED,
+        true => sql::LINES_SHARED_BEFORE,
+    })
 }
 
 /// Writes a line's row.

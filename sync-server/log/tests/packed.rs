@@ -53,12 +53,24 @@ fn i9_frames_that_are_no_packed_line_are_refused_in_bounded_memory() {
     const BLOCK: u32 = 128 << 10;
     let most = MAX_LINE_BYTES as u64;
     assert_eq!(unpack(&frame(1, 5, &[5])).unwrap(), "     ", "the maker of frames makes whole ones");
-    let longest = unpack(&frame(1, most, &[BLOCK; 32])).unwrap();
-    assert_eq!(longest.len(), MAX_LINE_BYTES);
+    // As long as a line may be, of a text that cannot be packed to nothing.
+    let mut state = 1u64;
+    let mut digit = || {
+        state = state.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
+        char::from(b'0' + (state >> 33) as u8 % 64)
+    };
+    let longest: String = (0..MAX_LINE_BYTES).map(|_| digit()).collect();
+    assert_eq!(unpack(&pack(&longest).unwrap()).unwrap(), longest);
+    // A frame says at most 16 KiB and two hundred bytes for each of its own: 18 with one block.
+    let most_of_one = (16 << 10) + 18 * 200;
+    assert_eq!(frame(1, 5, &[5]).len(), 18);
+    assert_eq!(unpack(&frame(1, most_of_one, &[most_of_one as u32])).unwrap().len() as u64, most_of_one);
     for (bytes, expected) in [
         // A size that no machine has, one a byte too long, and blocks beyond what was said.
         (frame(1, u64::MAX, &[BLOCK]), PackedError::Length),
-        (frame(1, most + 1, &[BLOCK; 33]), PackedError::Length),
+        (frame(1, most_of_one + 1, &[most_of_one as u32 + 1]), PackedError::Length),
+        (frame(1, most, &[BLOCK; 32]), PackedError::Length),
+        (frame(1, most + 1, &[1; 21_000]), PackedError::Length),
         (frame(7, 5, &[5]), PackedError::Dictionary(7)),
         (zstd::encode_all(&b"without a dictionary"[..], 3).unwrap(), PackedError::Dictionary(0)),
         ([frame(1, 5, &[5]), frame(1, 5, &[5])].concat(), PackedError::Frame),
@@ -68,7 +80,7 @@ fn i9_frames_that_are_no_packed_line_are_refused_in_bounded_memory() {
     ] {
         assert_eq!(unpack(&bytes), Err(expected));
     }
-    for (size, blocks) in [(5, vec![BLOCK; 4_000]), (most, vec![BLOCK; 31]), (6, vec![5]), (4, vec![5])] {
+    for (size, blocks) in [(5, vec![BLOCK; 4_000]), (most, vec![1; 21_000]), (6, vec![5]), (4, vec![5])] {
         assert!(matches!(unpack(&frame(1, size, &blocks)), Err(PackedError::Content(_))), "{size}");
     }
     // One that says nothing of its size, as a stream is packed.
@@ -186,6 +198,14 @@ fn a_layout_that_is_not_known_is_neither_opened_nor_written() {
     let offered = written::lines(&db);
     db.execute_batch("PRAGMA user_version = 5").unwrap();
     assert!(matches!(open(&path), Err(LogError::Layout { found: 5, .. })));
+    assert!(matches!(bolebook_log::look(&db), Err(LogError::Layout { found: 5, .. })));
+    // No number of ours: nothing is laid out over what is there.
+    let strange = folder.path().join("strange.sqlite");
+    let other = rusqlite::Connection::open(&strange).unwrap();
+    other.execute_batch("CREATE TABLE lines (x); PRAGMA user_version = -7").unwrap();
+    assert!(matches!(open(&strange), Err(LogError::Layout { found: -7, .. })));
+    let tables: i64 = other.query_row("SELECT count(*) FROM sqlite_schema", [], |row| row.get(0)).unwrap();
+    assert_eq!(tables, 1);
     // A program that was at work while a newer one changed it stops writing.
     let tx = db.transaction().unwrap();
     tx.execute_batch("DELETE FROM lines; DELETE FROM commits; DELETE FROM actors; DELETE FROM signatures; DELETE FROM books").unwrap();

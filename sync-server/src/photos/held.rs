@@ -9,7 +9,7 @@ use bolebook_core::record::book_kinds::PhotoReceived;
 use bolebook_core::record::{Body, Record};
 use bolebook_core::service::PhotoStored;
 use bolebook_db::{Connection, Transaction, params};
-use bolebook_log::Page;
+use bolebook_log::{LogError, Page, StoredLine};
 use bolebook_objects::{Area, Key, ObjectError, Objects};
 
 use crate::error::ApiError;
@@ -57,12 +57,16 @@ pub fn may_name(line: &str) -> bool {
     line.contains(r#""kind":"photo""#)
 }
 
-/// The photos a line's records name.
-fn named(line: &str) -> Result<Vec<(RecordId, Sha256Hash)>, ApiError> {
-    if !may_name(line) {
+/// The photos a stored line's records name. One that is no line may have named some: an error.
+fn named(book: BookId, line: &StoredLine) -> Result<Vec<(RecordId, Sha256Hash)>, ApiError> {
+    if !line.is_unreadable() && !may_name(&line.text) {
         return Ok(vec![]);
     }
-    let line = LogLine::parse_stored(line).map_err(|e| ApiError::internal(&e))?;
+    let line = LogLine::parse_stored(&line.text).map_err(|e| LogError::Damaged {
+        book,
+        position: line.position,
+        why: e.to_string(),
+    })?;
     let Entry::Commit(commit) = line.into_entry() else { return Ok(vec![]) };
     // A record that cannot be read names nothing; readers find it as such.
     let records = commit.records().iter().filter_map(|text| Record::read(text).ok());
@@ -85,7 +89,7 @@ fn index(tx: &Transaction<'_>, book: BookId) -> Result<(), ApiError> {
     let mut position = at.and_then(|p| u64::try_from(p).ok()).unwrap_or(0);
     for line in bolebook_log::read(tx, book, position, Page::ALL)? {
         position = line.position;
-        for (record, sha256) in named(&line.text)? {
+        for (record, sha256) in named(book, &line)? {
             tx.execute(
                 "INSERT INTO photo_records (sha256, book, record) VALUES (?1, ?2, ?3) ON CONFLICT DO NOTHING",
                 params![sha256.to_string(), name, record.to_string()],
@@ -390,7 +394,7 @@ pub fn census(db: &Connection, objects: &Objects) -> Result<Census, ApiError> {
     let mut wanted: BTreeMap<Sha256Hash, BTreeSet<BookId>> = BTreeMap::new();
     for book in bolebook_log::books(db)? {
         for line in bolebook_log::read(db, book.book, 0, Page::ALL)? {
-            for (_, hash) in named(&line.text)? {
+            for (_, hash) in named(book.book, &line)? {
                 wanted.entry(hash).or_default().insert(book.book);
             }
         }

@@ -26,7 +26,7 @@ const AT_ONCE: usize = 4;
 const ROUNDS: usize = 25;
 
 /// Appends under the book's row alone; counts how often it was undone.
-fn put_guarded(db: &Connection, lines: &[LogLine], undone: &AtomicUsize) -> Result<Appended, LogError> {
+pub fn put_guarded(db: &Connection, lines: &[LogLine], undone: &AtomicUsize) -> Result<Appended, LogError> {
     loop {
         let once = || {
             let tx = db.guarded()?;

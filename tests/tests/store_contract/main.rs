@@ -13,6 +13,7 @@ mod packing;
 mod process;
 mod statements;
 mod tables;
+mod unread;
 
 use bolebook_server::database::Place;
 use bolebook_tests::cluster::Cluster;

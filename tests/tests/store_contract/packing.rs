@@ -1,17 +1,19 @@
 //! Packing a store's lines where they lie, and the way back, while servers append and after every kill.
 
 use std::process::{Command, Stdio};
+use std::sync::atomic::AtomicUsize;
 
 use bolebook_core::exchange::LogLine;
 use bolebook_core::ids::ActorId;
 use bolebook_core::signing::SecretKey;
-use bolebook_db::Connection;
-use bolebook_log::{Form, Page, repack, verify};
+use bolebook_db::{Connection, Transaction, TransactionBehavior};
+use bolebook_log::{Form, LogError, Page, repack, verify};
 use bolebook_server::database::Place;
 use bolebook_server::packing::{PackError, pack};
 use bolebook_tests::cluster::Cluster;
 
 use crate::contract::{commit, lines, put};
+use crate::guarded::put_guarded;
 use crate::process::{binary, soon};
 use crate::support::{fresh as number, yard};
 
@@ -38,13 +40,14 @@ fn texts(db: &Connection) -> Vec<String> {
 
 /// A place as an older program left it: of layout 2, and in a shared database without the column that
 /// packed lines have.
-fn older(place: &Place, all: &[LogLine]) -> Connection {
+pub fn older(place: &Place, all: &[LogLine]) -> Connection {
     let db = place.lay_out().unwrap();
     repack::all(&db, Form::Text).unwrap();
     put(&db, yard(), all).unwrap();
     if db.is_shared() {
-        db.execute_batch("ALTER TABLE lines DROP COLUMN packed; DELETE FROM log_layout WHERE id = 2")
-            .unwrap();
+        let back = "ALTER TABLE lines DROP COLUMN packed; ALTER TABLE lines ALTER COLUMN line SET NOT NULL;
+            DELETE FROM log_layout WHERE id = 2";
+        db.execute_batch(back).unwrap();
     }
     db
 }
@@ -54,7 +57,9 @@ fn with_long_ones(db: &Connection) -> Vec<LogLine> {
     let mut all = lines(600, "note");
     put(db, yard(), &all).unwrap();
     let key = SecretKey::from_seed([3; 32]);
-    let smooth: Vec<String> = (0..200).map(|n| format!("{n} {}", "Jahresring é 枝 ".repeat(280))).collect();
+    let smooth: Vec<String> = (0..200)
+        .map(|n| (0..280).map(|ring| format!("{n}: Jahresring é 枝 {} ", ring * ring % (97 + n))).collect())
+        .collect();
     let rough: Vec<String> = (0..100u64)
         .map(|n| {
             let mut state = n + 1;
@@ -146,7 +151,12 @@ fn under_load(place: &Place) {
                     for note in 0..EACH {
                         let actor = ActorId::new(key.device(), number());
                         let fresh = commit(&db, &key, actor, &[format!("{seed} {note}")]);
-                        put(&db, yard(), &fresh).unwrap();
+                        // By the order of everything and by the book's row alone, as servers do either.
+                        if note % 2 == 0 {
+                            put(&db, yard(), &fresh).unwrap();
+                        } else {
+                            put_guarded(&db, &fresh, &AtomicUsize::new(0)).unwrap();
+                        }
                     }
                 })
             })
@@ -172,6 +182,113 @@ fn servers_append_while_their_store_is_packed_and_made_text_again() {
     under_load(&Place::of(folder.path(), None));
     let cluster = Cluster::quick();
     under_load(&Place::Shared(cluster.database()));
+}
+
+/// Two runs that go opposite ways, step by step: the one that began first notices, and changes nothing more.
+fn one_turns_the_other_round(place: &Place) {
+    let (one, other) = (place.lay_out().unwrap(), place.connect().unwrap());
+    repack::all(&one, Form::Text).unwrap();
+    let all = lines(600, "note");
+    put(&one, yard(), &all).unwrap();
+    for (first, then) in [(Form::Packed, Form::Text), (Form::Text, Form::Packed)] {
+        repack::all(&one, then).unwrap();
+        step(&one, |tx| repack::begin(tx, first));
+        let some = |db: &Connection, after, to| {
+            step(db, |tx| repack::some(tx, yard(), after, to, &mut repack::Repacked::default()))
+        };
+        let at = some(&one, 0, first).unwrap();
+        let changed = forms(&one);
+        step(&other, |tx| repack::begin(tx, then));
+        for refused in [
+            one_step(&one, |tx| repack::some(tx, yard(), at, first, &mut repack::Repacked::default()))
+                .map(|_| ()),
+            one_step(&one, |tx| repack::finish(tx, first)).map(|_| ()),
+        ] {
+            assert!(matches!(refused, Err(LogError::Turned { .. })), "{refused:?}");
+        }
+        assert_eq!(forms(&one), changed, "nothing more");
+        let done = repack::all(&other, then).unwrap();
+        assert_eq!((done.lines, done.damaged), (all.len() as u64, 0));
+        let (packed, text) = forms(&one);
+        match then {
+            Form::Text => assert_eq!((layout(&one), packed), (2, 0)),
+            Form::Packed => assert_eq!((layout(&one), text), (3, 0)),
+        }
+        // The first goes on where it was, in vain: also when the other has ended.
+        let late = one_step(&one, |tx| repack::finish(tx, first));
+        assert!(matches!(late, Err(LogError::Turned { .. })), "{late:?}");
+        let late = pack_from(&one, first);
+        assert!(matches!(late, Err(LogError::Turned { .. })), "{late:?}");
+        verify(&one, yard()).unwrap();
+    }
+    // Two that go the same way do not mind each other.
+    step(&one, |tx| repack::begin(tx, Form::Text));
+    repack::all(&other, Form::Text).unwrap();
+    pack_from(&one, Form::Text).unwrap();
+    step(&one, |tx| repack::finish(tx, Form::Text));
+    assert_eq!((layout(&one), forms(&one)), (2, (0, all.len() as i64)));
+    // What came meanwhile is said as such, and not as damage.
+    let left = repack::still_packed(yard(), 7, &repack::Repacked::default());
+    assert!(matches!(left, LogError::StillPacked { position: 7, .. }) && left.to_string().contains("again"));
+}
+
+fn one_step<T>(
+    db: &Connection,
+    work: impl Fn(&Transaction<'_>) -> Result<T, LogError>,
+) -> Result<T, LogError> {
+    let tx = db.begin(TransactionBehavior::Immediate)?;
+    let done = work(&tx)?;
+    tx.commit()?;
+    Ok(done)
+}
+
+fn step<T>(db: &Connection, work: impl Fn(&Transaction<'_>) -> Result<T, LogError>) -> T {
+    one_step(db, work).unwrap()
+}
+
+/// The steps between the first and the last.
+fn pack_from(db: &Connection, to: Form) -> Result<(), LogError> {
+    let mut after = Some(0);
+    while let Some(at) = after {
+        after = one_step(db, |tx| repack::some(tx, yard(), at, to, &mut repack::Repacked::default()))?;
+    }
+    Ok(())
+}
+
+/// Both commands at once, again and again: whichever ends, no packed line lies in a log that says it has none.
+fn to_and_fro(place: &Place) {
+    let db = place.lay_out().unwrap();
+    put(&db, yard(), &lines(600, "note")).unwrap();
+    let run = |to| {
+        move || match pack(place, to, None) {
+            Ok(_) => 0,
+            Err(PackError::Log { source: LogError::Turned { .. }, .. }) => 1,
+            Err(error) => panic!("{error}"),
+        }
+    };
+    let mut turned = 0;
+    for _ in 0..4 {
+        turned += std::thread::scope(|scope| {
+            let both = [scope.spawn(run(Form::Packed)), scope.spawn(run(Form::Text))];
+            both.into_iter().map(|run| run.join().unwrap()).sum::<i32>()
+        });
+        assert!(layout(&db) != 2 || forms(&db).0 == 0, "{} {:?}", layout(&db), forms(&db));
+        verify(&db, yard()).unwrap();
+    }
+    assert!(turned <= 4, "{turned}: of two, one comes to its end");
+}
+
+#[test]
+fn packing_and_its_way_back_at_the_same_time_leave_no_packed_line_behind() {
+    let folder = tempfile::tempdir().unwrap();
+    for (number, run) in [one_turns_the_other_round as fn(&Place), to_and_fro].into_iter().enumerate() {
+        let data = folder.path().join(number.to_string());
+        std::fs::create_dir(&data).unwrap();
+        run(&Place::of(&data, None));
+    }
+    let cluster = Cluster::quick();
+    one_turns_the_other_round(&Place::Shared(cluster.database()));
+    to_and_fro(&Place::Shared(cluster.database()));
 }
 
 /// The shipped command, killed while it packs, and started again.

@@ -86,6 +86,7 @@ fn statements_stand_in_named_places() {
         "sync-server/src/desk/accounts.rs",
         "sync-server/src/desk/billing.rs",
         "sync-server/src/desk/copies.rs",
+        "sync-server/src/desk/waiting.rs",
         "sync-server/src/migrate.rs",
         "sync-server/src/photos/held.rs",
         "sync-server/src/photos/remove.rs",
