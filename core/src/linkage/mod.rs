@@ -1,7 +1,7 @@
 //! One tree listed twice: probabilistic record linkage.
 //!
 //! Listings that stand near each other ([`grid`]) are compared on position, tag, species, diameter and
-//! visit ([`compare`]). Of each outcome the model says how much likelier it is for two listings of one
+//! visit ([`compare()`]). Of each outcome the model says how much likelier it is for two listings of one
 //! tree than of two trees (I. P. Fellegi and A. B. Sunter, 'A theory for record linkage', J. Am. Stat.
 //! Assoc. 64 (1969) 1183–1210): [`model`]. What differs from job to job is estimated from the book
 //! itself ([`estimate`]). A listing has at most one twin, so rivals share what there is of evidence

@@ -374,6 +374,7 @@ mod tests {
     fn a_session_lasts_while_it_is_used_and_a_working_day_at_most() {
         let db = Connection::open_in_memory().unwrap();
         db.execute_batch(CREATE).unwrap();
+        db.execute_batch(waiting::CREATE).unwrap();
         add(&db, "olive", PersonId::new(1, [1; 10]), "four words in a row", UtcMs(0)).unwrap();
         let id = [7; 32];
         begin(&db, "olive", &id, UtcMs(0)).unwrap();
