@@ -90,9 +90,9 @@ pub fn limits(habits: &Habits, measured: &Measured) -> Vec<Bears> {
     let bits_busiest = busiest_trees(habits) / crews * cost.up_bytes * 8.0;
     let mut all = vec![
         Bears {
-            what: "a processor of the one server process, exchanges",
+            what: "a processor of the servers, exchanges",
             crews: hour * crews / server_s,
-            moved_by: "more of the same process's threads; further processes cost more an exchange (above); what an exchange costs of reading each record twice (docs/performance.md)",
+            moved_by: "further processes, which add up (above)",
         },
         Bears {
             what: "a processor of the servers, photos",
@@ -117,7 +117,7 @@ pub fn limits(habits: &Habits, measured: &Measured) -> Vec<Bears> {
         Bears {
             what: "1 TB of the database, one season",
             crews: 1e12 / (a_crew * cost.database_bytes),
-            moved_by: "packed lines (docs/performance.md, Five seasons of a job)",
+            moved_by: "fewer index entries a record: they are a third of it, lines lie packed",
         },
         Bears {
             what: "1 TB of photos, one season",
