@@ -13,7 +13,6 @@ use bolebook_core::ids::{BookId, RecordId, Sha256Hash};
 use bolebook_core::keeping::{Erasing, PHOTO, tombstone};
 use bolebook_core::quantity::UtcMs;
 use bolebook_core::record::people::{Revocation, Role};
-use bolebook_core::record::work::Photo;
 use bolebook_core::record::{Body, Record};
 use bolebook_core::service::{Register, RegisterEntry};
 use bolebook_core::signing::SecretKey;
@@ -21,6 +20,7 @@ use bolebook_server::Config;
 use bolebook_server::photos::held;
 use bolebook_server::relay::{Passed, RelayError, pass_on};
 use support::scene::{Scene, hub, visit};
+use support::tus::record_of;
 use support::{Answer, Client, NOW, Server};
 
 /// Bytes that begin as a JPEG does and go on without a pattern (xorshift64, Marsaglia 2003).
@@ -41,16 +41,7 @@ fn photo(length: usize, seed: u64) -> Vec<u8> {
 
 /// Logs the photo's record and brings its bytes to the server at hand.
 fn bring(crew: &mut Client, job: BookId, bytes: &[u8]) -> Answer {
-    let sha256 = Sha256Hash::of(bytes);
-    let record = Photo {
-        sha256,
-        bytes: bytes.len() as i64,
-        media_type: "image/jpeg".into(),
-        about: None,
-        taken_at: NOW,
-        caption: None,
-    };
-    crew.write(job, vec![record.into()]);
+    crew.write(job, vec![record_of(bytes).into()]);
     crew.exchange(&[job]).unwrap();
     put(crew, bytes)
 }

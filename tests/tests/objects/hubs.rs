@@ -1,16 +1,15 @@
 //! A hub and a main server that keep photos in an object store, each under a prefix of its own.
 
 use bolebook_core::ids::Sha256Hash;
-use bolebook_core::record::work::Photo;
 use bolebook_objects::Area;
 use bolebook_server::photos::remove;
 use bolebook_server::relay::pass_on;
 use bolebook_server::{Config, PhotoStore};
 
 use crate::store::{Store, in_bucket, listed};
+use crate::support::Server;
 use crate::support::scene::{Scene, hub, visit};
-use crate::support::tus::photo;
-use crate::support::{NOW, Server};
+use crate::support::tus::{photo, record_of};
 
 /// The server again, its photos in a bucket from now on.
 fn moved(data: &std::path::Path, photos: &PhotoStore) -> Server {
@@ -36,15 +35,7 @@ fn photos_go_from_a_hubs_bucket_to_the_main_servers_and_one_that_is_removed_does
     let both = [photo(300_000, 1), photo(5_000, 2)];
     for bytes in &both {
         let sha256 = Sha256Hash::of(bytes);
-        let record = Photo {
-            sha256,
-            bytes: bytes.len() as i64,
-            media_type: "image/jpeg".into(),
-            about: None,
-            taken_at: NOW,
-            caption: None,
-        };
-        scene.crew.write(scene.job, vec![record.into()]);
+        scene.crew.write(scene.job, vec![record_of(bytes).into()]);
         scene.crew.exchange(&scene.books()).unwrap();
         assert_eq!(scene.crew.send("PUT", &format!("/v1/photos/{sha256}"), &[], bytes).unwrap().status, 201);
     }

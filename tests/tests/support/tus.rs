@@ -6,8 +6,9 @@ use std::net::TcpStream;
 use base64::Engine as _;
 use base64::prelude::BASE64_STANDARD;
 use bolebook_core::ids::Sha256Hash;
+use bolebook_core::record::work::Photo;
 
-use super::{Answer, Client};
+use super::{Answer, Client, NOW};
 
 pub const TUS: (&str, &str) = ("tus-resumable", "1.0.0");
 pub const PART: (&str, &str) = ("content-type", "application/offset+octet-stream");
@@ -18,6 +19,18 @@ pub fn photo(length: usize, seed: u64) -> Vec<u8> {
     let mut bytes = vec![0xff, 0xd8, 0xff, 0xe0];
     bytes.extend(std::iter::repeat_with(|| next(&mut state) as u8).take(length.saturating_sub(4)));
     bytes
+}
+
+/// The record that names a photo.
+pub fn record_of(bytes: &[u8]) -> Photo {
+    Photo {
+        sha256: Sha256Hash::of(bytes),
+        bytes: bytes.len() as i64,
+        media_type: "image/jpeg".into(),
+        about: None,
+        taken_at: NOW,
+        caption: None,
+    }
 }
 
 /// xorshift64 (Marsaglia 2003): seeded, so that a failing run can be run again.
