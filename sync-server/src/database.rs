@@ -83,9 +83,7 @@ impl Place {
             },
         )
     }
-}
 
-impl Place {
     /// Does something that comes to the same if it is done twice, again for as long as what stood in its
     /// way may pass.
     ///

@@ -180,8 +180,9 @@ impl Connection {
 
     /// Begins a transaction on a shared connection; none may be under way.
     ///
-    /// On PostgreSQL every one but [`Connection::guarded`] is serialisable, which is what one writer at a time means in SQLite: what
-    /// could not have come one after another fails with [`crate::Trouble::Again`] and is done again.
+    /// On PostgreSQL every one but [`Connection::guarded`] is serialisable, which is what one writer at a time
+    /// means in SQLite: what could not have come one after another fails with [`crate::Trouble::Again`] and is
+    /// done again.
     ///
     /// # Errors
     /// The database's.
