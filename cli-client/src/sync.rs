@@ -10,6 +10,7 @@ use bolebook_core::record::people::{Certificate, Role};
 use bolebook_core::record::{Body, Envelope, Record};
 use bolebook_core::service::{Register, RegisterEntry};
 use bolebook_log::client::{ClientError, Session};
+use bolebook_log::evidence::{self, Pass};
 use bolebook_log::{LogError, Writer, set_aside};
 use indicatif::ProgressBar;
 
@@ -140,6 +141,7 @@ pub fn exchange(
     if put_back(app, store, &mut link, &mut outcome)? || saved {
         books.insert(yard);
         books_round(app, store, &mut link, &mut outcome, books, &BTreeSet::new())?;
+        waits_no_more(store)?;
     }
     register_round(app, store, &mut link, &mut outcome)?;
     photos_round(app, store, &mut link, &mut outcome, fetch_photos)?;
@@ -184,32 +186,32 @@ fn take_saved(app: &App, store: &Store, server: DeviceId) -> Result<bool, CliErr
 /// device's other good records again. True when something came of it: exchange once more.
 fn put_back(app: &App, store: &mut Store, link: &mut Link, outcome: &mut Outcome) -> Result<bool, CliError> {
     let mut any = false;
-    loop {
-        let (db, now) = (store.db(), app.outside.now());
-        let request = set_aside::rescue_request_without(db, link.device, now, &outcome.books_refused)?;
-        let Some(request) = request else { break };
+    waits_no_more(store)?;
+    let mut pass = Pass::default();
+    outcome.books_refused.iter().for_each(|book| pass.close(*book));
+    while let Some(request) = pass.request(store.db(), link.device, app.outside.now())? {
         any = true;
-        let answer = link.retry(app, store, |s, token| s.rescue(token, &request.body));
-        let tx = store.begin()?;
-        match answer {
+        match link.retry(app, store, |s, token| s.rescue(token, &request.body)) {
             Ok(answer) => {
-                set_aside::rescued(&tx, &request)?;
+                pass.given(&request);
                 outcome.set_aside.rescued += answer.books.iter().map(|b| b.rescued).sum::<u64>();
             }
             Err(CliError::Transport(TransportError::Refused(problem)))
                 if problem.code == code::BOOK_REFUSED
                     && problem.book.is_some_and(|book| !outcome.books_refused.contains(&book)) =>
             {
+                problem.book.iter().for_each(|book| pass.close(*book));
                 outcome.books_refused.extend(problem.book);
             }
             Err(CliError::Transport(TransportError::Refused(problem))) => {
-                if !set_aside::rescue_refused(&tx, &request, &problem)? {
+                let tx = store.begin()?;
+                if !pass.refused(&tx, &request, &problem)? {
                     return Err(TransportError::Refused(problem).into());
                 }
+                tx.commit()?;
             }
             Err(other) => return Err(other),
         }
-        tx.commit()?;
     }
     let key = store.device_key()?;
     let actor = ActorId::new(key.device(), app.outside.random()?);
@@ -218,6 +220,13 @@ fn put_back(app: &App, store: &mut Store, link: &mut Link, outcome: &mut Outcome
     tx.commit()?;
     outcome.set_aside.reput += reput;
     Ok(any || reput > 0)
+}
+
+/// Notes of what was set aside that it is in the log again.
+fn waits_no_more(store: &Store) -> Result<(), CliError> {
+    let tx = store.begin()?;
+    evidence::confirm(&tx)?;
+    Ok(tx.commit()?)
 }
 
 /// A server with a token that works.

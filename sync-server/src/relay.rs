@@ -17,12 +17,14 @@ use std::io::{BufReader, Read as _};
 use std::time::Duration;
 
 use bolebook_core::exchange::{MEDIA_TYPE, Problem, short};
-use bolebook_core::ids::{BookId, DeviceId};
+use bolebook_core::ids::{ActorId, BookId, DeviceId};
 use bolebook_core::quantity::UtcMs;
 use bolebook_core::service::{BookList, Health, Register, TokenAnswer, assertion};
 use bolebook_db::{Connection, TransactionBehavior};
+use bolebook_log::Writer;
 use bolebook_log::client::{ClientError, Session};
-use bolebook_log::set_aside;
+use bolebook_log::evidence::{self, Pass};
+use bolebook_log::set_aside::{self, State};
 use serde::de::DeserializeOwned;
 use ureq::Body;
 use ureq::http::Response;
@@ -251,6 +253,7 @@ fn pass_on_asking(app: &Inner, url: &str, again_ms: i64) -> Result<Passed, Relay
     if put_back(app, &other, &mut db, &mut passed)? {
         books.insert(yard);
         round(app, &other, &mut db, books, &mut passed)?;
+        waits_no_more(&mut db)?;
     }
     register::pass_on(app, &other, &mut passed)?;
     photos::pass_on(app, &mut other, again_ms, &mut passed)?;
@@ -295,28 +298,54 @@ fn put_back(
     db: &mut Connection,
     passed: &mut Passed,
 ) -> Result<bool, RelayError> {
-    let mut any = false;
-    while let Some(request) = set_aside::rescue_request(db, other.device, app.now())? {
+    waits_no_more(db)?;
+    let (mut any, mut pass) = (false, Pass::default());
+    while let Some(request) = pass.request(db, other.device, app.now())? {
         any = true;
         // Read to its end before the transaction: a slow line must not keep crews waiting.
         let answer = other.post("/v1/rescue", &request.body);
         let answer = answer.and_then(|a| other.json::<bolebook_core::service::RescueAnswer>(Ok(a)));
-        let tx = db.transaction_with_behavior(TransactionBehavior::Immediate)?;
         match answer {
             Ok(answer) => {
-                set_aside::rescued(&tx, &request)?;
+                pass.given(&request);
                 passed.rescued += answer.books.iter().map(|b| b.rescued).sum::<u64>();
             }
             Err(RelayError::Refused(problem)) => {
-                if !set_aside::rescue_refused(&tx, &request, &problem)? {
+                let tx = db.transaction_with_behavior(TransactionBehavior::Immediate)?;
+                if !pass.refused(&tx, &request, &problem)? {
                     return Err(RelayError::Refused(problem));
                 }
+                tx.commit()?;
             }
             Err(error) => return Err(error),
         }
+    }
+    // What the other server does not take: receipts are written again, crews' lines are the crews' to bring.
+    let refused: BTreeSet<BookId> = waiting(db, State::ToReput)?;
+    if !refused.is_empty() {
+        let actor = ActorId::new(app.identity.device(), app.random()?);
+        let tx = db.transaction_with_behavior(TransactionBehavior::Immediate)?;
+        let by = Writer { key: &app.identity.key, actor, time: app.now() };
+        any |= set_aside::reput(&tx, &by)? > 0;
         tx.commit()?;
+        refused.into_iter().for_each(|book| app.findings.changed(book, app.identity.yard));
     }
     Ok(any)
+}
+
+fn waiting(db: &Connection, state: State) -> Result<BTreeSet<BookId>, RelayError> {
+    let lines = set_aside::list(db)?.into_iter().filter(|line| line.state == state);
+    Ok(lines.map(|line| line.book).collect())
+}
+
+/// Notes of what was set aside that it is in the log again.
+fn waits_no_more(db: &mut Connection) -> Result<(), RelayError> {
+    if waiting(db, State::ToRescue)?.is_empty() {
+        return Ok(());
+    }
+    let tx = db.transaction_with_behavior(TransactionBehavior::Immediate)?;
+    evidence::confirm(&tx)?;
+    Ok(tx.commit()?)
 }
 
 /// Passes on every `every`, for as long as the server runs. Without the other server in reach it

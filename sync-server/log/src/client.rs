@@ -11,7 +11,7 @@
 //!
 //! A restored server is read from its beginning and given what it lacks. When one side's log holds
 //! a commit that the other's gate refuses, the server's whole log is read and the local one laid
-//! out anew over it ([`crate::set_aside`]); afterwards, `rescue_request` and `reput` put back what
+//! out anew over it ([`crate::set_aside`]); afterwards, [`crate::evidence`] and `reput` put back what
 //! was set aside, and one more session brings it here.
 //!
 //! A cursor moves only in the transaction that stores what it passed, so an exchange cut off at

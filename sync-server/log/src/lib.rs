@@ -5,9 +5,9 @@
 //! a document, so its cost grows with what is appended, not with the book. [`read()`] hands them
 //! out. [`write()`] writes as a device does. [`verify()`] recomputes every hash. [`client`] is the
 //! asking side of an exchange, [`serve`] the answering one. When an actor has forked, [`rescue()`]
-//! puts the other branch back, and [`set_aside`] keeps what a device's own log could not. [`salvage`]
-//! reads what a damaged file still holds, [`bundle`] the books in a file. Lines lie as text or [`packed`];
-//! [`repack`] changes a log's from one to the other.
+//! puts the other branch back; [`set_aside`] keeps what a device's own log could not, until it has come
+//! back as [`evidence`]. [`salvage`] reads what a damaged file still holds, [`bundle`] the books in a file.
+//! Lines lie as text or [`packed`]; [`repack`] changes a log's from one to the other.
 //!
 //! ```
 //! # use bolebook_core::{commit::*, exchange::*, ids::*, quantity::UtcMs, record::*, record::book_kinds::*, signing::*};
@@ -35,6 +35,7 @@ mod append;
 pub mod bundle;
 pub mod client;
 mod error;
+pub mod evidence;
 mod layout;
 pub mod packed;
 mod pieces;

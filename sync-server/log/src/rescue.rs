@@ -1,7 +1,7 @@
 //! Putting back what the log cannot take in because an actor forked: the log's branch stays, and
 //! every commit of the other one, and of what depends on it, comes back with its evidence.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use bolebook_core::commit::{Commit, Draft, MAX_RECORDS};
 use bolebook_core::exchange::{Entry, LogLine};
@@ -9,16 +9,21 @@ use bolebook_core::gate::{Known, Refusal};
 use bolebook_core::ids::{ActorId, BookId, CommitHash, DeviceId, RecordId, Sha256Hash};
 use bolebook_core::quantity::UtcMs;
 use bolebook_core::record::book_kinds::Rescue;
-use bolebook_core::record::{Envelope, Record, RecordError};
+use bolebook_core::record::{Body, Envelope, Record, RecordError};
 use bolebook_core::signing::{HeadSignature, SecretKey};
 use bolebook_db::{Connection, OptionalExtension as _, Transaction, params};
 
 use crate::append::append;
 use crate::error::LogError;
-use crate::{read, sql, write};
+use crate::read::{self, Page};
+use crate::{sql, write};
 
 /// Texts go into one commit up to this many bytes.
 const MAX_BYTES: usize = 2 * 1024 * 1024;
+/// So much of a log is read at once when it is read through.
+const PAGE: Page = Page { lines: 1_000, bytes: 4 << 20 };
+/// What stands in the text of every rescue.
+const RESCUE: &str = r#""kind":"rescue""#;
 
 /// Who rescues: a server.
 #[derive(Debug)]
@@ -69,14 +74,14 @@ pub fn rescue(
     let mut back: Vec<&Commit> = vec![];
     let mut places: BTreeMap<CommitHash, Place> = BTreeMap::new();
     let mut signatures: BTreeMap<CommitHash, Vec<HeadSignature>> = BTreeMap::new();
-    let mut unsigned: Vec<&Commit> = vec![];
+    let mut again: Vec<&Commit> = vec![];
     for (index, line) in lines.iter().enumerate() {
         match line.entry() {
             Entry::Commit(commit) => {
                 if let Some(place) = place_of(tx, book, commit.hash())? {
                     done.known += 1;
-                    if place.rescued == Some(false) {
-                        unsigned.push(commit);
+                    if place.rescued.is_some() && !places.contains_key(&commit.hash()) {
+                        again.push(commit);
                     }
                     places.insert(commit.hash(), place);
                     continue;
@@ -118,10 +123,53 @@ pub fn rescue(
         }
     }
     done.rescued = back.len() as u64;
-    // A signature that came later is evidence too.
-    back.extend(unsigned.into_iter().filter(|c| signatures.contains_key(&c.hash())));
+    // A signature that came later is evidence too; and one that came first may be a stranger's.
+    again.retain(|commit| signatures.contains_key(&commit.hash()));
+    let signed = |c: &&Commit| places.get(&c.hash()).is_some_and(|p| p.rescued == Some(true));
+    let known = signatures_put_back(tx, book, &again.iter().copied().filter(signed).collect::<Vec<_>>())?;
+    again.retain(|commit| {
+        let Some(all) = signatures.get_mut(&commit.hash()) else { return false };
+        all.retain(|signed| !known.contains(signed));
+        !all.is_empty()
+    });
+    back.extend(again);
     put_back(tx, book, &back, &signatures, by)?;
     Ok(done)
+}
+
+/// The signatures that rescues in the log show on these commits. It is read through for them: whether
+/// one holds is for whoever knows the device's key, so that none may stand in another's way.
+fn signatures_put_back(
+    db: &Connection,
+    book: BookId,
+    commits: &[&Commit],
+) -> Result<BTreeSet<HeadSignature>, LogError> {
+    let mut known = BTreeSet::new();
+    if commits.is_empty() {
+        return Ok(known);
+    }
+    let hashes: BTreeSet<CommitHash> = commits.iter().map(|commit| commit.hash()).collect();
+    let mut after = 0;
+    loop {
+        let page = read::read(db, book, after, PAGE)?;
+        let Some(last) = page.last() else { return Ok(known) };
+        after = last.position;
+        for stored in &page {
+            if !stored.text.contains(RESCUE) {
+                continue;
+            }
+            let Ok(Entry::Commit(by)) = LogLine::parse(&stored.text).map(LogLine::into_entry) else {
+                continue;
+            };
+            for text in by.records().iter().filter(|text| text.contains(RESCUE)) {
+                if let Ok(Record { body: Body::Rescue(rescue), .. }) = Record::read(text)
+                    && hashes.contains(&rescue.hash)
+                {
+                    known.extend(rescue.signatures);
+                }
+            }
+        }
+    }
 }
 
 fn at(error: LogError, index: usize) -> LogError {

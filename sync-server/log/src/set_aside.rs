@@ -3,15 +3,13 @@
 //! A refused commit, and whatever depends on it, would stop every later exchange of its book. The
 //! log is laid out anew as the server's lines and then all of its own that the gate still takes;
 //! the others stand here and are never removed. What was set aside because an actor forked goes to
-//! the server as evidence ([`rescue_request`]); a device writes its own good records of the rest
+//! the server as [evidence](crate::evidence); a device writes its own good records of the rest
 //! again under a fresh actor ([`reput`]); what is neither stays to be read.
 
 use std::collections::BTreeSet;
 
 use bolebook_core::book::Book;
-use bolebook_core::exchange::{
-    BookRequest, CHAIN_START, Cursor, EXCHANGE_VERSION, Entry, LogLine, Problem, RequestStart,
-};
+use bolebook_core::exchange::{Cursor, Entry, LogLine};
 use bolebook_core::gate::Refusal;
 use bolebook_core::ids::{BookId, CommitHash, DeviceId, Sha256Hash};
 use bolebook_core::quantity::UtcMs;
@@ -29,7 +27,7 @@ use crate::{client, sql};
 pub enum State {
     /// To be sent to the server as evidence.
     ToRescue,
-    /// The server has put it back.
+    /// It is in the log again, or proven there by a rescue.
     Rescued,
     /// Its records are to be written again by the device that wrote them.
     ToReput,
@@ -61,6 +59,11 @@ impl State {
     /// Whether something is still to be done with it.
     pub const fn waits(self) -> bool {
         matches!(self, Self::ToRescue | Self::ToReput)
+    }
+
+    /// Whether a server can be given it as evidence.
+    pub(crate) const fn may_be_evidence(self) -> bool {
+        matches!(self, Self::ToRescue | Self::Rescued)
     }
 }
 
@@ -113,7 +116,7 @@ pub fn list(db: &Connection) -> Result<Vec<SetAside>, LogError> {
     Ok(rows.collect::<Result<_, _>>()?)
 }
 
-fn mark(db: &Connection, book: BookId, number: u64, state: State) -> Result<(), LogError> {
+pub(crate) fn mark(db: &Connection, book: BookId, number: u64, state: State) -> Result<(), LogError> {
     db.prepare_cached(sql::MARK_SET_ASIDE)?.execute(params![
         book.as_bytes(),
         read::to_sql(number),
@@ -167,7 +170,7 @@ pub(crate) fn lay_out_anew(
     }
     let mut lines = base.to_vec();
     let mut dropped = sift(&mut fresh, read::read(tx, book, 0, Page::ALL)?, suspect, &mut lines);
-    say_what_becomes(&fresh, &mut dropped);
+    say_what_becomes(&fresh, set_aside_before(tx, book)?, &mut dropped);
     for statement in sql::CLEAR_BOOK {
         tx.prepare_cached(statement)?.execute([book.as_bytes()])?;
     }
@@ -179,18 +182,13 @@ pub(crate) fn lay_out_anew(
     client::put_peer(tx, book, server, (end, base.len() as u64))?;
     for d in &dropped {
         let hash = d.line.as_ref().map_or(d.stored.hash, LogLine::hash);
-        let known = params![book.as_bytes(), hash.0, d.stored.text];
-        if !tx.prepare_cached(sql::IS_SET_ASIDE)?.exists(known)? {
-            tx.prepare_cached(sql::ADD_SET_ASIDE)?.execute(params![
-                book.as_bytes(),
-                hash.0,
-                d.stored.text,
-                d.code,
-                d.why,
-                d.state.name(),
-                server.0,
-                now.0
-            ])?;
+        let (code, why, state) = (&d.code, &d.why, d.state.name());
+        let row = params![book.as_bytes(), hash.0, d.stored.text, code, why, state, server.0, now.0];
+        if !tx.prepare_cached(sql::IS_SET_ASIDE)?.exists(&row[..3])? {
+            tx.prepare_cached(sql::ADD_SET_ASIDE)?.execute(row)?;
+        } else if d.state.waits() {
+            // It was back in the log since, and goes once more: what became of it before is over.
+            tx.prepare_cached(sql::SET_ASIDE_AGAIN)?.execute(row)?;
         }
     }
     if dropped.iter().any(|d| d.state == State::ToRescue) {
@@ -242,10 +240,19 @@ fn sift(
     dropped
 }
 
-/// A whole commit whose past is in the log or set aside with it can be rescued; one that depends
-/// on a damaged commit can only be written again by its own device.
-fn say_what_becomes(fresh: &Book, dropped: &mut [Dropped]) {
-    let mut back: BTreeSet<CommitHash> = BTreeSet::new();
+/// The commits of a book that were set aside before and can be evidence.
+fn set_aside_before(db: &Connection, book: BookId) -> Result<BTreeSet<CommitHash>, LogError> {
+    let before = list(db)?.into_iter().filter(|s| s.book == book && s.state.may_be_evidence());
+    let commits = before.filter_map(|s| match LogLine::parse(&s.text).map(LogLine::into_entry) {
+        Ok(Entry::Commit(commit)) => Some(commit.hash()),
+        _ => None,
+    });
+    Ok(commits.collect())
+}
+
+/// A whole commit whose past is in the log or set aside, now or before, can be rescued; one that depends
+/// on a damaged commit can only be written again by its own device. `back` are those set aside before.
+fn say_what_becomes(fresh: &Book, mut back: BTreeSet<CommitHash>, dropped: &mut [Dropped]) {
     for d in dropped {
         let Some(line) = &d.line else { continue };
         let forked = ["actor-forked", "sequence-gap", "unknown-dependency"].contains(&d.code.as_str());
@@ -263,95 +270,6 @@ fn say_what_becomes(fresh: &Book, dropped: &mut [Dropped]) {
             Entry::Signature(_) => State::Kept,
         };
     }
-}
-
-/// Evidence for a server: a body for `POST /v1/rescue`.
-#[derive(Clone, Debug)]
-pub struct RescueRequest {
-    /// Its body: lines of JSON as in an exchange, not compressed.
-    pub body: String,
-    parts: Vec<(BookId, Vec<u64>)>,
-}
-
-/// What is to be rescued by a server, if anything is: as much as one request may hold.
-///
-/// Exchange first, so that the server has everything the evidence depends on.
-///
-/// # Errors
-/// [`LogError::Database`].
-pub fn rescue_request(
-    db: &Connection,
-    server: DeviceId,
-    now: UtcMs,
-) -> Result<Option<RescueRequest>, LogError> {
-    rescue_request_without(db, server, now, &BTreeSet::new())
-}
-
-/// The same without the books the server has not opened to this device: theirs wait.
-///
-/// # Errors
-/// As [`rescue_request`].
-pub fn rescue_request_without(
-    db: &Connection,
-    server: DeviceId,
-    now: UtcMs,
-    closed: &BTreeSet<BookId>,
-) -> Result<Option<RescueRequest>, LogError> {
-    const MOST: Page = Page { lines: 20_000, bytes: 12 << 20 };
-    let mut body = client::json_line(&RequestStart { exchange: EXCHANGE_VERSION, now });
-    let mut parts: Vec<(BookId, Vec<u64>)> = vec![];
-    let mut count = 0;
-    let waits = |s: &SetAside| s.state == State::ToRescue && s.server == server && !closed.contains(&s.book);
-    for one in list(db)?.into_iter().filter(waits) {
-        if count >= MOST.lines || (count > 0 && body.len() + one.text.len() > MOST.bytes) {
-            break;
-        }
-        if parts.last().is_none_or(|(book, _)| *book != one.book) {
-            let (book, server) = (one.book, Some(server));
-            let start = BookRequest { book, server, position: 0, chain: CHAIN_START };
-            body.push_str(&client::json_line(&start));
-            parts.push((book, vec![]));
-        }
-        body.push_str(&one.text);
-        body.push('\n');
-        count += 1;
-        if let Some((_, numbers)) = parts.last_mut() {
-            numbers.push(one.number);
-        }
-    }
-    Ok((count > 0).then_some(RescueRequest { body, parts }))
-}
-
-/// Notes that the server has put back what a request held.
-///
-/// # Errors
-/// [`LogError::Database`].
-pub fn rescued(tx: &Transaction<'_>, request: &RescueRequest) -> Result<(), LogError> {
-    for (book, numbers) in &request.parts {
-        for number in numbers {
-            mark(tx, *book, *number, State::Rescued)?;
-        }
-    }
-    Ok(())
-}
-
-/// Notes that the server did not take one line as evidence: its device writes it again instead.
-/// False when the refusal names no line of the request.
-///
-/// # Errors
-/// [`LogError::Database`].
-pub fn rescue_refused(
-    tx: &Transaction<'_>,
-    request: &RescueRequest,
-    problem: &Problem,
-) -> Result<bool, LogError> {
-    let line = problem.line.and_then(|l| usize::try_from(l).ok());
-    let part = request.parts.iter().find(|(book, _)| Some(*book) == problem.book);
-    let Some((book, number)) = part.and_then(|(book, numbers)| Some((*book, *numbers.get(line?)?))) else {
-        return Ok(false);
-    };
-    mark(tx, book, number, State::ToReput)?;
-    Ok(true)
 }
 
 /// Writes this device's records that cannot be rescued again, under the writer's fresh actor, and

@@ -6,7 +6,8 @@
 use bolebook_core::exchange::Problem;
 use bolebook_core::ids::ActorId;
 use bolebook_db::{Connection, TransactionBehavior};
-use bolebook_log::set_aside::{self, RescueRequest, State};
+use bolebook_log::evidence::{self, Pass, RescueRequest};
+use bolebook_log::set_aside::{self, State};
 use bolebook_log::{LogError, Writer};
 
 use crate::sim::engine::Sim;
@@ -34,9 +35,13 @@ impl Sim {
     /// Gives a server the evidence of what was set aside, and writes the device's other good records
     /// again. Request or answer may be lost.
     pub(super) fn put_back(&mut self, n: usize, server: usize) -> Result<(), Broken> {
+        if let Err(error) = confirm(self.nodes[n].disk.db_mut()) {
+            return self.power_cut(n, &error);
+        }
+        let mut pass = Pass::default();
         loop {
             let (device, clock) = (self.nodes[server].device, self.nodes[n].clock(self.now));
-            let request = match set_aside::rescue_request(self.nodes[n].disk.db(), device, clock) {
+            let request = match pass.request(self.nodes[n].disk.db(), device, clock) {
                 Ok(Some(request)) => request,
                 Ok(None) => break,
                 Err(error) => return self.power_cut(n, &error),
@@ -56,14 +61,14 @@ impl Sim {
                 return Ok(());
             }
             let problem = serde_json::from_slice::<Problem>(&answer).ok();
-            match note(self.nodes[n].disk.db_mut(), &request, problem.as_ref()) {
+            match note(&mut pass, self.nodes[n].disk.db_mut(), &request, problem.as_ref()) {
                 Ok(true) => {}
                 Ok(false) => return Ok(()),
                 Err(error) => return self.power_cut(n, &error),
             }
         }
         let waits = set_aside::list(self.nodes[n].disk.db()).unwrap();
-        if self.nodes[n].part.serves() || waits.iter().all(|line| line.state != State::ToReput) {
+        if waits.iter().all(|line| line.state != State::ToReput) {
             return Ok(());
         }
         let actor = ActorId::new(self.nodes[n].device, self.dice.bytes());
@@ -92,13 +97,25 @@ impl Sim {
     }
 }
 
-/// Notes what a server answered to evidence; false when nothing can be done about it here.
-fn note(db: &mut Connection, request: &RescueRequest, problem: Option<&Problem>) -> Result<bool, LogError> {
+fn confirm(db: &mut Connection) -> Result<(), LogError> {
     let tx = db.transaction_with_behavior(TransactionBehavior::Immediate)?;
-    let noted = match problem {
-        None => set_aside::rescued(&tx, request).map(|()| true)?,
-        Some(problem) => set_aside::rescue_refused(&tx, request, problem)?,
+    evidence::confirm(&tx)?;
+    Ok(tx.commit()?)
+}
+
+/// Notes what a server answered to evidence; false when nothing can be done about it here.
+fn note(
+    pass: &mut Pass,
+    db: &mut Connection,
+    request: &RescueRequest,
+    problem: Option<&Problem>,
+) -> Result<bool, LogError> {
+    let Some(problem) = problem else {
+        pass.given(request);
+        return Ok(true);
     };
+    let tx = db.transaction_with_behavior(TransactionBehavior::Immediate)?;
+    let noted = pass.refused(&tx, request, problem)?;
     tx.commit()?;
     Ok(noted)
 }

@@ -27,6 +27,7 @@ use bolebook_core::service::{EnrolRequest, Enrolment, Health, InvitationFile, To
 use bolebook_core::signing::{HeadSignature, SecretKey};
 use bolebook_db::Connection;
 use bolebook_log::client::{ClientError, Outcome, Session};
+use bolebook_log::evidence::{self, Pass};
 use bolebook_log::{Writer, append, basis, set_aside};
 use bolebook_server::identity::Identity;
 use bolebook_server::{App, Config, serve};
@@ -360,20 +361,19 @@ impl Client {
     /// Exchanges, has what was set aside put back, and exchanges again: as the command does.
     pub fn exchange_and_settle(&mut self, books: &[BookId]) -> Result<(), ClientError> {
         self.exchange(books)?;
-        let mut any = false;
-        while let Some(request) = set_aside::rescue_request(&self.db, self.server.unwrap(), UtcMs(self.now))?
-        {
+        let (mut any, mut pass) = (false, Pass::default());
+        self.waits_no_more();
+        while let Some(request) = pass.request(&self.db, self.server.unwrap(), UtcMs(self.now))? {
             any = true;
             let headers = [("content-type", MEDIA_TYPE)];
             let answer = self.send("POST", "/v1/rescue", &headers, request.body.as_bytes()).unwrap();
-            let tx = self.db.transaction().unwrap();
             if answer.status == 200 {
-                set_aside::rescued(&tx, &request)?;
+                pass.given(&request);
             } else {
-                let problem = answer.problem();
-                assert!(set_aside::rescue_refused(&tx, &request, &problem)?, "{problem:?}");
+                let (tx, problem) = (self.db.transaction().unwrap(), answer.problem());
+                assert!(pass.refused(&tx, &request, &problem)?, "{problem:?}");
+                tx.commit().unwrap();
             }
-            tx.commit().unwrap();
         }
         let tx = self.db.transaction().unwrap();
         let actor = ActorId::new(self.key.device(), fresh());
@@ -382,8 +382,15 @@ impl Client {
         tx.commit().unwrap();
         if any {
             self.exchange(books)?;
+            self.waits_no_more();
         }
         Ok(())
+    }
+
+    fn waits_no_more(&mut self) {
+        let tx = self.db.transaction().unwrap();
+        evidence::confirm(&tx).unwrap();
+        tx.commit().unwrap();
     }
 
     /// Writes as a device's own store does: never on a chain whose end is a stranger's.
