@@ -1,6 +1,8 @@
 //! Bad luck and strangers, with a real server and real clients: copied and restored stores, two
 //! hubs with two branches, a chain that someone else appended to, a damaged line. Nothing is lost.
 
+#[path = "exchange_forks/evidence.rs"]
+mod evidence;
 mod support;
 
 use std::collections::BTreeMap;

@@ -361,6 +361,16 @@ impl Client {
     /// Exchanges, has what was set aside put back, and exchanges again: as the command does.
     pub fn exchange_and_settle(&mut self, books: &[BookId]) -> Result<(), ClientError> {
         self.exchange(books)?;
+        if self.give_evidence()? {
+            self.exchange(books)?;
+            self.waits_no_more();
+        }
+        Ok(())
+    }
+
+    /// Gives the server what waits, and writes own records again that it does not take; whether there
+    /// was anything.
+    pub fn give_evidence(&mut self) -> Result<bool, ClientError> {
         let (mut any, mut pass) = (false, Pass::default());
         self.waits_no_more();
         while let Some(request) = pass.request(&self.db, self.server.unwrap(), UtcMs(self.now))? {
@@ -380,11 +390,7 @@ impl Client {
         let by = Writer { key: &self.key, actor, time: UtcMs(self.now) };
         any |= set_aside::reput(&tx, &by)? > 0;
         tx.commit().unwrap();
-        if any {
-            self.exchange(books)?;
-            self.waits_no_more();
-        }
-        Ok(())
+        Ok(any)
     }
 
     fn waits_no_more(&mut self) {
