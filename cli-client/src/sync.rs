@@ -10,7 +10,7 @@ use bolebook_core::record::people::{Certificate, Role};
 use bolebook_core::record::{Body, Envelope, Record};
 use bolebook_core::service::{Register, RegisterEntry};
 use bolebook_log::client::{ClientError, Session};
-use bolebook_log::evidence::{self, Pass};
+use bolebook_log::evidence::{Next, Pass};
 use bolebook_log::{LogError, Writer, set_aside};
 use indicatif::ProgressBar;
 
@@ -138,10 +138,11 @@ pub fn exchange(
     books_round(app, store, &mut link, &mut outcome, books.clone(), &split(false))?;
     books.retain(|book| !outcome.books_refused.contains(book));
     let saved = take_saved(app, store, link.device)?;
-    if put_back(app, store, &mut link, &mut outcome)? || saved {
+    let mut pass = Pass::default();
+    if put_back(app, store, &mut link, &mut pass, &mut outcome)? || saved {
         books.insert(yard);
         books_round(app, store, &mut link, &mut outcome, books, &BTreeSet::new())?;
-        waits_no_more(store)?;
+        waits_no_more(store, &pass, link.device)?;
     }
     register_round(app, store, &mut link, &mut outcome)?;
     photos_round(app, store, &mut link, &mut outcome, fetch_photos)?;
@@ -184,13 +185,16 @@ fn take_saved(app: &App, store: &Store, server: DeviceId) -> Result<bool, CliErr
 
 /// Gives the server the evidence of what was set aside because an actor forked, and writes this
 /// device's other good records again. True when something came of it: exchange once more.
-fn put_back(app: &App, store: &mut Store, link: &mut Link, outcome: &mut Outcome) -> Result<bool, CliError> {
-    let mut any = false;
-    waits_no_more(store)?;
-    let mut pass = Pass::default();
+fn put_back(
+    app: &App,
+    store: &mut Store,
+    link: &mut Link,
+    pass: &mut Pass,
+    outcome: &mut Outcome,
+) -> Result<bool, CliError> {
     outcome.books_refused.iter().for_each(|book| pass.close(*book));
+    waits_no_more(store, pass, link.device)?;
     while let Some(request) = pass.request(store.db(), link.device, app.outside.now())? {
-        any = true;
         match link.retry(app, store, |s, token| s.rescue(token, &request.body)) {
             Ok(answer) => {
                 pass.given(&request);
@@ -205,10 +209,13 @@ fn put_back(app: &App, store: &mut Store, link: &mut Link, outcome: &mut Outcome
             }
             Err(CliError::Transport(TransportError::Refused(problem))) => {
                 let tx = store.begin()?;
-                if !pass.refused(&tx, &request, &problem)? {
-                    return Err(TransportError::Refused(problem).into());
-                }
+                let next = pass.refused(&tx, &request, &problem)?;
                 tx.commit()?;
+                match next {
+                    Next::Again => {}
+                    Next::Later => break,
+                    Next::Say => return Err(TransportError::Refused(problem).into()),
+                }
             }
             Err(other) => return Err(other),
         }
@@ -219,13 +226,14 @@ fn put_back(app: &App, store: &mut Store, link: &mut Link, outcome: &mut Outcome
     let reput = set_aside::reput(&tx, &Writer { key: &key, actor, time: app.outside.now() })?;
     tx.commit()?;
     outcome.set_aside.reput += reput;
-    Ok(any || reput > 0)
+    Ok(pass.has_given() || reput > 0)
 }
 
 /// Notes of what was set aside that it is in the log again.
-fn waits_no_more(store: &Store) -> Result<(), CliError> {
+fn waits_no_more(store: &Store, pass: &Pass, server: DeviceId) -> Result<(), CliError> {
+    let back = pass.look(store.db(), server)?;
     let tx = store.begin()?;
-    evidence::confirm(&tx)?;
+    back.note(&tx)?;
     Ok(tx.commit()?)
 }
 

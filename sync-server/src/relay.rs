@@ -23,7 +23,7 @@ use bolebook_core::service::{BookList, Health, Register, TokenAnswer, assertion}
 use bolebook_db::{Connection, TransactionBehavior};
 use bolebook_log::Writer;
 use bolebook_log::client::{ClientError, Session};
-use bolebook_log::evidence::{self, Pass};
+use bolebook_log::evidence::{Next, Pass};
 use bolebook_log::set_aside::{self, State};
 use serde::de::DeserializeOwned;
 use ureq::Body;
@@ -247,26 +247,28 @@ fn pass_on_asking(app: &Inner, url: &str, again_ms: i64) -> Result<Passed, Relay
     books.remove(&yard);
     let mut passed = Passed::default();
     // The yard first: a server takes jobs of a yard it knows only.
+    let mut pass = Pass::default();
     for part in [BTreeSet::from([yard]), books.clone()] {
-        round(app, &other, &mut db, part, &mut passed)?;
+        round(app, &other, &mut db, part, &mut passed)?.into_iter().for_each(|book| pass.close(book));
     }
-    if put_back(app, &other, &mut db, &mut passed)? {
+    if put_back(app, &other, &mut db, &mut pass, &mut passed)? {
         books.insert(yard);
         round(app, &other, &mut db, books, &mut passed)?;
-        waits_no_more(&mut db)?;
+        waits_no_more(&mut db, &pass, other.device)?;
     }
     register::pass_on(app, &other, &mut passed)?;
     photos::pass_on(app, &mut other, again_ms, &mut passed)?;
     Ok(passed)
 }
 
+/// Gives the books that the other server has not opened to this one.
 fn round(
     app: &Inner,
     other: &Other,
     db: &mut Connection,
     books: BTreeSet<BookId>,
     passed: &mut Passed,
-) -> Result<(), RelayError> {
+) -> Result<BTreeSet<BookId>, RelayError> {
     let mut session = Session::new(other.device, books);
     while let Some(request) = session.request(db, app.now())? {
         match other.exchange(&request.body) {
@@ -288,7 +290,7 @@ fn round(
     if !session.closed().is_empty() {
         tracing::warn!(books = ?session.closed(), "the other server refused these; they stay here");
     }
-    Ok(())
+    Ok(session.closed().clone())
 }
 
 /// Gives the other server the evidence of what its branch leaves out here.
@@ -296,12 +298,11 @@ fn put_back(
     app: &Inner,
     other: &Other,
     db: &mut Connection,
+    pass: &mut Pass,
     passed: &mut Passed,
 ) -> Result<bool, RelayError> {
-    waits_no_more(db)?;
-    let (mut any, mut pass) = (false, Pass::default());
+    waits_no_more(db, pass, other.device)?;
     while let Some(request) = pass.request(db, other.device, app.now())? {
-        any = true;
         // Read to its end before the transaction: a slow line must not keep crews waiting.
         let answer = other.post("/v1/rescue", &request.body);
         let answer = answer.and_then(|a| other.json::<bolebook_core::service::RescueAnswer>(Ok(a)));
@@ -312,16 +313,20 @@ fn put_back(
             }
             Err(RelayError::Refused(problem)) => {
                 let tx = db.transaction_with_behavior(TransactionBehavior::Immediate)?;
-                if !pass.refused(&tx, &request, &problem)? {
-                    return Err(RelayError::Refused(problem));
-                }
+                let next = pass.refused(&tx, &request, &problem)?;
                 tx.commit()?;
+                if next != Next::Again {
+                    // Register and photos go on all the same.
+                    tracing::warn!(code = problem.code, detail = problem.detail, "evidence waits");
+                    break;
+                }
             }
             Err(error) => return Err(error),
         }
     }
     // What the other server does not take: receipts are written again, crews' lines are the crews' to bring.
-    let refused: BTreeSet<BookId> = waiting(db, State::ToReput)?;
+    let mut any = pass.has_given();
+    let refused = waiting(db, State::ToReput)?;
     if !refused.is_empty() {
         let actor = ActorId::new(app.identity.device(), app.random()?);
         let tx = db.transaction_with_behavior(TransactionBehavior::Immediate)?;
@@ -339,12 +344,14 @@ fn waiting(db: &Connection, state: State) -> Result<BTreeSet<BookId>, RelayError
 }
 
 /// Notes of what was set aside that it is in the log again.
-fn waits_no_more(db: &mut Connection) -> Result<(), RelayError> {
-    if waiting(db, State::ToRescue)?.is_empty() {
+fn waits_no_more(db: &mut Connection, pass: &Pass, server: DeviceId) -> Result<(), RelayError> {
+    // Read outside the transaction: a large log must not keep crews waiting.
+    let back = pass.look(db, server)?;
+    if back.is_empty() {
         return Ok(());
     }
     let tx = db.transaction_with_behavior(TransactionBehavior::Immediate)?;
-    evidence::confirm(&tx)?;
+    back.note(&tx)?;
     Ok(tx.commit()?)
 }
 

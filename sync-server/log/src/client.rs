@@ -338,6 +338,8 @@ impl Session {
         if starts_again && !state.restarted && state.anew.is_none() {
             let tx = db.transaction_with_behavior(TransactionBehavior::Immediate)?;
             put_peer(&tx, book, self.server, (Cursor::START, 0))?;
+            // It may have lost evidence too.
+            tx.prepare_cached(sql::BACK_NO_MORE)?.execute([book.as_bytes()])?;
             tx.commit()?;
             *state = BookState { more: true, recovering: true, restarted: true, ..BookState::default() };
             return Ok(());

@@ -1,7 +1,7 @@
 //! Putting back what the log cannot take in because an actor forked: the log's branch stays, and
 //! every commit of the other one, and of what depends on it, comes back with its evidence.
 
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::BTreeMap;
 
 use bolebook_core::commit::{Commit, Draft, MAX_RECORDS};
 use bolebook_core::exchange::{Entry, LogLine};
@@ -9,24 +9,23 @@ use bolebook_core::gate::{Known, Refusal};
 use bolebook_core::ids::{ActorId, BookId, CommitHash, DeviceId, RecordId, Sha256Hash};
 use bolebook_core::quantity::UtcMs;
 use bolebook_core::record::book_kinds::Rescue;
-use bolebook_core::record::{Body, Envelope, Record, RecordError};
-use bolebook_core::signing::{HeadSignature, SecretKey};
+use bolebook_core::record::{Envelope, Record, RecordError};
+use bolebook_core::signing::{HeadSignature, PublicKey, SecretKey};
 use bolebook_db::{Connection, OptionalExtension as _, Transaction, params};
 
 use crate::append::append;
 use crate::error::LogError;
-use crate::read::{self, Page};
-use crate::{sql, write};
+use crate::{read, sql, write};
 
 /// Texts go into one commit up to this many bytes.
 const MAX_BYTES: usize = 2 * 1024 * 1024;
-/// So much of a log is read at once when it is read through.
-const PAGE: Page = Page { lines: 1_000, bytes: 4 << 20 };
-/// What stands in the text of every rescue.
-const RESCUE: &str = r#""kind":"rescue""#;
+/// So many signatures stand in one rescue at most.
+const MOST_SIGNATURES: usize = 8;
+
+/// A device's public key, where the yard book has a certificate of it.
+pub type KeyOf<'a> = &'a dyn Fn(DeviceId) -> Option<PublicKey>;
 
 /// Who rescues: a server.
-#[derive(Debug)]
 pub struct Rescuer<'a> {
     /// Its key.
     pub key: &'a SecretKey,
@@ -36,6 +35,15 @@ pub struct Rescuer<'a> {
     pub now: UtcMs,
     /// Fresh random bytes, from which the records' ids are made.
     pub seed: [u8; 32],
+    /// The keys it knows.
+    pub key_of: KeyOf<'a>,
+}
+
+impl Rescuer<'_> {
+    /// Whether a signature holds, if the device's key is known.
+    fn judge(&self, book: BookId, signed: &HeadSignature) -> Option<bool> {
+        Some(signed.verify(book, &(self.key_of)(signed.actor.device())?).is_ok())
+    }
 }
 
 /// What a rescue did.
@@ -43,7 +51,7 @@ pub struct Rescuer<'a> {
 pub struct RescueDone {
     /// Indices of the offered lines that the log took in as they are.
     pub new: Vec<usize>,
-    /// How many commits were put back with evidence.
+    /// How many commits were put back with evidence, or given a signature that came later.
     pub rescued: u64,
     /// How many lines were in the log, or put back, before.
     pub known: u64,
@@ -53,7 +61,7 @@ pub struct RescueDone {
 #[derive(Clone, Copy, Debug)]
 struct Place {
     known: Known,
-    /// Put back, and whether with a signature.
+    /// Put back, and whether with a signature that holds, as far as keys were known.
     rescued: Option<bool>,
 }
 
@@ -80,7 +88,7 @@ pub fn rescue(
             Entry::Commit(commit) => {
                 if let Some(place) = place_of(tx, book, commit.hash())? {
                     done.known += 1;
-                    if place.rescued.is_some() && !places.contains_key(&commit.hash()) {
+                    if place.rescued == Some(false) && !places.contains_key(&commit.hash()) {
                         again.push(commit);
                     }
                     places.insert(commit.hash(), place);
@@ -112,8 +120,10 @@ pub fn rescue(
                     Some(place) => Some(*place),
                     None => place_of(tx, book, signed.hash)?,
                 };
-                if place.is_some_and(|p| p.rescued.is_some()) {
-                    signatures.entry(signed.hash).or_default().push(signed.clone());
+                if let Some(Place { known, rescued: Some(_) }) = place {
+                    if (signed.actor, signed.seq) == (known.actor, known.seq) {
+                        signatures.entry(signed.hash).or_default().push(signed.clone());
+                    }
                     continue;
                 }
                 let appended = append(tx, book, std::slice::from_ref(line)).map_err(|e| at(e, index))?;
@@ -122,54 +132,27 @@ pub fn rescue(
             }
         }
     }
-    done.rescued = back.len() as u64;
-    // A signature that came later is evidence too; and one that came first may be a stranger's.
-    again.retain(|commit| signatures.contains_key(&commit.hash()));
-    let signed = |c: &&Commit| places.get(&c.hash()).is_some_and(|p| p.rescued == Some(true));
-    let known = signatures_put_back(tx, book, &again.iter().copied().filter(signed).collect::<Vec<_>>())?;
+    // A signature that came later is evidence too; one that does not hold is nobody's, and puts nothing
+    // into the log for a second time.
     again.retain(|commit| {
         let Some(all) = signatures.get_mut(&commit.hash()) else { return false };
-        all.retain(|signed| !known.contains(signed));
+        all.retain(|signed| by.judge(book, signed) != Some(false));
         !all.is_empty()
     });
     back.extend(again);
+    done.rescued = back.len() as u64;
+    for all in signatures.values_mut() {
+        // Room is for those that hold, before those that may.
+        all.sort_by_key(|signed| match by.judge(book, signed) {
+            Some(true) => 0,
+            None => 1,
+            Some(false) => 2,
+        });
+        all.dedup();
+        all.truncate(MOST_SIGNATURES);
+    }
     put_back(tx, book, &back, &signatures, by)?;
     Ok(done)
-}
-
-/// The signatures that rescues in the log show on these commits. It is read through for them: whether
-/// one holds is for whoever knows the device's key, so that none may stand in another's way.
-fn signatures_put_back(
-    db: &Connection,
-    book: BookId,
-    commits: &[&Commit],
-) -> Result<BTreeSet<HeadSignature>, LogError> {
-    let mut known = BTreeSet::new();
-    if commits.is_empty() {
-        return Ok(known);
-    }
-    let hashes: BTreeSet<CommitHash> = commits.iter().map(|commit| commit.hash()).collect();
-    let mut after = 0;
-    loop {
-        let page = read::read(db, book, after, PAGE)?;
-        let Some(last) = page.last() else { return Ok(known) };
-        after = last.position;
-        for stored in &page {
-            if !stored.text.contains(RESCUE) {
-                continue;
-            }
-            let Ok(Entry::Commit(by)) = LogLine::parse(&stored.text).map(LogLine::into_entry) else {
-                continue;
-            };
-            for text in by.records().iter().filter(|text| text.contains(RESCUE)) {
-                if let Ok(Record { body: Body::Rescue(rescue), .. }) = Record::read(text)
-                    && hashes.contains(&rescue.hash)
-                {
-                    known.extend(rescue.signatures);
-                }
-            }
-        }
-    }
 }
 
 fn at(error: LogError, index: usize) -> LogError {
@@ -230,12 +213,12 @@ fn place_of(db: &Connection, book: BookId, hash: CommitHash) -> Result<Option<Pl
     Ok(row.optional()?)
 }
 
-/// Texts and rescue records on their way into one commit.
+/// Texts and rescue records on their way into one commit: of each commit its texts, then its rescue. Among
+/// the texts may be a rescue too, and proves what depends on the commits before it.
 #[derive(Default)]
 struct Group {
     texts: BTreeMap<RecordId, String>,
-    order: Vec<RecordId>,
-    rescues: Vec<String>,
+    records: Vec<String>,
     bytes: usize,
 }
 
@@ -243,7 +226,7 @@ impl Group {
     fn takes(&self, commit: &Commit, rescue: &str) -> bool {
         let fresh = commit.record_ids().iter().zip(commit.records());
         let agree = fresh.clone().all(|(id, text)| self.texts.get(id).is_none_or(|t| t == text));
-        let count = self.order.len() + self.rescues.len() + commit.records().len() + 1;
+        let count = self.records.len() + commit.records().len() + 1;
         let bytes = self.bytes + rescue.len() + commit.records().iter().map(String::len).sum::<usize>();
         agree && count <= MAX_RECORDS && bytes <= MAX_BYTES
     }
@@ -251,18 +234,12 @@ impl Group {
     fn take(&mut self, commit: &Commit, rescue: String) {
         for (id, text) in commit.record_ids().iter().zip(commit.records()) {
             if self.texts.insert(*id, text.clone()).is_none() {
-                self.order.push(*id);
+                self.records.push(text.clone());
                 self.bytes += text.len();
             }
         }
         self.bytes += rescue.len();
-        self.rescues.push(rescue);
-    }
-
-    fn into_records(mut self) -> Vec<String> {
-        let mut records: Vec<String> = self.order.iter().filter_map(|id| self.texts.remove(id)).collect();
-        records.extend(self.rescues);
-        records
+        self.records.push(rescue);
     }
 }
 
@@ -280,7 +257,7 @@ fn put_back(
         let rescue = rescue_text(commit, signed, by, number as u64)
             .map_err(|e| LogError::Unwritable { book, why: e.to_string() })?;
         if !group.takes(commit, &rescue) {
-            let full = std::mem::take(&mut group).into_records();
+            let full = std::mem::take(&mut group).records;
             end = commit_records(tx, book, by, full)?.or(end);
         }
         if group.takes(commit, &rescue) {
@@ -297,10 +274,10 @@ fn put_back(
             commit.actor().0,
             seq,
             last_op,
-            !signed.is_empty()
+            signed.iter().any(|s| by.judge(book, s) != Some(false))
         ])?;
     }
-    end = commit_records(tx, book, by, group.into_records())?.or(end);
+    end = commit_records(tx, book, by, group.records)?.or(end);
     if let Some(last) = end {
         let signed = HeadSignature::sign(by.key, book, by.actor, last.seq(), last.hash());
         append(tx, book, &[signed.into()])?;
@@ -345,8 +322,7 @@ fn rescue_text(
         seq: commit.seq(),
         start_op: commit.start_op(),
         time: commit.time(),
-        // A commit has one valid signature of its device; a handful leaves room for one that is not.
-        signatures: signed.iter().take(8).cloned().collect(),
+        signatures: signed.to_vec(),
     };
     Record { envelope, body: rescue.into() }.to_canonical()
 }

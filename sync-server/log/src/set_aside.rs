@@ -13,7 +13,7 @@ use bolebook_core::exchange::{Cursor, Entry, LogLine};
 use bolebook_core::gate::Refusal;
 use bolebook_core::ids::{BookId, CommitHash, DeviceId, Sha256Hash};
 use bolebook_core::quantity::UtcMs;
-use bolebook_core::record::Record;
+use bolebook_core::record::{Body, Record};
 use bolebook_db::{Connection, OptionalExtension as _, Row, Transaction, params};
 
 use crate::append::append;
@@ -170,6 +170,8 @@ pub(crate) fn lay_out_anew(
     }
     let mut lines = base.to_vec();
     let mut dropped = sift(&mut fresh, read::read(tx, book, 0, Page::ALL)?, suspect, &mut lines);
+    // What proved a line may be gone: what was back is to be looked for anew.
+    tx.prepare_cached(sql::BACK_NO_MORE)?.execute([book.as_bytes()])?;
     say_what_becomes(&fresh, set_aside_before(tx, book)?, &mut dropped);
     for statement in sql::CLEAR_BOOK {
         tx.prepare_cached(statement)?.execute([book.as_bytes()])?;
@@ -178,6 +180,7 @@ pub(crate) fn lay_out_anew(
         tx.execute(sql::CLEAR_REST, [book.as_bytes()])?;
     }
     append(tx, book, &lines)?;
+    put_rescued(tx, book, &fresh)?;
     tx.prepare_cached(sql::PEERS_AGAIN)?.execute([book.as_bytes()])?;
     client::put_peer(tx, book, server, (end, base.len() as u64))?;
     for d in &dropped {
@@ -186,7 +189,7 @@ pub(crate) fn lay_out_anew(
         let row = params![book.as_bytes(), hash.0, d.stored.text, code, why, state, server.0, now.0];
         if !tx.prepare_cached(sql::IS_SET_ASIDE)?.exists(&row[..3])? {
             tx.prepare_cached(sql::ADD_SET_ASIDE)?.execute(row)?;
-        } else if d.state.waits() {
+        } else {
             // It was back in the log since, and goes once more: what became of it before is over.
             tx.prepare_cached(sql::SET_ASIDE_AGAIN)?.execute(row)?;
         }
@@ -238,6 +241,18 @@ fn sift(
         }
     }
     dropped
+}
+
+/// What a server has put back, by what its log proves now.
+fn put_rescued(tx: &Transaction<'_>, book: BookId, fresh: &Book) -> Result<(), LogError> {
+    tx.prepare_cached(sql::CLEAR_RESCUED)?.execute([book.as_bytes()])?;
+    for one in fresh.rescued() {
+        let (commit, signed) = (one.commit(), one.signatures().next().is_some());
+        let (seq, last_op) = (read::to_sql(commit.seq()), read::to_sql(commit.last_op()));
+        let row = params![book.as_bytes(), commit.hash().0, commit.actor().0, seq, last_op, signed];
+        tx.prepare_cached(sql::PUT_RESCUED)?.execute(row)?;
+    }
+    Ok(())
 }
 
 /// The commits of a book that were set aside before and can be evidence.
@@ -297,7 +312,7 @@ pub fn reput(tx: &Transaction<'_>, by: &Writer<'_>) -> Result<u64, LogError> {
             mark(tx, book, one.number, if own.is_some() { State::Reput } else { State::Kept })?;
             for (id, text) in own.iter().flat_map(|c| c.record_ids().iter().zip(c.records())) {
                 let there = !read::record_positions(tx, book, *id)?.is_empty();
-                if !there && Record::read(text).is_ok() && ids.insert(*id) {
+                if !there && is_own(text, by.key.device()) && ids.insert(*id) {
                     texts.push(text.clone());
                 }
             }
@@ -306,4 +321,11 @@ pub fn reput(tx: &Transaction<'_>, by: &Writer<'_>) -> Result<u64, LogError> {
         write(tx, book, by, texts)?;
     }
     Ok(written)
+}
+
+/// Whether a record is a device's own to write again. A server's rescues are not: they prove something in
+/// their place only, and the texts beside them are others'.
+fn is_own(text: &str, device: DeviceId) -> bool {
+    let record = Record::read(text);
+    record.is_ok_and(|r| r.envelope.device == device && !matches!(r.body, Body::Rescue(_)))
 }

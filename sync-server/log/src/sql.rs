@@ -135,6 +135,9 @@ pub const IS_SET_ASIDE: &str = "SELECT 1 FROM set_aside WHERE book_id = ?1 AND h
 pub const ADD_SET_ASIDE: &str = "
     INSERT INTO set_aside (book_id, number, hash, line, code, why, state, server, set_aside_at)
     VALUES (?1, (SELECT coalesce(max(number), 0) + 1 FROM set_aside WHERE book_id = ?1), ?2, ?3, ?4, ?5, ?6, ?7, ?8)";
+pub const BACK_NO_MORE: &str =
+    "UPDATE set_aside SET state = 'to_rescue' WHERE book_id = ?1 AND state = 'rescued'";
+pub const CLEAR_RESCUED: &str = "DELETE FROM rescued WHERE book_id = ?1";
 pub const SET_ASIDE_AGAIN: &str = "
     UPDATE set_aside SET code = ?4, why = ?5, state = ?6, server = ?7, set_aside_at = ?8
     WHERE book_id = ?1 AND hash = ?2 AND line = ?3";

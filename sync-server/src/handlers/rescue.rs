@@ -42,7 +42,8 @@ pub async fn rescue(
         let mut counted = BTreeSet::new();
         let answer = app.write_idempotent(|tx| {
             // Read before anything is written, for it is kept beyond this transaction.
-            app.directory(tx)?;
+            let devices = app.directory(tx)?;
+            let key_of = |device| devices.as_ref()?.key(device).cloned();
             let mut reach = caller.reach(app, tx)?;
             let mut answer = RescueAnswer { books: vec![] };
             for (request, lines) in &asked.books {
@@ -51,7 +52,8 @@ pub async fn rescue(
                 let before = bolebook_log::book(tx, book)?
                     .ok_or_else(|| ApiError::not_found("the server has no such book").at(book, None))?;
                 let actor = ActorId::new(app.identity.device(), app.random()?);
-                let by = Rescuer { key: &app.identity.key, actor, now: delivery.at, seed: app.random()? };
+                let (now, seed) = (delivery.at, app.random()?);
+                let by = Rescuer { key: &app.identity.key, actor, now, seed, key_of: &key_of };
                 let done = put_back(tx, book, lines, &by)?;
                 if !done.new.is_empty() || done.rescued > 0 {
                     // Counted once, however often the database asks for it again.

@@ -4,9 +4,9 @@
 //! shipped log.
 
 use bolebook_core::exchange::Problem;
-use bolebook_core::ids::ActorId;
+use bolebook_core::ids::{ActorId, DeviceId};
 use bolebook_db::{Connection, TransactionBehavior};
-use bolebook_log::evidence::{self, Pass, RescueRequest};
+use bolebook_log::evidence::{Next, Pass, RescueRequest};
 use bolebook_log::set_aside::{self, State};
 use bolebook_log::{LogError, Writer};
 
@@ -35,12 +35,13 @@ impl Sim {
     /// Gives a server the evidence of what was set aside, and writes the device's other good records
     /// again. Request or answer may be lost.
     pub(super) fn put_back(&mut self, n: usize, server: usize) -> Result<(), Broken> {
-        if let Err(error) = confirm(self.nodes[n].disk.db_mut()) {
+        let mut pass = Pass::default();
+        let device = self.nodes[server].device;
+        if let Err(error) = look(&pass, self.nodes[n].disk.db_mut(), device) {
             return self.power_cut(n, &error);
         }
-        let mut pass = Pass::default();
         loop {
-            let (device, clock) = (self.nodes[server].device, self.nodes[n].clock(self.now));
+            let clock = self.nodes[n].clock(self.now);
             let request = match pass.request(self.nodes[n].disk.db(), device, clock) {
                 Ok(Some(request)) => request,
                 Ok(None) => break,
@@ -97,9 +98,10 @@ impl Sim {
     }
 }
 
-fn confirm(db: &mut Connection) -> Result<(), LogError> {
+fn look(pass: &Pass, db: &mut Connection, server: DeviceId) -> Result<(), LogError> {
+    let back = pass.look(db, server)?;
     let tx = db.transaction_with_behavior(TransactionBehavior::Immediate)?;
-    evidence::confirm(&tx)?;
+    back.note(&tx)?;
     Ok(tx.commit()?)
 }
 
@@ -115,9 +117,9 @@ fn note(
         return Ok(true);
     };
     let tx = db.transaction_with_behavior(TransactionBehavior::Immediate)?;
-    let noted = pass.refused(&tx, request, problem)?;
+    let next = pass.refused(&tx, request, problem)?;
     tx.commit()?;
-    Ok(noted)
+    Ok(next == Next::Again)
 }
 
 fn reput(db: &mut Connection, by: &Writer<'_>) -> Result<u64, LogError> {

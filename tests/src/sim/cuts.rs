@@ -5,6 +5,7 @@
 //! what was written before a cut, in order, and may tear what came last. What it does not: a disk
 //! that acknowledges a sync it did not do, or that loses earlier writes and keeps later ones.
 
+use std::collections::BTreeMap;
 use std::path::Path;
 
 use bolebook_core::exchange::{Cursor, LogLine};
@@ -92,7 +93,9 @@ impl Evening {
                     }
                 };
                 let page = Page { lines: 50_000, bytes: 24 << 20 };
-                let serving = Serving { key: &self.server.key, now: MORNING, page, sabotage: None };
+                let keys = BTreeMap::new();
+                let serving =
+                    Serving { key: &self.server.key, now: MORNING, page, keys: &keys, sabotage: None };
                 let (db, body) = (self.server.disk.db_mut(), request.body.as_bytes());
                 match serving.answer(db, &mut self.dice, self.crew.device, body) {
                     Ended::Answered(text, acknowledged) => {

@@ -8,6 +8,7 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
+use bolebook_core::book::Book;
 use bolebook_core::exchange::{Cursor, Entry, LogLine};
 use bolebook_core::ids::{BookId, DeviceId, RecordId, Sha256Hash};
 use bolebook_db::Connection;
@@ -233,55 +234,48 @@ impl Ledger {
                 }
             }
         }
-        if left_out.is_empty() { Ok(()) } else { self.put_back(&left_out, &held[0]) }
+        if left_out.is_empty() { Ok(()) } else { put_back(&left_out, stores[0]) }
     }
+}
 
-    /// What no log has is set aside somewhere, and in the logs by its records and evidence.
-    fn put_back(&self, left_out: &[(&Arrival, &Seen)], held: &BTreeSet<Arrival>) -> Result<(), Broken> {
-        let mut texts: BTreeSet<(BookId, String)> = BTreeSet::new();
-        let mut evidence: BTreeMap<(BookId, String), String> = BTreeMap::new();
-        for key in held {
-            let Some(Entry::Commit(commit)) = self.lines.get(key).map(|seen| entry_of(&seen.text)) else {
-                continue;
-            };
-            for text in commit.records() {
-                texts.insert((key.0, text.clone()));
-                if text.contains(r#""kind":"rescue""#) {
-                    let said: serde_json::Value = serde_json::from_str(text).unwrap();
-                    let hash = said["body"]["hash"].as_str().unwrap_or_default().to_owned();
-                    evidence.entry((key.0, hash)).or_default().push_str(text);
+/// What no log has is set aside somewhere, and a rescue in the logs proves it: its records stand in its
+/// author's name, and its signatures beside them.
+fn put_back(left_out: &[(&Arrival, &Seen)], log: &Connection) -> Result<(), Broken> {
+    let mut books: BTreeMap<BookId, Book> = BTreeMap::new();
+    for ((book, _), _) in left_out {
+        books.entry(*book).or_insert_with(|| {
+            let mut whole = Book::new(*book);
+            for stored in read(log, *book, 0, Page::ALL).unwrap() {
+                if let Entry::Commit(commit) = entry_of(&stored.text) {
+                    whole.take(commit).unwrap();
                 }
             }
-        }
-        for ((book, _), seen) in left_out {
-            let broken = |what: &str| {
-                let why = format!("a line of book {book} is in no log, and {what}: {}", seen.text);
-                Err(Broken { law: Law::NothingHidden, why })
-            };
-            if seen.aside == 0 {
-                return broken("nowhere set aside");
-            }
-            let proof = |hash: String| evidence.get(&(*book, hash));
-            match entry_of(&seen.text) {
-                Entry::Commit(commit) => {
-                    if proof(commit.hash().to_string()).is_none() {
-                        return broken("no rescue tells of it");
-                    }
-                    if !commit.records().iter().all(|text| texts.contains(&(*book, text.clone()))) {
-                        return broken("a record of it is in no log");
-                    }
-                }
-                Entry::Signature(signed) => {
-                    let shown =
-                        proof(signed.hash.to_string()).is_some_and(|text| text.contains(&signed.line()));
-                    if !shown {
-                        return broken("it is no rescue's evidence");
-                    }
-                }
-            }
-        }
-        Ok(())
+            whole
+        });
     }
+    for ((book, _), seen) in left_out {
+        let broken = |what: &str| {
+            let why = format!("a line of book {book} is in no log, and {what}: {}", seen.text);
+            Err(Broken { law: Law::NothingHidden, why })
+        };
+        if seen.aside == 0 {
+            return broken("nowhere set aside");
+        }
+        let proof = |hash| books[book].rescued().find(|r| r.commit().hash() == hash);
+        match entry_of(&seen.text) {
+            Entry::Commit(commit) if proof(commit.hash()).is_none() => {
+                return broken("no rescue proves it");
+            }
+            Entry::Commit(_) => {}
+            Entry::Signature(signed) => {
+                let shown = proof(signed.hash).is_some_and(|r| r.signatures().any(|s| *s == signed));
+                if !shown {
+                    return broken("it is no rescue's evidence");
+                }
+            }
+        }
+    }
+    Ok(())
 }
 
 /// The lines of a book that are set aside in a store.

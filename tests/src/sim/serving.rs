@@ -2,6 +2,8 @@
 //! (`sync-server/src/handlers/exchange.rs`, `rescue.rs`, `receipt.rs`) over the shipped log. Tokens, limits and
 //! compression are for the tests that run the real server.
 
+use std::collections::BTreeMap;
+
 use bolebook_core::authority::verify_genesis;
 use bolebook_core::commit::{Commit, Draft};
 use bolebook_core::exchange::{
@@ -13,7 +15,7 @@ use bolebook_core::ids::{ActorId, BookId, DeviceId, RecordId};
 use bolebook_core::quantity::{Ms, UtcMs};
 use bolebook_core::record::book_kinds::Receipt;
 use bolebook_core::record::{Envelope, Record};
-use bolebook_core::signing::{HeadSignature, SecretKey};
+use bolebook_core::signing::{HeadSignature, PublicKey, SecretKey};
 use bolebook_db::{Connection, Transaction, TransactionBehavior};
 use bolebook_log::serve::{CursorCheck, arrived, check_cursor, hand_out};
 use bolebook_log::{Appended, LogError, Page, Rescuer, append, basis, rescue};
@@ -29,6 +31,8 @@ pub struct Serving<'a> {
     pub now: UtcMs,
     /// How much it hands out at once.
     pub page: Page,
+    /// The keys of certified devices.
+    pub keys: &'a BTreeMap<DeviceId, PublicKey>,
     /// What is broken on purpose.
     pub sabotage: Option<Sabotage>,
 }
@@ -119,7 +123,9 @@ impl Serving<'_> {
                 return Err(problem(404, "not-found", "the server has no such book".into(), Some(book)));
             };
             let actor = ActorId::new(self.key.device(), dice.bytes());
-            let rescuer = Rescuer { key: self.key, actor, now: self.now, seed: dice.bytes() };
+            let key_of = |device: DeviceId| self.keys.get(&device).cloned();
+            let rescuer =
+                Rescuer { key: self.key, actor, now: self.now, seed: dice.bytes(), key_of: &key_of };
             let done = rescue(&tx, book, lines, &rescuer)?;
             let appended = Appended { before: before.end, end: before.end, new: done.new, known: done.known };
             self.receipt(&tx, dice, book, &appended, lines, (by, start.now))?;

@@ -1,12 +1,13 @@
 //! What was set aside waits until the log has it again, or a rescue that proves it: a server's word
 //! is not the end of it.
 
-use bolebook_core::exchange::{Entry, LogLine};
+use bolebook_core::exchange::{Entry, LogLine, Problem};
 use bolebook_core::signing::{HeadSignature, SecretKey};
+use bolebook_log::evidence::{Next, Pass};
 use bolebook_log::set_aside::{State, list};
-use bolebook_log::verify;
+use bolebook_log::{Page, verify};
 
-use crate::support::Server;
+use crate::support::{NOW, Server};
 use crate::{Scene, book, in_force, notes};
 
 /// Puts the server back to a copy of its log, as the operations page says.
@@ -30,7 +31,7 @@ fn i3_evidence_that_a_server_took_in_and_lost_with_a_restore_is_given_again() {
     copy.note(job, "second copy");
     copy.note(job, "and once more");
     copy.exchange(&books).unwrap();
-    assert!(copy.give_evidence().unwrap());
+    assert!(copy.give_evidence(&mut Pass::default()).unwrap());
     let states = |copy: &crate::support::Client| -> Vec<State> {
         list(&copy.db).unwrap().iter().map(|line| line.state).collect()
     };
@@ -53,7 +54,7 @@ fn i3_evidence_that_a_server_took_in_and_lost_with_a_restore_is_given_again() {
         verify(db, job).unwrap();
     }
     // It is known: nothing goes there again.
-    assert!(!copy.give_evidence().unwrap());
+    assert!(!copy.give_evidence(&mut Pass::default()).unwrap());
     drop(restored);
 }
 
@@ -77,6 +78,79 @@ fn what_was_set_aside_later_goes_before_what_depends_on_it() {
     let notes = notes(&scene.office.db, job);
     for text in ["first copy", "one", "two", "three"] {
         assert_eq!(notes.get(text), Some(&in_force(&copy)), "{text}");
+    }
+}
+
+#[test]
+fn evidence_goes_in_pages_and_no_signature_without_its_commit() {
+    let mut scene = Scene::new();
+    let (books, job) = (scene.books(), scene.job);
+    let mut copy = scene.crew.copied();
+    scene.crew.note(job, "first copy");
+    scene.crew.exchange(&books).unwrap();
+    let texts = ["one", "two", "three", "four"];
+    for text in texts {
+        copy.note(job, text);
+    }
+    copy.exchange(&books).unwrap();
+    let pages = [1, 2, 3, 5].map(|lines| {
+        let page = Page { lines, bytes: 1 << 20 };
+        let (mut pass, mut pages) = (Pass::default().with_page(page), vec![]);
+        while let Some(request) = pass.request(&copy.db, copy.server.unwrap(), NOW).unwrap() {
+            let kinds = request.body.lines().skip(2).map(|line| line.contains("\"records\""));
+            pages.push(kinds.collect::<Vec<_>>());
+            pass.given(&request);
+        }
+        pages
+    });
+    let pair = [true, false];
+    assert_eq!(pages[..3], [(); 3].map(|()| vec![pair.to_vec(); 4]));
+    assert_eq!(pages[3], vec![[pair, pair].concat(); 2]);
+    // A page at a time comes to the same.
+    let mut pass = Pass::default().with_page(Page { lines: 1, bytes: 1 });
+    assert!(copy.give_evidence(&mut pass).unwrap());
+    copy.exchange_and_settle(&books).unwrap();
+    scene.office.exchange(&books).unwrap();
+    let notes = notes(&scene.office.db, job);
+    assert!(texts.iter().all(|text| notes.get(*text) == Some(&in_force(&copy))), "{notes:?}");
+}
+
+#[test]
+fn what_a_server_lost_between_an_exchange_and_the_rescue_waits_and_is_not_given_up() {
+    let mut scene = Scene::new();
+    let (books, job) = (scene.books(), scene.job);
+    let mut copy = scene.crew.copied();
+    let before = backup(&scene);
+    copy.note(job, "on its own branch");
+    scene.crew.note(job, "first copy");
+    scene.crew.exchange(&books).unwrap();
+    scene.office.exchange(&books).unwrap();
+    scene.office.note(job, "from the office");
+    scene.office.exchange(&books).unwrap();
+    copy.exchange(&books).unwrap();
+    let request = Pass::default().request(&copy.db, copy.server.unwrap(), NOW).unwrap().unwrap();
+    let problem = Problem {
+        status: 409,
+        code: "unknown-dependency".into(),
+        book: Some(job),
+        line: Some(0),
+        ..Problem::default()
+    };
+    let tx = copy.db.transaction().unwrap();
+    assert_eq!(Pass::default().refused(&tx, &request, &problem).unwrap(), Next::Later);
+    let wrong = Problem { code: "start-op".into(), ..problem };
+    assert_eq!(Pass::default().refused(&tx, &request, &wrong).unwrap(), Next::Again);
+    drop(tx);
+    assert!(list(&copy.db).unwrap().iter().all(|line| line.state == State::ToRescue));
+    let restored = Server::start(before.path());
+    for client in [&mut copy, &mut scene.office] {
+        client.url = restored.url.clone();
+        client.sign_in().unwrap();
+        client.exchange_and_settle(&books).unwrap();
+    }
+    scene.office.exchange(&books).unwrap();
+    for text in ["first copy", "from the office", "on its own branch"] {
+        assert!(notes(&scene.office.db, job).contains_key(text), "{text}");
     }
 }
 
@@ -109,12 +183,17 @@ fn a_strangers_signature_that_came_first_does_not_keep_the_devices_own_out() {
             scene.office.send("POST", "/v1/rescue", &headers, request(&scene, lines).as_bytes()).unwrap();
         assert_eq!(answer.status, 200, "{answer:?}");
     };
-    give(&[lines[0].clone(), forged.into()]);
+    let forged = [lines[0].clone(), forged.into()];
+    give(&forged);
     copy.exchange_and_settle(&books).unwrap();
     assert!(list(&copy.db).unwrap().iter().all(|line| line.state == State::Rescued));
-    // Once is enough, whoever brings it.
+    // Once is enough, whoever brings it; and what does not hold puts nothing into the log a second time.
     for _ in 0..2 {
         give(&lines);
+        let other = SecretKey::from_seed([98; 32]);
+        let other = HeadSignature::sign(&other, job, commit.actor(), commit.seq(), commit.hash());
+        give(&[lines[0].clone(), other.into()]);
+        give(&forged);
     }
     scene.office.exchange(&books).unwrap();
     assert_eq!(notes(&scene.office.db, job).get("signed"), Some(&in_force(&copy)));

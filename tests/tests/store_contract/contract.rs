@@ -192,7 +192,7 @@ pub fn a_fork_is_put_back_once(fresh: Fresh<'_>) {
     let server = SecretKey::from_seed([9; 32]);
     for (rescued, known) in [(1, 0), (0, 1)] {
         let actor = ActorId::new(server.device(), number());
-        let by = Rescuer { key: &server, actor, now: UtcMs(7), seed: number() };
+        let by = Rescuer { key: &server, actor, now: UtcMs(7), seed: number(), key_of: &|_| None };
         let tx = db.begin(TransactionBehavior::Immediate).unwrap();
         let done = rescue(&tx, yard(), &other, &by).unwrap();
         tx.commit().unwrap();

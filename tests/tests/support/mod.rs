@@ -27,7 +27,7 @@ use bolebook_core::service::{EnrolRequest, Enrolment, Health, InvitationFile, To
 use bolebook_core::signing::{HeadSignature, SecretKey};
 use bolebook_db::Connection;
 use bolebook_log::client::{ClientError, Outcome, Session};
-use bolebook_log::evidence::{self, Pass};
+use bolebook_log::evidence::{Next, Pass};
 use bolebook_log::{Writer, append, basis, set_aside};
 use bolebook_server::identity::Identity;
 use bolebook_server::{App, Config, serve};
@@ -361,18 +361,19 @@ impl Client {
     /// Exchanges, has what was set aside put back, and exchanges again: as the command does.
     pub fn exchange_and_settle(&mut self, books: &[BookId]) -> Result<(), ClientError> {
         self.exchange(books)?;
-        if self.give_evidence()? {
+        let mut pass = Pass::default();
+        if self.give_evidence(&mut pass)? {
             self.exchange(books)?;
-            self.waits_no_more();
+            self.waits_no_more(&pass);
         }
         Ok(())
     }
 
     /// Gives the server what waits, and writes own records again that it does not take; whether there
     /// was anything.
-    pub fn give_evidence(&mut self) -> Result<bool, ClientError> {
-        let (mut any, mut pass) = (false, Pass::default());
-        self.waits_no_more();
+    pub fn give_evidence(&mut self, pass: &mut Pass) -> Result<bool, ClientError> {
+        let mut any = false;
+        self.waits_no_more(pass);
         while let Some(request) = pass.request(&self.db, self.server.unwrap(), UtcMs(self.now))? {
             any = true;
             let headers = [("content-type", MEDIA_TYPE)];
@@ -381,8 +382,12 @@ impl Client {
                 pass.given(&request);
             } else {
                 let (tx, problem) = (self.db.transaction().unwrap(), answer.problem());
-                assert!(pass.refused(&tx, &request, &problem)?, "{problem:?}");
+                let next = pass.refused(&tx, &request, &problem)?;
+                assert_ne!(next, Next::Say, "{problem:?}");
                 tx.commit().unwrap();
+                if next == Next::Later {
+                    break;
+                }
             }
         }
         let tx = self.db.transaction().unwrap();
@@ -393,9 +398,10 @@ impl Client {
         Ok(any)
     }
 
-    fn waits_no_more(&mut self) {
+    fn waits_no_more(&mut self, pass: &Pass) {
+        let back = pass.look(&self.db, self.server.unwrap()).unwrap();
         let tx = self.db.transaction().unwrap();
-        evidence::confirm(&tx).unwrap();
+        back.note(&tx).unwrap();
         tx.commit().unwrap();
     }
 
