@@ -228,10 +228,10 @@ pub fn pack(data: &Path, stores: &Stores, undo: bool) -> Result<(), Failure> {
     let done = bolebook_server::packing::pack(&place, to, None)?;
     let form = if undo { "text" } else { "packed" };
     say(&serde_json::json!({ "log": place.to_string(), "lines_are": form, "done": done }));
-    if done.lines.damaged > 0 {
+    if done.run.lines.damaged > 0 {
         return Err(format!(
             "{} lines are not what was stored, and lie as they did: 'bolebook-server verify' says which",
-            done.lines.damaged
+            done.run.lines.damaged
         )
         .into());
     }

@@ -16,6 +16,7 @@ use bolebook_tests::cluster::Cluster;
 use crate::contract::{commit, lines, put};
 use crate::packing::older;
 use crate::process::{binary, soon};
+use crate::quick;
 use crate::support::{Client, Server, fresh as number, yard};
 
 /// How the version before packed lines reads them (layout 2, `sql::LINES` and `sql::SIGNATURES_OF` there).
@@ -39,7 +40,7 @@ fn old_read(db: &Connection, statement: &str, column: usize) -> Result<Vec<Strin
 
 #[test]
 fn an_older_server_that_still_runs_fails_on_packed_lines_and_passes_over_none() {
-    let cluster = Cluster::quick();
+    let cluster = quick();
     let place = Place::Shared(cluster.database());
     let all = lines(40, "note");
     drop(older(&place, &all));
@@ -109,7 +110,7 @@ fn a_packed_line_that_cannot_be_read_is_not_taken_for_one_that_says_nothing() {
 
 #[test]
 fn verify_only_looks_at_a_shared_log_of_either_version() {
-    let cluster = Cluster::quick();
+    let cluster = quick();
     let url = cluster.database();
     let place = Place::Shared(url.clone());
     let all = lines(40, "note");
