@@ -219,7 +219,10 @@ impl From<ObjectError> for ApiError {
                     "the place where photos lie cannot be reached: what was acknowledged is kept, the rest was not; books go on. Send it again",
                 )
             }
-            ObjectError::Refused { .. } | ObjectError::Taken { .. } | ObjectError::Setting(_) => {
+            ObjectError::Refused { .. }
+            | ObjectError::Taken { .. }
+            | ObjectError::OtherLog { .. }
+            | ObjectError::Setting(_) => {
                 tracing::error!(cause = %error, "the object store");
                 (
                     60,
