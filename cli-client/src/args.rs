@@ -9,7 +9,7 @@ use clap_complete::Shell;
 use crate::app::App;
 use crate::commands::{
     self, bundle, change, check, device, dose, erase, export, field, job, join, kit, label, list, log,
-    office, people, product, recover, require, set_aside, show, stand, treat, use_defaults, work, yard,
+    office, pack, people, product, recover, require, set_aside, show, stand, treat, use_defaults, work, yard,
 };
 use crate::commands::{
     calibrate, day_plan, dose_table, forecast, picture, progress, seasons, settling, supply,
@@ -125,6 +125,7 @@ enum Command {
     #[command(subcommand)]
     Bundle(bundle::BundleCommand),
     Verify(bundle::Verify),
+    Pack(pack::Pack),
     Recover(recover::Recover),
     Completions(Completions),
 }
@@ -222,6 +223,7 @@ impl Args {
             Command::Export(c) => c.run(app),
             Command::Bundle(c) => c.run(app),
             Command::Verify(c) => c.run(app),
+            Command::Pack(c) => c.run(app),
             Command::Recover(c) => c.run(app),
             Command::Completions(c) => completions(c.shell),
         }

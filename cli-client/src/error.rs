@@ -262,6 +262,12 @@ fn store(error: &StoreError) -> (&'static str, u8, Option<String>) {
         StoreError::Exists(_) => "name another folder with --store",
         StoreError::NoYard => "make a yard with 'bolebook yard new', or join one with 'bolebook join'",
         StoreError::Log(LogError::Layout { .. }) => "update Bolebook; the store is untouched",
+        StoreError::Log(LogError::Turned { .. }) => {
+            "every line is there; wait for the other run, then run 'bolebook pack', or 'pack --undo', if you still want it"
+        }
+        StoreError::Log(LogError::StillPacked { .. }) => {
+            "every line is there; run 'bolebook pack --undo' again"
+        }
         StoreError::Log(LogError::Refused { .. }) => "nothing was changed; run 'bolebook verify'",
         StoreError::Log(LogError::Damaged { .. }) | StoreError::Damaged { .. } => {
             "run 'bolebook exchange --recheck': it mends the books from the server and keeps what was not sent"

@@ -160,6 +160,18 @@ impl Store {
         &self.folder
     }
 
+    /// The database file's length in bytes, without its write-ahead log.
+    ///
+    /// # Errors
+    /// [`StoreError::File`] when it cannot be looked at.
+    pub fn file_bytes(&self) -> Result<u64, StoreError> {
+        let path = file_of(&self.folder);
+        match std::fs::metadata(&path) {
+            Ok(meta) => Ok(meta.len()),
+            Err(source) => Err(StoreError::File { doing: "reading", path, source }),
+        }
+    }
+
     /// Begins a transaction that no other process can write beside.
     ///
     /// # Errors

@@ -9,10 +9,11 @@ use bolebook_core::record::Kind;
 use bolebook_core::record::people::Role;
 use bolebook_core::service::InvitationFile;
 use bolebook_log::Form;
-use bolebook_server::database::Place;
+use bolebook_server::database::{Database, Place};
 use bolebook_server::desk::accounts;
 use bolebook_server::desk::write::FILE;
 use bolebook_server::identity::Identity;
+use bolebook_server::photos::place;
 use bolebook_server::snapshot::{self, Snapshot};
 use bolebook_server::state::objects;
 use bolebook_server::{App, Clock, Config, PhotoStore, store};
@@ -217,7 +218,7 @@ pub enum Target {
 pub fn migrate(data: &Path, stores: &Stores, to: Target) -> Result<(), Failure> {
     match to {
         Target::Sqlite | Target::Postgres => migrate_tables(data, stores.tables.as_deref(), to),
-        Target::Folder | Target::Bucket => migrate_photos(data, stores.photos.as_ref(), to),
+        Target::Folder | Target::Bucket => migrate_photos(data, stores, to),
     }
 }
 
@@ -228,10 +229,10 @@ pub fn pack(data: &Path, stores: &Stores, undo: bool) -> Result<(), Failure> {
     let done = bolebook_server::packing::pack(&place, to, None)?;
     let form = if undo { "text" } else { "packed" };
     say(&serde_json::json!({ "log": place.to_string(), "lines_are": form, "done": done }));
-    if done.lines.damaged > 0 {
+    if done.run.lines.damaged > 0 {
         return Err(format!(
             "{} lines are not what was stored, and lie as they did: 'bolebook-server verify' says which",
-            done.lines.damaged
+            done.run.lines.damaged
         )
         .into());
     }
@@ -250,14 +251,37 @@ pub fn backup(data: &Path, stores: &Stores, to: &Path) -> Result<(), Failure> {
     Ok(())
 }
 
-fn migrate_photos(data: &Path, photos: Option<&PhotoStore>, to: Target) -> Result<(), Failure> {
-    if photos.is_none() {
+fn tables(data: &Path, stores: &Stores) -> Result<Database, Failure> {
+    let place = Place::of(data, stores.tables.as_deref());
+    let db = place.lay_out().map_err(|error| format!("{place}: {error}"))?;
+    Ok(Database::new(place, db))
+}
+
+/// Says that this server's log goes on with the photos in an object store, whoever did before.
+pub fn take_photos(data: &Path, stores: &Stores) -> Result<(), Failure> {
+    if stores.photos.is_none() {
+        return Err("say with --photos which object store: s3://bucket/prefix".into());
+    }
+    let bucket = objects(data, stores.photos.as_ref())?;
+    bucket.claim(&Identity::load(data)?.yard.to_string())?;
+    let before = bucket.log()?.map(|claim| claim.log);
+    let now = place::take(&tables(data, stores)?, &bucket)?;
+    say(&serde_json::json!({ "photos": bucket.to_string(), "log": now.log, "log_before": before }));
+    Ok(())
+}
+
+fn migrate_photos(data: &Path, stores: &Stores, to: Target) -> Result<(), Failure> {
+    if stores.photos.is_none() {
         return Err("say with --photos which object store: s3://bucket/prefix".into());
     }
     // In the folder, whose yard it is; a store of another yard is left alone.
     let yard = Identity::load(data)?.yard;
-    let (folder, bucket) = (objects(data, None)?, objects(data, photos)?);
-    bucket.claim(&yard.to_string())?;
+    let (folder, bucket) = (objects(data, None)?, objects(data, stores.photos.as_ref())?);
+    match to {
+        // Only read from.
+        Target::Folder => bucket.claim(&yard.to_string())?,
+        _ => drop(place::claim(&tables(data, stores)?, &bucket, yard)?),
+    }
     let (from, to) = if to == Target::Folder { (bucket, folder) } else { (folder, bucket) };
     let done = bolebook_server::migrate_photos::migrate(&from, &to, None)?;
     say(

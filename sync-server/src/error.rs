@@ -160,7 +160,7 @@ impl From<LogError> for ApiError {
         let LogError::Refused { book, line, hash, refusal } = error else {
             return match error.trouble() {
                 Some(Trouble::Full) => Self::no_room(&error),
-                Some(passing @ (Trouble::Again | Trouble::Away | Trouble::Unsure)) => {
+                Some(passing @ (Trouble::Again | Trouble::Away | Trouble::Busy | Trouble::Unsure)) => {
                     Self::passing(passing, &error)
                 }
                 Some(Trouble::Unfit) => Self::bad(
@@ -219,7 +219,10 @@ impl From<ObjectError> for ApiError {
                     "the place where photos lie cannot be reached: what was acknowledged is kept, the rest was not; books go on. Send it again",
                 )
             }
-            ObjectError::Refused { .. } | ObjectError::Taken { .. } | ObjectError::Setting(_) => {
+            ObjectError::Refused { .. }
+            | ObjectError::Taken { .. }
+            | ObjectError::OtherLog { .. }
+            | ObjectError::Setting(_) => {
                 tracing::error!(cause = %error, "the object store");
                 (
                     60,
@@ -318,5 +321,25 @@ fn detail_of(status: StatusCode) -> &'static str {
 impl std::fmt::Display for ApiError {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
         f.write_str(&self.problem.detail)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// What operations.md says of `pack` on a file that is served.
+    #[test]
+    fn a_file_that_others_kept_for_too_long_is_passing_trouble_and_not_a_failure() {
+        let folder = tempfile::tempdir().unwrap();
+        let open = || bolebook_log::open(&folder.path().join("log")).unwrap();
+        let (one, other) = (open(), open());
+        other.execute_batch("PRAGMA busy_timeout = 1").unwrap();
+        let kept = one.begin(bolebook_db::TransactionBehavior::Immediate).unwrap();
+        let error = other.begin(bolebook_db::TransactionBehavior::Immediate).unwrap_err();
+        let answer = ApiError::from(error);
+        assert_eq!((answer.problem.status, answer.problem.code.as_str()), (503, "database"));
+        assert_eq!((answer.retry_after, answer.trouble()), (Some(2), Some(Trouble::Busy)));
+        drop(kept);
     }
 }

@@ -108,6 +108,14 @@ enum Command {
         #[arg(long, value_enum)]
         to: commands::Target,
     },
+    /// Says that this server goes on with the photos in an object store ('--photos') in the place of another
+    /// that is gone for good: after its database was restored from a copy, or begun anew. Two that use one
+    /// place at the same time sweep each other's uploads away.
+    TakePhotos {
+        /// The data folder.
+        #[arg(long)]
+        data: PathBuf,
+    },
     /// Packs the log's lines where they lie, so that history takes a fraction of the room; new logs are
     /// packed from the start. Servers may run meanwhile, if all of them are of this version or newer: an
     /// older one no longer starts afterwards. A run that was cut off goes on when it is started again.
@@ -241,6 +249,7 @@ fn run_command(command: Command, stores: Stores, clock: Clock) -> Result<(), Fai
         Command::Desk { data, invitation } => commands::desk((data, stores), &invitation, &clock),
         Command::User(command) => command.run(stores, &clock),
         Command::Migrate { data, to } => commands::migrate(&data, &stores, to),
+        Command::TakePhotos { data } => commands::take_photos(&data, &stores),
         Command::Pack { data, undo } => commands::pack(&data, &stores, undo),
         Command::Backup { data, to } => commands::backup(&data, &stores, &to),
         Command::Verify { data } => verify(&data, &stores),

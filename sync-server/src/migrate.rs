@@ -72,7 +72,9 @@ const TABLES: &[Table] = tables![
     ("photo_records", "sha256, book, record", "1, 2, 3", "?1, ?2, ?3", 3),
     ("photo_index", "book, position", "1", "?1, ?2", 2),
     ("photos_told", "book, sha256", "1, 2", "?1, ?2", 2),
+    ("photo_passed_over", "book, position", "1, 2", "?1, ?2", 2),
     ("photos_removed", "sha256, at", "1", "?1, ?2", 2),
+    ("photo_claims", "number, word", "1", "?1, ?2", 2),
     ("photos_passed_on", "server, sha256, at", "1, 2", "?1, ?2, ?3", 3),
     (
         "desk_users",

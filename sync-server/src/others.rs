@@ -3,7 +3,8 @@
 //!
 //! Whoever took lines in brings the findings up to them at once. The others wait until a book has stood
 //! still for a while, or somebody asks: else every server would do the work of all of them, in an evening
-//! when all come in.
+//! when all come in. A server that dies in between leaves nothing behind: the book has moved for the others
+//! whoever moved it, what a server has worked out is in its memory alone, and one that starts knows none.
 
 use std::collections::BTreeMap;
 use std::time::Duration;
@@ -29,7 +30,9 @@ pub async fn follow(app: App) {
     if !app.is_shared() {
         return;
     }
-    let mut known: Option<Ends> = None;
+    // At once: what moves before the first look is not seen to move. Nothing is worked out yet then, so a
+    // book that is not told stands nowhere here; whoever asks for it has it from the database.
+    let mut known: Option<Ends> = app.blocking(ends).await.ok();
     let mut moved = Moved::default();
     loop {
         tokio::time::sleep(EVERY).await;

@@ -1,19 +1,15 @@
 //! Changes what a server's database keeps its lines as: packed, or text again for an older program.
 //!
 //! Servers may be at work on it, if they are all of this version or newer. Every step is a transaction of
-//! its own; a run that was cut off goes on when it is started again.
+//! its own, and a file is left to them again and again; a run that was cut off goes on when it is started
+//! again.
 
-use bolebook_core::ids::BookId;
-use bolebook_db::{Connection, Transaction, TransactionBehavior};
-use bolebook_log::repack::{self, Repacked};
+use bolebook_db::{Connection, Transaction};
+use bolebook_log::repack::{self, Steps};
+use bolebook_log::turns::Turns;
 use bolebook_log::{Form, LogError};
 
 use crate::database::Place;
-
-/// How often the way back is gone over: lines that a server packed while it learnt of it come with the next.
-const ROUNDS: u32 = 3;
-/// How often a file's write-ahead log is tried to be emptied while others read.
-const TRIES: u32 = 3;
 
 /// It could not be done; every line lies as it did, or in its new form.
 #[derive(Debug, thiserror::Error)]
@@ -47,11 +43,9 @@ pub enum PackError {
 /// What was done.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, serde::Serialize)]
 pub struct Packed {
-    /// Books.
-    pub books: u64,
-    /// Their lines.
+    /// Books and their lines.
     #[serde(flatten)]
-    pub lines: Repacked,
+    pub run: repack::Run,
     /// Bytes of the file before and after; nothing in a database that servers share.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub file_bytes: Option<[u64; 2]>,
@@ -62,23 +56,21 @@ struct Run<'a> {
     db: Option<Connection>,
     /// Steps to go until the run is cut off, for tests.
     left: Option<u64>,
+    /// A file's other writers only look from time to time whether it is their turn.
+    turns: Option<Turns>,
 }
 
-impl Run<'_> {
-    fn failed(&self, source: LogError) -> PackError {
-        PackError::Log { place: self.place.to_string(), source }
-    }
+/// One transaction, done again for as long as what stood in its way may pass.
+impl Steps for Run<'_> {
+    type Error = PackError;
 
-    /// One transaction, done again for as long as what stood in its way may pass. Each comes to the same
-    /// if it is done twice.
     fn step<T>(&mut self, work: impl Fn(&Transaction<'_>) -> Result<T, LogError>) -> Result<T, PackError> {
         match &mut self.left {
             Some(0) => return Err(PackError::Cut),
             Some(left) => *left -= 1,
             None => {}
         }
-        let place = self.place;
-        let db = &mut self.db;
+        let Self { place, db, turns, .. } = self;
         let done = place.tried_often(|| {
             if db.as_ref().is_some_and(Connection::is_broken) {
                 *db = None;
@@ -87,44 +79,22 @@ impl Run<'_> {
                 Some(db) => db,
                 empty => empty.insert(place.connect()?),
             };
-            let tx = db.begin(TransactionBehavior::Immediate)?;
-            let done = work(&tx)?;
-            tx.commit()?;
-            Ok(done)
+            repack::one(db, turns.as_mut(), &work)
         });
-        done.map_err(|e| self.failed(e))
+        done.map_err(|e| self.stopped(e))
     }
 
-    fn book(&mut self, book: BookId, to: Form, done: &mut Repacked) -> Result<(), PackError> {
-        let mut after = 0;
-        loop {
-            let (end, step) = self.step(|tx| {
-                let mut step = Repacked::default();
-                Ok((repack::some(tx, book, after, to, &mut step)?, step))
-            })?;
-            done.lines += step.lines;
-            done.changed += step.changed;
-            done.damaged += step.damaged;
-            match end {
-                Some(end) => after = end,
-                None => return Ok(()),
-            }
-        }
+    fn stopped(&self, source: LogError) -> PackError {
+        PackError::Log { place: self.place.to_string(), source }
     }
+}
 
+impl Run<'_> {
     /// A file's free pages go back to the disk.
     fn shrink(&mut self) -> Result<(), PackError> {
-        let place = self.place;
-        let shrink = |db: &Connection| {
-            let mut emptied = bolebook_log::wipe(db)?;
-            for _ in 1..TRIES {
-                // A server that reads keeps the write-ahead log: it empties it itself later.
-                emptied = emptied || bolebook_log::empty_log(db)?;
-            }
-            Ok::<_, LogError>(())
-        };
-        let Some(db) = &self.db else { return Ok(()) };
-        shrink(db).map_err(|source| PackError::Shrink { place: place.to_string(), source })
+        let (Some(db), Some(turns)) = (&self.db, &mut self.turns) else { return Ok(()) };
+        let place = self.place.to_string();
+        bolebook_log::shrink(db, turns).map_err(|source| PackError::Shrink { place, source })
     }
 }
 
@@ -144,26 +114,9 @@ pub fn pack(place: &Place, to: Form, stop_after: Option<u64>) -> Result<Packed, 
     }
     let failed = |source| PackError::Log { place: place.to_string(), source };
     let db = place.lay_out().map_err(failed)?;
-    let mut run = Run { place, db: Some(db), left: stop_after };
-    run.step(|tx| repack::begin(tx, to))?;
-    let mut done = Packed::default();
-    for round in 1..=ROUNDS {
-        done = Packed::default();
-        for info in run.step(|tx| bolebook_log::books(tx))? {
-            run.book(info.book, to, &mut done.lines)?;
-            done.books += 1;
-        }
-        match run.step(|tx| repack::finish(tx, to))? {
-            None => break,
-            Some((book, position)) if round == ROUNDS || done.lines.damaged > 0 => {
-                return Err(failed(repack::still_packed(book, position, &done.lines)));
-            }
-            Some(_) => {}
-        }
-    }
-    if !place.is_shared() {
-        run.shrink()?;
-        done.file_bytes = before.zip(bytes()).map(|(before, after)| [before, after]);
-    }
-    Ok(done)
+    let turns = (!place.is_shared()).then(Turns::default);
+    let mut steps = Run { place, db: Some(db), left: stop_after, turns };
+    let run = repack::run(&mut steps, to)?;
+    steps.shrink()?;
+    Ok(Packed { run, file_bytes: before.zip(bytes()).map(|(before, after)| [before, after]) })
 }

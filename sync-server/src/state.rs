@@ -291,13 +291,7 @@ impl App {
         if std::fs::read_dir(&data).is_ok_and(|mut there| there.next().is_some()) {
             tracing::warn!(folder = %data.display(), "photos lie here too: 'bolebook-server migrate' brings what the object store lacks; what it has may be removed here");
         }
-        match self.objects.claim(&self.identity.yard.to_string()) {
-            Err(error) if error.passes() => {
-                tracing::warn!(%error, "photos wait until the object store answers");
-                Ok(())
-            }
-            done => Ok(done?),
-        }
+        photos::place::at_start(&self.database, &self.objects, self.identity.yard)
     }
 
     /// Opens the data folder while a server may be running on it: its drafts are left alone.

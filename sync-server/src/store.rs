@@ -72,6 +72,7 @@ pub fn prepare(db: &Connection) -> bolebook_db::Result<()> {
     }
     db.execute_batch(crate::uploads::table::CREATE)?;
     db.execute_batch(crate::photos::remove::CREATE)?;
+    db.execute_batch(crate::photos::place::CREATE)?;
     db.execute_batch(crate::relay::photos::CREATE)?;
     db.execute_batch(crate::photos::held::CREATE)
 }

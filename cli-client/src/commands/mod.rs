@@ -19,6 +19,7 @@ pub mod list;
 pub mod log;
 pub mod office;
 mod once;
+pub mod pack;
 pub mod people;
 pub mod product;
 pub mod progress;

@@ -7,7 +7,8 @@
 //! asking side of an exchange, [`serve`] the answering one. When an actor has forked, [`rescue()`]
 //! puts the other branch back; [`set_aside`] keeps what a device's own log could not, until it has come
 //! back as [`evidence`]. [`salvage`] reads what a damaged file still holds, [`bundle`] the books in a file.
-//! Lines lie as text or [`packed`]; [`repack`] changes a log's from one to the other.
+//! Lines lie as text or [`packed`]; [`repack`] changes a log's from one to the other, and leaves it to
+//! others in between ([`turns`]).
 //!
 //! ```
 //! # use bolebook_core::{commit::*, exchange::*, ids::*, quantity::UtcMs, record::*, record::book_kinds::*, signing::*};
@@ -47,6 +48,7 @@ pub mod serve;
 pub mod set_aside;
 mod sql;
 mod stored;
+pub mod turns;
 mod verify;
 mod wipe;
 mod write;
@@ -65,7 +67,7 @@ pub use read::{
 };
 pub use rescue::{RescueDone, Rescuer, rescue};
 pub use verify::{Verified, verify};
-pub use wipe::{empty_log, wipe};
+pub use wipe::{empty_log, shrink, wipe};
 pub use write::{Writer, may_continue, write};
 
 /// Opens (and at first makes) the log in a file: WAL, every commit on disk before it returns.

@@ -11,6 +11,7 @@ use bolebook_db::{Connection, OptionalExtension as _, Transaction, TransactionBe
 
 use crate::error::LogError;
 use crate::layout::{self, Form, PACKED, TEXT, UNPACKING};
+use crate::turns::Turns;
 use crate::{packed, pieces, read, sql, stored};
 
 /// So many lines are looked at in one step.
@@ -165,34 +166,135 @@ pub fn finish(tx: &Transaction<'_>, to: Form) -> Result<Option<(BookId, u64)>, L
     }
 }
 
-/// One step, in a transaction of its own.
-fn step<T>(
+/// How often the way back is gone over: lines that somebody packed while they learnt of it come with the next.
+const ROUNDS: u32 = 3;
+
+/// How a run does its transactions.
+pub trait Steps {
+    /// What it says when one failed.
+    type Error;
+
+    /// One transaction, which is kept when this returns `Ok`. `work` comes to the same if it is done twice.
+    ///
+    /// # Errors
+    /// The run's.
+    fn step<T>(&mut self, work: impl Fn(&Transaction<'_>) -> Result<T, LogError>) -> Result<T, Self::Error>;
+
+    /// What stopped a run whose transactions were all kept.
+    fn stopped(&self, why: LogError) -> Self::Error;
+}
+
+/// What a run did.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, serde::Serialize)]
+pub struct Run {
+    /// Books.
+    pub books: u64,
+    /// Their lines.
+    #[serde(flatten)]
+    pub lines: Repacked,
+}
+
+/// Packs every line of a log, or makes text of every one again, step by step.
+///
+/// # Errors
+/// The steps'; what was changed until then holds. [`LogError::Damaged`] when a line cannot be unpacked,
+/// [`LogError::Turned`] when another run went the other way.
+pub fn run<S: Steps>(steps: &mut S, to: Form) -> Result<Run, S::Error> {
+    steps.step(|tx| begin(tx, to))?;
+    let mut round = 1;
+    loop {
+        let mut done = Run::default();
+        for info in steps.step(|tx| read::books(tx))? {
+            book(steps, info.book, to, &mut done.lines)?;
+            done.books += 1;
+        }
+        match steps.step(|tx| finish(tx, to))? {
+            None => return Ok(done),
+            Some((book, position)) if round == ROUNDS || done.lines.damaged > 0 => {
+                return Err(steps.stopped(still_packed(book, position, &done.lines)));
+            }
+            Some(_) => round += 1,
+        }
+    }
+}
+
+fn book<S: Steps>(steps: &mut S, book: BookId, to: Form, done: &mut Repacked) -> Result<(), S::Error> {
+    let mut after = Some(0);
+    while let Some(at) = after {
+        let (end, step) = steps.step(|tx| {
+            let mut step = Repacked::default();
+            Ok((some(tx, book, at, to, &mut step)?, step))
+        })?;
+        done.lines += step.lines;
+        done.changed += step.changed;
+        done.damaged += step.damaged;
+        after = end;
+    }
+    Ok(())
+}
+
+/// Steps in a log that nobody else uses, or, with turns, in a file that others are at work on.
+#[derive(Debug)]
+pub struct InFile<'a> {
+    db: &'a Connection,
+    turns: Option<Turns>,
+}
+
+impl<'a> InFile<'a> {
+    /// Steps that leave the file to others in between.
+    pub fn beside_others(db: &'a Connection) -> Self {
+        Self { db, turns: Some(Turns::default()) }
+    }
+
+    /// Gives the file's free pages back to the disk.
+    ///
+    /// # Errors
+    /// As [`crate::shrink`].
+    pub fn shrink(mut self) -> Result<(), LogError> {
+        crate::shrink(self.db, &mut self.turns.take().unwrap_or_default())
+    }
+}
+
+impl Steps for InFile<'_> {
+    type Error = LogError;
+
+    fn step<T>(&mut self, work: impl Fn(&Transaction<'_>) -> Result<T, LogError>) -> Result<T, LogError> {
+        one(self.db, self.turns.as_mut(), work)
+    }
+
+    fn stopped(&self, why: LogError) -> LogError {
+        why
+    }
+}
+
+/// One step: a transaction of its own, and then the others' turn where there are others. The wait for one's
+/// own turn is no work.
+///
+/// # Errors
+/// The work's, or the database's: nothing of it holds then.
+pub fn one<T>(
     db: &Connection,
+    turns: Option<&mut Turns>,
     work: impl FnOnce(&Transaction<'_>) -> Result<T, LogError>,
 ) -> Result<T, LogError> {
     let tx = db.begin(TransactionBehavior::Immediate)?;
-    let done = work(&tx)?;
-    tx.commit()?;
-    Ok(done)
+    let whole = || {
+        let done = work(&tx)?;
+        tx.commit()?;
+        Ok(done)
+    };
+    match turns {
+        Some(turns) => turns.work(whole),
+        None => whole(),
+    }
 }
 
 /// All of it at once, for a log that nobody else uses.
 ///
 /// # Errors
-/// [`LogError`], with what was done until then kept; [`LogError::Damaged`] when a line cannot be unpacked.
+/// As [`run`].
 pub fn all(db: &Connection, to: Form) -> Result<Repacked, LogError> {
-    let mut done = Repacked::default();
-    step(db, |tx| begin(tx, to))?;
-    for info in read::books(db)? {
-        let mut after = Some(0);
-        while let Some(at) = after {
-            after = step(db, |tx| some(tx, info.book, at, to, &mut done))?;
-        }
-    }
-    match step(db, |tx| finish(tx, to))? {
-        None => Ok(done),
-        Some((book, position)) => Err(still_packed(book, position, &done)),
-    }
+    run(&mut InFile { db, turns: None }, to).map(|done| done.lines)
 }
 
 /// A line that is packed still: because one cannot be unpacked, or because it came meanwhile.

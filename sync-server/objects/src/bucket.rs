@@ -5,6 +5,8 @@
 //! time. What may pass (a line that broke, a store that is busy) is tried again a few times; putting
 //! the same twice comes to the same.
 
+mod claim;
+
 use std::fs::File;
 use std::io::Read as _;
 use std::path::Path;
@@ -87,11 +89,13 @@ struct Call<'a> {
     /// First byte and the one after the last.
     range: Option<(u64, u64)>,
     payload: Payload<'a>,
+    /// Only where there is no such object: a store that has one says so, and changes nothing.
+    only_first: bool,
 }
 
 impl<'a> Call<'a> {
     const fn get(name: &'a str) -> Self {
-        Self { method: "GET", name, query: "", range: None, payload: Payload::Nothing }
+        Self { method: "GET", name, query: "", range: None, payload: Payload::Nothing, only_first: false }
     }
 }
 
@@ -184,6 +188,9 @@ impl Bucket {
         if let Some((from, end)) = call.range {
             builder = builder.header("range", format!("bytes={from}-{}", end.saturating_sub(1)));
         }
+        if call.only_first {
+            builder = builder.header("if-none-match", "*");
+        }
         match call.payload {
             Payload::Nothing => agent.run(builder.body(())?),
             Payload::Bytes(bytes) => agent.run(builder.body(bytes)?),
@@ -230,6 +237,9 @@ impl Bucket {
         // 416: the object is there and ends before the range begins.
         if status == 416 && call.range.is_some() {
             return Ok(Answer::Beyond(response));
+        }
+        if call.only_first && matches!(status, 409 | 412) {
+            return Ok(Answer::No);
         }
         let mut body = String::new();
         // Without its body an answer is told apart by its status.
@@ -456,30 +466,12 @@ impl Bucket {
         let name = self.name(&Key::owner());
         self.once(&self.quick, doing, &Call::get(&name)).map(drop).map_err(|failed| failed.error)
     }
-
-    pub(crate) fn claim(&self, owner: &str) -> Result<()> {
-        let key = Key::owner();
-        let found = match self.get(&key)? {
-            Some(found) => found,
-            None => {
-                self.put(&key, owner.as_bytes())?;
-                // Two that claim it at the same time both read what is there in the end.
-                self.get(&key)?.unwrap_or_default()
-            }
-        };
-        if found == owner.as_bytes() {
-            return Ok(());
-        }
-        let found = String::from_utf8_lossy(&found);
-        let owner = found.chars().filter(|c| c.is_ascii_graphic()).take(64).collect();
-        Err(ObjectError::Taken { place: self.to_string(), owner })
-    }
 }
 
 /// What a store's answer comes to.
 enum Answer {
     Yes(Response<Body>),
-    /// There is no such object.
+    /// There is no such object; or, where only the first is put, there is one.
     No,
     /// The object ends before what was asked for.
     Beyond(Response<Body>),

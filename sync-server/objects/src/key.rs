@@ -8,6 +8,8 @@ use crate::error::{ObjectError, Result};
 const MOST_DIGITS: usize = 64;
 /// The name of the object that says whose the place is.
 const OWNER: &str = "owner";
+/// And the one that says which log's.
+const LOG: &str = "log";
 
 /// What an object is for.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
@@ -69,6 +71,11 @@ impl Key {
     /// That of the object that says whose the place is.
     pub(crate) fn owner() -> Self {
         Self { path: OWNER.into(), address: None }
+    }
+
+    /// That of the object that says which log's it is.
+    pub(crate) fn log() -> Self {
+        Self { path: LOG.into(), address: None }
     }
 
     /// The key that has this path, if it is one of ours.

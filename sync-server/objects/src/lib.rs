@@ -193,8 +193,7 @@ impl Objects {
         }
     }
 
-    /// Claims a store's place for an owner, by an object that names it: two owners in one place would
-    /// sweep each other's uploads away.
+    /// Claims a store's place for a yard, by an object that names it.
     ///
     /// # Errors
     /// [`ObjectError::Taken`] when it is another's; the store's.
@@ -203,6 +202,56 @@ impl Objects {
             Self::Folder(_) => Ok(()),
             Self::Bucket(bucket) => bucket.claim(owner),
         }
+    }
+
+    /// Which log a store's place says it belongs to: nothing before the first has said so. Two logs in one
+    /// place, of one yard even, would sweep each other's uploads away.
+    ///
+    /// # Errors
+    /// The store's; [`ObjectError::Wrong`] when it says something else.
+    pub fn log(&self) -> Result<Option<LogClaim>> {
+        match self {
+            Self::Folder(_) => Ok(None),
+            Self::Bucket(bucket) => bucket.log(),
+        }
+    }
+
+    /// Says which log a store's place belongs to; with `first`, only where nobody has: read it back.
+    ///
+    /// # Errors
+    /// The store's.
+    pub fn name_log(&self, claim: &LogClaim, first: bool) -> Result<()> {
+        match self {
+            Self::Folder(_) => Ok(()),
+            Self::Bucket(bucket) => bucket.name_log(claim, first),
+        }
+    }
+}
+
+/// Which log a place belongs to, and a word that its servers change each time they have put it in order: a
+/// copy of their database does not know the words that came after it.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct LogClaim {
+    /// The log's name, of hexadecimal digits.
+    pub log: String,
+    /// The word, of hexadecimal digits.
+    pub turn: String,
+}
+
+impl LogClaim {
+    fn read(bytes: &[u8]) -> Option<Self> {
+        let word =
+            |word: &&str| !word.is_empty() && word.len() <= 64 && word.bytes().all(|b| b.is_ascii_hexdigit());
+        let mut words = std::str::from_utf8(bytes).ok()?.split(' ');
+        let (log, turn) = (words.next().filter(word)?, words.next().filter(word)?);
+        words.next().is_none().then(|| Self { log: log.into(), turn: turn.into() })
+    }
+}
+
+/// As it is kept.
+impl std::fmt::Display for LogClaim {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        write!(f, "{} {}", self.log, self.turn)
     }
 }
 

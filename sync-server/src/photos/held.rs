@@ -35,6 +35,11 @@ pub const CREATE: &str = "
     ) WITHOUT ROWID;
     CREATE INDEX IF NOT EXISTS photo_records_of_book ON photo_records (book);
     CREATE TABLE IF NOT EXISTS photo_index (book TEXT PRIMARY KEY, position INTEGER NOT NULL) WITHOUT ROWID;
+    CREATE TABLE IF NOT EXISTS photo_passed_over (
+        book TEXT NOT NULL,
+        position INTEGER NOT NULL,
+        PRIMARY KEY (book, position)
+    ) WITHOUT ROWID;
     CREATE TABLE IF NOT EXISTS photos_told (
         book TEXT NOT NULL,
         sha256 TEXT NOT NULL,
@@ -78,37 +83,87 @@ fn named(book: BookId, line: &StoredLine) -> Result<Vec<(RecordId, Sha256Hash)>,
         .collect())
 }
 
-/// Reads a book's log on from where the index stands.
+/// Reads a book's log on from where the index stands. A line that is not what was stored is passed over,
+/// noted, and looked at again at each reading: it is taken in when it was mended.
 fn index(tx: &Transaction<'_>, book: BookId) -> Result<(), ApiError> {
     let name = book.to_string();
+    take_in_mended(tx, book, &name)?;
     let at: Option<i64> = bolebook_db::OptionalExtension::optional(tx.query_row(
         "SELECT position FROM photo_index WHERE book = ?1",
         [&name],
         |row| row.get(0),
     ))?;
-    let mut position = at.and_then(|p| u64::try_from(p).ok()).unwrap_or(0);
+    let from = at.and_then(|p| u64::try_from(p).ok()).unwrap_or(0);
+    let mut position = from;
     for line in bolebook_log::read(tx, book, position, Page::ALL)? {
         position = line.position;
-        for (record, sha256) in named(book, &line)? {
-            tx.execute(
-                "INSERT INTO photo_records (sha256, book, record) VALUES (?1, ?2, ?3) ON CONFLICT DO NOTHING",
-                params![sha256.to_string(), name, record.to_string()],
-            )?;
+        match named(book, &line) {
+            Ok(photos) => add_records(tx, &name, photos)?,
+            Err(error) => {
+                tracing::error!(%error, "the photos that it names are not known until it is mended: 'bolebook-server verify' looks at every line");
+                tx.execute(
+                    "INSERT INTO photo_passed_over (book, position) VALUES (?1, ?2) ON CONFLICT DO NOTHING",
+                    params![name, i64::try_from(position).unwrap_or(i64::MAX)],
+                )?;
+            }
         }
     }
-    tx.execute(
-        "INSERT INTO photo_index (book, position) VALUES (?1, ?2)
+    if at.is_none() || position != from {
+        tx.execute(
+            "INSERT INTO photo_index (book, position) VALUES (?1, ?2)
             ON CONFLICT (book) DO UPDATE SET position = excluded.position",
-        params![name, i64::try_from(position).unwrap_or(i64::MAX)],
-    )?;
+            params![name, i64::try_from(position).unwrap_or(i64::MAX)],
+        )?;
+    }
     Ok(())
+}
+
+fn add_records(
+    tx: &Transaction<'_>,
+    name: &str,
+    photos: Vec<(RecordId, Sha256Hash)>,
+) -> Result<(), ApiError> {
+    for (record, sha256) in photos {
+        tx.execute(
+            "INSERT INTO photo_records (sha256, book, record) VALUES (?1, ?2, ?3) ON CONFLICT DO NOTHING",
+            params![sha256.to_string(), name, record.to_string()],
+        )?;
+    }
+    Ok(())
+}
+
+fn take_in_mended(tx: &Transaction<'_>, book: BookId, name: &str) -> Result<(), ApiError> {
+    for position in passed_over(tx, name)? {
+        let before = Page { lines: 1, bytes: usize::MAX };
+        let lines = bolebook_log::read(tx, book, position.saturating_sub(1), before)?;
+        let Some(line) = lines.first().filter(|line| line.position == position) else { continue };
+        let Ok(photos) = named(book, line) else { continue };
+        add_records(tx, name, photos)?;
+        let position = i64::try_from(position).unwrap_or(i64::MAX);
+        tx.execute(
+            "DELETE FROM photo_passed_over WHERE book = ?1 AND position = ?2",
+            params![name, position],
+        )?;
+    }
+    Ok(())
+}
+
+/// Positions of a book that the index has passed over, because no line can be read there.
+///
+/// # Errors
+/// The database's.
+pub fn passed_over(db: &Connection, book: &str) -> Result<Vec<u64>, ApiError> {
+    let mut query =
+        db.prepare_cached("SELECT position FROM photo_passed_over WHERE book = ?1 ORDER BY position")?;
+    let rows = query.query_map([book], |row| row.get::<_, i64>(0))?.collect::<Result<Vec<_>, _>>()?;
+    Ok(rows.into_iter().filter_map(|position| u64::try_from(position).ok()).collect())
 }
 
 /// What a book was not told yet of the photos its records name, now taken as told: the caller writes
 /// it into the book in the same transaction.
 ///
 /// # Errors
-/// The database's; a damaged line.
+/// The database's.
 pub fn news(tx: &Transaction<'_>, book: BookId) -> Result<Vec<PhotoReceived>, ApiError> {
     index(tx, book)?;
     let name = book.to_string();

@@ -3,12 +3,13 @@
 //! What comes in is in [`crate::uploads`] and the whole `PUT`; [`held`] knows which record names
 //! which photo and lets the books know what is held; [`exif`] reads what a camera wrote, [`clean`]
 //! takes it out of what leaves for clients, [`thumbnail`] makes small upright copies, [`remove`]
-//! deletes bytes for good while the books go on naming their hash, and [`tidy`] puts in order what lies
-//! in an object store. Where the bytes lie is `bolebook-objects`'s.
+//! deletes bytes for good while the books go on naming their hash, [`tidy`] puts in order what lies
+//! in an object store, and [`place`] says whose place there it is. Where the bytes lie is `bolebook-objects`'s.
 
 pub mod clean;
 pub mod exif;
 pub mod held;
+pub mod place;
 pub mod remove;
 pub mod thumbnail;
 pub mod tidy;

@@ -4,7 +4,8 @@
 //! when it could not be done.
 //!
 //! Nothing is removed but what was removed for good, and pieces that no upload has named for an hour:
-//! whoever puts a piece names it within two minutes or never.
+//! whoever puts a piece names it within two minutes or never. Where a copy of this server's database is at
+//! work too, pieces are left alone: it may know what this one does not ([`place`]).
 
 use std::collections::{BTreeMap, BTreeSet};
 use std::time::Duration;
@@ -13,6 +14,7 @@ use bolebook_core::ids::Sha256Hash;
 use bolebook_objects::Area;
 
 use crate::error::ApiError;
+use crate::photos::place::{self, Whose};
 use crate::photos::{held, remove, stored};
 use crate::state::{App, Inner};
 use crate::uploads::{store, table};
@@ -64,7 +66,10 @@ pub struct Tidied {
 /// # Errors
 /// The object store's, or the database's: what was done stays done.
 pub fn once(app: &Inner, old_s: u64) -> Result<Tidied, ApiError> {
-    app.objects.claim(&app.identity.yard.to_string())?;
+    let whose = place::claim(&app.database, &app.objects, app.identity.yard)?;
+    if whose == Whose::Ours {
+        place::take(&app.database, &app.objects)?;
+    }
     let mut tidied = Tidied::default();
     let gone: BTreeSet<Sha256Hash> = app.read(|db| {
         let mut gone = remove::all(db)?;
@@ -94,7 +99,14 @@ pub fn once(app: &Inner, old_s: u64) -> Result<Tidied, ApiError> {
     store::finish_all(app, &store::under_way(app)?);
     held::note_found(app, &found)?;
     note_types(app)?;
-    tidied.swept = sweep(app, old_s)?;
+    if whose == Whose::Ours {
+        tidied.swept = sweep(app, old_s)?;
+    } else {
+        tracing::error!(
+            place = %app.objects,
+            "another copy of this server's database has put this place in order since this one was copied: no uploads are swept. If the other still serves, give this server a prefix of its own; if this one goes on in its place, say so with 'bolebook-server take-photos'"
+        );
+    }
     Ok(tidied)
 }
 

@@ -18,6 +18,7 @@ mod signature;
 mod standing;
 mod store;
 mod way;
+mod whose;
 
 use std::time::Duration;
 

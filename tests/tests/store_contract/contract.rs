@@ -1,11 +1,13 @@
 //! The log's part of the contract.
 
+use std::sync::LazyLock;
+
 use bolebook_core::commit::{Commit, Draft};
 use bolebook_core::exchange::{LogLine, chain_after};
 use bolebook_core::ids::{ActorId, BookId, RecordId};
 use bolebook_core::quantity::UtcMs;
 use bolebook_core::record::work::Note;
-use bolebook_core::record::{Envelope, Record};
+use bolebook_core::record::{Body, Envelope, Record};
 use bolebook_core::signing::{HeadSignature, SecretKey};
 use bolebook_db::{Connection, TransactionBehavior, Trouble};
 use bolebook_log::salvage::{Salvaged, keep, take_waiting, waiting};
@@ -29,12 +31,25 @@ pub fn lines(notes: usize, text: &str) -> Vec<LogLine> {
     lines.iter().map(|l| LogLine::parse(&l.text).unwrap()).collect()
 }
 
+/// As many lines of one book that is made once: where thousands are wanted.
+pub fn many(notes: usize) -> &'static [LogLine] {
+    const MOST: usize = 1_500;
+    static ALL: LazyLock<Vec<LogLine>> = LazyLock::new(|| lines(MOST, "note"));
+    assert_eq!(ALL.len(), 2 + 2 * MOST, "each commit with its signature");
+    &ALL[..2 + 2 * notes]
+}
+
 /// A commit of a device and its signature, standing on what a log says of its actor.
 pub fn commit(db: &Connection, key: &SecretKey, actor: ActorId, texts: &[String]) -> Vec<LogLine> {
-    let records = texts.iter().map(|text| {
+    let notes = texts.iter().map(|text| Note { about: None, text: text.clone() }.into());
+    commit_of(db, key, actor, notes.collect())
+}
+
+/// The same with records of any kind.
+pub fn commit_of(db: &Connection, key: &SecretKey, actor: ActorId, bodies: Vec<Body>) -> Vec<LogLine> {
+    let records = bodies.into_iter().map(|body| {
         let id = RecordId::new(5, number());
         let envelope = Envelope { id, at: UtcMs(5), device: key.device(), by: None, replaces: vec![] };
-        let body = Note { about: None, text: text.clone() }.into();
         Record { envelope, body }.to_canonical().unwrap()
     });
     let b = basis(db, yard(), actor).unwrap();

@@ -16,11 +16,10 @@ use bolebook_db::{Connection, Trouble};
 use bolebook_log::{Appended, LogError, Page, append, take};
 use bolebook_server::Config;
 use bolebook_server::database::Place;
-use bolebook_tests::cluster::Cluster;
 
-use crate::Fresh;
 use crate::contract::{commit, lines, put, whole};
 use crate::support::{Client, Server, fresh as number, job, job_content, yard};
+use crate::{Fresh, quick};
 
 const AT_ONCE: usize = 4;
 const ROUNDS: usize = 25;
@@ -108,7 +107,7 @@ fn told(db: &Connection, book: BookId, photo: Sha256Hash) -> usize {
 /// The record comes at one server while the photo comes at another. Neither transaction watches the other.
 #[test]
 fn a_photo_and_its_record_that_come_at_the_same_moment_meet_and_the_book_is_told_once() {
-    let cluster = Cluster::quick();
+    let cluster = quick();
     let data = tempfile::tempdir().unwrap();
     Server::init(data.path());
     let store = cluster.database();

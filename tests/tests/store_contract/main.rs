@@ -15,13 +15,28 @@ mod statements;
 mod tables;
 mod unread;
 
+use std::sync::{Arc, Mutex, PoisonError, Weak};
+
 use bolebook_server::database::Place;
 use bolebook_tests::cluster::Cluster;
 
 /// Makes a place that has nothing yet, as often as it is asked.
 pub type Fresh<'a> = &'a dyn Fn() -> Place;
 
-fn all_of_it(fresh: Fresh<'_>) {
+/// A database server that the tests of this program share while they need one, each with databases of its
+/// own: making one takes longer than most tests, and one in a static would outlive them.
+pub fn quick() -> Arc<Cluster> {
+    static RUNNING: Mutex<Weak<Cluster>> = Mutex::new(Weak::new());
+    let mut running = RUNNING.lock().unwrap_or_else(PoisonError::into_inner);
+    running.upgrade().unwrap_or_else(|| {
+        let cluster = Arc::new(Cluster::quick());
+        *running = Arc::downgrade(&cluster);
+        cluster
+    })
+}
+
+/// The log's part, which has to do with how lines lie.
+fn of_the_log(fresh: Fresh<'_>) {
     contract::positions_have_no_gaps_and_what_comes_twice_is_kept_once(fresh);
     contract::a_refused_line_changes_nothing(fresh);
     contract::a_line_of_megabytes_comes_back_byte_for_byte(fresh);
@@ -30,6 +45,10 @@ fn all_of_it(fresh: Fresh<'_>) {
     contract::a_fork_is_put_back_once(fresh);
     contract::what_was_salvaged_waits_for_what_it_depends_on(fresh);
     contract::damage_is_found(fresh);
+}
+
+/// What is the same however lines lie.
+fn of_the_rest(fresh: Fresh<'_>) {
     guarded::what_a_row_guards_is_one_sequence_and_nothing_is_done_twice(fresh);
     guarded::a_book_that_is_not_there_is_guarded_by_nothing(fresh);
     tables::the_register_keeps_the_newest_and_what_is_erased_stays_so(fresh);
@@ -42,8 +61,9 @@ fn all_of_it(fresh: Fresh<'_>) {
 
 /// The suite with lines packed, as in every new store, and as text, as in one of an older program.
 fn in_both_forms(fresh: Fresh<'_>) {
-    all_of_it(fresh);
-    all_of_it(&|| {
+    of_the_log(fresh);
+    of_the_rest(fresh);
+    of_the_log(&|| {
         let place = fresh();
         bolebook_log::repack::all(&place.lay_out().unwrap(), bolebook_log::Form::Text).unwrap();
         place
@@ -64,6 +84,6 @@ fn the_contract_holds_on_sqlite() {
 
 #[test]
 fn the_contract_holds_on_postgresql_15() {
-    let cluster = Cluster::quick();
+    let cluster = quick();
     in_both_forms(&|| Place::Shared(cluster.database()));
 }

@@ -7,9 +7,9 @@ use bolebook_log::Page;
 use bolebook_server::database::{Database, Place};
 use bolebook_server::migrate::{MigrateError, migrate};
 use bolebook_server::{store, token_keys};
-use bolebook_tests::cluster::Cluster;
 
 use crate::contract::{lines, put};
+use crate::quick;
 use crate::support::{fresh, invitation, yard};
 
 fn all(db: &Connection) -> Vec<bolebook_log::StoredLine> {
@@ -18,7 +18,7 @@ fn all(db: &Connection) -> Vec<bolebook_log::StoredLine> {
 
 #[test]
 fn everything_moves_to_postgresql_and_back_and_a_run_that_was_cut_off_goes_on() {
-    let cluster = Cluster::quick();
+    let cluster = quick();
     let folder = tempfile::tempdir().unwrap();
     let place = |name: &str| {
         let data = folder.path().join(name);

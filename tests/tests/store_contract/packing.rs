@@ -10,11 +10,11 @@ use bolebook_db::{Connection, Transaction, TransactionBehavior};
 use bolebook_log::{Form, LogError, Page, repack, verify};
 use bolebook_server::database::Place;
 use bolebook_server::packing::{PackError, pack};
-use bolebook_tests::cluster::Cluster;
 
-use crate::contract::{commit, lines, put};
+use crate::contract::{commit, many, put};
 use crate::guarded::put_guarded;
 use crate::process::{binary, soon};
+use crate::quick;
 use crate::support::{fresh as number, yard};
 
 /// How many lines are packed, and how many are not.
@@ -54,7 +54,7 @@ pub fn older(place: &Place, all: &[LogLine]) -> Connection {
 
 /// Lines of a book, one of them in pieces where rows are short, and one that packing keeps in pieces.
 fn with_long_ones(db: &Connection) -> Vec<LogLine> {
-    let mut all = lines(600, "note");
+    let mut all = many(600).to_vec();
     put(db, yard(), &all).unwrap();
     let key = SecretKey::from_seed([3; 32]);
     let smooth: Vec<String> = (0..200)
@@ -102,7 +102,7 @@ fn there_and_back(place: &Place) {
             assert!(cuts < 40, "it comes to an end");
         };
         assert!(cuts >= 4, "{cuts}: in several transactions");
-        assert_eq!((done.books, done.lines.lines, done.lines.damaged), (1, all.len() as u64, 0));
+        assert_eq!((done.run.books, done.run.lines.lines, done.run.lines.damaged), (1, all.len() as u64, 0));
         verify(&db, yard()).unwrap();
         let (packed, text) = forms(&db);
         match to {
@@ -120,7 +120,7 @@ fn there_and_back(place: &Place) {
     }
     // Twice comes to the same; and what comes afterwards has the new form.
     pack(place, Form::Packed, None).unwrap();
-    assert_eq!(pack(place, Form::Packed, None).unwrap().lines.changed, 0);
+    assert_eq!(pack(place, Form::Packed, None).unwrap().run.lines.changed, 0);
     let (packed, text) = forms(&db);
     let key = SecretKey::from_seed([4; 32]);
     put(&db, yard(), &commit(&db, &key, ActorId::new(key.device(), number()), &["after it".into()])).unwrap();
@@ -131,7 +131,7 @@ fn there_and_back(place: &Place) {
 fn a_store_is_packed_and_made_text_again_and_a_run_that_was_cut_off_goes_on() {
     let folder = tempfile::tempdir().unwrap();
     there_and_back(&Place::of(folder.path(), None));
-    let cluster = Cluster::quick();
+    let cluster = quick();
     there_and_back(&Place::Shared(cluster.database()));
 }
 
@@ -140,8 +140,8 @@ fn under_load(place: &Place) {
     const EACH: usize = 12;
     let db = place.lay_out().unwrap();
     repack::all(&db, Form::Text).unwrap();
-    let begun = lines(300, "note");
-    put(&db, yard(), &begun).unwrap();
+    let begun = many(300);
+    put(&db, yard(), begun).unwrap();
     std::thread::scope(|scope| {
         let writers: Vec<_> = (1..4)
             .map(|seed| {
@@ -171,7 +171,7 @@ fn under_load(place: &Place) {
         }
     });
     let done = pack(place, Form::Text, None).unwrap();
-    assert_eq!(done.lines.lines as usize, begun.len() + 3 * EACH * 2);
+    assert_eq!(done.run.lines.lines as usize, begun.len() + 3 * EACH * 2);
     assert_eq!((layout(&db), forms(&db).0), (2, 0), "an older program finds nothing that it cannot read");
     verify(&db, yard()).unwrap();
 }
@@ -180,7 +180,7 @@ fn under_load(place: &Place) {
 fn servers_append_while_their_store_is_packed_and_made_text_again() {
     let folder = tempfile::tempdir().unwrap();
     under_load(&Place::of(folder.path(), None));
-    let cluster = Cluster::quick();
+    let cluster = quick();
     under_load(&Place::Shared(cluster.database()));
 }
 
@@ -188,8 +188,8 @@ fn servers_append_while_their_store_is_packed_and_made_text_again() {
 fn one_turns_the_other_round(place: &Place) {
     let (one, other) = (place.lay_out().unwrap(), place.connect().unwrap());
     repack::all(&one, Form::Text).unwrap();
-    let all = lines(600, "note");
-    put(&one, yard(), &all).unwrap();
+    let all = many(600);
+    put(&one, yard(), all).unwrap();
     for (first, then) in [(Form::Packed, Form::Text), (Form::Text, Form::Packed)] {
         repack::all(&one, then).unwrap();
         step(&one, |tx| repack::begin(tx, first));
@@ -258,7 +258,7 @@ fn pack_from(db: &Connection, to: Form) -> Result<(), LogError> {
 /// Both commands at once, again and again: whichever ends, no packed line lies in a log that says it has none.
 fn to_and_fro(place: &Place) {
     let db = place.lay_out().unwrap();
-    put(&db, yard(), &lines(600, "note")).unwrap();
+    put(&db, yard(), many(600)).unwrap();
     let run = |to| {
         move || match pack(place, to, None) {
             Ok(_) => 0,
@@ -286,15 +286,15 @@ fn packing_and_its_way_back_at_the_same_time_leave_no_packed_line_behind() {
         std::fs::create_dir(&data).unwrap();
         run(&Place::of(&data, None));
     }
-    let cluster = Cluster::quick();
+    let cluster = quick();
     one_turns_the_other_round(&Place::Shared(cluster.database()));
     to_and_fro(&Place::Shared(cluster.database()));
 }
 
 /// The shipped command, killed while it packs, and started again.
 fn killed(place: &Place, arguments: &[&str]) {
-    let all = lines(1_500, "note");
-    let db = older(place, &all);
+    let all = many(1_500);
+    let db = older(place, all);
     let before: Vec<&str> = all.iter().map(LogLine::text).collect();
     drop(db);
     let db = place.lay_out().unwrap();
@@ -338,7 +338,7 @@ fn i6_a_pack_that_was_killed_loses_nothing_and_goes_on() {
     assert_eq!(done.file_bytes, Some([as_text, bytes()]));
     // Of lines as short as these, half signatures; what a day's lines save is in docs/performance.md.
     assert!(bytes() * 5 < as_text * 4, "{as_text} became {}", bytes());
-    let cluster = Cluster::quick();
+    let cluster = quick();
     let url = cluster.database();
     killed(&Place::Shared(url.clone()), &["--data", data, "--store", &url]);
     // Where there is no log, none is made.

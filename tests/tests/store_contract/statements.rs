@@ -89,6 +89,7 @@ fn statements_stand_in_named_places() {
         "sync-server/src/desk/waiting.rs",
         "sync-server/src/migrate.rs",
         "sync-server/src/photos/held.rs",
+        "sync-server/src/photos/place.rs",
         "sync-server/src/photos/remove.rs",
         "sync-server/src/portal/links.rs",
         "sync-server/src/relay/photos.rs",

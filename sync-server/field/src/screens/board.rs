@@ -173,7 +173,7 @@ pub(super) fn finish(p: &mut Page, scene: &Scene<'_>, summary: &Summary, (tree, 
 
 fn said(scene: &Scene<'_>, differs: &Differs, mixed: bool) -> String {
     let (put_in, leaked) = (differs.put_in_ul.ml_exact(), differs.leaked_ul.ml_exact());
-    let sealed = scene.say(if differs.sealed { "sealed" } else { "left-open" });
+    let sealed = scene.say(if differs.sealed { "was-sealed" } else { "was-left-open" });
     let texts = [("putin", put_in.as_str()), ("leaked", leaked.as_str()), ("sealed", sealed.as_str())];
     let mut said =
         scene.words.with(if differs.leaked_ul.0 > 0 { "hole-leaked" } else { "hole-took" }, &texts);

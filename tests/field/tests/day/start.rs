@@ -286,16 +286,43 @@ fn a_view_of_an_older_version_or_a_damaged_one_is_made_anew_from_the_books() {
     }
     device.put_ready([&kept[..], &[0]].concat());
     assert!(device.open(&url).state().books_open);
-    // With a digest that holds: another format, another program, another number of lines, bytes of nothing.
-    for at in (32..kept.len()).step_by(11) {
-        let mut other = kept[32..].to_vec();
-        other[at - 32] ^= 0x55;
-        device.put_ready([&Sha256Hash::of(&other).0[..], &other].concat());
-        let field = device.open(&url);
-        assert!(at > 38 || field.state().books_open, "the head decides whose view it is");
-        assert!(!field.screen().is_empty());
-        block_on(field.open_books()).unwrap();
+    const DIGEST: usize = 32;
+    let resealed = |at: usize, turn: u8| {
+        let mut other = kept[DIGEST..].to_vec();
+        other[at - DIGEST] ^= turn;
+        [&Sha256Hash::of(&other).0[..], &other].concat()
+    };
+    // With a digest that holds: every byte of the head, each bit of it turned. Behind the digest stand the
+    // format, the program's version with its length, and the number of lines, seven bits a byte, the lowest
+    // first (`sync-server/field/src/pack.rs`); these are asked before anything else is read.
+    let program = env!("CARGO_PKG_VERSION");
+    let mut head = vec![3, program.len() as u8];
+    head.extend_from_slice(program.as_bytes());
+    let mut left = lines;
+    while left >= 0x80 {
+        head.push(left as u8 | 0x80);
+        left >>= 7;
     }
+    head.push(left as u8);
+    assert_eq!(kept[DIGEST..DIGEST + head.len()], head);
+    for at in DIGEST..DIGEST + head.len() {
+        for bit in 0..8 {
+            device.put_ready(resealed(at, 1 << bit));
+            assert!(device.open(&url).state().books_open, "byte {at}, bit {bit}: another's view is not used");
+        }
+    }
+    // Bytes of nothing behind it, which nobody but who can make a digest could put there: they are no view,
+    // or another one; nothing panics, and the books can be opened.
+    let (mut taken, mut refused) = (0, 0);
+    for at in (DIGEST + head.len()..kept.len()).step_by(11) {
+        device.put_ready(resealed(at, 0x55));
+        let field = device.open(&url);
+        assert!(!field.screen().is_empty());
+        *if field.state().books_open { &mut refused } else { &mut taken } += 1;
+        block_on(field.open_books()).unwrap();
+        assert!(field.state().books_open && !field.screen().is_empty());
+    }
+    assert!(taken > 0 && refused > 0, "{taken} {refused}");
     device.put_ready(kept);
     let field = device.open(&url);
     assert!(!field.state().books_open);
