@@ -13,6 +13,7 @@ use bolebook_log::{LogError, Page};
 use bolebook_objects::{Access, Bucket, Folder, ObjectError, Objects, Place as ObjectPlace};
 use tokio::sync::{Notify, Semaphore};
 
+use crate::answer::Answers;
 use crate::auth::Tokens;
 use crate::database::{Database, Place};
 use crate::desk::DeskState;
@@ -224,6 +225,8 @@ pub struct Inner {
     pub fresh: Fresh,
     /// Large files being sent.
     pub spools: Spools,
+    /// Long answers being sent.
+    pub answers: Answers,
     /// What is counted for whoever watches.
     pub metrics: Metrics,
     /// The office desk.
@@ -353,6 +356,7 @@ impl App {
             snapshots: Snapshots::default(),
             fresh: Fresh::default(),
             spools: Spools::default(),
+            answers: Answers::default(),
             metrics,
             desk: DeskState::default(),
             clock,

@@ -9,6 +9,7 @@ mod faults;
 mod guarded;
 mod moving;
 mod packing;
+mod pieces;
 #[allow(dead_code, reason = "each test program uses its part")]
 mod process;
 mod statements;
@@ -30,6 +31,7 @@ fn all_of_it(fresh: Fresh<'_>) {
     contract::a_fork_is_put_back_once(fresh);
     contract::what_was_salvaged_waits_for_what_it_depends_on(fresh);
     contract::damage_is_found(fresh);
+    pieces::an_answer_in_pieces_says_the_same_as_one_that_is_read_at_once(fresh);
     guarded::what_a_row_guards_is_one_sequence_and_nothing_is_done_twice(fresh);
     guarded::a_book_that_is_not_there_is_guarded_by_nothing(fresh);
     tables::the_register_keeps_the_newest_and_what_is_erased_stays_so(fresh);
