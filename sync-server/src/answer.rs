@@ -233,13 +233,23 @@ struct OnItsWay {
     next: Option<Bytes>,
     packer: Packer,
     ended: bool,
+    _offered: Holding,
 }
+
+/// What the place of an offered line takes while its answer is on its way, about.
+const OFFERED_BYTES: usize = 64;
 
 /// Sends an answer's opening line and these parts.
 pub fn send(app: App, start: String, parts: Vec<Part>, encoding: Encoding) -> Response {
     let packer = Packer::new(encoding, &app.answers.held);
+    let scattered = parts.iter().map(|part| match &part.offered {
+        Offered::Scattered(own) => own.count(),
+        Offered::Run { .. } => 0,
+    });
+    let offered = Holding::new(&app.answers.held, scattered.sum::<usize>() * OFFERED_BYTES);
+    let parts = parts.into_iter();
     let way =
-        OnItsWay { parts: parts.into_iter(), open: None, text: start, next: None, packer, ended: false };
+        OnItsWay { parts, open: None, text: start, next: None, packer, ended: false, _offered: offered };
     let makers = app.answers.makers.clone();
     let pieces = try_unfold((way, app, makers), |(mut way, app, makers)| async move {
         let maker = makers.clone().acquire_owned().await.map_err(Error::other)?;

@@ -151,6 +151,11 @@ impl Own {
         Self(index)
     }
 
+    /// How many there are.
+    pub fn count(&self) -> usize {
+        self.0.len()
+    }
+
     fn has(&self, hash: &Sha256Hash) -> bool {
         self.0.contains_key(hash)
     }
