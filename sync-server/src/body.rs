@@ -279,6 +279,19 @@ fn next_line(from: &mut impl BufRead, buffer: &mut Vec<u8>, room: &mut usize) ->
     Ok(true)
 }
 
+/// How hard answers are packed with zstd.
+pub const ZSTD_LEVEL: i32 = 3;
+
+/// A value as one line.
+///
+/// # Errors
+/// An internal error when it cannot be written.
+pub fn json_line(value: &impl Serialize) -> Result<String, ApiError> {
+    let mut line = serde_json::to_string(value).map_err(|e| ApiError::internal(&e))?;
+    line.push('\n');
+    Ok(line)
+}
+
 /// An answer of lines, packed as the client accepts.
 ///
 /// # Errors
@@ -292,14 +305,19 @@ pub fn lines(text: String, encoding: Encoding) -> Result<Response, ApiError> {
             gzip.write_all(text.as_bytes())?;
             gzip.finish()?
         }
-        Encoding::Zstd => zstd::encode_all(text.as_bytes(), 3)?,
+        Encoding::Zstd => zstd::encode_all(text.as_bytes(), ZSTD_LEVEL)?,
     };
+    Ok(answer_of(packed.into(), encoding))
+}
+
+/// An answer whose lines are packed so.
+pub fn answer_of(packed: Body, encoding: Encoding) -> Response {
     let mut response =
         ([(header::CONTENT_TYPE, MEDIA_TYPE), (header::VARY, "accept-encoding")], packed).into_response();
     if let Some(name) = encoding.name() {
         response.headers_mut().insert(header::CONTENT_ENCODING, header::HeaderValue::from_static(name));
     }
-    Ok(response)
+    response
 }
 
 /// A JSON body of one of the small endpoints.

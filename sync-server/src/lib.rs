@@ -1,13 +1,14 @@
 //! The sync server: an ordered log of commits per book, and what stands around it.
 //!
 //! A request comes in at [`router`], one page with every route. [`auth`] says who asks, a handler in
-//! [`handlers`] does it, [`error`] is the one way out for what goes wrong. The log itself is the
+//! [`handlers`] does it, [`error`] is the one way out for what goes wrong, [`answer`] sends what is long piece by piece. The log itself is the
 //! `bolebook-log` crate; [`database`] holds its connections, [`store`] the server's own tables,
 //! [`identity`] the server's key and certificate, [`snapshot`] and [`findings`] what is computed from
 //! the books, [`field`] the crews' app, [`relay`] what makes it a hub, [`others`] what it hears of servers on the same database, [`migrate`] and [`migrate_photos`] what moves them elsewhere, [`packing`] what packs its lines, [`token_keys`] what signs its tokens. [`desk`] are the office's pages, [`portal`] the clients', each on a listener of its own.
 //!
 //! Listener, clock and shutdown are passed in, so that tests run the shipped server.
 
+pub mod answer;
 pub mod auth;
 pub mod backup;
 pub mod body;

@@ -105,6 +105,7 @@ pub struct Metrics {
     findings: Histogram,
     waiting: Gauge,
     exchanges: Gauge,
+    answers: Gauge,
     /// Transactions of the server's database.
     pub repeats: Repeats,
 }
@@ -124,6 +125,7 @@ impl Default for Metrics {
             findings: times(),
             waiting: Gauge::default(),
             exchanges: Gauge::default(),
+            answers: Gauge::default(),
             repeats: Repeats::default(),
             registry: Registry::default(),
         };
@@ -147,6 +149,12 @@ impl Default for Metrics {
             made.waiting.clone(),
         );
         registry.register("exchanges_at_work", "Exchanges being worked on", made.exchanges.clone());
+        registry.register_with_unit(
+            "answers_held",
+            "Long answers being made, on their way or kept for others",
+            Unit::Bytes,
+            made.answers.clone(),
+        );
         let Repeats { tries, again } = &made.repeats;
         registry.register("transactions", "Writing transactions begun for the first time", tries.clone());
         registry.register(
@@ -176,6 +184,7 @@ pub fn text(app: &Inner) -> String {
     let count = |n: usize| i64::try_from(n).unwrap_or(i64::MAX);
     of.waiting.set(count(app.findings.waiting()));
     of.exchanges.set(count(app.config.exchanges_at_once.saturating_sub(app.room.available_permits())));
+    of.answers.set(count(app.answers.held()));
     let mut text = String::new();
     // Writing into a text does not fail.
     let _ = encode(&mut text, &of.registry);

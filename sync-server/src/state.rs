@@ -1,8 +1,7 @@
 //! What every handler shares: configuration, identity, connections, the directory of devices.
 
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
-use std::time::Duration;
 
 use bolebook_core::authority::{BookAccess, Directory, may_matter};
 use bolebook_core::exchange::Cursor;
@@ -10,9 +9,10 @@ use bolebook_core::ids::{BookId, DeviceId};
 use bolebook_core::quantity::UtcMs;
 use bolebook_db::{Connection, Transaction};
 use bolebook_log::{LogError, Page};
-use bolebook_objects::{Access, Bucket, Folder, ObjectError, Objects, Place as ObjectPlace};
+use bolebook_objects::{ObjectError, Objects};
 use tokio::sync::{Notify, Semaphore};
 
+use crate::answer::Answers;
 use crate::auth::Tokens;
 use crate::database::{Database, Place};
 use crate::desk::DeskState;
@@ -30,43 +30,10 @@ use crate::snapshot::Snapshots;
 use crate::spool::Spools;
 use crate::uploads::{self, Turns};
 
+pub use crate::photos::home::{PhotoStore, objects};
+
 /// Tells the time: the system's, or a test's.
 pub type Clock = Arc<dyn Fn() -> UtcMs + Send + Sync>;
-
-/// Photos in an object store.
-#[derive(Clone, Debug)]
-pub struct PhotoStore {
-    /// The bucket, and what names in it begin with.
-    pub place: ObjectPlace,
-    /// The way there, with the credentials.
-    pub access: Access,
-    /// How long the store may say nothing.
-    pub patience: Duration,
-}
-
-impl PhotoStore {
-    /// The place that an address names, with access from the environment's variables.
-    ///
-    /// # Errors
-    /// [`ObjectError::Setting`] says what is missing or wrong.
-    pub fn new(address: &str, variable: impl Fn(&str) -> Option<String>) -> Result<Self, ObjectError> {
-        let (place, access) = (ObjectPlace::read(address)?, Access::from_variables(variable)?);
-        Ok(Self { place, access, patience: Bucket::PATIENCE })
-    }
-}
-
-/// Where photos lie: in an object store, or in the data folder.
-///
-/// # Errors
-/// [`ObjectError::Setting`] for a store's address that is none.
-pub fn objects(data: &Path, photos: Option<&PhotoStore>) -> Result<Objects, ObjectError> {
-    Ok(match photos {
-        Some(PhotoStore { place, access, patience }) => {
-            Objects::Bucket(Box::new(Bucket::new(place.clone(), access.clone(), *patience)?))
-        }
-        None => Objects::Folder(Folder::new(data.to_owned())),
-    })
-}
 
 /// What can be set.
 #[derive(Clone, Debug)]
@@ -224,6 +191,8 @@ pub struct Inner {
     pub fresh: Fresh,
     /// Large files being sent.
     pub spools: Spools,
+    /// Long answers being sent.
+    pub answers: Answers,
     /// What is counted for whoever watches.
     pub metrics: Metrics,
     /// The office desk.
@@ -347,6 +316,7 @@ impl App {
             snapshots: Snapshots::default(),
             fresh: Fresh::default(),
             spools: Spools::default(),
+            answers: Answers::default(),
             metrics,
             desk: DeskState::default(),
             clock,

@@ -27,7 +27,7 @@ use bolebook_tests::scale::server::{BUSY, Server, Way};
 use bolebook_tests::world::{MORNING, World};
 use serde::Serialize;
 
-/// Server processes over one database.
+/// Server processes over one database; `BOLEBOOK_BENCH_PROCESSES=1` takes one of them alone.
 const PROCESSES: [usize; 3] = [1, 2, 4];
 const NOW: UtcMs = UtcMs(1_900_000_000_000);
 
@@ -61,6 +61,8 @@ struct Measured {
     bytes_up: usize,
     bytes_down: usize,
     servers_peak_mb: f64,
+    /// The same when the last crew had its answer; findings are being worked out meanwhile.
+    answered_peak_mb: f64,
     /// Processor seconds of a server for a photo of 2 MB, taken in and kept.
     photo_cpu_s: f64,
     /// Bytes in the database that the crews' records added, and of them in indices, for each record.
@@ -115,12 +117,13 @@ fn main() {
     let crews: usize = words.first().and_then(|n| n.parse().ok()).unwrap_or(40);
     let trees: usize =
         std::env::var("BOLEBOOK_BENCH_TREES").ok().and_then(|n| n.parse().ok()).unwrap_or(TREES);
+    let alone: Option<usize> = std::env::var("BOLEBOOK_BENCH_PROCESSES").ok().and_then(|n| n.parse().ok());
     let world = morning(crews);
     let jobs: Vec<Book> = (0..crews).map(|n| another_job(&world, n as u16, "2026", None, &[])).collect();
     let cluster = Cluster::new();
     let mut all: Vec<Measured> = vec![];
     for into in [Books::OneBook, Books::ABookEach] {
-        for processes in PROCESSES {
+        for processes in PROCESSES.into_iter().filter(|n| alone.is_none_or(|alone| alone == *n)) {
             let measured = run(&world, &jobs, &cluster, into, processes, trees);
             say(&measured, all.iter().find(|m| m.into == into));
             all.push(measured);
@@ -175,6 +178,7 @@ fn run(
         asked.push((Way::office(&servers[n % processes].url), *job));
     }
     asked.iter().for_each(|(way, job)| drop(way.findings(*job)));
+    let peak_mb = |servers: &[Server]| servers.iter().map(|s| s.process.peak_mb()).sum();
     let cpu = |servers: &[Server]| servers.iter().map(|s| s.process.cpu_s()).sum::<f64>();
     let (bytes, index_bytes) = size(&store);
     let rows_before = rows(&store);
@@ -187,6 +191,7 @@ fn run(
     let before = (cpu(&servers), cluster.processor_s(), own_processor_s());
     let bytes_up = ready.iter().map(|(_, packed)| packed.len()).sum();
     let start = Barrier::new(ready.len() + 1);
+    let mut answered_peak_mb = 0.0;
     let (mut waits, bytes_down, begun, answered_s) = std::thread::scope(|scope| {
         let running: Vec<_> = ready
             .into_iter()
@@ -204,6 +209,7 @@ fn run(
         let begun = Instant::now();
         let ended: Vec<(f64, usize)> = running.into_iter().map(|r| r.join().expect("a crew")).collect();
         let answered_s = begun.elapsed().as_secs_f64();
+        answered_peak_mb = peak_mb(&servers);
         let waits: Vec<f64> = ended.iter().map(|(s, _)| *s).collect();
         (waits, ended.iter().map(|(_, bytes)| bytes).sum(), begun, answered_s)
     });
@@ -228,7 +234,8 @@ fn run(
         longest_s: waits.last().copied().unwrap_or_default(),
         bytes_up,
         bytes_down,
-        servers_peak_mb: servers.iter().map(|s| s.process.peak_mb()).sum(),
+        servers_peak_mb: peak_mb(&servers),
+        answered_peak_mb,
         photo_cpu_s: photos(&servers[0]),
         bytes_a_record: (bytes_now - bytes) / records,
         index_bytes_a_record: (index_bytes_now - index_bytes) / records,
@@ -265,13 +272,14 @@ fn say(m: &Measured, one: Option<&Measured>) {
         m.current_s
     );
     println!(
-        "  processor seconds an exchange: servers {:.3} ({:.2} times), database {:.3} ({:.2} times), crews {:.3}; servers' memory {:.0} MB; kB an exchange up {:.0}, down {:.0}",
+        "  processor seconds an exchange: servers {:.3} ({:.2} times), database {:.3} ({:.2} times), crews {:.3}; servers' memory {:.0} MB ({:.0} when all were answered); kB an exchange up {:.0}, down {:.0}",
         each(m.servers_cpu_s),
         m.servers_cpu_s / one.servers_cpu_s,
         each(m.database_cpu_s),
         m.database_cpu_s / one.database_cpu_s,
         each(m.crews_cpu_s),
         m.servers_peak_mb,
+        m.answered_peak_mb,
         m.bytes_up as f64 / 1e3 / m.crews as f64,
         m.bytes_down as f64 / 1e3 / m.crews as f64
     );

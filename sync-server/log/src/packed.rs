@@ -100,6 +100,13 @@ pub fn unpack(bytes: &[u8]) -> Result<String, PackedError> {
     String::from_utf8(text).map_err(|_| PackedError::Text)
 }
 
+/// How long the text of a packed line is, by the first 18 bytes of its frame, which is
+/// as long as a frame's header can be; nothing where it does not say.
+pub(crate) fn length(begins: &[u8]) -> Option<usize> {
+    let said = zstd_safe::get_frame_content_size(begins).ok().flatten()?;
+    usize::try_from(said).ok().filter(|length| *length <= MAX_LINE_BYTES)
+}
+
 /// The text of a packed line, or in its place what is left: why it cannot be read, and its bytes. No such
 /// text is a line, so whoever reads it meets a damaged line, and whoever sets it aside keeps every byte.
 pub fn unpack_or_show(bytes: &[u8]) -> String {
@@ -110,6 +117,16 @@ pub fn unpack_or_show(bytes: &[u8]) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn how_a_frame_begins_says_how_long_its_text_is() {
+        for text in ["the same again, ".repeat(9), "枝".repeat(300), "0123456789".repeat(700)] {
+            let packed = pack(&text).unwrap();
+            assert_eq!(length(&packed[..packed.len().min(18)]), Some(text.len()));
+        }
+        assert_eq!(length(b"{\"actor\":"), None);
+        assert_eq!(length(&[]), None);
+    }
 
     #[test]
     fn what_packing_does_not_make_shorter_is_not_packed() {

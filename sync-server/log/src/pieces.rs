@@ -53,6 +53,23 @@ pub(crate) fn whole(
     Ok(text)
 }
 
+/// How many bytes follow a line's first so many, as [`whole`] reads them.
+pub(crate) fn rest_length(
+    db: &Connection,
+    book: BookId,
+    position: i64,
+    first: usize,
+) -> Result<usize, LogError> {
+    let mut length = 0;
+    if db.is_shared() && first + 3 >= MOST_BYTES {
+        let mut query = db.prepare_cached(sql::REST)?;
+        for piece in query.query_map(params![book.as_bytes(), position], |row| Ok(row.text(0)?.len()))? {
+            length += piece?;
+        }
+    }
+    Ok(length)
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;

@@ -85,6 +85,8 @@ pub struct Page {
 
 /// So many lines are asked for at once where an answer is held in memory whole.
 const AT_ONCE: usize = 256;
+/// The same of rows that have no text.
+const SIZES_AT_ONCE: usize = 4_096;
 
 impl Page {
     /// Everything.
@@ -204,6 +206,41 @@ pub(crate) fn read_but(
         }
         if came < most || !db.is_shared() || lines.len() >= page.lines {
             return Ok(lines);
+        }
+    }
+}
+
+/// Where [`read_but`] would end, and with how many bytes of text, without reading a text.
+pub(crate) fn measure(
+    db: &Connection,
+    book: BookId,
+    after: u64,
+    page: Page,
+    has: impl Fn(&Sha256Hash) -> bool,
+) -> Result<(Option<Cursor>, usize), LogError> {
+    let mut query = db.prepare_cached(stored::sizes(db)?)?;
+    let (mut end, mut count, mut bytes) = (None, 0, 0usize);
+    loop {
+        let most = if db.is_shared() { SIZES_AT_ONCE.min(page.lines - count) } else { page.lines };
+        let limit = i64::try_from(most).unwrap_or(i64::MAX);
+        let from = end.map_or(after, |end: Cursor| end.position);
+        let mut rows = query.query(params![book.as_bytes(), to_sql(from), limit])?;
+        let mut came = 0;
+        while let Some(row) = rows.next()? {
+            let position: i64 = row.get(0)?;
+            let own = has(&Sha256Hash(row.get(1)?));
+            let size = if own { 0 } else { stored::size(db, (book, position), &row, 3)? };
+            let with = bytes.saturating_add(size);
+            if with > page.bytes && end.is_some() {
+                return Ok((end, bytes));
+            }
+            bytes = with;
+            end = Some(Cursor { position: from_sql(position), chain: Sha256Hash(row.get(2)?) });
+            came += 1;
+        }
+        count += came;
+        if came < most || !db.is_shared() || count >= page.lines {
+            return Ok((end, bytes));
         }
     }
 }

@@ -220,6 +220,18 @@ pub const LINES_SHARED: &str = "
 pub const LINES_SHARED_BEFORE: &str = "
     SELECT position, hash, chain, line, NULL AS packed FROM lines
     WHERE book_id = ?1 AND position > ?2 ORDER BY position LIMIT ?3";
+/// The same lines without their texts: how many bytes each lies in, and how a packed one begins, which says how
+/// long its text is. A text begins with no bytes.
+pub const SIZES: &str = "
+    SELECT position, hash, chain, octet_length(line), substr(line, 1, 18) FROM lines
+    WHERE book_id = ?1 AND position > ?2 ORDER BY position LIMIT ?3";
+pub const SIZES_SHARED: &str = "
+    SELECT position, hash, chain, CAST(coalesce(octet_length(packed), octet_length(line)) AS BIGINT), substr(packed, 1, 18)
+    FROM lines
+    WHERE book_id = ?1 AND position > ?2 ORDER BY position LIMIT ?3";
+pub const SIZES_SHARED_BEFORE: &str = "
+    SELECT position, hash, chain, CAST(octet_length(line) AS BIGINT), NULL AS packed FROM lines
+    WHERE book_id = ?1 AND position > ?2 ORDER BY position LIMIT ?3";
 pub const ADD_PACKED_SHARED: &str = "
     INSERT INTO lines (book_id, position, kind, hash, line, packed, chain) VALUES (?1, ?2, ?3, ?4, NULL, ?5, ?6)";
 /// A line in its other form, in its place.

@@ -34,6 +34,32 @@ pub(crate) fn lines(db: &Connection) -> bolebook_db::Result<&'static str> {
     })
 }
 
+/// The statement that reads the same lines without their texts, for [`size`] with column 3.
+pub(crate) fn sizes(db: &Connection) -> bolebook_db::Result<&'static str> {
+    Ok(match db.is_shared() {
+        false => sql::SIZES,
+        true if db.has_column("lines", "packed")? => sql::SIZES_SHARED,
+        true => sql::SIZES_SHARED_BEFORE,
+    })
+}
+
+/// How many bytes a line's text has. `column` is that of the bytes it lies in; how a packed one begins stands
+/// in the next.
+pub(crate) fn size(
+    db: &Connection,
+    (book, position): (BookId, i64),
+    row: &Row<'_>,
+    column: usize,
+) -> Result<usize, LogError> {
+    let lies: Option<i64> = row.get(column)?;
+    let lies = usize::try_from(lies.unwrap_or(0)).unwrap_or(0);
+    match row.bytes(column + 1)? {
+        // One that cannot be unpacked is shown by its bytes.
+        Some(begins) => Ok(packed::length(begins).unwrap_or(2 * lies)),
+        None => Ok(lies + pieces::rest_length(db, book, position, lies)?),
+    }
+}
+
 /// Writes a line's row.
 pub(crate) fn add(
     db: &Connection,

@@ -7,7 +7,8 @@ use axum::http::StatusCode;
 use axum::response::Response;
 use bolebook_core::authority::verify_genesis;
 use bolebook_core::exchange::{
-    AnswerStart, BookAnswer, BookRequest, EXCHANGE_VERSION, Entry, LogLine, MAX_BODY_BYTES, MEDIA_TYPE, code,
+    AnswerStart, BookAnswer, BookRequest, Cursor, EXCHANGE_VERSION, Entry, LogLine, MAX_BODY_BYTES,
+    MEDIA_TYPE, code,
 };
 use bolebook_core::gate::genesis_of;
 use bolebook_core::ids::{BookId, DeviceId};
@@ -15,11 +16,12 @@ use bolebook_core::quantity::UtcMs;
 use bolebook_core::record::book_kinds::BookContent;
 use bolebook_core::record::people::Role;
 use bolebook_db::{Connection, Transaction};
-use bolebook_log::serve::{CursorCheck, check_cursor, hand_out};
+use bolebook_log::serve::{CursorCheck, Own, check_cursor, extent, hand_out};
 use bolebook_log::{Appended, Page, append};
 
+use crate::answer::{self, Offered, Part};
 use crate::auth::Caller;
-use crate::body::{self, Encoding, ExchangeBody};
+use crate::body::{self, Encoding, ExchangeBody, json_line};
 use crate::error::ApiError;
 use crate::grown::Run;
 use crate::photos::held;
@@ -47,31 +49,52 @@ pub async fn exchange(
     let answer_encoding = Encoding::of_answer(request.headers());
     let packed = body::whole(request.into_body(), MAX_BODY_BYTES).await?;
     let room = app.room.clone().acquire_owned().await.map_err(|e| ApiError::internal(&e))?;
-    app.blocking(move |app| {
+    let work = app.blocking(move |app| {
         let _room = room;
         let asked = body::read_exchange(&packed, encoding)?;
         drop(packed);
-        let text = answer(app, caller, asked)?;
-        body::lines(text, answer_encoding)
+        let now = app.now();
+        let start = AnswerStart { exchange: EXCHANGE_VERSION, server: app.identity.device(), now };
+        let mut start = json_line(&start)?;
+        Ok(match answer(app, caller, asked, now)? {
+            Answer::Whole(text) => {
+                start.push_str(&text);
+                Ready::Whole(body::lines(start, answer_encoding)?)
+            }
+            Answer::InParts(parts) => Ready::InParts(start, parts),
+        })
+    });
+    Ok(match work.await? {
+        Ready::Whole(response) => response,
+        Ready::InParts(start, parts) => answer::send(app, start, parts, answer_encoding),
     })
-    .await
 }
 
-fn answer(app: &Inner, caller: Caller, asked: ExchangeBody) -> Result<String, ApiError> {
-    let now = app.now();
-    let start = AnswerStart { exchange: EXCHANGE_VERSION, server: app.identity.device(), now };
-    let mut text = json_line(&start)?;
+/// What there is to say, all that was offered being on the disk.
+enum Answer {
+    /// The lines after the opening one.
+    Whole(String),
+    /// More than is made at once.
+    InParts(Vec<Part>),
+}
+
+/// The same, the short one packed.
+enum Ready {
+    Whole(Response),
+    InParts(String, Vec<Part>),
+}
+
+fn answer(app: &Inner, caller: Caller, asked: ExchangeBody, now: UtcMs) -> Result<Answer, ApiError> {
     if asked.books.iter().all(|(_, lines)| lines.is_empty()) {
         // Nothing to take in: a reader's snapshot does, and does not wait for writers.
-        text.push_str(&app.read(|db| {
+        return app.read(|db| {
             let reach = caller.reach(app, db)?;
             for (request, _) in &asked.books {
                 reach.may_read(request.book)?;
                 cursor(app, db, request)?;
             }
             hand_out_all(app, db, &asked, &[])
-        })?);
-        return Ok(text);
+        });
     }
     let delivery = Delivery { by: caller.device, at: now, device_now: asked.start.now };
     let mut counted = BTreeSet::new();
@@ -79,20 +102,19 @@ fn answer(app: &Inner, caller: Caller, asked: ExchangeBody) -> Result<String, Ap
     // book, what the others brought) was true at some moment of this request, as it would be without them.
     let into: Vec<BookId> =
         asked.books.iter().filter(|(_, lines)| !lines.is_empty()).map(|(b, _)| b.book).collect();
-    let (part, taken) = app.write_into(&into, |tx| {
+    let (answer, taken) = app.write_into(&into, |tx| {
         let taken = take_in(app, tx, &asked, (caller, &mut counted), delivery)?;
         let yard = asked.books.iter().zip(&taken).find(|((b, _), _)| b.book == app.identity.yard);
         if yard.is_some_and(|(_, taken)| !taken.appended.new.is_empty()) {
             app.findings.forget();
         }
-        let counts: Vec<(u64, u64)> = taken.iter().map(Taken::counts).collect();
-        let part = hand_out_all(app, tx, &asked, &counts)?;
+        let answer = hand_out_all(app, tx, &asked, &taken)?;
         if app.is_shared() {
             // Another server may have closed a book and written into it since it was looked at.
             let reach = caller.reach(app, tx)?;
             asked.books.iter().try_for_each(|(request, _)| reach.may_read(request.book))?;
         }
-        Ok((part, taken))
+        Ok((answer, taken))
     })?;
     app.metrics.took(taken.iter().map(|taken| taken.counts().0).sum());
     let brought = asked.books.into_iter().zip(taken);
@@ -105,8 +127,7 @@ fn answer(app: &Inner, caller: Caller, asked: ExchangeBody) -> Result<String, Ap
     }
     // Last: a database in trouble holds nobody's findings back.
     held::tell_what_came_meanwhile(app, with_photos.into_iter());
-    text.push_str(&part);
-    Ok(text)
+    Ok(answer)
 }
 
 /// What became of a book's lines.
@@ -238,32 +259,77 @@ fn may_open(app: &Inner, tx: &Transaction<'_>, book: BookId, lines: &[LogLine]) 
     Ok(())
 }
 
+/// What comes after each cursor: at once where it is short, else how far it goes. Either way the answer ends
+/// where the log ends now.
 fn hand_out_all(
     app: &Inner,
     db: &Connection,
     asked: &ExchangeBody,
-    counts: &[(u64, u64)],
-) -> Result<String, ApiError> {
-    let mut text = String::new();
+    taken: &[Taken],
+) -> Result<Answer, ApiError> {
+    if let Some(text) = whole(app, db, asked, taken)? {
+        return Ok(Answer::Whole(text));
+    }
+    let mut parts = vec![];
     let mut room: Page = app.config.page;
     for (index, (request, lines)) in asked.books.iter().enumerate() {
-        let out = hand_out(db, request, lines, room)?;
-        let (appended, known) = counts.get(index).copied().unwrap_or_default();
-        let findings_to = app.findings.position(request.book);
-        let head = BookAnswer { appended, known, findings_to, ..out.head };
-        room.lines = room.lines.saturating_sub(usize::try_from(head.end - head.from).unwrap_or(usize::MAX));
-        room.bytes = room.bytes.saturating_sub(out.body.len());
-        if room.bytes == 0 {
-            room.lines = 0;
-        }
-        text.push_str(&json_line(&head)?);
-        text.push_str(&out.body);
+        let own = Own::of(lines);
+        let (head, bytes) = extent(db, request, &own, room)?;
+        take_room(&mut room, &head, bytes);
+        let offered = match taken.get(index).map(|taken| &taken.appended) {
+            Some(appended) if appended.known > 0 => Offered::Scattered(own),
+            Some(appended) => Offered::Run { before: appended.before, end: appended.end },
+            None => Offered::Run { before: Cursor::START, end: Cursor::START },
+        };
+        let after = Cursor { position: request.position, chain: request.chain };
+        parts.push(Part { head: counted(app, head, taken.get(index)), after, offered });
     }
-    Ok(text)
+    Ok(Answer::InParts(parts))
 }
 
-fn json_line(value: &impl serde::Serialize) -> Result<String, ApiError> {
-    let mut line = serde_json::to_string(value).map_err(|e| ApiError::internal(&e))?;
-    line.push('\n');
-    Ok(line)
+/// The same in one text; nothing where it is too long for that.
+fn whole(
+    app: &Inner,
+    db: &Connection,
+    asked: &ExchangeBody,
+    taken: &[Taken],
+) -> Result<Option<String>, ApiError> {
+    let mut others = 0;
+    for (index, (request, lines)) in asked.books.iter().enumerate() {
+        let end = bolebook_log::book(db, request.book)?.map_or(0, |book| book.end.position);
+        // Of those that it offered itself none is sent, wherever they stand.
+        let own = lines.len().max(taken.get(index).map_or(0, |taken| taken.appended.new.len()));
+        others += end.saturating_sub(request.position).saturating_sub(own as u64);
+    }
+    if others > answer::PIECE.lines as u64 {
+        return Ok(None);
+    }
+    let mut text = String::new();
+    let (mut room, mut left) = (app.config.page, answer::PIECE.bytes);
+    for (index, (request, lines)) in asked.books.iter().enumerate() {
+        let page = Page { bytes: room.bytes.min(left), ..room };
+        let out = hand_out(db, request, lines, page)?;
+        if out.head.more && page.bytes < room.bytes {
+            return Ok(None);
+        }
+        take_room(&mut room, &out.head, out.body.len());
+        left = left.saturating_sub(out.body.len());
+        text.push_str(&json_line(&counted(app, out.head, taken.get(index)))?);
+        text.push_str(&out.body);
+    }
+    Ok(Some(text))
+}
+
+/// The head of a book's part with what became of what was offered.
+fn counted(app: &Inner, head: BookAnswer, taken: Option<&Taken>) -> BookAnswer {
+    let (appended, known) = taken.map(Taken::counts).unwrap_or_default();
+    BookAnswer { appended, known, findings_to: app.findings.position(head.book), ..head }
+}
+
+fn take_room(room: &mut Page, head: &BookAnswer, bytes: usize) {
+    room.lines = room.lines.saturating_sub(usize::try_from(head.end - head.from).unwrap_or(usize::MAX));
+    room.bytes = room.bytes.saturating_sub(bytes);
+    if room.bytes == 0 {
+        room.lines = 0;
+    }
 }

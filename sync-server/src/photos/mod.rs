@@ -9,6 +9,7 @@
 pub mod clean;
 pub mod exif;
 pub mod held;
+pub mod home;
 pub mod place;
 pub mod remove;
 pub mod thumbnail;

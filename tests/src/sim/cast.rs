@@ -1,6 +1,8 @@
 //! Who takes part, and what they write: the invented contractor of `world` with more devices.
 //! INVENTED: NOT FOR USE.
 
+use std::collections::BTreeMap;
+
 use bolebook_core::book::Book;
 use bolebook_core::day::Day;
 use bolebook_core::exchange::LogLine;
@@ -49,12 +51,15 @@ impl Part {
 pub struct Cast {
     world: World,
     tags: u64,
+    /// The keys of certified devices.
+    pub(super) keys: BTreeMap<DeviceId, PublicKey>,
 }
 
 impl Cast {
     /// A contractor with these crews; `devices` are given certificates by the office.
     pub fn new(crews: usize, devices: &[(SecretKey, Part, String)]) -> Self {
         let mut world = World::with_crews(crews);
+        let mut keys = BTreeMap::new();
         for (key, part, name) in devices {
             let (role, crew) = match part {
                 Part::Main | Part::Hub => (Role::Server, None),
@@ -64,8 +69,9 @@ impl Cast {
             };
             let certificate = world::certificate_for(key, role, crew, name);
             world.yard_write(Who::Office, certificate);
+            keys.insert(key.device(), key.public());
         }
-        Self { world, tags: 0 }
+        Self { world, tags: 0, keys }
     }
 
     /// The yard book.

@@ -1,10 +1,10 @@
 //! The run: steps in trouble, quiet points between them.
 
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::BTreeSet;
 
 use bolebook_core::ids::{BookId, DeviceId};
 use bolebook_core::quantity::UtcMs;
-use bolebook_core::signing::{PublicKey, SecretKey};
+use bolebook_core::signing::SecretKey;
 use bolebook_db::Connection;
 use bolebook_log::client::{ClientError, Session};
 use bolebook_log::{LogError, Page};
@@ -80,8 +80,6 @@ pub(super) struct Sim {
     steps: Vec<String>,
     requests: u64,
     small_pages: bool,
-    /// The keys of certified devices.
-    keys: BTreeMap<DeviceId, PublicKey>,
 }
 
 impl Sim {
@@ -122,8 +120,6 @@ impl Sim {
         }
         let (ledger, weather) = (Ledger::new(nodes.len(), options.snapshots), Weather::of(&mut dice));
         let small_pages = dice.chance(500);
-        let certified = nodes.iter().filter(|n| n.part != Part::Stranger);
-        let keys = certified.map(|n| (n.device, n.key.public())).collect();
         Self {
             options,
             measure,
@@ -138,7 +134,6 @@ impl Sim {
             steps: vec![],
             requests: 0,
             small_pages,
-            keys,
         }
     }
 
@@ -361,7 +356,7 @@ impl Sim {
             key: &node.key,
             now: UtcMs(self.now + node.skew_ms),
             page: Page { lines, bytes: 24 << 20 },
-            keys: &self.keys,
+            keys: &self.cast.keys,
             sabotage: self.options.sabotage,
         };
         match how(&serving, node.disk.db_mut(), &mut self.dice, by, body) {

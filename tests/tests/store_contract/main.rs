@@ -9,6 +9,7 @@ mod faults;
 mod guarded;
 mod moving;
 mod packing;
+mod pieces;
 #[allow(dead_code, reason = "each test program uses its part")]
 mod process;
 mod statements;
@@ -45,6 +46,7 @@ fn of_the_log(fresh: Fresh<'_>) {
     contract::a_fork_is_put_back_once(fresh);
     contract::what_was_salvaged_waits_for_what_it_depends_on(fresh);
     contract::damage_is_found(fresh);
+    pieces::an_answer_in_pieces_says_the_same_as_one_that_is_read_at_once(fresh);
 }
 
 /// What is the same however lines lie.
