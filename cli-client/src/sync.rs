@@ -1,5 +1,7 @@
 //! An exchange from end to end: token, books, register, photos, and a joining device's certificate.
 
+mod evidence;
+
 use std::collections::{BTreeMap, BTreeSet};
 use std::io::BufReader;
 
@@ -9,9 +11,9 @@ use bolebook_core::quantity::UtcMs;
 use bolebook_core::record::people::{Certificate, Role};
 use bolebook_core::record::{Body, Envelope, Record};
 use bolebook_core::service::{Register, RegisterEntry};
+use bolebook_log::LogError;
 use bolebook_log::client::{ClientError, Session};
-use bolebook_log::evidence::{Next, Pass};
-use bolebook_log::{LogError, Writer, set_aside};
+use bolebook_log::evidence::Pass;
 use indicatif::ProgressBar;
 
 use crate::app::App;
@@ -139,10 +141,10 @@ pub fn exchange(
     books.retain(|book| !outcome.books_refused.contains(book));
     let saved = take_saved(app, store, link.device)?;
     let mut pass = Pass::default();
-    if put_back(app, store, &mut link, &mut pass, &mut outcome)? || saved {
+    if evidence::put_back(app, store, &mut link, &mut pass, &mut outcome)? || saved {
         books.insert(yard);
         books_round(app, store, &mut link, &mut outcome, books, &BTreeSet::new())?;
-        waits_no_more(store, &pass, link.device)?;
+        evidence::waits_no_more(store, &pass, link.device)?;
     }
     register_round(app, store, &mut link, &mut outcome)?;
     photos_round(app, store, &mut link, &mut outcome, fetch_photos)?;
@@ -181,60 +183,6 @@ fn take_saved(app: &App, store: &Store, server: DeviceId) -> Result<bool, CliErr
     bolebook_log::salvage::stop_waiting(&tx, server, app.outside.now())?;
     tx.commit()?;
     Ok(true)
-}
-
-/// Gives the server the evidence of what was set aside because an actor forked, and writes this
-/// device's other good records again. True when something came of it: exchange once more.
-fn put_back(
-    app: &App,
-    store: &mut Store,
-    link: &mut Link,
-    pass: &mut Pass,
-    outcome: &mut Outcome,
-) -> Result<bool, CliError> {
-    outcome.books_refused.iter().for_each(|book| pass.close(*book));
-    waits_no_more(store, pass, link.device)?;
-    while let Some(request) = pass.request(store.db(), link.device, app.outside.now())? {
-        match link.retry(app, store, |s, token| s.rescue(token, &request.body)) {
-            Ok(answer) => {
-                pass.given(&request);
-                outcome.set_aside.rescued += answer.books.iter().map(|b| b.rescued).sum::<u64>();
-            }
-            Err(CliError::Transport(TransportError::Refused(problem)))
-                if problem.code == code::BOOK_REFUSED
-                    && problem.book.is_some_and(|book| !outcome.books_refused.contains(&book)) =>
-            {
-                problem.book.iter().for_each(|book| pass.close(*book));
-                outcome.books_refused.extend(problem.book);
-            }
-            Err(CliError::Transport(TransportError::Refused(problem))) => {
-                let tx = store.begin()?;
-                let next = pass.refused(&tx, &request, &problem)?;
-                tx.commit()?;
-                match next {
-                    Next::Again => {}
-                    Next::Later => break,
-                    Next::Say => return Err(TransportError::Refused(problem).into()),
-                }
-            }
-            Err(other) => return Err(other),
-        }
-    }
-    let key = store.device_key()?;
-    let actor = ActorId::new(key.device(), app.outside.random()?);
-    let tx = store.begin()?;
-    let reput = set_aside::reput(&tx, &Writer { key: &key, actor, time: app.outside.now() })?;
-    tx.commit()?;
-    outcome.set_aside.reput += reput;
-    Ok(pass.has_given() || reput > 0)
-}
-
-/// Notes of what was set aside that it is in the log again.
-fn waits_no_more(store: &Store, pass: &Pass, server: DeviceId) -> Result<(), CliError> {
-    let back = pass.look(store.db(), server)?;
-    let tx = store.begin()?;
-    back.note(&tx)?;
-    Ok(tx.commit()?)
 }
 
 /// A server with a token that works.

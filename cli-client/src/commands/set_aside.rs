@@ -17,8 +17,8 @@ pub struct SetAside {}
 
 fn fate(state: State) -> &'static str {
     match state {
-        State::ToRescue => "goes to the server as evidence with the next exchange",
-        State::Rescued => "put back by the server",
+        State::ToRescue => "goes to the server as evidence, with every exchange until the books show it",
+        State::Rescued => "back in the books",
         State::ToReput => "is written again with the next exchange",
         State::Reput => "written again by this device",
         State::Kept => "kept to be read: log again what is missing",

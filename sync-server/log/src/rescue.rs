@@ -86,11 +86,13 @@ pub fn rescue(
     for (index, line) in lines.iter().enumerate() {
         match line.entry() {
             Entry::Commit(commit) => {
+                if places.contains_key(&commit.hash()) {
+                    done.known += 1;
+                    continue;
+                }
                 if let Some(place) = place_of(tx, book, commit.hash())? {
                     done.known += 1;
-                    if place.rescued == Some(false) && !places.contains_key(&commit.hash()) {
-                        again.push(commit);
-                    }
+                    again.extend((place.rescued == Some(false)).then_some(commit));
                     places.insert(commit.hash(), place);
                     continue;
                 }
@@ -143,7 +145,7 @@ pub fn rescue(
     done.rescued = back.len() as u64;
     for all in signatures.values_mut() {
         // Room is for those that hold, before those that may.
-        all.sort_by_key(|signed| match by.judge(book, signed) {
+        all.sort_by_cached_key(|signed| match by.judge(book, signed) {
             Some(true) => 0,
             None => 1,
             Some(false) => 2,
