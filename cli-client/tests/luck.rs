@@ -66,7 +66,7 @@ fn i6_an_old_backup_restored_on_a_phone_loses_nothing() {
     let aside = set_aside(&phone);
     assert!(aside.iter().all(|s| s["state"] == "rescued"), "{aside:?}");
     assert!(aside.iter().any(|s| s["records"][0]["body"]["text"] == "after the restore"));
-    assert!(phone.run(&["set-aside"]).ok().out.contains("put back by the server"));
+    assert!(phone.run(&["set-aside"]).ok().out.contains("back in the books"));
     // What came back is in force on every device, and the next exchanges are quiet.
     for device in [&phone, &office] {
         let codes = device.run(&["--json", "check"]).out;

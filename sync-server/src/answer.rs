@@ -20,8 +20,8 @@ use axum::body::{Body, Bytes};
 use axum::response::Response;
 use bolebook_core::exchange::{BookAnswer, Cursor};
 use bolebook_core::ids::{BookId, Sha256Hash};
-use bolebook_log::Page;
 use bolebook_log::serve::{Own, name_run, piece};
+use bolebook_log::{Page, chain_at};
 use flate2::write::GzEncoder;
 use futures_util::stream::try_unfold;
 use tokio::sync::Semaphore;
@@ -171,7 +171,9 @@ impl Answers {
         self.held.now.load(Ordering::Relaxed)
     }
 
-    fn counted(&self, bytes: Vec<u8>) -> Bytes {
+    fn counted(&self, mut bytes: Vec<u8>) -> Bytes {
+        // A packer makes room for what cannot be packed.
+        bytes.shrink_to_fit();
         let holding = Holding::new(&self.held, bytes.len());
         Bytes::from_owner(Counted(bytes, holding))
     }
@@ -335,9 +337,10 @@ impl OnItsWay {
             Offered::Run { .. } => {}
             Offered::Scattered(offered) => (shared, own) = (false, offered),
         }
-        if shared
-            && let Some(kept) = app.answers.kept().get((book, at.position), at.chain)
-            && kept.end.position <= to
+        let kept = shared.then(|| app.answers.kept().get((book, at.position), at.chain)).flatten();
+        // Two logs may begin alike and go on differently: what was kept of one that is gone is none of this.
+        if let Some(kept) = kept.filter(|kept| kept.end.position <= to)
+            && app.read(|db| Ok(chain_at(db, book, kept.end.position)?))? == Some(kept.end.chain)
         {
             *at = kept.end;
             self.next = Some(kept.bytes);

@@ -7,7 +7,9 @@ mod support;
 use std::io::{BufRead as _, BufReader, Read as _, Write as _};
 use std::net::TcpStream;
 
-use bolebook_core::exchange::{AnswerLine, BookRequest, CHAIN_START, LogLine, MEDIA_TYPE, RequestStart};
+use bolebook_core::exchange::{
+    AnswerLine, BookRequest, CHAIN_START, LogLine, MEDIA_TYPE, RequestStart, chain_after,
+};
 use bolebook_core::ids::Sha256Hash;
 use bolebook_core::record::people::Role;
 use bolebook_log::client::{ClientError, peer};
@@ -78,6 +80,47 @@ fn a_long_answer_says_the_same_however_it_is_packed_and_whoever_asked_before() {
         assert!(lines.eq(expected.iter().map(String::as_str)), "{encoding}");
     }
     assert!(scene.server.app.answers.held() <= MOST_KEPT);
+}
+
+/// The text of an answer that names no device's own lines.
+fn asked(scene: &Scene, encoding: &str) -> String {
+    let headers = [("content-type", MEDIA_TYPE), ("accept-encoding", encoding)];
+    let answer = scene.crew.send("POST", "/v1/exchange", &headers, all_of(scene).as_bytes()).unwrap();
+    assert_eq!(answer.status, 200);
+    unpacked(&answer.bytes, encoding)
+}
+
+/// As a hub's log that was laid out anew, or a database put back under a running server.
+#[test]
+fn what_was_kept_of_a_log_that_went_on_differently_is_in_no_answer() {
+    let mut scene = Scene::new();
+    for number in 0..2 * PIECE.lines {
+        scene.office.note(scene.job, &format!("note {number}"));
+    }
+    scene.office.exchange(&scene.books()).unwrap();
+    for _ in 0..2 {
+        assert!(asked(&scene, "zstd").lines().skip(2).eq(server_lines(&scene)));
+    }
+    assert!(scene.server.app.answers.held() > 0, "kept");
+    // Two lines within the first piece change places, and the chain from there on.
+    let db = bolebook_log::open(&scene.data.path().join("bolebook.sqlite")).unwrap();
+    let job = scene.job.as_bytes();
+    let turn = "UPDATE lines SET position = ?2 WHERE book_id = ?1 AND position = ?3";
+    for (to, from) in [(1_000_000, 101), (101, 102), (102, 1_000_000)] {
+        db.execute(turn, bolebook_db::params![job, to, from]).unwrap();
+    }
+    let mut chain = bolebook_log::chain_at(&db, scene.job, 100).unwrap().unwrap();
+    for stored in bolebook_log::read(&db, scene.job, 100, bolebook_log::Page::ALL).unwrap() {
+        chain = chain_after(chain, stored.hash);
+        let set = "UPDATE lines SET chain = ?3 WHERE book_id = ?1 AND position = ?2";
+        let position = i64::try_from(stored.position).unwrap();
+        db.execute(set, bolebook_db::params![job, position, chain.0]).unwrap();
+    }
+    let end = "UPDATE books SET chain = ?2 WHERE book_id = ?1";
+    db.execute(end, bolebook_db::params![job, chain.0]).unwrap();
+    for _ in 0..2 {
+        assert!(asked(&scene, "zstd").lines().skip(2).eq(server_lines(&scene)));
+    }
 }
 
 #[test]

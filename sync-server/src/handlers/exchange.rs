@@ -309,7 +309,8 @@ fn whole(
     for (index, (request, lines)) in asked.books.iter().enumerate() {
         let page = Page { bytes: room.bytes.min(left), ..room };
         let out = hand_out(db, request, lines, page)?;
-        if out.head.more && page.bytes < room.bytes {
+        let beyond = out.head.more || out.body.len() > page.bytes;
+        if beyond && page.bytes < room.bytes {
             return Ok(None);
         }
         take_room(&mut room, &out.head, out.body.len());
