@@ -189,6 +189,27 @@ fn a_full_store_is_swept_and_its_tries_leave_one_word() {
 }
 
 #[test]
+fn what_was_removed_for_good_goes_also_from_a_store_in_which_nothing_can_be_claimed() {
+    let store = Store::start();
+    let way = Way::to(store.port);
+    let (direct, photos) = store.place_by(way.port);
+    let (direct, one) = (in_bucket(&direct), data());
+    // As a version before this left it, and full.
+    direct.claim(&yard().to_string()).unwrap();
+    way.set(Trouble::PutsFull);
+    let app = open(one.path(), &photos).unwrap();
+    let bytes = photo(3_000, 47);
+    let (key, hash) = (Key::photo(Sha256Hash::of(&bytes)), Sha256Hash::of(&bytes));
+    remove::remove(&app, hash).unwrap();
+    direct.put(&key, &bytes).unwrap();
+    piece(&direct);
+    assert!(tidy::once(&app, 0).is_err(), "whose it is is not known: nothing is swept");
+    assert_eq!((listed(&direct, Area::Uploads).len(), direct.has(&key).unwrap()), (1, false));
+    way.set(Trouble::None);
+    assert_eq!(tidy::once(&app, 0).unwrap().swept, 1);
+}
+
+#[test]
 fn words_of_years_are_dropped_and_never_the_one_that_stands_in_the_store() {
     let store = Store::start();
     let photos = store.place();
