@@ -261,6 +261,9 @@ fn store(error: &StoreError) -> (&'static str, u8, Option<String>) {
         }
         StoreError::Exists(_) => "name another folder with --store",
         StoreError::NoYard => "make a yard with 'bolebook yard new', or join one with 'bolebook join'",
+        StoreError::HalfPacked(_) => {
+            "every line is there, and lines are packed as far as it came: make room (or wait for who is at work on the store) and run it again, or turn it round with 'bolebook pack --undo'; after '--undo', with 'bolebook pack'"
+        }
         StoreError::Log(LogError::Layout { .. }) => "update Bolebook; the store is untouched",
         StoreError::Log(LogError::Turned { .. }) => {
             "every line is there; wait for the other run, then run 'bolebook pack', or 'pack --undo', if you still want it"

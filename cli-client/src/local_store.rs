@@ -40,6 +40,9 @@ pub enum StoreError {
     /// The log failed.
     #[error(transparent)]
     Log(#[from] LogError),
+    /// The database failed while lines were being packed, or made text again: some are.
+    #[error("the store's database failed: {0}")]
+    HalfPacked(bolebook_db::Error),
     /// The database failed.
     #[error("the store's database failed: {0}")]
     Database(#[from] bolebook_db::Error),

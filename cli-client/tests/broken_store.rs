@@ -228,30 +228,6 @@ fn a_device_given_a_new_key_keeps_its_books_and_the_old_key_is_turned_away() {
     office.refused(8, &["join", "--new-key", &server.url, own["code"].as_str().unwrap()]);
 }
 
-/// A limit on the size of files, as a quota sets one: writes fail, and not with 'disk full'.
-fn limited(device: &Device, kib: u64, args: &[&str]) -> common::Run {
-    let command = device.command(args);
-    let program = command.get_program().to_owned();
-    let mut shell = std::process::Command::new("sh");
-    // POSIX: the unit of 'ulimit -f' is 512 bytes. The signal that would end the process is ignored,
-    // so that it sees the failed write, as it sees a used-up quota.
-    let script = format!("trap '' XFSZ; ulimit -f {}; exec \"$0\" \"$@\"", kib * 2);
-    shell.arg("-c").arg(script).arg(program).args(command.get_args());
-    shell.env_clear();
-    for (name, value) in command.get_envs() {
-        if let Some(value) = value {
-            shell.env(name, value);
-        }
-    }
-    shell.current_dir(&device.folder);
-    let output = shell.output().unwrap();
-    common::Run {
-        out: String::from_utf8(output.stdout).unwrap(),
-        err: String::from_utf8(output.stderr).unwrap(),
-        exit: output.status.code().unwrap(),
-    }
-}
-
 #[test]
 fn a_full_disk_or_quota_stores_nothing_of_a_command_says_so_and_loses_nothing() {
     let base = TempDir::new().unwrap();
@@ -264,7 +240,7 @@ fn a_full_disk_or_quota_stores_nothing_of_a_command_says_so_and_loses_nothing() 
     // From no room at all to enough, so that it ends in every stage of a write.
     for kib in (0..size + 200).step_by(7) {
         let text = format!("with {kib} KiB");
-        let run = limited(&phone, kib, &["--json", "note", &text]);
+        let run = common::limited(&phone, kib, &["--json", "note", &text]);
         let there = notes(&phone).contains(&text);
         match run.exit {
             0 => went += 1,
@@ -282,7 +258,7 @@ fn a_full_disk_or_quota_stores_nothing_of_a_command_says_so_and_loses_nothing() 
     office.json(&["note", &"long ".repeat(300)]);
     office.json(&["exchange"]);
     settled(&phone);
-    let run = limited(&phone, 8, &["--json", "exchange"]);
+    let run = common::limited(&phone, 8, &["--json", "exchange"]);
     assert!(run.exit == 6 || run.exit == 7, "{run:?}");
     phone.json(&["exchange"]);
     phone.json(&["verify"]);

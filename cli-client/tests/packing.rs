@@ -17,7 +17,7 @@ use bolebook_core::signing::SecretKey;
 use bolebook_db::{Connection, TransactionBehavior};
 use bolebook_log::{Form, Page, append, basis, repack};
 use common::server::{join, with_server};
-use common::{Device, found};
+use common::{Device, found, limited};
 use tempfile::TempDir;
 
 fn file(device: &Device) -> PathBuf {
@@ -199,6 +199,33 @@ fn i6_a_device_whose_pack_was_killed_has_lost_nothing_and_goes_on() {
             _ => assert_eq!((layout(&db), forms(&db)), (2, (0, before.len() as u64))),
         }
     }
+}
+
+#[test]
+fn a_pack_that_finds_no_room_half_way_does_not_say_that_nothing_was_changed() {
+    let base = TempDir::new().unwrap();
+    let office = Device::new(&base, "office");
+    found(&office);
+    let db = older(&office, 600);
+    let before = texts(&db);
+    bolebook_log::empty_log(&db).unwrap();
+    // The first transaction writes one page of 4 KiB into the write-ahead log, a step some hundred.
+    let error = limited(&office, 64, &["--json", "pack"]).error();
+    let hint = error["hint"].as_str().unwrap();
+    assert!(hint.contains("packed as far as it came") && hint.contains("make room"), "{error}");
+    assert!(!hint.contains("othing"), "{error}");
+    assert_eq!(error["exit"], 6);
+    assert_eq!(layout(&db), 3, "it has begun");
+    assert!(texts(&db) == before);
+    office.json(&["pack"]);
+    assert_eq!(forms(&db), (before.len() as u64, 0));
+    assert!(texts(&db) == before);
+    // No room for the first transaction even: then nothing was changed.
+    office.json(&["pack", "--undo"]);
+    bolebook_log::empty_log(&db).unwrap();
+    let error = limited(&office, 2, &["--json", "pack"]).error();
+    assert!(error["hint"].as_str().unwrap().contains("Nothing of it was stored"), "{error}");
+    assert_eq!((layout(&db), forms(&db).0), (2, 0));
 }
 
 #[test]

@@ -9,6 +9,7 @@ use bolebook_core::record::Kind;
 use bolebook_core::record::people::Role;
 use bolebook_core::service::InvitationFile;
 use bolebook_log::Form;
+use bolebook_objects::ObjectError;
 use bolebook_server::database::{Database, Place};
 use bolebook_server::desk::accounts;
 use bolebook_server::desk::write::FILE;
@@ -251,9 +252,24 @@ pub fn backup(data: &Path, stores: &Stores, to: &Path) -> Result<(), Failure> {
     Ok(())
 }
 
-fn tables(data: &Path, stores: &Stores) -> Result<Database, Failure> {
+/// The server's log, which is none while it has no book: one in a file is not made for the question.
+fn log_that_is_there(data: &Path, stores: &Stores) -> Result<Database, Failure> {
     let place = Place::of(data, stores.tables.as_deref());
-    let db = place.lay_out().map_err(|error| format!("{place}: {error}"))?;
+    let none = || {
+        format!(
+            "{place}: no log with a book in it: give this command the same --store (or BOLEBOOK_DATABASE) as the server; a log that was begun anew has a book when the office has exchanged with it"
+        )
+    };
+    if let Place::File(path) = &place
+        && !path.exists()
+    {
+        return Err(none().into());
+    }
+    let failed = |error| format!("{place}: {error}");
+    let db = place.lay_out().map_err(failed)?;
+    if !place.is_shared() && bolebook_log::books(&db).map_err(failed)?.is_empty() {
+        return Err(none().into());
+    }
     Ok(Database::new(place, db))
 }
 
@@ -262,10 +278,17 @@ pub fn take_photos(data: &Path, stores: &Stores) -> Result<(), Failure> {
     if stores.photos.is_none() {
         return Err("say with --photos which object store: s3://bucket/prefix".into());
     }
+    let yard = Identity::load(data)?.yard;
+    // First: the place would be taken from the server's for a log that is not the server's.
+    let tables = log_that_is_there(data, stores)?;
     let bucket = objects(data, stores.photos.as_ref())?;
-    bucket.claim(&Identity::load(data)?.yard.to_string())?;
-    let before = bucket.log()?.map(|claim| claim.log);
-    let now = place::take(&tables(data, stores)?, &bucket)?;
+    bucket.claim(&yard.to_string())?;
+    let before = match bucket.log() {
+        // What cannot be read names no log, and is written over.
+        Err(ObjectError::Wrong { .. }) => None,
+        found => found?.map(|claim| claim.log),
+    };
+    let now = place::take(&tables, &bucket)?;
     say(&serde_json::json!({ "photos": bucket.to_string(), "log": now.log, "log_before": before }));
     Ok(())
 }
@@ -274,14 +297,11 @@ fn migrate_photos(data: &Path, stores: &Stores, to: Target) -> Result<(), Failur
     if stores.photos.is_none() {
         return Err("say with --photos which object store: s3://bucket/prefix".into());
     }
-    // In the folder, whose yard it is; a store of another yard is left alone.
+    // In the folder, whose yard it is; a store of another yard is left alone. Which log it belongs to is said
+    // by the first server that starts there, which knows where its tables are.
     let yard = Identity::load(data)?.yard;
     let (folder, bucket) = (objects(data, None)?, objects(data, stores.photos.as_ref())?);
-    match to {
-        // Only read from.
-        Target::Folder => bucket.claim(&yard.to_string())?,
-        _ => drop(place::claim(&tables(data, stores)?, &bucket, yard)?),
-    }
+    bucket.claim(&yard.to_string())?;
     let (from, to) = if to == Target::Folder { (bucket, folder) } else { (folder, bucket) };
     let done = bolebook_server::migrate_photos::migrate(&from, &to, None)?;
     say(

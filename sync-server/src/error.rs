@@ -160,9 +160,12 @@ impl From<LogError> for ApiError {
         let LogError::Refused { book, line, hash, refusal } = error else {
             return match error.trouble() {
                 Some(Trouble::Full) => Self::no_room(&error),
-                Some(passing @ (Trouble::Again | Trouble::Away | Trouble::Busy | Trouble::Unsure)) => {
+                Some(passing @ (Trouble::Again | Trouble::Away | Trouble::Unsure)) => {
                     Self::passing(passing, &error)
                 }
+                // Another was at work in the file. PostgreSQL's of this kind (no memory, a statement that was
+                // stopped) does not pass by itself.
+                Some(Trouble::Busy) if of_file(&error) => Self::passing(Trouble::Busy, &error),
                 Some(Trouble::Unfit) => Self::bad(
                     "text",
                     "a text holds a character that cannot be kept (NUL): take it out, it cannot be seen; nothing of the request was kept",
@@ -184,6 +187,10 @@ impl From<LogError> for ApiError {
             .at(book, Some(line))
             .with(|problem| problem.hash = Some(hash))
     }
+}
+
+const fn of_file(error: &LogError) -> bool {
+    matches!(error, LogError::Database(bolebook_db::Error::Sqlite(_)))
 }
 
 impl From<bolebook_db::Error> for ApiError {
@@ -219,10 +226,7 @@ impl From<ObjectError> for ApiError {
                     "the place where photos lie cannot be reached: what was acknowledged is kept, the rest was not; books go on. Send it again",
                 )
             }
-            ObjectError::Refused { .. }
-            | ObjectError::Taken { .. }
-            | ObjectError::OtherLog { .. }
-            | ObjectError::Setting(_) => {
+            ObjectError::Refused { .. } | ObjectError::Taken { .. } | ObjectError::Setting(_) => {
                 tracing::error!(cause = %error, "the object store");
                 (
                     60,

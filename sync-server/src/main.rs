@@ -109,8 +109,8 @@ enum Command {
         to: commands::Target,
     },
     /// Says that this server goes on with the photos in an object store ('--photos') in the place of another
-    /// that is gone for good: after its database was restored from a copy, or begun anew. Two that use one
-    /// place at the same time sweep each other's uploads away.
+    /// that is gone for good: after its database was restored from a copy, or begun anew. Give it the same
+    /// '--store' as the server. Two that both say so of one place sweep each other's uploads away.
     TakePhotos {
         /// The data folder.
         #[arg(long)]

@@ -27,6 +27,8 @@ pub struct Pack {
 struct Shown<'a> {
     steps: InFile<'a>,
     bar: ProgressBar,
+    /// The first has come to its end: what goes wrong from here on finds a store that was changed.
+    begun: bool,
 }
 
 impl Steps for Shown<'_> {
@@ -34,11 +36,21 @@ impl Steps for Shown<'_> {
 
     fn step<T>(&mut self, work: impl Fn(&Transaction<'_>) -> Result<T, LogError>) -> Result<T, LogError> {
         self.bar.tick();
-        self.steps.step(work)
+        let done = self.steps.step(work)?;
+        self.begun = true;
+        Ok(done)
     }
 
     fn stopped(&self, why: LogError) -> LogError {
         self.steps.stopped(why)
+    }
+}
+
+/// What went wrong with a store of which something was changed. What stopped the run says that itself.
+fn half_way(error: LogError) -> StoreError {
+    match error {
+        LogError::Database(error) => StoreError::HalfPacked(error),
+        other => other.into(),
     }
 }
 
@@ -49,11 +61,14 @@ impl Pack {
         let (to, form) = if self.undo { (Form::Text, "text") } else { (Form::Packed, "packed") };
         let before = store.file_bytes()?;
         let bar = ProgressBar::new_spinner().with_message(format!("making lines {form}"));
-        let mut shown = Shown { steps: InFile::beside_others(store.db()), bar };
-        let done = repack::run(&mut shown, to)?;
+        let mut shown = Shown { steps: InFile::beside_others(store.db()), bar, begun: false };
+        let done = match repack::run(&mut shown, to) {
+            Err(error) if shown.begun => return Err(half_way(error).into()),
+            done => done?,
+        };
         shown.bar.set_message("writing the file anew");
         shown.bar.tick();
-        shown.steps.shrink()?;
+        shown.steps.shrink().map_err(half_way)?;
         shown.bar.finish_and_clear();
         let lines = done.lines;
         if lines.damaged > 0 {

@@ -249,3 +249,27 @@ pub fn holding(folder: &Path, text: &str) -> Vec<String> {
     }
     found
 }
+
+/// A limit on the size of files, as a quota sets one: writes fail, and not with 'disk full'.
+pub fn limited(device: &Device, kib: u64, args: &[&str]) -> Run {
+    let command = device.command(args);
+    let program = command.get_program().to_owned();
+    let mut shell = Command::new("sh");
+    // POSIX: the unit of 'ulimit -f' is 512 bytes. The signal that would end the process is ignored,
+    // so that it sees the failed write, as it sees a used-up quota.
+    let script = format!("trap '' XFSZ; ulimit -f {}; exec \"$0\" \"$@\"", kib * 2);
+    shell.arg("-c").arg(script).arg(program).args(command.get_args());
+    shell.env_clear();
+    for (name, value) in command.get_envs() {
+        if let Some(value) = value {
+            shell.env(name, value);
+        }
+    }
+    shell.current_dir(&device.folder);
+    let output = shell.output().unwrap();
+    Run {
+        out: String::from_utf8(output.stdout).unwrap(),
+        err: String::from_utf8(output.stderr).unwrap(),
+        exit: output.status.code().unwrap(),
+    }
+}

@@ -188,7 +188,7 @@ impl Pass {
                 marks.extend(state.map(|state| (one.number, state)));
             }
             if !marks.is_empty() {
-                back.0.push((book, end, marks));
+                back.0.push(BackInBook { book, end, marks });
             }
         }
         Ok(back)
@@ -208,7 +208,15 @@ pub enum Next {
 
 /// What waits no more, and up to where the logs were read that say so.
 #[derive(Debug, Default)]
-pub struct Back(Vec<(BookId, Cursor, Vec<(u64, State)>)>);
+pub struct Back(Vec<BackInBook>);
+
+#[derive(Debug)]
+struct BackInBook {
+    book: BookId,
+    end: Cursor,
+    /// What becomes of which line, by its number.
+    marks: Vec<(u64, State)>,
+}
 
 impl Back {
     /// Whether there is nothing to note.
@@ -221,7 +229,7 @@ impl Back {
     /// # Errors
     /// [`LogError::Database`]; the caller drops the transaction.
     pub fn note(&self, tx: &Transaction<'_>) -> Result<(), LogError> {
-        for (book, end, marks) in &self.0 {
+        for BackInBook { book, end, marks } in &self.0 {
             if read::chain_at(tx, *book, end.position)? != Some(end.chain) {
                 continue;
             }

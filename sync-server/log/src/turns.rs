@@ -65,6 +65,10 @@ fn due(worked: Duration) -> Duration {
 
 #[cfg(test)]
 mod tests {
+    use std::sync::atomic::Ordering;
+
+    use bolebook_db::TransactionBehavior;
+
     use super::*;
 
     /// When someone who waits asks, in milliseconds after they began, and when they give up: from the
@@ -98,6 +102,39 @@ mod tests {
                 assert!(turns.len() as u64 >= 2 * (10_000 / (at_work + free) - 1), "{step} {began}");
             }
         }
+    }
+
+    /// Both work without a pause beside each other: the one in turns, the other as any command or server waits.
+    #[test]
+    fn somebody_who_waits_for_a_file_that_is_worked_on_all_the_time_comes_in() {
+        let folder = tempfile::tempdir().unwrap();
+        let file = folder.path().join("log");
+        let (ours, theirs) = (crate::open(&file).unwrap(), crate::open(&file).unwrap());
+        let (started, waits) = std::sync::mpsc::channel();
+        let came_in = std::sync::atomic::AtomicBool::new(false);
+        let mut turns = Turns::default();
+        let stretches = std::thread::scope(|scope| {
+            let came_in = &came_in;
+            scope.spawn(move || {
+                waits.recv().unwrap();
+                let tx = theirs.begin(TransactionBehavior::Immediate).unwrap();
+                came_in.store(true, Ordering::SeqCst);
+                drop(tx);
+            });
+            let mut stretches = 0;
+            while stretches < 8 && !came_in.load(Ordering::SeqCst) {
+                turns.work(|| {
+                    let tx = ours.begin(TransactionBehavior::Immediate).unwrap();
+                    // From here on it waits: it finds the file locked.
+                    let _ = started.send(());
+                    std::thread::sleep(STRETCH);
+                    tx.commit().unwrap();
+                });
+                stretches += 1;
+            }
+            stretches
+        });
+        assert!(stretches < 8, "in {stretches} turns nobody came in");
     }
 
     #[test]

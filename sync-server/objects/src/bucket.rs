@@ -238,7 +238,7 @@ impl Bucket {
         if status == 416 && call.range.is_some() {
             return Ok(Answer::Beyond(response));
         }
-        if call.only_first && matches!(status, 409 | 412) {
+        if call.only_first && status == 412 {
             return Ok(Answer::No);
         }
         let mut body = String::new();
@@ -254,7 +254,13 @@ impl Bucket {
             _ if code == "QuotaExceeded" || code.ends_with("StorageFull") => {
                 Failed { error: ObjectError::Full { place, doing, code }, again: false }
             }
-            429 | 500.. => {
+            // While another is being put under this name: the next try finds it.
+            409 if call.only_first => {
+                let why = "another is being put there".to_owned();
+                Failed { error: ObjectError::Away { place, doing, why }, again: true }
+            }
+            // It does not know the condition: waiting does not teach it.
+            429 | 500.. if !(status == 501 && call.only_first) => {
                 let why = format!("it answers {status} {code}");
                 Failed { error: ObjectError::Away { place, doing, why }, again: true }
             }

@@ -73,18 +73,6 @@ pub enum ObjectError {
         /// Whose it is.
         owner: String,
     },
-    /// The place is another log's of the same yard.
-    #[error(
-        "{place} holds what belongs to another log of this yard ({found}; this one is {ours}): give this server a prefix of its own. If it goes on in the place of that one, which is gone for good, say so with 'bolebook-server take-photos'"
-    )]
-    OtherLog {
-        /// Which store.
-        place: String,
-        /// The log it names.
-        found: String,
-        /// This one.
-        ours: String,
-    },
     /// Bytes that do not come to their name.
     #[error("the bytes have SHA-256 {found}, and their name is {key}: they were not put there")]
     Address {

@@ -216,14 +216,25 @@ impl Objects {
         }
     }
 
-    /// Says which log a store's place belongs to; with `first`, only where nobody has: read it back.
+    /// Says which log a store's place belongs to, where nobody has; gives what it says then.
+    ///
+    /// # Errors
+    /// As [`Objects::log`].
+    pub fn name_log_first(&self, claim: &LogClaim) -> Result<LogClaim> {
+        match self {
+            Self::Folder(_) => Ok(claim.clone()),
+            Self::Bucket(bucket) => bucket.name_log_first(claim),
+        }
+    }
+
+    /// Says which log a store's place belongs to, whoever did before.
     ///
     /// # Errors
     /// The store's.
-    pub fn name_log(&self, claim: &LogClaim, first: bool) -> Result<()> {
+    pub fn name_log(&self, claim: &LogClaim) -> Result<()> {
         match self {
             Self::Folder(_) => Ok(()),
-            Self::Bucket(bucket) => bucket.name_log(claim, first),
+            Self::Bucket(bucket) => bucket.name_log(claim),
         }
     }
 }
@@ -242,7 +253,8 @@ impl LogClaim {
     fn read(bytes: &[u8]) -> Option<Self> {
         let word =
             |word: &&str| !word.is_empty() && word.len() <= 64 && word.bytes().all(|b| b.is_ascii_hexdigit());
-        let mut words = std::str::from_utf8(bytes).ok()?.split(' ');
+        // Somebody may have looked into it with an editor, which ends a line.
+        let mut words = std::str::from_utf8(bytes).ok()?.trim_ascii().split(' ');
         let (log, turn) = (words.next().filter(word)?, words.next().filter(word)?);
         words.next().is_none().then(|| Self { log: log.into(), turn: turn.into() })
     }

@@ -67,20 +67,33 @@ fn named(book: BookId, line: &StoredLine) -> Result<Vec<(RecordId, Sha256Hash)>,
     if !line.is_unreadable() && !may_name(&line.text) {
         return Ok(vec![]);
     }
-    let line = LogLine::parse_stored(&line.text).map_err(|e| LogError::Damaged {
-        book,
-        position: line.position,
-        why: e.to_string(),
-    })?;
-    let Entry::Commit(commit) = line.into_entry() else { return Ok(vec![]) };
+    let read = LogLine::parse_stored(&line.text).map_err(|e| damaged(book, line, e.to_string()))?;
+    Ok(photos_of(read))
+}
+
+/// The same for the index, which comes by once: a line that is another than was stored may have named some
+/// too, however it reads now.
+fn named_as_stored(book: BookId, line: &StoredLine) -> Result<Vec<(RecordId, Sha256Hash)>, ApiError> {
+    let read = LogLine::parse(&line.text).map_err(|e| damaged(book, line, e.to_string()))?;
+    if read.hash() != line.hash {
+        return Err(damaged(book, line, "its hash is another's".into()).into());
+    }
+    Ok(photos_of(read))
+}
+
+const fn damaged(book: BookId, line: &StoredLine, why: String) -> LogError {
+    LogError::Damaged { book, position: line.position, why }
+}
+
+fn photos_of(line: LogLine) -> Vec<(RecordId, Sha256Hash)> {
+    let Entry::Commit(commit) = line.into_entry() else { return vec![] };
     // A record that cannot be read names nothing; readers find it as such.
     let records = commit.records().iter().filter_map(|text| Record::read(text).ok());
-    Ok(records
-        .filter_map(|record| match &record.body {
-            Body::Photo(photo) => Some((record.envelope.id, photo.sha256)),
-            _ => None,
-        })
-        .collect())
+    let photos = records.filter_map(|record| match &record.body {
+        Body::Photo(photo) => Some((record.envelope.id, photo.sha256)),
+        _ => None,
+    });
+    photos.collect()
 }
 
 /// Reads a book's log on from where the index stands. A line that is not what was stored is passed over,
@@ -97,7 +110,7 @@ fn index(tx: &Transaction<'_>, book: BookId) -> Result<(), ApiError> {
     let mut position = from;
     for line in bolebook_log::read(tx, book, position, Page::ALL)? {
         position = line.position;
-        match named(book, &line) {
+        match named_as_stored(book, &line) {
             Ok(photos) => add_records(tx, &name, photos)?,
             Err(error) => {
                 tracing::error!(%error, "the photos that it names are not known until it is mended: 'bolebook-server verify' looks at every line");
@@ -137,7 +150,7 @@ fn take_in_mended(tx: &Transaction<'_>, book: BookId, name: &str) -> Result<(), 
         let before = Page { lines: 1, bytes: usize::MAX };
         let lines = bolebook_log::read(tx, book, position.saturating_sub(1), before)?;
         let Some(line) = lines.first().filter(|line| line.position == position) else { continue };
-        let Ok(photos) = named(book, line) else { continue };
+        let Ok(photos) = named_as_stored(book, line) else { continue };
         add_records(tx, name, photos)?;
         let position = i64::try_from(position).unwrap_or(i64::MAX);
         tx.execute(

@@ -2,8 +2,10 @@
 //! a hub say, has another log and does not know what the others' uploads need, though its yard is the same.
 //!
 //! The database keeps the log's name and every word that its servers put into the store when they had put it
-//! in order. A copy of the database has the name, and lacks the words since: so it is told apart too, and
-//! sweeps nothing until somebody says that it goes on in the other's place.
+//! in order. A copy of the database has the name, and lacks the words since: so it is told apart too.
+//!
+//! A place that is not this log's stops no server: what it puts there has its digest for a name and harms
+//! nobody. It only sweeps no uploads, until somebody says that it goes on in the other's place.
 
 use bolebook_core::ids::BookId;
 use bolebook_db::{Connection, Transaction, params};
@@ -25,18 +27,49 @@ const DROP_OLD: &str = "DELETE FROM photo_claims WHERE number > 1 AND number <= 
 const KEPT: i64 = 20_000;
 
 /// Whose it is to put the place in order.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Debug, PartialEq, Eq)]
 pub enum Whose {
     /// This log's.
     Ours,
     /// A copy of this log's database does so, or did after this one was copied.
     ACopys,
+    /// The place names another log of this yard.
+    Anothers {
+        /// The name there.
+        found: String,
+        /// This log's.
+        ours: String,
+    },
+    /// Where the place names its log, something else lies.
+    Unknown,
+}
+
+impl Whose {
+    /// Why no uploads are swept there, and what to do; nothing where they are.
+    pub fn why_not(&self) -> Option<String> {
+        let why = match self {
+            Self::Ours => return None,
+            Self::ACopys => {
+                "another copy of this server's database has put this place in order since this one was copied"
+                    .to_owned()
+            }
+            Self::Anothers { found, ours } => {
+                format!("this place belongs to another log of this yard ({found}; this one is {ours})")
+            }
+            Self::Unknown => {
+                "the object 'log' in this place cannot be read, which names the log it belongs to".to_owned()
+            }
+        };
+        Some(format!(
+            "{why}: photos are kept and served, and no uploads are swept. If another server uses the place too, part from it: stop this one, bring the photos along with 'bolebook-server migrate --to folder', then 'migrate --to bucket' with a prefix of its own. If this one goes on here alone, say so with 'bolebook-server take-photos' and the same --store as the server"
+        ))
+    }
 }
 
 /// It could not be claimed.
 #[derive(Debug, thiserror::Error)]
 pub enum ClaimError {
-    /// It is another's, or the store's trouble.
+    /// It is another yard's, or the store's trouble.
     #[error(transparent)]
     Objects(#[from] ObjectError),
     /// The database's.
@@ -58,7 +91,7 @@ fn words(db: &Connection) -> Result<Vec<String>, ApiError> {
     Ok(query.query_map([], |row| row.get(0))?.collect::<Result<_, _>>()?)
 }
 
-/// A fresh word, kept.
+/// A fresh word, kept; the last before it stands in the store ([`take`]), so none that stands there is dropped.
 fn add(tx: &Transaction<'_>) -> Result<String, ApiError> {
     let mut random = [0; 16];
     getrandom::fill(&mut random).map_err(|e| ApiError::internal(&e))?;
@@ -84,41 +117,53 @@ fn known(database: &Database) -> Result<Vec<String>, ClaimError> {
     made.map_err(ClaimError::Database)
 }
 
+/// What the place says of its log; what cannot be read says nothing.
+fn said(objects: &Objects) -> Result<Result<Option<LogClaim>, ()>, ObjectError> {
+    match objects.log() {
+        Err(error @ ObjectError::Wrong { .. }) => {
+            tracing::warn!(%error, "whose the place of photos is");
+            Ok(Err(()))
+        }
+        found => found.map(Ok),
+    }
+}
+
 /// Claims a store's place for a yard and this log, where nobody has, or sees whose it is.
 ///
 /// # Errors
-/// [`ObjectError::Taken`] and [`ObjectError::OtherLog`] when it is another's; the store's, the database's.
+/// [`ObjectError::Taken`] when it is another yard's; the store's, the database's.
 pub fn claim(database: &Database, objects: &Objects, yard: BookId) -> Result<Whose, ClaimError> {
     objects.claim(&yard.to_string())?;
     if !objects.is_shared() {
         return Ok(Whose::Ours);
     }
     let known = known(database)?;
-    let Some(log) = known.first() else { return Ok(Whose::ACopys) };
-    let found = match objects.log()? {
-        Some(found) => found,
-        None => {
-            let first = LogClaim { log: log.clone(), turn: log.clone() };
-            objects.name_log(&first, true)?;
-            tracing::info!(place = %objects, log, "the place of photos named no log until now: it names this one from here on");
+    let Some(ours) = known.first().cloned() else { return Ok(Whose::Unknown) };
+    let found = match said(objects)? {
+        Ok(Some(found)) => found,
+        Ok(None) => {
+            let first = LogClaim { log: ours.clone(), turn: ours.clone() };
             // Of two that claim it at the same moment, both read what is there in the end.
-            objects.log()?.unwrap_or(first)
+            let found = objects.name_log_first(&first)?;
+            tracing::info!(place = %objects, log = found.log, "the place of photos named no log until now");
+            found
         }
+        Err(()) => return Ok(Whose::Unknown),
     };
-    if found.log != *log {
-        let (place, ours) = (objects.to_string(), log.clone());
-        return Err(ObjectError::OtherLog { place, found: found.log, ours }.into());
+    if found.log != ours {
+        return Ok(Whose::Anothers { found: found.log, ours });
     }
     Ok(if known.contains(&found.turn) { Whose::Ours } else { Whose::ACopys })
 }
 
-/// The same at a server's start: a store that is away now may come while it runs.
+/// The same at a server's start: a store that is away now may come while it runs, and one that is full may
+/// get room. Whose log's it is stops nobody and is said at each tidying.
 ///
 /// # Errors
 /// As [`claim`].
 pub fn at_start(database: &Database, objects: &Objects, yard: BookId) -> Result<(), StartError> {
     match claim(database, objects, yard) {
-        Err(ClaimError::Objects(error)) if error.passes() => {
+        Err(ClaimError::Objects(error)) if error.passes() || matches!(error, ObjectError::Full { .. }) => {
             tracing::warn!(%error, "photos wait until the object store answers");
             Ok(())
         }
@@ -131,12 +176,23 @@ pub fn at_start(database: &Database, objects: &Objects, yard: BookId) -> Result<
 /// Says in the store that this database's servers put it in order now, whoever did before. The word is kept
 /// before it is put: a server that is killed in between knows one more.
 ///
+/// One that was kept and did not come to the store is put first, and a fresh one only when that has come:
+/// so a store that takes none for days costs one word and not one at each try, and the one that stands in
+/// the end is one that no copy made meanwhile knows.
+///
 /// # Errors
 /// The store's, or the database's: it is as before, or done.
 pub fn take(database: &Database, objects: &Objects) -> Result<LogClaim, ClaimError> {
-    let log = known(database)?.first().cloned().unwrap_or_default();
+    let known = known(database)?;
+    let log = known.first().cloned().unwrap_or_default();
+    if let Some(last) = known.last() {
+        let last = LogClaim { log: log.clone(), turn: last.clone() };
+        if said(objects)? != Ok(Some(last.clone())) {
+            objects.name_log(&last)?;
+        }
+    }
     let turn = database.write_idempotent(add).map_err(ClaimError::Database)?;
     let claim = LogClaim { log, turn };
-    objects.name_log(&claim, false)?;
+    objects.name_log(&claim)?;
     Ok(claim)
 }

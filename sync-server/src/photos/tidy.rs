@@ -5,16 +5,17 @@
 //!
 //! Nothing is removed but what was removed for good, and pieces that no upload has named for an hour:
 //! whoever puts a piece names it within two minutes or never. Where a copy of this server's database is at
-//! work too, pieces are left alone: it may know what this one does not ([`place`]).
+//! work too, or another log, pieces are left alone: it may know what this one does not ([`place`]). What was
+//! removed for good is removed wherever it lies, but not in another yard's place.
 
 use std::collections::{BTreeMap, BTreeSet};
 use std::time::Duration;
 
 use bolebook_core::ids::Sha256Hash;
-use bolebook_objects::Area;
+use bolebook_objects::{Area, ObjectError};
 
 use crate::error::ApiError;
-use crate::photos::place::{self, Whose};
+use crate::photos::place::{self, ClaimError};
 use crate::photos::{held, remove, stored};
 use crate::state::{App, Inner};
 use crate::uploads::{store, table};
@@ -66,9 +67,9 @@ pub struct Tidied {
 /// # Errors
 /// The object store's, or the database's: what was done stays done.
 pub fn once(app: &Inner, old_s: u64) -> Result<Tidied, ApiError> {
-    let whose = place::claim(&app.database, &app.objects, app.identity.yard)?;
-    if whose == Whose::Ours {
-        place::take(&app.database, &app.objects)?;
+    let whose = place::claim(&app.database, &app.objects, app.identity.yard);
+    if let Err(taken @ ClaimError::Objects(ObjectError::Taken { .. })) = whose {
+        return Err(taken.into());
     }
     let mut tidied = Tidied::default();
     let gone: BTreeSet<Sha256Hash> = app.read(|db| {
@@ -99,14 +100,15 @@ pub fn once(app: &Inner, old_s: u64) -> Result<Tidied, ApiError> {
     store::finish_all(app, &store::under_way(app)?);
     held::note_found(app, &found)?;
     note_types(app)?;
-    if whose == Whose::Ours {
-        tidied.swept = sweep(app, old_s)?;
-    } else {
-        tracing::error!(
-            place = %app.objects,
-            "another copy of this server's database has put this place in order since this one was copied: no uploads are swept. If the other still serves, give this server a prefix of its own; if this one goes on in its place, say so with 'bolebook-server take-photos'"
-        );
+    if let Some(why) = whose?.why_not() {
+        tracing::error!(place = %app.objects, "{why}");
+        return Ok(tidied);
     }
+    // Before the sweep, so that a copy that comes after it knows of it. A store that is full may get room by it.
+    if let Err(error) = place::take(&app.database, &app.objects) {
+        tracing::warn!(error = %ApiError::from(error), "the place of photos does not learn that it was put in order");
+    }
+    tidied.swept = sweep(app, old_s)?;
     Ok(tidied)
 }
 

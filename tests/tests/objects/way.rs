@@ -32,13 +32,21 @@ pub enum Trouble {
     NoBucket,
     /// The store has no room.
     Full,
+    /// The store has no room for what is put, and gives and removes what is there.
+    PutsFull,
     /// It is no object store at all.
     Page,
+    /// The store does not know the condition `If-None-Match`, and says so with 501.
+    NoCondition,
+    /// The same with 400.
+    BadCondition,
+    /// A condition meets another's that is being put under the same name.
+    Conflict,
     /// Nine in ten pass, the others are cut, or their answer is lost.
     Bad,
 }
 
-const ALL: [Trouble; 13] = [
+const ALL: [Trouble; 17] = [
     Trouble::None,
     Trouble::Cut,
     Trouble::Silent,
@@ -50,7 +58,11 @@ const ALL: [Trouble; 13] = [
     Trouble::Denied,
     Trouble::NoBucket,
     Trouble::Full,
+    Trouble::PutsFull,
     Trouble::Page,
+    Trouble::NoCondition,
+    Trouble::BadCondition,
+    Trouble::Conflict,
     Trouble::Bad,
 ];
 
@@ -148,12 +160,26 @@ fn one(
         let body = format!("<?xml version=\"1.0\"?><Error><Code>{code}</Code></Error>");
         format!("HTTP/1.1 {status}\r\ncontent-length: {}\r\nconnection: close\r\n\r\n{body}", body.len())
     };
+    let head = asked.split(|byte| *byte == b'\r').take_while(|line| *line != b"\n");
+    let conditional = head.into_iter().any(|line| line.to_ascii_lowercase().starts_with(b"\nif-none-match:"));
     match trouble {
+        Trouble::NoCondition if conditional => {
+            return line.write_all(said("501 Not Implemented", "NotImplemented").as_bytes());
+        }
+        Trouble::BadCondition if conditional => {
+            return line.write_all(said("400 Bad Request", "InvalidArgument").as_bytes());
+        }
+        Trouble::Conflict if conditional => {
+            return line.write_all(said("409 Conflict", "ConditionalRequestConflict").as_bytes());
+        }
         Trouble::Cut => return Ok(()),
         Trouble::Silent => return keep_silent(stopped),
         Trouble::Busy => return line.write_all(said("503 Slow Down", "SlowDown").as_bytes()),
         Trouble::Denied => return line.write_all(said("403 Forbidden", "AccessDenied").as_bytes()),
         Trouble::NoBucket => return line.write_all(said("404 Not Found", "NoSuchBucket").as_bytes()),
+        Trouble::PutsFull if asked.starts_with(b"PUT ") => {
+            return line.write_all(said("507 Full", "QuotaExceeded").as_bytes());
+        }
         Trouble::Full => return line.write_all(said("507 Full", "QuotaExceeded").as_bytes()),
         Trouble::Page => {
             let page = "HTTP/1.1 404 Not Found\r\ncontent-length: 6\r\nconnection: close\r\n\r\n<html>";

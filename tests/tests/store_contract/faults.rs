@@ -7,10 +7,11 @@ use bolebook_core::authority::{Offer, invite};
 use bolebook_core::exchange::code;
 use bolebook_core::ids::BookId;
 use bolebook_core::record::people::Role;
-use bolebook_db::Connection;
+use bolebook_db::{Connection, Trouble};
 use bolebook_log::client::peer;
 use bolebook_log::{Page, verify};
 use bolebook_server::Config;
+use bolebook_server::error::ApiError;
 use bolebook_tests::cluster::Cluster;
 
 use crate::process::{Process, init, soon};
@@ -236,4 +237,16 @@ fn a_server_hears_of_what_another_wrote_and_an_assertion_counts_once_at_both() {
     assert_eq!(clients[1].token_request(&assertion).status, 200);
     clients[1].url.clone_from(&other.url);
     assert_eq!(clients[1].token_request(&assertion).problem().code, code::TOKEN);
+}
+
+/// A statement that was stopped (57014 in PostgreSQL 15's appendix A) is somebody's doing, or one that needs
+/// for ever: a device that comes again at once would do the same again.
+#[test]
+fn a_statement_that_was_stopped_is_a_failure_and_none_that_passes() {
+    let cluster = crate::quick();
+    let db = Connection::postgres(&cluster.database()).unwrap();
+    let stopped = db.execute_batch("SET statement_timeout = 20; SELECT pg_sleep(5)").unwrap_err();
+    assert_eq!(stopped.trouble(), Trouble::Busy, "{stopped}");
+    let answer = ApiError::from(stopped);
+    assert!(answer.is("internal") && answer.trouble().is_none(), "{answer:?}");
 }

@@ -121,6 +121,33 @@ fn a_packed_line_that_cannot_be_read_is_not_taken_for_one_that_says_nothing() {
     let told: Vec<Sha256Hash> = held::news(&tx, yard()).unwrap().iter().map(|news| news.sha256).collect();
     assert_eq!((told, passed_over(&tx)), (vec![sha256], vec![]), "and takes it in now");
     tx.commit().unwrap();
+    // As text it may read as a line that names no photo: it is not what was stored all the same.
+    let bytes = [&[0xff, 0xd8, 0xff, 0xe0], [9; 60].as_slice()].concat();
+    let sha256 = Sha256Hash::of(&bytes);
+    let put_photo = office.send("PUT", &format!("/v1/photos/{sha256}"), &[], &bytes).unwrap();
+    assert_eq!(put_photo.status, 201);
+    let photo =
+        Photo { sha256, bytes: 64, media_type: "image/jpeg".into(), about: None, taken_at, caption: None };
+    let named = commit_of(&db, &key, ActorId::new(key.device(), number()), vec![photo.into()]);
+    put(&db, yard(), &named).unwrap();
+    repack::all(&db, Form::Text).unwrap();
+    let last = bolebook_log::book(&db, yard()).unwrap().unwrap().end.position;
+    let swap = "UPDATE lines SET line = replace(line, ?2, ?3) WHERE book_id = ?1 AND instr(line, ?2) > 0
+        AND position = ?4";
+    let (kind, other) = (r#""kind":"photo""#, r#""kind":"phono""#);
+    let swapped = |from: &str, to: &str| {
+        let at = bolebook_db::params![book.as_bytes(), from, to, last as i64 - 1];
+        assert_eq!(db.execute(swap, at).unwrap(), 1);
+    };
+    swapped(kind, other);
+    let tx = db.begin(bolebook_db::TransactionBehavior::Immediate).unwrap();
+    assert_eq!((held::news(&tx, yard()).unwrap(), passed_over(&tx)), (vec![], vec![last - 1]));
+    tx.commit().unwrap();
+    swapped(other, kind);
+    let tx = db.begin(bolebook_db::TransactionBehavior::Immediate).unwrap();
+    let told: Vec<Sha256Hash> = held::news(&tx, yard()).unwrap().iter().map(|news| news.sha256).collect();
+    assert_eq!((told, passed_over(&tx)), (vec![sha256], vec![]));
+    tx.commit().unwrap();
 }
 
 #[test]

@@ -14,7 +14,7 @@ impl Bucket {
             None => {
                 self.put_first(&key, owner.as_bytes())?;
                 // Of two that claim it at the same time both read what is there in the end.
-                self.get(&key)?.unwrap_or_default()
+                self.get(&key)?.ok_or_else(|| self.not_kept(&key))?
             }
         };
         if found == owner.as_bytes() {
@@ -34,27 +34,42 @@ impl Bucket {
         }
     }
 
-    /// Says whose log's the place is; `first`, only where nobody has.
-    pub(crate) fn name_log(&self, claim: &LogClaim, first: bool) -> Result<()> {
-        let text = claim.to_string();
-        if first {
-            self.put_first(&Key::log(), text.as_bytes())
-        } else {
-            self.put(&Key::log(), text.as_bytes())
-        }
+    /// Says whose log's the place is where nobody has, and gives what it says then.
+    pub(crate) fn name_log_first(&self, claim: &LogClaim) -> Result<LogClaim> {
+        self.put_first(&Key::log(), claim.to_string().as_bytes())?;
+        self.log()?.ok_or_else(|| self.not_kept(&Key::log()))
     }
 
-    /// Puts an object unless one is there (RFC 9110 §13.1.2): the store's 412, or its 409 while another is
-    /// being put, is no error. A store that does not know the condition puts it in the place of what is
-    /// there. Either way, who wants to know reads it back.
+    /// Says whose log's the place is, whoever did before.
+    pub(crate) fn name_log(&self, claim: &LogClaim) -> Result<()> {
+        self.put(&Key::log(), claim.to_string().as_bytes())
+    }
+
+    fn not_kept(&self, key: &Key) -> ObjectError {
+        let why = "the store has said that it is there, and does not give it";
+        self.away(&format!("reading {} back", key.path()), why.into())
+    }
+
+    /// Puts an object unless one is there (RFC 9110 §13.1.2): the store's 412 is no error. A store that does
+    /// not know the condition puts it in the place of what is there, or refuses, and is asked again without.
+    /// Either way, who wants to know reads it back.
     fn put_first(&self, key: &Key, bytes: &[u8]) -> Result<()> {
         let doing = format!("putting {}", key.path());
         let name = self.name(key);
         let payload = Payload::Bytes(bytes);
         let call = Call { method: "PUT", payload, only_first: true, ..Call::get(&name) };
-        self.tried(&doing, &call, |answer| match answer {
+        let done = self.tried(&doing, &call, |answer| match answer {
             Answer::Yes(_) | Answer::No => Ok(()),
             Answer::Beyond(_) => Err(Failed { error: self.wrong(&doing, "it has not put it"), again: false }),
-        })
+        });
+        match done {
+            Err(ObjectError::Refused { status, code, .. }) if unknown(status, &code) => self.put(key, bytes),
+            done => done,
+        }
     }
+}
+
+/// Whether a store refuses a put because of its condition, which it does not know.
+fn unknown(status: u16, code: &str) -> bool {
+    status == 501 || (status == 400 && matches!(code, "NotImplemented" | "InvalidArgument"))
 }
