@@ -47,7 +47,7 @@ pub fn write(
     let mut bodies = vec![Body::from(receipt)];
     let new = appended.new.iter().filter_map(|i| offered.get(*i));
     if new.map(LogLine::text).any(held::may_name) {
-        bodies.extend(held::news(tx, book)?.into_iter().map(Body::from));
+        bodies.extend(held::news(tx, book, appended.before.position)?.into_iter().map(Body::from));
     }
     say(app, tx, book, delivery.at, bodies)
 }

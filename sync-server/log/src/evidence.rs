@@ -242,23 +242,23 @@ impl Back {
 }
 
 /// What a log has, and what rescues in it prove.
-pub(crate) struct Proven<'a> {
+struct Proven<'a> {
     log: &'a Book,
     commits: BTreeMap<CommitHash, &'a Rescued>,
 }
 
 impl<'a> Proven<'a> {
-    pub(crate) fn of(log: &'a Book) -> Self {
+    fn of(log: &'a Book) -> Self {
         Self { log, commits: log.rescued().map(|r| (r.commit().hash(), r)).collect() }
     }
 
     /// Whether the log has a commit, or a rescue that proves it.
-    pub(crate) fn commit(&self, hash: CommitHash) -> bool {
+    fn commit(&self, hash: CommitHash) -> bool {
         self.log.commit(hash).is_some() || self.commits.contains_key(&hash)
     }
 
     /// Whether a rescue that proves its commit shows a signature.
-    pub(crate) fn shows(&self, signed: &HeadSignature) -> bool {
+    fn shows(&self, signed: &HeadSignature) -> bool {
         self.commits.get(&signed.hash).is_some_and(|r| r.signatures().any(|s| s == signed))
     }
 }

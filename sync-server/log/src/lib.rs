@@ -65,7 +65,7 @@ pub use read::{
     Basis, BookInfo, BookKind, Page, StoredLine, basis, book, books, chain_at, commit_position, genesis,
     has_line, read, record_positions,
 };
-pub use rescue::{RescueDone, Rescuer, rescue};
+pub use rescue::{KeyOf, RescueDone, Rescuer, rescue};
 pub use verify::{Verified, verify};
 pub use wipe::{empty_log, shrink, wipe};
 pub use write::{Writer, may_continue, write};

@@ -3,6 +3,7 @@
 
 use std::collections::BTreeMap;
 
+use bolebook_core::book::Book;
 use bolebook_core::commit::{Commit, Draft, MAX_RECORDS};
 use bolebook_core::exchange::{Entry, LogLine};
 use bolebook_core::gate::{Known, Refusal};
@@ -269,15 +270,8 @@ fn put_back(
             commit_records(tx, book, by, commit.records().to_vec())?;
             end = commit_records(tx, book, by, vec![rescue])?.or(end);
         }
-        let (seq, last_op) = (read::to_sql(commit.seq()), read::to_sql(commit.last_op()));
-        tx.prepare_cached(sql::PUT_RESCUED)?.execute(params![
-            book.as_bytes(),
-            commit.hash().0,
-            commit.actor().0,
-            seq,
-            last_op,
-            signed.iter().any(|s| by.judge(book, s) != Some(false))
-        ])?;
+        let may_hold = signed.iter().any(|s| by.judge(book, s) != Some(false));
+        note(tx, book, commit, may_hold)?;
     }
     end = commit_records(tx, book, by, group.records)?.or(end);
     if let Some(last) = end {
@@ -285,6 +279,21 @@ fn put_back(
         append(tx, book, &[signed.into()])?;
     }
     Ok(())
+}
+
+/// Notes that a commit was put back; `signed` when a signature that holds, or may hold, was with it.
+fn note(tx: &Transaction<'_>, book: BookId, commit: &Commit, signed: bool) -> Result<(), LogError> {
+    let (seq, last_op) = (read::to_sql(commit.seq()), read::to_sql(commit.last_op()));
+    let row = params![book.as_bytes(), commit.hash().0, commit.actor().0, seq, last_op, signed];
+    tx.prepare_cached(sql::PUT_RESCUED)?.execute(row)?;
+    Ok(())
+}
+
+/// Notes what was put back by what a log proves now, once it was laid out anew. Whether their signatures
+/// hold is not known here: each may be given once more.
+pub(crate) fn note_anew(tx: &Transaction<'_>, log: &Book) -> Result<(), LogError> {
+    tx.prepare_cached(sql::CLEAR_RESCUED)?.execute([log.id().as_bytes()])?;
+    log.rescued().try_for_each(|one| note(tx, log.id(), one.commit(), false))
 }
 
 fn commit_records(

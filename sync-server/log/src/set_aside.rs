@@ -20,7 +20,7 @@ use crate::append::append;
 use crate::error::LogError;
 use crate::read::{self, Page, StoredLine};
 use crate::write::{Writer, write};
-use crate::{client, sql};
+use crate::{client, rescue, sql};
 
 /// What becomes of a line that was set aside.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -180,7 +180,7 @@ pub(crate) fn lay_out_anew(
         tx.execute(sql::CLEAR_REST, [book.as_bytes()])?;
     }
     append(tx, book, &lines)?;
-    put_rescued(tx, book, &fresh)?;
+    rescue::note_anew(tx, &fresh)?;
     tx.prepare_cached(sql::PEERS_AGAIN)?.execute([book.as_bytes()])?;
     client::put_peer(tx, book, server, (end, base.len() as u64))?;
     for d in &dropped {
@@ -241,18 +241,6 @@ fn sift(
         }
     }
     dropped
-}
-
-/// What a server has put back, by what its log proves now.
-fn put_rescued(tx: &Transaction<'_>, book: BookId, fresh: &Book) -> Result<(), LogError> {
-    tx.prepare_cached(sql::CLEAR_RESCUED)?.execute([book.as_bytes()])?;
-    for one in fresh.rescued() {
-        let (commit, signed) = (one.commit(), one.signatures().next().is_some());
-        let (seq, last_op) = (read::to_sql(commit.seq()), read::to_sql(commit.last_op()));
-        let row = params![book.as_bytes(), commit.hash().0, commit.actor().0, seq, last_op, signed];
-        tx.prepare_cached(sql::PUT_RESCUED)?.execute(row)?;
-    }
-    Ok(())
 }
 
 /// The commits of a book that were set aside before and can be evidence.

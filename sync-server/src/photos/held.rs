@@ -98,7 +98,10 @@ fn photos_of(line: LogLine) -> Vec<(RecordId, Sha256Hash)> {
 
 /// Reads a book's log on from where the index stands. A line that is not what was stored is passed over,
 /// noted, and looked at again at each reading: it is taken in when it was mended.
-fn index(tx: &Transaction<'_>, book: BookId) -> Result<(), ApiError> {
+///
+/// Lines after `gated` came through the gate in this very transaction: they are what they are, and are not
+/// hashed once more.
+fn index(tx: &Transaction<'_>, book: BookId, gated: u64) -> Result<(), ApiError> {
     let name = book.to_string();
     take_in_mended(tx, book, &name)?;
     let at: Option<i64> = bolebook_db::OptionalExtension::optional(tx.query_row(
@@ -110,7 +113,8 @@ fn index(tx: &Transaction<'_>, book: BookId) -> Result<(), ApiError> {
     let mut position = from;
     for line in bolebook_log::read(tx, book, position, Page::ALL)? {
         position = line.position;
-        match named_as_stored(book, &line) {
+        let photos = if position > gated { named(book, &line) } else { named_as_stored(book, &line) };
+        match photos {
             Ok(photos) => add_records(tx, &name, photos)?,
             Err(error) => {
                 tracing::error!(%error, "the photos that it names are not known until it is mended: 'bolebook-server verify' looks at every line");
@@ -173,12 +177,12 @@ pub fn passed_over(db: &Connection, book: &str) -> Result<Vec<u64>, ApiError> {
 }
 
 /// What a book was not told yet of the photos its records name, now taken as told: the caller writes
-/// it into the book in the same transaction.
+/// it into the book in the same transaction. Lines after `gated` came in it; `u64::MAX` where none did.
 ///
 /// # Errors
 /// The database's.
-pub fn news(tx: &Transaction<'_>, book: BookId) -> Result<Vec<PhotoReceived>, ApiError> {
-    index(tx, book)?;
+pub fn news(tx: &Transaction<'_>, book: BookId, gated: u64) -> Result<Vec<PhotoReceived>, ApiError> {
+    index(tx, book, gated)?;
     let name = book.to_string();
     let mut query = tx.prepare_cached(UNTOLD)?;
     let rows = query.query_map([&name], |row| {
@@ -305,7 +309,7 @@ fn arrived(
 
 /// Tells a book what it was not told yet; gives the book if there was something.
 fn tell(app: &Inner, tx: &Transaction<'_>, book: BookId) -> Result<Option<BookId>, ApiError> {
-    let bodies: Vec<Body> = news(tx, book)?.into_iter().map(Body::from).collect();
+    let bodies: Vec<Body> = news(tx, book, u64::MAX)?.into_iter().map(Body::from).collect();
     if bodies.is_empty() {
         return Ok(None);
     }

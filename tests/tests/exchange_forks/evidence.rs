@@ -10,7 +10,7 @@ use bolebook_log::{Page, verify};
 use crate::support::{NOW, Server};
 use crate::{Scene, book, in_force, notes};
 
-/// Puts the server back to a copy of its log, as the operations page says.
+/// A copy of the server's log and identity, which another can be started on.
 fn backup(scene: &Scene) -> tempfile::TempDir {
     let folder = tempfile::tempdir().unwrap();
     let db = bolebook_log::open(&scene.data.path().join("bolebook.sqlite")).unwrap();

@@ -3,15 +3,19 @@
 use std::sync::LazyLock;
 
 use bolebook_core::commit::{Commit, Draft};
-use bolebook_core::exchange::{LogLine, chain_after};
-use bolebook_core::ids::{ActorId, BookId, RecordId};
+use bolebook_core::exchange::{
+    AnswerStart, BookRequest, CHAIN_START, EXCHANGE_VERSION, Entry, LogLine, chain_after,
+};
+use bolebook_core::ids::{ActorId, BookId, DeviceId, RecordId};
 use bolebook_core::quantity::UtcMs;
 use bolebook_core::record::work::Note;
 use bolebook_core::record::{Body, Envelope, Record};
 use bolebook_core::signing::{HeadSignature, SecretKey};
 use bolebook_db::{Connection, TransactionBehavior, Trouble};
+use bolebook_log::client::Session;
 use bolebook_log::salvage::{Salvaged, keep, take_waiting, waiting};
-use bolebook_log::{Appended, Form, LogError, Page, Rescuer, append, basis, repack, rescue, verify};
+use bolebook_log::serve::hand_out;
+use bolebook_log::{Appended, Form, KeyOf, LogError, Page, Rescuer, append, basis, repack, rescue, verify};
 use bolebook_server::database::Place;
 
 use crate::Fresh;
@@ -214,6 +218,64 @@ pub fn a_fork_is_put_back_once(fresh: Fresh<'_>) {
         assert_eq!((done.rescued, done.known), (rescued, known), "{done:?}");
     }
     whole(&db);
+}
+
+/// What a server answers to whoever reads its whole log.
+fn whole_log(server: &Connection, device: DeviceId) -> String {
+    let start = AnswerStart { exchange: EXCHANGE_VERSION, server: device, now: UtcMs(8) };
+    let request = BookRequest { book: yard(), server: None, position: 0, chain: CHAIN_START };
+    let out = hand_out(server, &request, &[], Page::ALL).unwrap();
+    let line = |value: String| value + "\n";
+    line(serde_json::to_string(&start).unwrap())
+        + &line(serde_json::to_string(&out.head).unwrap())
+        + &out.body
+}
+
+/// A hub put a commit back with a stranger's signature, and then follows another server's branch: what its log
+/// proves is known to it still, and the device's own signature is taken in once, and no other.
+pub fn a_hub_that_was_laid_out_anew_knows_what_it_put_back(fresh: Fresh<'_>) {
+    let (mut hub, main) = (fresh().lay_out().unwrap(), fresh().lay_out().unwrap());
+    let begun = lines(1, "note");
+    for db in [&hub, &main] {
+        put(db, yard(), &begun).unwrap();
+    }
+    let key = SecretKey::from_seed([3; 32]);
+    let actor = ActorId::new(key.device(), number());
+    let (one, other) =
+        (commit(&hub, &key, actor, &["one".into()]), commit(&hub, &key, actor, &["other".into()]));
+    for db in [&hub, &main] {
+        put(db, yard(), &one).unwrap();
+    }
+    let Entry::Commit(put_back) = other[0].entry() else { panic!("a commit first") };
+    let signed = |by: u8| {
+        let by = SecretKey::from_seed([by; 32]);
+        let signed = HeadSignature::sign(&by, yard(), actor, put_back.seq(), put_back.hash());
+        [other[0].clone(), signed.into()]
+    };
+    let own = SecretKey::from_seed([9; 32]);
+    let give = |hub: &Connection, lines: &[LogLine], key_of: KeyOf<'_>| {
+        let actor = ActorId::new(own.device(), number());
+        let by = Rescuer { key: &own, actor, now: UtcMs(7), seed: number(), key_of };
+        let tx = hub.begin(TransactionBehavior::Immediate).unwrap();
+        let done = rescue(&tx, yard(), lines, &by).unwrap();
+        tx.commit().unwrap();
+        (done.rescued, done.known)
+    };
+    // Before the device's certificate is here nobody can tell whose signature it is.
+    assert_eq!(give(&hub, &signed(66), &|_| None), (1, 0));
+    let server = SecretKey::from_seed([10; 32]).device();
+    let mut session = Session::new(server, [yard()]);
+    session.check_anew(yard());
+    let request = session.request(&hub, UtcMs(8)).unwrap().unwrap();
+    session.apply(&mut hub, &request, whole_log(&main, server).as_bytes()).unwrap();
+    let public = key.public();
+    let key_of = |device: DeviceId| (device == key.device()).then(|| public.clone());
+    for (lines, done) in
+        [(signed(66), (0, 1)), (signed(3), (1, 1)), (signed(3), (0, 1)), (signed(67), (0, 1))]
+    {
+        assert_eq!(give(&hub, &lines, &key_of), done);
+    }
+    whole(&hub);
 }
 
 pub fn what_was_salvaged_waits_for_what_it_depends_on(fresh: Fresh<'_>) {

@@ -44,6 +44,7 @@ fn of_the_log(fresh: Fresh<'_>) {
     contract::appends_at_the_same_time_make_one_sequence(fresh);
     contract::a_reader_sees_one_state_while_others_write(fresh);
     contract::a_fork_is_put_back_once(fresh);
+    contract::a_hub_that_was_laid_out_anew_knows_what_it_put_back(fresh);
     contract::what_was_salvaged_waits_for_what_it_depends_on(fresh);
     contract::damage_is_found(fresh);
     pieces::an_answer_in_pieces_says_the_same_as_one_that_is_read_at_once(fresh);

@@ -108,7 +108,7 @@ fn a_packed_line_that_cannot_be_read_is_not_taken_for_one_that_says_nothing() {
     let failed = held::census(&db, &objects).expect_err("a photo's record may have stood there");
     drop(failed);
     let tx = db.begin(bolebook_db::TransactionBehavior::Immediate).unwrap();
-    assert_eq!(held::news(&tx, yard()).unwrap(), []);
+    assert_eq!(held::news(&tx, yard(), u64::MAX).unwrap(), []);
     let passed_over = |db: &Connection| held::passed_over(db, &yard().to_string()).unwrap();
     assert_eq!(passed_over(&tx), [last - 1], "the index goes past it, and remembers");
     tx.commit().unwrap();
@@ -118,7 +118,8 @@ fn a_packed_line_that_cannot_be_read_is_not_taken_for_one_that_says_nothing() {
     assert!(known().unwrap().is_some());
     held::census(&db, &objects).unwrap();
     let tx = db.begin(bolebook_db::TransactionBehavior::Immediate).unwrap();
-    let told: Vec<Sha256Hash> = held::news(&tx, yard()).unwrap().iter().map(|news| news.sha256).collect();
+    let told: Vec<Sha256Hash> =
+        held::news(&tx, yard(), u64::MAX).unwrap().iter().map(|news| news.sha256).collect();
     assert_eq!((told, passed_over(&tx)), (vec![sha256], vec![]), "and takes it in now");
     tx.commit().unwrap();
     // As text it may read as a line that names no photo: it is not what was stored all the same.
@@ -141,11 +142,12 @@ fn a_packed_line_that_cannot_be_read_is_not_taken_for_one_that_says_nothing() {
     };
     swapped(kind, other);
     let tx = db.begin(bolebook_db::TransactionBehavior::Immediate).unwrap();
-    assert_eq!((held::news(&tx, yard()).unwrap(), passed_over(&tx)), (vec![], vec![last - 1]));
+    assert_eq!((held::news(&tx, yard(), u64::MAX).unwrap(), passed_over(&tx)), (vec![], vec![last - 1]));
     tx.commit().unwrap();
     swapped(other, kind);
     let tx = db.begin(bolebook_db::TransactionBehavior::Immediate).unwrap();
-    let told: Vec<Sha256Hash> = held::news(&tx, yard()).unwrap().iter().map(|news| news.sha256).collect();
+    let told: Vec<Sha256Hash> =
+        held::news(&tx, yard(), u64::MAX).unwrap().iter().map(|news| news.sha256).collect();
     assert_eq!((told, passed_over(&tx)), (vec![sha256], vec![]));
     tx.commit().unwrap();
 }
