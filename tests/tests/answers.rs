@@ -199,6 +199,7 @@ fn answers_that_nobody_reads_hold_no_more_than_what_is_on_its_way_and_keep_nobod
     let most = MOST_KEPT + MAKERS * 3 * PIECE.bytes + READERS * on_its_way;
     let held = scene.server.app.answers.most_held();
     assert!(held <= most, "{held} of {most}");
+    assert!(held > READERS * PIECE.bytes / 4, "{held}: pieces are counted, and are what goes out");
     assert!(held < READERS * text / 8, "{held}, and whole answers would have taken {}", READERS * text);
     // One of them reads on, and its answer is whole.
     let mut rest = vec![];
