@@ -5,11 +5,13 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 use std::sync::{Arc, Mutex, PoisonError};
+use std::time::Duration;
 
 use bolebook_core::export::{balance_json, findings_json, summary_json};
 use bolebook_core::ids::BookId;
 use bolebook_report::files::IN_PARTS;
 use tokio::sync::{Notify, watch};
+use tokio::time::timeout;
 
 use crate::error::ApiError;
 use crate::snapshot::{self, JobState, Snapshot};
@@ -76,10 +78,22 @@ impl Findings {
     }
 }
 
+/// So long nothing may change before the worker sets out: of crews that come one right after another
+/// the job is looked at once, and not while they wait for the same processors.
+const QUIET: Duration = Duration::from_millis(250);
+/// So long it waits for that at most, from the first change on.
+const LONGEST: Duration = Duration::from_secs(2);
+
+/// Waits until nothing changed for a while, or for long enough.
+async fn quiet(wake: &Notify) {
+    let _ = timeout(LONGEST, async { while timeout(QUIET, wake.notified()).await.is_ok() {} }).await;
+}
+
 /// The worker: computes what changed until the server stops.
 pub async fn follow(app: App) {
     loop {
         app.findings.wake.notified().await;
+        quiet(&app.findings.wake).await;
         let changed =
             std::mem::take(&mut *app.findings.changed.lock().unwrap_or_else(PoisonError::into_inner));
         for book in changed {
@@ -118,4 +132,35 @@ pub fn export(snapshot: &Snapshot, job: &JobState, name: &str) -> Result<Arc<Str
         "balance.json" => balance_json(view, snapshot.balance()),
         _ => summary_json(view, &snapshot.findings(job), snapshot.balance()),
     })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// How long the worker waits when something changes at these times, in milliseconds, the first at 0.
+    async fn waits(changes: &[u64]) -> u128 {
+        let wake = Notify::new();
+        let begun = tokio::time::Instant::now();
+        let come = async {
+            for at in changes {
+                tokio::time::sleep_until(begun + Duration::from_millis(*at)).await;
+                wake.notify_one();
+            }
+            std::future::pending::<()>().await;
+        };
+        tokio::select! {
+            () = quiet(&wake) => begun.elapsed().as_millis(),
+            () = come => unreachable!("it never ends"),
+        }
+    }
+
+    #[tokio::test(start_paused = true)]
+    async fn the_worker_waits_for_a_pause_and_never_for_long() {
+        assert_eq!(waits(&[]).await, 250);
+        assert_eq!(waits(&[100, 300]).await, 550);
+        assert_eq!(waits(&[100, 300, 560]).await, 550);
+        let without_a_pause: Vec<u64> = (0..100).map(|n| n * 100).collect();
+        assert_eq!(waits(&without_a_pause).await, 2000);
+    }
 }

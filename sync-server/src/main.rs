@@ -16,6 +16,10 @@ mod commands;
 
 use commands::Stores;
 
+#[cfg(target_os = "linux")]
+#[global_allocator]
+static ALLOCATOR: tikv_jemallocator::Jemalloc = tikv_jemallocator::Jemalloc;
+
 /// The sync server of Bolebook: an ordered log of records in one data folder.
 #[derive(Parser)]
 #[command(version)]

@@ -139,16 +139,16 @@ impl Snapshot {
         if let Some(found) = found.get(&job.view.book) {
             return found.clone();
         }
-        let fresh = Arc::new(self.check(job, &all, balance));
+        let fresh = self.check(job, &all, balance);
         found.insert(job.view.book, fresh.clone());
         fresh
     }
 
     /// Checks what differs from the state that was checked last, else everything.
-    fn check(&self, job: &JobState, all: &[&View<'_>], balance: &Balance) -> Vec<Finding> {
+    fn check(&self, job: &JobState, all: &[&View<'_>], balance: &Balance) -> Arc<Vec<Finding>> {
         let Some(job) = self.jobs.get(&job.view.book).filter(|own| std::ptr::eq(Arc::as_ptr(own), job))
         else {
-            return check_among(&job.view, all, balance);
+            return Arc::new(check_among(&job.view, all, balance));
         };
         let mut checked = lock(&self.checked);
         let turn = checked.values().map(|c| c.turn).max().unwrap_or(0) + 1;
@@ -160,7 +160,7 @@ impl Snapshot {
             }
             None => Kept::of(&job.view, all, balance),
         };
-        let found = kept.findings().to_vec();
+        let found = kept.findings().clone();
         checked.insert(job.view.book, Checked { job: job.clone(), kept, turn });
         while checked.len() > KEPT_JOBS {
             let oldest = checked.iter().min_by_key(|(_, c)| c.turn).map(|(book, _)| *book);

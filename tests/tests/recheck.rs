@@ -404,7 +404,7 @@ fn a_week_taken_in_by_parts_ends_at_what_a_check_of_the_week_finds() {
             }
         }
         let followed = followed.unwrap();
-        w.look(|_, _, findings| assert_eq!(followed.kept.findings(), findings));
+        w.look(|_, _, findings| assert_eq!(&followed.kept.findings()[..], findings));
     }
 }
 

@@ -1,6 +1,7 @@
 //! Findings, balance and summary as JSON, pretty enough to read and stable enough to compare.
 
 use serde::Serialize;
+use serde::ser::{Error as _, SerializeSeq as _};
 use serde_json::{Value, json};
 
 use crate::balance::Balance;
@@ -21,7 +22,7 @@ fn about(view: &View<'_>) -> Value {
     })
 }
 
-fn pretty(value: &Value) -> Result<String, ExportError> {
+fn pretty(value: &impl Serialize) -> Result<String, ExportError> {
     let mut text = serde_json::to_string_pretty(value)?;
     text.push('\n');
     Ok(text)
@@ -77,7 +78,23 @@ pub fn trees_json(view: &View<'_>, trees: &[TreeId]) -> Result<String, ExportErr
 /// # Errors
 /// [`ExportError::Json`].
 pub fn findings_json(view: &View<'_>, findings: &[Finding]) -> Result<String, ExportError> {
-    pretty(&json!({ "about": about(view), "findings": findings }))
+    pretty(&Found { about: about(view), findings })
+}
+
+/// Written one finding after another, which are many: each as a value by itself, whose keys are sorted.
+#[derive(Serialize)]
+struct Found<'a> {
+    about: Value,
+    #[serde(serialize_with = "each")]
+    findings: &'a [Finding],
+}
+
+fn each<S: serde::Serializer>(findings: &[Finding], serializer: S) -> Result<S::Ok, S::Error> {
+    let mut list = serializer.serialize_seq(Some(findings.len()))?;
+    for finding in findings {
+        list.serialize_element(&serde_json::to_value(finding).map_err(S::Error::custom)?)?;
+    }
+    list.end()
 }
 
 /// The balance by lot, by crew-day and by kit.

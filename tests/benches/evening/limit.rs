@@ -91,8 +91,9 @@ pub fn evening(crews: &[Crew], how: Evening) -> Measured {
     let (cpu, begun, mut used) = (server.cpu_s(), Instant::now(), [0; 3]);
     let connect = || TcpStream::connect(&address).expect("a connection");
     match how {
-        Evening::InTurns => days.iter().for_each(|day| {
+        Evening::InTurns | Evening::Apart => days.iter().for_each(|day| {
             exchange(&mut connect(), 0, day, &mut used);
+            how.pause();
         }),
         Evening::AtOnce => {
             let ends: Vec<([u64; 3], i64)> = std::thread::scope(|scope| {

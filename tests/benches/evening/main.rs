@@ -28,8 +28,21 @@ const CREWS: usize = 10;
 pub enum Evening {
     /// One after another.
     InTurns,
+    /// One after another with a pause between, in which a server brings its findings up. Peers have none,
+    /// and are not asked again.
+    Apart,
     /// All at once.
     AtOnce,
+}
+
+impl Evening {
+    /// Waits as long as it takes until the next crew comes: the server begins on its findings a quarter
+    /// of a second after an exchange.
+    pub fn pause(self) {
+        if self == Self::Apart {
+            std::thread::sleep(std::time::Duration::from_millis(800));
+        }
+    }
 }
 
 /// What a server took for an evening.
@@ -73,14 +86,14 @@ fn main() {
     peers::write_days(&world, &all, days.path());
     let mut measured: BTreeMap<(Evening, &str), Vec<Option<Measured>>> = BTreeMap::new();
     for round in 1..=rounds {
-        for how in [Evening::InTurns, Evening::AtOnce] {
+        for how in [Evening::InTurns, Evening::Apart, Evening::AtOnce] {
             let mut note = |name, m: Option<Measured>| {
                 println!("round {round}, {how:?}, {name}: {m:?}");
                 measured.entry((how, name)).or_default().push(m);
             };
             note("ours", Some(ours::evening(&world, &all, how)));
             note("limit", Some(limit::evening(&all, how)));
-            for (name, program) in peers::PEERS.iter().filter(|_| !alone) {
+            for (name, program) in peers::PEERS.iter().filter(|_| !alone && how != Evening::Apart) {
                 let folder = folder.as_deref().expect("installed");
                 note(name, peers::evening(folder, program, days.path(), how));
             }

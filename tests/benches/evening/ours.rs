@@ -31,9 +31,10 @@ pub fn evening(world: &World, crews: &[Crew], how: Evening) -> Measured {
     let (cpu, begun) = (server.cpu_s(), Instant::now());
     let mut used = [0; 3];
     match how {
-        Evening::InTurns => {
-            devices.iter_mut().for_each(|(way, db)| way.exchange(db, &books, &mut used));
-        }
+        Evening::InTurns | Evening::Apart => devices.iter_mut().for_each(|(way, db)| {
+            way.exchange(db, &books, &mut used);
+            how.pause();
+        }),
         Evening::AtOnce => {
             // Twice: what came after a crew's own exchange reaches it with the second.
             for _ in 0..2 {

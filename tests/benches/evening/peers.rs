@@ -58,7 +58,7 @@ pub fn evening(folder: &Path, program: &str, days: &Path, how: Evening) -> Optio
     let port = said["port"].to_string();
     let mut crews = Command::new("node");
     crews.arg(format!("{program}-crews.mjs")).arg(&port).arg(days);
-    crews.arg(if how == Evening::InTurns { "turns" } else { "once" });
+    crews.arg(if how == Evening::AtOnce { "once" } else { "turns" });
     crews.current_dir(folder).stdin(Stdio::piped()).stdout(Stdio::piped()).stderr(Stdio::null());
     let mut crews = crews.spawn().expect("node");
     let (say, hear) = std::sync::mpsc::channel();

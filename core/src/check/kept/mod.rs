@@ -12,6 +12,7 @@ mod touched;
 
 use std::cmp::Ordering;
 use std::collections::BTreeSet;
+use std::sync::Arc;
 
 use crate::balance::Balance;
 use crate::check::fill::{self, Filled};
@@ -73,8 +74,9 @@ pub struct Kept {
     earlier: Vec<(BookId, Vec<CommitHash>)>,
     /// What those seasons did.
     past: Past,
-    /// As they are shown, each with its owner beside it.
-    findings: Vec<Finding>,
+    /// As they are shown, each with its owner beside it. Shared with whoever shows them: a change copies
+    /// them only while somebody still does.
+    findings: Arc<Vec<Finding>>,
     owners: Vec<Owner>,
     /// Those that another one of the same identity hides.
     hidden: Vec<(Owner, Finding)>,
@@ -132,7 +134,7 @@ impl Kept {
             filled,
             earlier: in_force(view, all),
             past,
-            findings: vec![],
+            findings: Arc::default(),
             owners: vec![],
             hidden: vec![],
         };
@@ -141,13 +143,8 @@ impl Kept {
     }
 
     /// The findings: what [`check_among`](super::check_among) finds.
-    pub fn findings(&self) -> &[Finding] {
+    pub fn findings(&self) -> &Arc<Vec<Finding>> {
         &self.findings
-    }
-
-    /// Gives the findings away.
-    pub fn into_findings(self) -> Vec<Finding> {
-        self.findings
     }
 
     /// Brings the findings up to a view that differs from the last one by what was `touched`.
@@ -194,8 +191,9 @@ impl Kept {
         findings.retain(|(owner, finding)| again.drops(*owner, finding));
         if touched.rulings {
             let hidden = self.hidden.iter_mut().map(|(_, f)| f);
-            self.findings.iter_mut().chain(hidden).for_each(|f| f.state = State::Open);
-            settle(view, &mut self.findings);
+            let shown = Arc::make_mut(&mut self.findings);
+            shown.iter_mut().chain(hidden).for_each(|f| f.state = State::Open);
+            settle(view, shown);
             self.hidden.iter_mut().for_each(|(_, f)| settle(view, std::slice::from_mut(f)));
         }
         self.merge(view, findings, |owner, finding| again.drops(owner, finding));
@@ -270,9 +268,10 @@ impl Kept {
         pool.extend(hidden.into_iter().filter(|(owner, finding)| !drops(*owner, finding)));
         // Stable: what a rule found first stays first.
         pool.sort_by(order);
-        let keep: Vec<bool> = self.owners.iter().zip(&self.findings).map(|(o, f)| !drops(*o, f)).collect();
+        let keep: Vec<bool> =
+            self.owners.iter().zip(self.findings.iter()).map(|(o, f)| !drops(*o, f)).collect();
         retain(&mut self.owners, &keep);
-        retain(&mut self.findings, &keep);
+        retain(Arc::make_mut(&mut self.findings), &keep);
         let mut placed: Vec<(usize, Owner, Finding)> = vec![];
         for (owner, finding) in pool {
             let place = self.place(owner, &finding);
@@ -285,7 +284,7 @@ impl Kept {
                 continue;
             }
             // Of one identity the first one is shown.
-            match (self.owners.get_mut(place), self.findings.get_mut(place)) {
+            match (self.owners.get_mut(place), Arc::make_mut(&mut self.findings).get_mut(place)) {
                 (Some(shown_owner), Some(shown)) if shown.id == finding.id => {
                     let owner = std::mem::replace(shown_owner, owner);
                     self.hidden.push((owner, std::mem::replace(shown, finding)));
@@ -300,7 +299,7 @@ impl Kept {
             findings.push(finding);
         }
         insert(&mut self.owners, &places, owners);
-        insert(&mut self.findings, &places, findings);
+        insert(Arc::make_mut(&mut self.findings), &places, findings);
         self.sign(view);
     }
 
@@ -314,7 +313,7 @@ impl Kept {
         for finding in past_stops {
             let place = self.place(owner, &finding);
             self.owners.insert(place, owner);
-            self.findings.insert(place, finding);
+            Arc::make_mut(&mut self.findings).insert(place, finding);
         }
     }
 
