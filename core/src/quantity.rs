@@ -159,12 +159,12 @@ pub fn word_for<'a, N: PartialEq + From<u8>>(number: N, one: &'a str, other: &'a
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct AsRead {
+    /// What was measured.
+    pub of: Measured,
     /// The figure as written, for example `94` or `14 13/16`. At most 32 characters.
     pub text: String,
     /// Its unit.
     pub unit: ReadUnit,
-    /// What was measured.
-    pub of: Measured,
 }
 
 /// A unit a tape or caliper is read in.

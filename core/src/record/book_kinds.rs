@@ -87,12 +87,12 @@ pub struct ZoneOffset {
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct Receipt {
-    /// The device that delivered, by its access token.
-    pub delivered_by: DeviceId,
     /// When the exchange arrived, by the server's clock.
     pub arrived_at: UtcMs,
     /// The delivering device's clock minus the server's, as measured at this exchange.
     pub clock_offset_ms: Ms,
+    /// The device that delivered, by its access token.
+    pub delivered_by: DeviceId,
     /// The chains that arrived: through which sequence number of which actor.
     pub through: Vec<ChainEnd>,
 }
@@ -101,12 +101,12 @@ pub struct Receipt {
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct PhotoReceived {
-    /// SHA-256 of the bytes, as the photo's record names them; the server has recomputed it.
-    pub sha256: Sha256Hash,
-    /// The device that delivered them, by its access token.
-    pub delivered_by: DeviceId,
     /// When the last byte was on the server's disk, by the server's clock.
     pub arrived_at: UtcMs,
+    /// The device that delivered them, by its access token.
+    pub delivered_by: DeviceId,
+    /// SHA-256 of the bytes, as the photo's record names them; the server has recomputed it.
+    pub sha256: Sha256Hash,
 }
 
 /// A place in an actor's chain of commits.

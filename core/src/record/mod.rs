@@ -114,8 +114,8 @@ macro_rules! kinds {
                 match self { $(Body::$variant(_) => Kind::$variant,)* }
             }
 
-            /// Out of a value, here and everywhere: readers of texts are larger, and of a second kind of
-            /// source all of them would be in the field app twice.
+            /// Out of a value: readers of texts are larger, and of a second kind of source all of them
+            /// would be in the field app twice.
             fn read(kind: &str, body: &Value) -> Option<Result<Self, serde_json::Error>> {
                 match kind {
                     $($name => Some(<$ty>::deserialize(body).map(|b| Body::$variant(Box::new(b)))),)*
@@ -125,6 +125,21 @@ macro_rules! kinds {
 
             fn to_value(&self) -> Result<Value, serde_json::Error> {
                 match self { $(Body::$variant(b) => serde_json::to_value(b),)* }
+            }
+
+            /// Out of a text, where room is no matter.
+            #[cfg(not(target_arch = "wasm32"))]
+            fn read_text(kind: &str, body: &str) -> Option<Result<Self, serde_json::Error>> {
+                match kind {
+                    $($name => Some(serde_json::from_str::<$ty>(body).map(|b| Body::$variant(Box::new(b)))),)*
+                    _ => None,
+                }
+            }
+
+            /// Its members as its type has them, in that order.
+            #[cfg(not(target_arch = "wasm32"))]
+            fn write_text(&self, to: &mut Vec<u8>) -> Result<(), serde_json::Error> {
+                match self { $(Body::$variant(b) => serde_json::to_writer(to, b),)* }
             }
         }
 

@@ -89,16 +89,16 @@ pub enum Found {
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct Fill {
+    /// Product put in.
+    pub amount_ul: Ul,
+    /// The crew.
+    pub crew: CrewId,
     /// The kit.
     pub kit: KitId,
     /// The lot.
     pub lot: LotId,
-    /// The crew.
-    pub crew: CrewId,
-    /// Product put in.
-    pub amount_ul: Ul,
-    /// Registration number as read off the container.
-    pub registration_read: String,
     /// Lot number as read off the container.
     pub lot_read: String,
+    /// Registration number as read off the container.
+    pub registration_read: String,
 }

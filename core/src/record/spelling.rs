@@ -50,6 +50,32 @@ fn differs(given: &Value, written: &Value) -> Option<(String, &'static str)> {
     }
 }
 
+/// Looks whether a draft's members have names, as the same body's have when a writer writes it: a derived
+/// reader takes a list of their values as well, in an order that is nobody's word.
+///
+/// # Errors
+/// The first place of such a list.
+pub(super) fn check_named(given: &Value, written: &Value) -> Result<(), String> {
+    match unnamed(given, written) {
+        None => Ok(()),
+        Some(path) => Err(format!("body{path}: it is a list, where each value has a name")),
+    }
+}
+
+fn unnamed(given: &Value, written: &Value) -> Option<String> {
+    match (given, written) {
+        (Value::Object(given), Value::Object(written)) => given
+            .iter()
+            .find_map(|(key, given)| unnamed(given, written.get(key)?).map(|path| format!(".{key}{path}"))),
+        (Value::Array(given), Value::Array(written)) => {
+            let both = given.iter().zip(written).enumerate();
+            both.filter_map(|(at, (g, w))| Some(format!("[{at}]{}", unnamed(g, w)?))).next()
+        }
+        (Value::Array(_), Value::Object(_)) => Some(String::new()),
+        _ => None,
+    }
+}
+
 /// The same in a schema: a list that may be left out is not there empty, a yes that may be left out
 /// is not there as a no, and what has a default is always written. Before nulls are taken out of it:
 /// an option's no is another thing than its silence.

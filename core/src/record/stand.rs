@@ -40,13 +40,13 @@ pub struct Notice {
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct Position {
+    /// Radius that holds the true place 68 % of the time, if the source said.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub accuracy_um: Option<Um>,
     /// Latitude, −90 000 000 000 to 90 000 000 000.
     pub lat_ndeg: i64,
     /// Longitude, −180 000 000 000 to 180 000 000 000.
     pub lon_ndeg: i64,
-    /// Radius that holds the true place 68 % of the time, if the source said.
-    #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub accuracy_um: Option<Um>,
     /// Where it comes from.
     pub source: PositionSource,
 }
@@ -88,22 +88,22 @@ pub struct Corner {
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct Tree {
-    /// The tag on it.
-    pub tag: String,
-    /// Its species (EPPO code), if known.
-    #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub species: Option<String>,
     /// Its block.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub block: Option<BlockId>,
-    /// Where it stands.
-    #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub position: Option<Position>,
-    /// How many stems, when it forks below breast height; 1 otherwise.
-    pub stems: i64,
     /// The lasting mark arcs around its trunk are measured from.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub mark: Option<ReferenceMark>,
+    /// Where it stands.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub position: Option<Position>,
+    /// Its species (EPPO code), if known.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub species: Option<String>,
+    /// How many stems, when it forks below breast height; 1 otherwise.
+    pub stems: i64,
+    /// The tag on it.
+    pub tag: String,
 }
 
 /// A mark on the trunk that is still there next season.
@@ -120,27 +120,27 @@ pub enum ReferenceMark {
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct Diameter {
-    /// The tree.
-    pub tree: TreeId,
-    /// Which stem, from 1.
-    pub stem: i64,
-    /// The diameter.
-    pub diameter_um: Um,
     /// What was read off the instrument.
     pub as_read: AsRead,
-    /// Height of the reading above ground.
-    pub height_um: Um,
-    /// From where the height was taken.
-    pub datum: GroundDatum,
-    /// Girth at the bottom of the drilling band, if measured.
-    #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub band_low_girth_um: Option<Um>,
     /// Girth at the top of the drilling band, if measured.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub band_high_girth_um: Option<Um>,
+    /// Girth at the bottom of the drilling band, if measured.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub band_low_girth_um: Option<Um>,
     /// Bark thickness where holes are drilled, if measured.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub bark_um: Option<Um>,
+    /// From where the height was taken.
+    pub datum: GroundDatum,
+    /// The diameter.
+    pub diameter_um: Um,
+    /// Height of the reading above ground.
+    pub height_um: Um,
+    /// Which stem, from 1.
+    pub stem: i64,
+    /// The tree.
+    pub tree: TreeId,
 }
 
 /// Where breast height is measured from on a slope. Uphill side: USDA FIADB User Guide v9.3
@@ -160,45 +160,45 @@ pub enum GroundDatum {
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct Condition {
-    /// The tree.
-    pub tree: TreeId,
-    /// Share of the canopy lost, if judged.
-    #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub canopy_loss: Option<PerMille>,
-    /// Whether it is in bloom or about to be.
-    #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub bloom: Option<Bloom>,
-    /// Soil moisture.
-    #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub soil: Option<SoilMoisture>,
     /// Air temperature.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub air_mc: Option<MilliCelsius>,
-    /// Soil temperature.
+    /// Whether it is in bloom or about to be.
     #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub soil_mc: Option<MilliCelsius>,
-    /// Whether its sap is tapped or its fruit, nuts or leaves are eaten, if known.
+    pub bloom: Option<Bloom>,
+    /// Share of the canopy lost, if judged.
     #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub food: Option<bool>,
-    /// Distance to the nearest open water or well, if known.
-    #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub water_um: Option<Um>,
+    pub canopy_loss: Option<PerMille>,
+    /// Damage on the trunk where no hole may go.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub damage: Vec<Damage>,
     /// The day it is planned to be felled, if it is.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub felling: Option<Day>,
+    /// Whether its sap is tapped or its fruit, nuts or leaves are eaten, if known.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub food: Option<bool>,
     /// Metal in the wood, what and where: nails, wire, a bolt, old spiles. A drill that meets it can
     /// kick, break or throw splinters.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub metal: Option<String>,
-    /// Pest seen (EPPO code).
-    #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub pest: Option<String>,
-    /// Damage on the trunk where no hole may go.
-    #[serde(default, skip_serializing_if = "Vec::is_empty")]
-    pub damage: Vec<Damage>,
     /// Anything to add.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub note: Option<String>,
+    /// Pest seen (EPPO code).
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub pest: Option<String>,
+    /// Soil moisture.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub soil: Option<SoilMoisture>,
+    /// Soil temperature.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub soil_mc: Option<MilliCelsius>,
+    /// The tree.
+    pub tree: TreeId,
+    /// Distance to the nearest open water or well, if known.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub water_um: Option<Um>,
 }
 
 impl Condition {
@@ -252,14 +252,14 @@ pub enum SoilMoisture {
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct Damage {
-    /// Which stem, from 1.
-    pub stem: i64,
-    /// What it is: wound, canker, included bark, fold, earlier hole.
-    pub what: DamageKind,
     /// Clockwise arc from the reference mark to its start, seen from above.
     pub from_um: Um,
+    /// Which stem, from 1.
+    pub stem: i64,
     /// Clockwise arc from the reference mark to its end.
     pub to_um: Um,
+    /// What it is: wound, canker, included bark, fold, earlier hole.
+    pub what: DamageKind,
 }
 
 /// Why an arc is left alone.

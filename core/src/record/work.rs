@@ -13,65 +13,65 @@ use crate::record::stand::Position;
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct Dose {
-    /// The tree.
-    pub tree: TreeId,
-    /// Which stem, from 1.
-    pub stem: i64,
-    /// The label version.
-    pub label: LabelId,
-    /// The rate row's purpose.
-    pub purpose: String,
-    /// The diameter record it was worked from.
-    pub diameter: RecordId,
-    /// Usual rate × diameter.
-    pub target_ul: Ul,
-    /// Most the label allows for this stem.
-    pub max_ul: Ul,
     /// The charges chosen: one entry a hole.
     pub charges_ul: Vec<Ul>,
+    /// The diameter record it was worked from.
+    pub diameter: RecordId,
+    /// The label version.
+    pub label: LabelId,
+    /// Most the label allows for this stem.
+    pub max_ul: Ul,
+    /// The rate row's purpose.
+    pub purpose: String,
+    /// Which stem, from 1.
+    pub stem: i64,
+    /// Usual rate × diameter.
+    pub target_ul: Ul,
+    /// The tree.
+    pub tree: TreeId,
 }
 
 /// Product put into a stem: what truly went in, hole by hole.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct Application {
-    /// The tree.
-    pub tree: TreeId,
-    /// Which stem, from 1.
-    pub stem: i64,
-    /// The crew.
-    pub crew: CrewId,
     /// Who applied; supervised by `supervisor` when not certified.
     pub applicator: PersonId,
-    /// The certified applicator in charge, when another person.
-    #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub supervisor: Option<PersonId>,
-    /// The label version.
-    pub label: LabelId,
-    /// The rate row's purpose.
-    pub purpose: String,
-    /// The lot.
-    pub lot: LotId,
-    /// The kit.
-    pub kit: KitId,
-    /// The diameter record the dose was worked from.
-    #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub diameter: Option<RecordId>,
-    /// First hole.
-    pub started_at: UtcMs,
-    /// Last container off.
-    pub ended_at: UtcMs,
-    /// Reservoir pressure while charging, if read.
-    #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub pressure_pa: Option<Pa>,
-    /// Every hole.
-    pub holes: Vec<Hole>,
     /// The application this one finishes, when another crew began it.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub continues: Option<RecordId>,
+    /// The crew.
+    pub crew: CrewId,
+    /// The diameter record the dose was worked from.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub diameter: Option<RecordId>,
+    /// Last container off.
+    pub ended_at: UtcMs,
+    /// Every hole.
+    pub holes: Vec<Hole>,
+    /// The kit.
+    pub kit: KitId,
+    /// The label version.
+    pub label: LabelId,
+    /// The lot.
+    pub lot: LotId,
     /// Where the crew stood.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub position: Option<Position>,
+    /// Reservoir pressure while charging, if read.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub pressure_pa: Option<Pa>,
+    /// The rate row's purpose.
+    pub purpose: String,
+    /// First hole.
+    pub started_at: UtcMs,
+    /// Which stem, from 1.
+    pub stem: i64,
+    /// The certified applicator in charge, when another person.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub supervisor: Option<PersonId>,
+    /// The tree.
+    pub tree: TreeId,
 }
 
 /// One hole and what became of its charge.
@@ -80,23 +80,23 @@ pub struct Application {
 pub struct Hole {
     /// Clockwise arc from the reference mark, seen from above.
     pub arc_um: Um,
-    /// Height above ground.
-    pub height_um: Um,
     /// Depth in sapwood.
     pub depth_um: Um,
-    /// Product taken up by the tree.
-    pub put_in_ul: Ul,
+    /// Height above ground.
+    pub height_um: Um,
     /// Product that leaked out; still discharged, so it counts toward limits.
     #[serde(default, skip_serializing_if = "is_zero")]
     pub leaked_ul: Ul,
-    /// Whether the hole was closed.
-    pub sealed: bool,
-    /// Whether its container came loose or was taken off early, and was put on again at this hole.
-    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
-    pub reseated: bool,
+    /// Product taken up by the tree.
+    pub put_in_ul: Ul,
     /// When the container came off, if logged.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub removed_at: Option<UtcMs>,
+    /// Whether its container came loose or was taken off early, and was put on again at this hole.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub reseated: bool,
+    /// Whether the hole was closed.
+    pub sealed: bool,
 }
 
 #[expect(clippy::trivially_copy_pass_by_ref, reason = "serde's skip_serializing_if passes a reference")]
@@ -132,15 +132,15 @@ impl Application {
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct NotTreated {
-    /// The tree.
-    pub tree: TreeId,
     /// The crew that decided.
     pub crew: CrewId,
-    /// Why.
-    pub reason: NotTreatedReason,
     /// Anything to add.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub note: Option<String>,
+    /// Why.
+    pub reason: NotTreatedReason,
+    /// The tree.
+    pub tree: TreeId,
 }
 
 /// Why a tree was left alone.
@@ -209,20 +209,20 @@ pub enum IncidentKind {
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct Photo {
-    /// SHA-256 of the bytes.
-    pub sha256: Sha256Hash,
-    /// Their number.
-    pub bytes: i64,
-    /// `image/jpeg`, `image/png` or `image/webp`.
-    pub media_type: String,
     /// The record it belongs to (tree, application, incident …).
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub about: Option<RecordId>,
-    /// When it was taken.
-    pub taken_at: UtcMs,
+    /// Their number.
+    pub bytes: i64,
     /// What it shows.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub caption: Option<String>,
+    /// `image/jpeg`, `image/png` or `image/webp`.
+    pub media_type: String,
+    /// SHA-256 of the bytes.
+    pub sha256: Sha256Hash,
+    /// When it was taken.
+    pub taken_at: UtcMs,
 }
 
 /// A note on a record or on the job.
