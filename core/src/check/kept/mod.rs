@@ -20,7 +20,7 @@ use crate::check::rules::{ABOUT_DAYS, ABOUT_TREES, Case, Gathering, OfTree, Reac
 use crate::check::work::{Parts, Work};
 use crate::check::{area, day, in_parts, kit, same_tree, settle, signed, volume};
 use crate::dosing::advice::Past;
-use crate::finding::{Finding, State, resolve};
+use crate::finding::{Finding, Severity, State, resolve};
 use crate::ids::{BlockId, BookId, CommitHash, FindingId, RecordId, TreeId};
 use crate::linkage::places::Places;
 use crate::seasons;
@@ -113,7 +113,7 @@ fn in_force(view: &View<'_>, all: &[&View<'_>]) -> Vec<(BookId, Vec<CommitHash>)
 impl Kept {
     /// Checks a whole job. `all` and `balance` as [`check_among`](super::check_among) takes them.
     pub fn of(view: &View<'_>, all: &[&View<'_>], balance: &Balance) -> Self {
-        let mut found = Found { view, findings: vec![] };
+        let mut found = Found::new(view);
         let past = seasons::past(&seasons::earlier(view, all));
         let gathered = Gathered::of(view, &past);
         found.part(SEASONS, Reach::Tree, |f| seasons::check(view, &past, f));
@@ -138,7 +138,7 @@ impl Kept {
             owners: vec![],
             hidden: vec![],
         };
-        kept.merge(view, found.findings, |_, _| false);
+        kept.merge(view, found, |_, _| false);
         kept
     }
 
@@ -164,7 +164,7 @@ impl Kept {
         touched.dates.iter().for_each(|date| days.extend(self.gathered.days_of(*date)));
         self.gathered.sum_up(&days);
 
-        let mut found = Found { view, findings: vec![] };
+        let mut found = Found::new(view);
         let mut filled = Filled::new();
         found.part(FILL, Reach::Lists, |f| {
             filled = fill::follow_kits(view, self.gathered.drawn(), balance, f);
@@ -187,8 +187,9 @@ impl Kept {
             own,
         };
         self.find(&mut found, &again, balance, all);
-        let mut findings = found.findings;
-        findings.retain(|(owner, finding)| again.drops(*owner, finding));
+        let keep: Vec<bool> = found.each().map(|(owner, finding)| again.drops(owner, finding)).collect();
+        retain(&mut found.owners, &keep);
+        retain(&mut found.findings, &keep);
         if touched.rulings {
             let hidden = self.hidden.iter_mut().map(|(_, f)| f);
             let shown = Arc::make_mut(&mut self.findings);
@@ -196,7 +197,7 @@ impl Kept {
             settle(view, shown);
             self.hidden.iter_mut().for_each(|(_, f)| settle(view, std::slice::from_mut(f)));
         }
-        self.merge(view, findings, |owner, finding| again.drops(owner, finding));
+        self.merge(view, found, |owner, finding| again.drops(owner, finding));
     }
 
     fn find<'v>(&self, found: &mut Found<'v, '_>, again: &Again<'_>, balance: &Balance, all: &[&View<'_>]) {
@@ -210,12 +211,26 @@ impl Kept {
             trees.iter().filter_map(|id| view.trees.get_key_value(id)).collect()
         };
         let among = |trees: &[OfTree<'v>]| Work::among(view, trees.iter().copied());
-        let (trees, of_days) = (of(again.trees), of(&self.gathered.trees_of(again.days)));
-        let (by_tree, by_day, none) = (among(&trees), among(&of_days), among(&[]));
+        // In a new day's work the trees of the days are among those touched: laid out once. What is found of
+        // days that are not wholly among them is left aside, as their key is none of those looked at again.
+        let (trees, days_trees) = (of(again.trees), self.gathered.trees_of(again.days));
+        let of_days = (!days_trees.is_subset(again.trees)).then(|| of(&days_trees));
+        let (by_tree, by_day, none) = (among(&trees), of_days.as_deref().map(among), among(&[]));
+        let (of_days, by_day) = (of_days.as_deref().unwrap_or(&trees), by_day.as_ref().unwrap_or(&by_tree));
         let facts = facts_at(view, again.facts);
         let facts = Some(&facts[..]);
+        let by_day = Case { view, work: by_day, only: Some(of_days), facts };
+        let no_fill_trees = self.gathered.trees_of(again.no_fill_days);
+        let own_no_fill;
+        let no_fill = if no_fill_trees.is_subset(again.trees) {
+            &by_tree
+        } else if no_fill_trees == days_trees {
+            by_day.work
+        } else {
+            own_no_fill = among(&of(&no_fill_trees));
+            &own_no_fill
+        };
         let by_tree = Case { view, work: &by_tree, only: Some(&trees), facts };
-        let by_day = Case { view, work: &by_day, only: Some(&of_days), facts };
         let none = Case { view, work: &none, only: Some(&[]), facts };
         for (index, rule) in rules().enumerate() {
             let mut run = |case| found.part(index + 1, rule.reach, |f| (rule.check)(case, f));
@@ -231,8 +246,7 @@ impl Kept {
         if area::limited(view) {
             found.blocks(&among(&of(&self.gathered.trees_of_blocks(&again.moved.blocks))), &self.past);
         }
-        let days = of(&self.gathered.trees_of(again.no_fill_days));
-        found.part(NO_FILL, Reach::Day, |f| kit::without_fill(view, &among(&days), &self.filled, f));
+        found.part(NO_FILL, Reach::Day, |f| kit::without_fill(view, no_fill, &self.filled, f));
         found.lists(balance, all);
     }
 
@@ -254,50 +268,56 @@ impl Kept {
     }
 
     /// Puts findings in their places, those that are dropped left out.
-    fn merge(
-        &mut self,
-        view: &View<'_>,
-        found: Vec<(Owner, Finding)>,
-        drops: impl Fn(Owner, &Finding) -> bool,
-    ) {
-        let (owners, mut fresh): (Vec<Owner>, Vec<Finding>) = found.into_iter().unzip();
-        settle(view, &mut fresh);
-        resolve(&view.yard, &mut fresh);
-        let mut pool: Vec<(Owner, Finding)> = owners.into_iter().zip(fresh).collect();
-        let hidden = std::mem::take(&mut self.hidden);
-        pool.extend(hidden.into_iter().filter(|(owner, finding)| !drops(*owner, finding)));
+    fn merge(&mut self, view: &View<'_>, found: Found<'_, '_>, drops: impl Fn(Owner, &Finding) -> bool) {
+        let Found { mut owners, mut findings, .. } = found;
+        settle(view, &mut findings);
+        resolve(&view.yard, &mut findings);
+        for (owner, finding) in std::mem::take(&mut self.hidden) {
+            if !drops(owner, &finding) {
+                owners.push(owner);
+                findings.push(finding);
+            }
+        }
+        let key = |i: &usize| owners.get(*i).zip(findings.get(*i)).map(|(o, f)| (rank(f), *o));
+        let mut in_order: Vec<usize> = (0..findings.len()).collect();
         // Stable: what a rule found first stays first.
-        pool.sort_by(order);
+        in_order.sort_by_cached_key(key);
         let keep: Vec<bool> =
             self.owners.iter().zip(self.findings.iter()).map(|(o, f)| !drops(*o, f)).collect();
         retain(&mut self.owners, &keep);
         retain(Arc::make_mut(&mut self.findings), &keep);
-        let mut placed: Vec<(usize, Owner, Finding)> = vec![];
-        for (owner, finding) in pool {
-            let place = self.place(owner, &finding);
-            let before = match placed.last() {
-                Some((at, _, last)) if *at == place => Some(last.id),
+        // Each is taken once, for its place: findings are large to be moved about.
+        let mut found: Vec<Option<(Owner, Finding)>> = vec![];
+        found.extend(owners.into_iter().zip(findings).map(Some));
+        let (mut places, mut placed): (Vec<usize>, Vec<usize>) = (vec![], vec![]);
+        let mut last: Option<(usize, FindingId)> = None;
+        for index in in_order {
+            let Some((owner, finding)) = found.get_mut(index).and_then(Option::as_mut) else { continue };
+            let place = self.place(*owner, finding);
+            let before = match last {
+                Some((at, id)) if at == place => Some(id),
                 _ => place.checked_sub(1).and_then(|i| self.findings.get(i)).map(|f| f.id),
             };
             if before == Some(finding.id) {
-                self.hidden.push((owner, finding));
+                self.hidden.extend(found.get_mut(index).and_then(Option::take));
                 continue;
             }
             // Of one identity the first one is shown.
             match (self.owners.get_mut(place), Arc::make_mut(&mut self.findings).get_mut(place)) {
                 (Some(shown_owner), Some(shown)) if shown.id == finding.id => {
-                    let owner = std::mem::replace(shown_owner, owner);
-                    self.hidden.push((owner, std::mem::replace(shown, finding)));
+                    std::mem::swap(shown_owner, owner);
+                    std::mem::swap(shown, finding);
+                    self.hidden.extend(found.get_mut(index).and_then(Option::take));
                 }
-                _ => placed.push((place, owner, finding)),
+                _ => {
+                    last = Some((place, finding.id));
+                    places.push(place);
+                    placed.push(index);
+                }
             }
         }
-        let (mut places, mut owners, mut findings) = (vec![], vec![], vec![]);
-        for (place, owner, finding) in placed {
-            places.push(place);
-            owners.push(owner);
-            findings.push(finding);
-        }
+        let mut take = |index: usize| found.get_mut(index).and_then(Option::take);
+        let (owners, findings) = placed.into_iter().filter_map(&mut take).unzip();
         insert(&mut self.owners, &places, owners);
         insert(Arc::make_mut(&mut self.findings), &places, findings);
         self.sign(view);
@@ -373,28 +393,36 @@ fn facts_at(view: &View<'_>, ids: &BTreeSet<RecordId>) -> Vec<usize> {
     ids.iter().flat_map(of).collect()
 }
 
-fn order(a: &(Owner, Finding), b: &(Owner, Finding)) -> Ordering {
-    order_of((a.0, &a.1), (b.0, &b.1))
+/// What findings are ordered by, before their owners.
+fn rank(finding: &Finding) -> (Severity, &'static str, FindingId) {
+    (finding.severity, finding.code.name(), finding.id)
 }
 
 fn order_of(a: (Owner, &Finding), b: (Owner, &Finding)) -> Ordering {
-    let key = |f: &Finding| (f.severity, f.code.name(), f.id);
-    key(a.1).cmp(&key(b.1)).then_with(|| a.0.cmp(&b.0))
+    rank(a.1).cmp(&rank(b.1)).then_with(|| a.0.cmp(&b.0))
 }
 
-/// What rules find, each finding with its owner.
+/// What rules find, and each finding's owner beside it.
 struct Found<'v, 'y> {
     view: &'v View<'y>,
-    findings: Vec<(Owner, Finding)>,
+    findings: Vec<Finding>,
+    owners: Vec<Owner>,
 }
 
-impl Found<'_, '_> {
+impl<'v, 'y> Found<'v, 'y> {
+    fn new(view: &'v View<'y>) -> Self {
+        Self { view, findings: vec![], owners: vec![] }
+    }
+
+    fn each(&self) -> impl Iterator<Item = (Owner, &Finding)> {
+        self.owners.iter().copied().zip(&self.findings)
+    }
+
     fn part(&mut self, part: usize, reach: Reach, run: impl FnOnce(&mut Vec<Finding>)) {
-        let mut findings = vec![];
-        run(&mut findings);
-        for finding in findings {
-            let key = self.key(reach, &finding);
-            self.findings.push((Owner { part, key }, finding));
+        run(&mut self.findings);
+        for finding in self.findings.get(self.owners.len()..).unwrap_or_default() {
+            let key = self.key(reach, finding);
+            self.owners.push(Owner { part, key });
         }
     }
 
@@ -417,13 +445,12 @@ impl Found<'_, '_> {
     fn blocks(&mut self, work: &Work<'_>, past: &Past) {
         let parts = [(AREA_OVER_BOOKS, Some(past).filter(|p| !p.is_empty())), (AREA, None)];
         for (part, past) in parts.into_iter().filter(|(part, past)| *part == AREA || past.is_some()) {
-            let mut findings = vec![];
-            area::blocks(self.view, work, past, &mut findings);
-            for finding in findings {
+            area::blocks(self.view, work, past, &mut self.findings);
+            for finding in self.findings.get(self.owners.len()..).unwrap_or_default() {
                 let of = work.treated.iter().map(|t| t.listed.and_then(|t| t.block));
                 let named = |block: &Option<BlockId>| block.is_some_and(|id| finding.records.contains(&id));
                 let block = of.clone().find(named).flatten();
-                self.findings.push((Owner { part, key: Key::Block(block) }, finding));
+                self.owners.push(Owner { part, key: Key::Block(block) });
             }
         }
     }
