@@ -41,23 +41,23 @@ pub enum State {
     Open,
     /// Ruled, on the facts as they are now.
     Settled {
-        /// The ruling.
-        ruling: RecordId,
-        /// `accept` or `confirm_violation`.
-        decision: &'static str,
-        /// Its reason.
-        reason: String,
         /// When it was ruled on.
         at: UtcMs,
         /// Who ruled, if that was said.
         #[serde(skip_serializing_if = "Option::is_none")]
         by: Option<PersonId>,
+        /// `accept` or `confirm_violation`.
+        decision: &'static str,
         /// Of a violation confirmed: what was done about it.
         #[serde(skip_serializing_if = "Option::is_none")]
         done: Option<String>,
+        /// Its reason.
+        reason: String,
         /// Of a violation confirmed: the report the law asks for, and to whom it went.
         #[serde(skip_serializing_if = "Option::is_none")]
         reported: Option<String>,
+        /// The ruling.
+        ruling: RecordId,
     },
     /// Ruled before its facts changed, or in a way this finding is not open to: open again.
     Reopened {
@@ -66,38 +66,38 @@ pub enum State {
     },
 }
 
-/// One finding.
+/// One finding. Its members stand in the order of their names, as they are written in exports.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize)]
 pub struct Finding {
-    /// The same at every recomputation.
-    pub id: FindingId,
     /// What it is about.
     #[serde(serialize_with = "code_name")]
     pub code: Code,
-    /// How grave it is.
-    pub severity: Severity,
-    /// What was found, with the numbers in it.
-    pub message: String,
+    /// The crew-days it concerns, ascending.
+    #[serde(serialize_with = "crew_days")]
+    pub crew_days: Vec<CrewDay>,
     /// What speaks for one explanation or another, the likeliest first. Not part of the facts: it can
     /// change with what is logged elsewhere, and reopens no ruling.
     #[serde(skip_serializing_if = "Vec::is_empty")]
     pub evidence: Vec<String>,
+    /// Digest of the facts it stands on; a ruling names it.
+    pub facts: Sha256Hash,
+    /// The same at every recomputation.
+    pub id: FindingId,
+    /// What was found, with the numbers in it.
+    pub message: String,
     /// What to do.
     pub next: &'static str,
-    /// Where the rule comes from.
-    pub source: &'static str,
     /// The records involved, ascending.
     pub records: Vec<RecordId>,
+    /// How grave it is.
+    pub severity: Severity,
+    /// Where the rule comes from.
+    pub source: &'static str,
+    /// Whether it is settled.
+    pub state: State,
     /// The tree it concerns.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub tree: Option<TreeId>,
-    /// The crew-days it concerns, ascending.
-    #[serde(serialize_with = "crew_days")]
-    pub crew_days: Vec<CrewDay>,
-    /// Digest of the facts it stands on; a ruling names it.
-    pub facts: Sha256Hash,
-    /// Whether it is settled.
-    pub state: State,
 }
 
 impl Finding {
@@ -177,4 +177,31 @@ fn crew_days<S: serde::Serializer>(days: &[CrewDay], serializer: S) -> Result<S:
         day: crate::day::Day,
     }
     serializer.collect_seq(days.iter().map(|d| Shown { crew: d.crew, day: d.day }))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn its_members_are_written_in_the_order_of_their_names() {
+        let id = RecordId::new(1, [1; 10]);
+        let day = CrewDay { crew: id, day: "2026-09-14".parse().unwrap() };
+        let found = Finding::new(Code::HoleSpacing, &["a"], "b".into(), vec![id]);
+        let mut found = found.about(id).on([day]).with_evidence(["c".to_owned()]);
+        let ruled = State::Settled {
+            at: UtcMs(1),
+            by: Some(id),
+            decision: "confirm_violation",
+            done: Some("d".into()),
+            reason: "e".into(),
+            reported: Some("f".into()),
+            ruling: id,
+        };
+        for state in [State::Open, State::Reopened { ruling: id }, ruled] {
+            found.state = state;
+            let sorted = serde_json::to_value(&found).unwrap().to_string();
+            assert_eq!(serde_json::to_string(&found).unwrap(), sorted);
+        }
+    }
 }

@@ -1,7 +1,7 @@
 //! Findings, balance and summary as JSON, pretty enough to read and stable enough to compare.
 
 use serde::Serialize;
-use serde::ser::{Error as _, SerializeSeq as _};
+use serde::ser::Error as _;
 use serde_json::{Value, json};
 
 use crate::balance::Balance;
@@ -23,9 +23,16 @@ fn about(view: &View<'_>) -> Value {
 }
 
 fn pretty(value: &impl Serialize) -> Result<String, ExportError> {
-    let mut text = serde_json::to_string_pretty(value)?;
-    text.push('\n');
-    Ok(text)
+    pretty_of(value, 0)
+}
+
+/// In a text with room for about so many bytes.
+fn pretty_of(value: &impl Serialize, bytes: usize) -> Result<String, ExportError> {
+    let mut text = Vec::with_capacity(bytes);
+    serde_json::to_writer_pretty(&mut text, value)?;
+    text.push(b'\n');
+    text.shrink_to_fit();
+    Ok(String::from_utf8(text).map_err(serde_json::Error::custom)?)
 }
 
 /// What is said of a tree in a list.
@@ -78,23 +85,17 @@ pub fn trees_json(view: &View<'_>, trees: &[TreeId]) -> Result<String, ExportErr
 /// # Errors
 /// [`ExportError::Json`].
 pub fn findings_json(view: &View<'_>, findings: &[Finding]) -> Result<String, ExportError> {
-    pretty(&Found { about: about(view), findings })
+    pretty_of(&Found { about: about(view), findings }, 2_048 + findings.len() * A_FINDING_BYTES)
 }
 
-/// Written one finding after another, which are many: each as a value by itself, whose keys are sorted.
+/// About what a finding takes: one that has no long words is shorter.
+const A_FINDING_BYTES: usize = 1_024;
+
+/// Written one finding after another, which are many, and not as one tree of values.
 #[derive(Serialize)]
 struct Found<'a> {
     about: Value,
-    #[serde(serialize_with = "each")]
     findings: &'a [Finding],
-}
-
-fn each<S: serde::Serializer>(findings: &[Finding], serializer: S) -> Result<S::Ok, S::Error> {
-    let mut list = serializer.serialize_seq(Some(findings.len()))?;
-    for finding in findings {
-        list.serialize_element(&serde_json::to_value(finding).map_err(S::Error::custom)?)?;
-    }
-    list.end()
 }
 
 /// The balance by lot, by crew-day and by kit.
