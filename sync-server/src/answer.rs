@@ -20,11 +20,13 @@ use axum::body::{Body, Bytes};
 use axum::response::Response;
 use bolebook_core::exchange::{BookAnswer, Cursor};
 use bolebook_core::ids::{BookId, Sha256Hash};
+use bolebook_db::Connection;
 use bolebook_log::serve::{Own, name_run, piece};
 use bolebook_log::{Page, chain_at};
 use flate2::write::GzEncoder;
 use futures_util::stream::try_unfold;
 use tokio::sync::Semaphore;
+use zstd::bulk::Compressor;
 
 use crate::body::{self, Encoding};
 use crate::error::ApiError;
@@ -106,6 +108,8 @@ struct Packed {
     before: Sha256Hash,
     end: Cursor,
     bytes: Bytes,
+    /// How many bytes of text that is, line ends not counted.
+    text: usize,
     turn: u64,
 }
 
@@ -142,22 +146,74 @@ impl Kept {
 }
 
 /// What answers share.
-#[derive(Debug)]
 pub struct Answers {
     makers: Arc<Semaphore>,
     kept: Mutex<Kept>,
+    /// Packers that nobody uses just now: making one costs as much as a small piece.
+    packers: Mutex<Vec<Compressor<'static>>>,
     held: Arc<Held>,
 }
 
 impl Default for Answers {
     fn default() -> Self {
-        Self { makers: Arc::new(Semaphore::new(MAKERS)), kept: Mutex::default(), held: Arc::default() }
+        let makers = Arc::new(Semaphore::new(MAKERS));
+        Self { makers, kept: Mutex::default(), packers: Mutex::default(), held: Arc::default() }
+    }
+}
+
+impl std::fmt::Debug for Answers {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.debug_struct("Answers").field("kept", &self.kept).field("held", &self.held).finish_non_exhaustive()
     }
 }
 
 impl Answers {
     fn kept(&self) -> MutexGuard<'_, Kept> {
         self.kept.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+
+    /// How far kept pieces lead from a place, one after another and not beyond another, and how many bytes of
+    /// text that is, as [`extent`](bolebook_log::serve::extent) counts them: what was read to make them need
+    /// not be measured. No further than the page holds, and nowhere where the log does not go on so.
+    ///
+    /// # Errors
+    /// The database's.
+    pub fn lead(
+        &self,
+        db: &Connection,
+        book: BookId,
+        (from, to): (Cursor, u64),
+        page: Page,
+    ) -> Result<(Cursor, usize), ApiError> {
+        let (mut at, mut bytes) = (from, 0);
+        loop {
+            let next = self.kept().get((book, at.position), at.chain);
+            let fits = |next: &Packed| {
+                next.end.position <= to
+                    && next.end.position - from.position <= page.lines as u64
+                    && bytes + next.text <= page.bytes
+            };
+            let Some(next) = next.filter(fits) else { break };
+            (at, bytes) = (next.end, bytes + next.text);
+        }
+        // The chain at the end tells of every line before it.
+        match chain_at(db, book, at.position)? {
+            Some(chain) if chain == at.chain => Ok((at, bytes)),
+            _ => Ok((from, 0)),
+        }
+    }
+
+    /// One zstd frame of a text.
+    fn frame(&self, text: &str) -> Result<Vec<u8>, Error> {
+        let packers = || self.packers.lock().unwrap_or_else(PoisonError::into_inner);
+        let idle = packers().pop();
+        let mut packer = idle.map_or_else(|| Compressor::new(body::ZSTD_LEVEL), Ok)?;
+        let packed = packer.compress(text.as_bytes())?;
+        let mut packers = packers();
+        if packers.len() < MAKERS {
+            packers.push(packer);
+        }
+        Ok(packed)
     }
 
     /// How many bytes of answers that go out piece by piece were there at the same time, at most: what is
@@ -201,7 +257,7 @@ impl Packer {
     }
 
     /// What can be sent once this text is in: perhaps nothing yet.
-    fn pack(&mut self, text: String) -> Result<Vec<u8>, Error> {
+    fn pack(&mut self, text: String, answers: &Answers) -> Result<Vec<u8>, Error> {
         match self {
             Self::Plain => Ok(text.into_bytes()),
             Self::Gzip(packer, _) => {
@@ -209,7 +265,7 @@ impl Packer {
                 Ok(std::mem::take(packer.get_mut()))
             }
             Self::Zstd if text.is_empty() => Ok(vec![]),
-            Self::Zstd => zstd::bulk::compress(text.as_bytes(), body::ZSTD_LEVEL),
+            Self::Zstd => answers.frame(&text),
         }
     }
 
@@ -286,7 +342,7 @@ impl OnItsWay {
             }
             let text = std::mem::take(&mut self.text);
             let _both = Holding::new(&app.answers.held, 2 * text.len());
-            let mut packed = self.packer.pack(text)?;
+            let mut packed = self.packer.pack(text, &app.answers)?;
             if !more && !self.ended {
                 self.ended = true;
                 packed.append(&mut self.packer.end()?);
@@ -350,8 +406,10 @@ impl OnItsWay {
         // One that is full is the same for everybody who comes by here.
         if shared && (end.position == boundary || end.position < to) {
             let _both = Holding::new(&app.answers.held, 2 * text.len());
-            let bytes = app.answers.counted(self.packer.pack(text)?);
-            let made = Packed { before: at.chain, end, bytes: bytes.clone(), turn: 0 };
+            let line_ends = usize::try_from(end.position - at.position).unwrap_or(0);
+            let length = text.len().saturating_sub(line_ends);
+            let bytes = app.answers.counted(self.packer.pack(text, &app.answers)?);
+            let made = Packed { before: at.chain, end, bytes: bytes.clone(), text: length, turn: 0 };
             app.answers.kept().put((book, at.position), made, MOST_KEPT);
             self.next = Some(bytes);
         } else {
@@ -368,7 +426,13 @@ mod tests {
 
     fn packed(bytes: usize, before: u8) -> Packed {
         let end = Cursor { position: 1, chain: Sha256Hash([0; 32]) };
-        Packed { before: Sha256Hash([before; 32]), end, bytes: vec![0; bytes].into(), turn: 0 }
+        Packed {
+            before: Sha256Hash([before; 32]),
+            end,
+            bytes: vec![0; bytes].into(),
+            text: 2 * bytes,
+            turn: 0,
+        }
     }
 
     #[test]

@@ -8,15 +8,16 @@ use std::io::{BufRead as _, BufReader, Read as _, Write as _};
 use std::net::TcpStream;
 
 use bolebook_core::exchange::{
-    AnswerLine, BookRequest, CHAIN_START, LogLine, MEDIA_TYPE, RequestStart, chain_after,
+    AnswerLine, BookAnswer, BookRequest, CHAIN_START, LogLine, MEDIA_TYPE, RequestStart, chain_after,
 };
-use bolebook_core::ids::Sha256Hash;
+use bolebook_core::ids::{BookId, Sha256Hash};
 use bolebook_core::record::people::Role;
 use bolebook_log::client::{ClientError, peer};
-use bolebook_log::verify;
+use bolebook_log::{Page, verify};
+use bolebook_server::Config;
 use bolebook_server::answer::{MAKERS, MOST_KEPT, PIECE};
-use support::scene::Scene;
-use support::{Client, NOW, sorted_lines};
+use support::scene::{Scene, visit};
+use support::{Answer, Client, NOW, Server, sorted_lines};
 
 /// Text that no packing makes much shorter, and the same in every run.
 fn noise(number: usize, words: usize) -> String {
@@ -53,6 +54,14 @@ fn unpacked(bytes: &[u8], encoding: &str) -> String {
     text
 }
 
+fn text_of(answer: Answer) -> String {
+    match answer.headers.get("content-encoding") {
+        // The library below unpacks gzip by itself, and then names it no more.
+        None => String::from_utf8(answer.bytes).unwrap(),
+        Some(packed) => unpacked(&answer.bytes, packed.to_str().unwrap()),
+    }
+}
+
 #[test]
 fn a_long_answer_says_the_same_however_it_is_packed_and_whoever_asked_before() {
     let mut scene = Scene::new();
@@ -68,11 +77,7 @@ fn a_long_answer_says_the_same_however_it_is_packed_and_whoever_asked_before() {
         let answer = scene.crew.send("POST", "/v1/exchange", &headers, all_of(&scene).as_bytes()).unwrap();
         assert_eq!(answer.status, 200);
         assert!(!answer.headers.contains_key("content-length"), "it was not made whole");
-        let text = match answer.headers.get("content-encoding") {
-            // The library below unpacks gzip by itself, and then names it no more.
-            None => String::from_utf8(answer.bytes).unwrap(),
-            Some(packed) => unpacked(&answer.bytes, packed.to_str().unwrap()),
-        };
+        let text = text_of(answer);
         let mut lines = text.lines();
         assert!(matches!(AnswerLine::parse(lines.next().unwrap()).unwrap(), AnswerLine::Start(_)));
         let AnswerLine::Book(head) = AnswerLine::parse(lines.next().unwrap()).unwrap() else { panic!() };
@@ -121,6 +126,69 @@ fn what_was_kept_of_a_log_that_went_on_differently_is_in_no_answer() {
     for _ in 0..2 {
         assert!(asked(&scene, "zstd").lines().skip(2).eq(server_lines(&scene)));
     }
+}
+
+/// The first book's head in an answer to a crew that asks for a job from a place on.
+fn head_after(crew: &Client, (book, encoding): (BookId, &str), after: u64, chain: Sha256Hash) -> BookAnswer {
+    let start = serde_json::to_string(&RequestStart { exchange: 1, now: NOW }).unwrap();
+    let server = (after > 0).then(|| crew.server.unwrap());
+    let asked = serde_json::to_string(&BookRequest { book, server, position: after, chain }).unwrap();
+    let headers = [("content-type", MEDIA_TYPE), ("accept-encoding", encoding)];
+    let body = format!("{start}\n{asked}\n");
+    let answer = crew.send("POST", "/v1/exchange", &headers, body.as_bytes()).unwrap();
+    assert_eq!(answer.status, 200);
+    let text = text_of(answer);
+    let AnswerLine::Book(head) = AnswerLine::parse(text.lines().nth(1).unwrap()).unwrap() else { panic!() };
+    let lines = u64::try_from(text.lines().count()).unwrap() - 2;
+    assert_eq!(lines, head.end - head.from);
+    head
+}
+
+#[test]
+fn how_far_an_answer_goes_does_not_depend_on_who_asked_before() {
+    let mut scene = Scene::new();
+    for number in 0..2 * PIECE.lines {
+        // Around the end of a piece one that is longer than what may be left.
+        let words = if number == PIECE.lines { 300 } else { 1 };
+        scene.office.note(scene.job, &noise(number, words));
+    }
+    scene.office.exchange(&scene.books()).unwrap();
+    let Scene { data, server, mut crew, job, .. } = scene;
+    drop(server);
+    let db = bolebook_log::open(&data.path().join("bolebook.sqlite")).unwrap();
+    let log = bolebook_log::read(&db, job, 0, Page::ALL).unwrap();
+    let long = log.iter().position(|line| line.text.len() > 10_000).unwrap();
+    let bytes = |range: std::ops::Range<usize>| log[range].iter().map(|line| line.text.len()).sum::<usize>();
+    let piece = PIECE.lines;
+    let mut pages: Vec<Page> = [piece + 1, 2 * piece - 1, 2 * piece, 2 * piece + 1, 3 * piece + 7]
+        .map(|n| Page { lines: n, ..Page::ALL })
+        .into();
+    for to in [long - 1, long, long + 1, 2 * piece, 3 * piece, 3 * piece + 40] {
+        let whole = bytes(0..to);
+        pages.extend([whole - 1, whole, whole + 1].map(|bytes| Page { bytes, ..Page::ALL }));
+    }
+    let mut led = 0;
+    for page in pages {
+        let mut config = Config::new(data.path().to_owned());
+        config.page = page;
+        let server = Server::start_with(config);
+        visit(&mut crew, &server);
+        for after in [0, piece, piece + 5] {
+            let chain = bolebook_log::chain_at(&db, job, after as u64).unwrap().unwrap();
+            let ask = |encoding| head_after(&crew, (job, encoding), after as u64, chain);
+            let alone = ask("identity");
+            // Pieces are kept of this one, which are there for the next.
+            assert_eq!(ask("zstd"), alone, "{page:?} after {after}");
+            led += usize::from(server.app.answers.held() > 0);
+            for encoding in ["identity", "zstd", "gzip"] {
+                assert_eq!(ask(encoding), alone, "{page:?} after {after}, {encoding}");
+            }
+            let fits = bytes(after..alone.end as usize) <= page.bytes;
+            assert!(fits && alone.end as usize - after <= page.lines, "{page:?} after {after}: {alone:?}");
+            assert_eq!(alone.more, (alone.end as usize) < log.len());
+        }
+    }
+    assert!(led > 30, "{led}: most of them had pieces to be led by");
 }
 
 #[test]

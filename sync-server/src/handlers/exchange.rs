@@ -274,17 +274,45 @@ fn hand_out_all(
     let mut room: Page = app.config.page;
     for (index, (request, lines)) in asked.books.iter().enumerate() {
         let own = Own::of(lines);
-        let (head, bytes) = extent(db, request, &own, room)?;
+        let after = Cursor { position: request.position, chain: request.chain };
+        let appended = taken.get(index).map(|taken| &taken.appended);
+        // As far as pieces are there that have none of the asker's own lines.
+        let others = match appended {
+            Some(appended) if appended.known > 0 => 0,
+            Some(appended) if !appended.new.is_empty() => appended.before.position,
+            _ => u64::MAX,
+        };
+        let (from, there) = app.answers.lead(db, request.book, (after, others), room)?;
+        let (head, bytes) = goes_to(db, request, from, &own, (room, there))?;
         take_room(&mut room, &head, bytes);
-        let offered = match taken.get(index).map(|taken| &taken.appended) {
+        let offered = match appended {
             Some(appended) if appended.known > 0 => Offered::Scattered(own),
             Some(appended) => Offered::Run { before: appended.before, end: appended.end },
             None => Offered::Run { before: Cursor::START, end: Cursor::START },
         };
-        let after = Cursor { position: request.position, chain: request.chain };
         parts.push(Part { head: counted(app, head, taken.get(index)), after, offered });
     }
     Ok(Answer::InParts(parts))
+}
+
+/// How far an answer goes in a book, and with how many bytes: up to a place its bytes are known, from there on
+/// they are measured.
+fn goes_to(
+    db: &Connection,
+    request: &BookRequest,
+    from: Cursor,
+    own: &Own,
+    (room, there): (Page, usize),
+) -> Result<(BookAnswer, usize), ApiError> {
+    let rest = BookRequest { position: from.position, chain: from.chain, ..*request };
+    let lines = usize::try_from(from.position - request.position).unwrap_or(usize::MAX);
+    let left = Page { lines: room.lines.saturating_sub(lines), bytes: room.bytes.saturating_sub(there) };
+    let (mut head, mut bytes) = extent(db, &rest, own, left)?;
+    if bytes > left.bytes && lines > 0 {
+        // One line is given however long it is, but it is not the first here.
+        (head, bytes) = extent(db, &rest, own, Page { lines: 0, bytes: 0 })?;
+    }
+    Ok((BookAnswer { from: request.position, ..head }, there + bytes))
 }
 
 /// The same in one text; nothing where it is too long for that.
