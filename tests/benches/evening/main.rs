@@ -3,7 +3,8 @@
 //! server, checked: at ours, at two general-purpose sync servers, and at the limit.
 //!
 //! `cargo xtask bench evening [ROUNDS [FILE]]`; rounds go through all of them in turn, and medians and ratios
-//! are printed. With a file the raw figures go there. Timings belong here, never into tests.
+//! are printed. With a file the raw figures go there. `alone` leaves the peers out, and where some of
+//! `InTurns`, `Apart` and `AtOnce` are named, the other evenings. Timings belong here, never into tests.
 //! INVENTED: NOT FOR USE.
 
 #![allow(
@@ -75,7 +76,12 @@ fn main() {
         return limit::serve(folder);
     }
     let rounds: usize = words.first().and_then(|n| n.parse().ok()).unwrap_or(3);
-    let alone = words.iter().any(|word| word == "alone");
+    let said = |word: &str| words.iter().any(|said| said == word);
+    let alone = said("alone");
+    let mut evenings = vec![Evening::InTurns, Evening::Apart, Evening::AtOnce];
+    if evenings.iter().any(|how| said(&format!("{how:?}"))) {
+        evenings.retain(|how| said(&format!("{how:?}")));
+    }
     let world = morning(CREWS);
     let all: Vec<Crew> = (0..CREWS).map(|n| crew(&world, n)).collect();
     let texts: Vec<&str> = all.iter().flat_map(|c| c.day.iter().flatten()).map(|(_, t)| t.as_str()).collect();
@@ -86,7 +92,7 @@ fn main() {
     peers::write_days(&world, &all, days.path());
     let mut measured: BTreeMap<(Evening, &str), Vec<Option<Measured>>> = BTreeMap::new();
     for round in 1..=rounds {
-        for how in [Evening::InTurns, Evening::Apart, Evening::AtOnce] {
+        for how in evenings.iter().copied() {
             let mut note = |name, m: Option<Measured>| {
                 println!("round {round}, {how:?}, {name}: {m:?}");
                 measured.entry((how, name)).or_default().push(m);
@@ -118,7 +124,8 @@ fn main() {
             figure("kB down", |m| m.down as f64 / 1e3),
         );
     }
-    if let Some(path) = words.iter().skip(1).find(|word| *word != "alone") {
+    let words_of_its_own = ["alone", "InTurns", "Apart", "AtOnce"];
+    if let Some(path) = words.iter().skip(1).find(|word| !words_of_its_own.contains(&word.as_str())) {
         let raw: Vec<_> = measured
             .iter()
             .map(|((how, name), of)| serde_json::json!({ "evening": format!("{how:?}"), "server": name, "rounds": of }))
