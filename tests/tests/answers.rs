@@ -8,7 +8,7 @@ use std::io::{BufRead as _, BufReader, Read as _, Write as _};
 use std::net::TcpStream;
 
 use bolebook_core::exchange::{
-    AnswerLine, BookAnswer, BookRequest, CHAIN_START, LogLine, MEDIA_TYPE, RequestStart, chain_after,
+    AnswerLine, BookAnswer, BookRequest, CHAIN_START, Cursor, LogLine, MEDIA_TYPE, RequestStart, chain_after,
 };
 use bolebook_core::ids::{BookId, Sha256Hash};
 use bolebook_core::record::people::Role;
@@ -179,16 +179,64 @@ fn how_far_an_answer_goes_does_not_depend_on_who_asked_before() {
             let alone = ask("identity");
             // Pieces are kept of this one, which are there for the next.
             assert_eq!(ask("zstd"), alone, "{page:?} after {after}");
-            led += usize::from(server.app.answers.held() > 0);
+            let from = Cursor { position: after as u64, chain };
+            let (to, _) = server.app.answers.lead(&db, job, (from, u64::MAX), page).unwrap();
+            led += usize::from(to.position > from.position);
             for encoding in ["identity", "zstd", "gzip"] {
                 assert_eq!(ask(encoding), alone, "{page:?} after {after}, {encoding}");
             }
-            let fits = bytes(after..alone.end as usize) <= page.bytes;
-            assert!(fits && alone.end as usize - after <= page.lines, "{page:?} after {after}: {alone:?}");
+            // As many lines as the page holds, and one at least.
+            let (mut end, mut sum) = (after, 0);
+            while let Some(line) = log.get(end).filter(|_| end - after < page.lines) {
+                sum += line.text.len();
+                if sum > page.bytes && end > after {
+                    break;
+                }
+                end += 1;
+            }
+            assert_eq!(
+                (alone.end as usize, alone.chain),
+                (end, log[end - 1].chain),
+                "{page:?} after {after}"
+            );
             assert_eq!(alone.more, (alone.end as usize) < log.len());
         }
     }
     assert!(led > 30, "{led}: most of them had pieces to be led by");
+}
+
+#[test]
+fn whoever_brings_lines_is_led_by_pieces_as_far_as_others_lines_go_and_gets_all_in_small_pages() {
+    let mut scene = Scene::new();
+    let (books, job) = (scene.books(), scene.job);
+    for number in 0..2 * PIECE.lines {
+        scene.office.note(job, &format!("for the crew {number}"));
+    }
+    scene.office.exchange(&books).unwrap();
+    for number in 0..20 {
+        scene.crew.note(job, &format!("of the crew {number}"));
+    }
+    let Scene { data, server, mut office, mut crew, .. } = scene;
+    drop(server);
+    let mut config = Config::new(data.path().to_owned());
+    config.page = Page { lines: PIECE.lines + 20, ..Page::ALL };
+    let server = Server::start_with(config);
+    let mut cut = crew.copied();
+    for client in [&mut crew, &mut cut, &mut office] {
+        visit(client, &server);
+    }
+    head_after(&office, (job, "zstd"), 0, CHAIN_START);
+    assert!(server.app.answers.held() > 0, "kept");
+    // The first brings new lines, the second all that it has, which is known then.
+    let has = sorted_lines(&cut.db, job).len() as u64;
+    let trips = crew.exchange(&books).unwrap();
+    assert!(trips.len() > 2, "{} round trips: pages are small", trips.len());
+    assert_eq!(cut.exchange(&books).unwrap()[0].books[&job].known, has);
+    office.exchange(&books).unwrap();
+    for client in [&crew, &cut] {
+        verify(&client.db, job).unwrap();
+        assert_eq!(sorted_lines(&client.db, job), sorted_lines(&office.db, job));
+    }
 }
 
 #[test]

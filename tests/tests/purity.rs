@@ -163,6 +163,8 @@ fn spoilt(text: &str) -> Vec<String> {
             Value::Object(fields) => {
                 let more = fields.iter().map(|(key, value)| (key.clone(), value.clone()));
                 others.push(more.chain([("unheard_of".to_owned(), json!(1))]).collect::<Map<_, _>>().into());
+                // Derived readers take a list of values as well.
+                others.push(fields.values().cloned().collect());
                 for left_out in fields.keys() {
                     let rest = fields.iter().filter(|(key, _)| *key != left_out);
                     others.push(rest.map(|(k, v)| (k.clone(), v.clone())).collect::<Map<_, _>>().into());

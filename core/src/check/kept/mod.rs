@@ -211,10 +211,13 @@ impl Kept {
             trees.iter().filter_map(|id| view.trees.get_key_value(id)).collect()
         };
         let among = |trees: &[OfTree<'v>]| Work::among(view, trees.iter().copied());
-        // In a new day's work the trees of the days are among those touched: laid out once. What is found of
-        // days that are not wholly among them is left aside, as their key is none of those looked at again.
+        // In a new day's work the trees of the days are among those touched, and most of them: laid out once.
+        // What is found of days that are not wholly among them is left aside, as their key is none of those
+        // looked at again.
+        let as_touched =
+            |trees: &BTreeSet<TreeId>| trees.is_subset(again.trees) && 2 * trees.len() >= again.trees.len();
         let (trees, days_trees) = (of(again.trees), self.gathered.trees_of(again.days));
-        let of_days = (!days_trees.is_subset(again.trees)).then(|| of(&days_trees));
+        let of_days = (!as_touched(&days_trees)).then(|| of(&days_trees));
         let (by_tree, by_day, none) = (among(&trees), of_days.as_deref().map(among), among(&[]));
         let (of_days, by_day) = (of_days.as_deref().unwrap_or(&trees), by_day.as_ref().unwrap_or(&by_tree));
         let facts = facts_at(view, again.facts);
@@ -222,7 +225,7 @@ impl Kept {
         let by_day = Case { view, work: by_day, only: Some(of_days), facts };
         let no_fill_trees = self.gathered.trees_of(again.no_fill_days);
         let own_no_fill;
-        let no_fill = if no_fill_trees.is_subset(again.trees) {
+        let no_fill = if as_touched(&no_fill_trees) {
             &by_tree
         } else if no_fill_trees == days_trees {
             by_day.work
