@@ -54,6 +54,14 @@ fn unpacked(bytes: &[u8], encoding: &str) -> String {
     text
 }
 
+/// The office writes more lines than two pieces hold: each note is a commit and its signature.
+fn two_pieces_of_notes(scene: &mut Scene) {
+    for number in 0..2 * PIECE.lines {
+        scene.office.note(scene.job, &format!("for the crew {number}"));
+    }
+    scene.office.exchange(&scene.books()).unwrap();
+}
+
 fn text_of(answer: Answer) -> String {
     match answer.headers.get("content-encoding") {
         // The library below unpacks gzip by itself, and then names it no more.
@@ -99,10 +107,7 @@ fn asked(scene: &Scene, encoding: &str) -> String {
 #[test]
 fn what_was_kept_of_a_log_that_went_on_differently_is_in_no_answer() {
     let mut scene = Scene::new();
-    for number in 0..2 * PIECE.lines {
-        scene.office.note(scene.job, &format!("note {number}"));
-    }
-    scene.office.exchange(&scene.books()).unwrap();
+    two_pieces_of_notes(&mut scene);
     for _ in 0..2 {
         assert!(asked(&scene, "zstd").lines().skip(2).eq(server_lines(&scene)));
     }
@@ -209,10 +214,7 @@ fn how_far_an_answer_goes_does_not_depend_on_who_asked_before() {
 fn whoever_brings_lines_is_led_by_pieces_as_far_as_others_lines_go_and_gets_all_in_small_pages() {
     let mut scene = Scene::new();
     let (books, job) = (scene.books(), scene.job);
-    for number in 0..2 * PIECE.lines {
-        scene.office.note(job, &format!("for the crew {number}"));
-    }
-    scene.office.exchange(&books).unwrap();
+    two_pieces_of_notes(&mut scene);
     for number in 0..20 {
         scene.crew.note(job, &format!("of the crew {number}"));
     }
@@ -239,14 +241,43 @@ fn whoever_brings_lines_is_led_by_pieces_as_far_as_others_lines_go_and_gets_all_
     }
 }
 
+/// Normative: the bytes of lines that are only named are not counted against an answer's limit, also where a
+/// packed piece that holds them is there for others.
+#[test]
+fn what_is_only_named_does_not_fill_an_answer() {
+    let mut scene = Scene::new();
+    let (books, job) = (scene.books(), scene.job);
+    for number in 0..20 {
+        scene.crew.note(job, &noise(number, 300));
+    }
+    let mut cut = scene.crew.copied();
+    scene.crew.exchange(&books).unwrap();
+    two_pieces_of_notes(&mut scene);
+    let lengths: Vec<usize> = server_lines(&scene).iter().map(String::len).collect();
+    let (all, long) = (lengths.iter().sum::<usize>(), lengths.iter().filter(|n| **n > 10_000).sum::<usize>());
+    let Scene { data, server, mut office, .. } = scene;
+    drop(server);
+    let mut config = Config::new(data.path().to_owned());
+    // Too little for all, enough for all but the crew's own.
+    config.page = Page { bytes: all - 50_000, ..Page::ALL };
+    assert!(all - long < config.page.bytes && long < config.page.bytes);
+    let server = Server::start_with(config);
+    visit(&mut cut, &server);
+    visit(&mut office, &server);
+    assert!(head_after(&office, (job, "zstd"), 0, CHAIN_START).more);
+    assert!(server.app.answers.held() > long / 4, "the crew's lines are in what is kept");
+    let trips = cut.exchange(&books).unwrap();
+    assert_eq!(trips.len(), 1, "one round trip holds it all");
+    assert_eq!(trips[0].books[&job].pushed, 0);
+    office.exchange(&books).unwrap();
+    assert_eq!(sorted_lines(&cut.db, job), sorted_lines(&office.db, job));
+}
+
 #[test]
 fn what_a_crew_brought_itself_is_named_in_a_long_answer_and_named_again_when_it_is_brought_again() {
     let mut scene = Scene::new();
     let (books, job) = (scene.books(), scene.job);
-    for number in 0..2 * PIECE.lines {
-        scene.office.note(job, &format!("for the crew {number}"));
-    }
-    scene.office.exchange(&books).unwrap();
+    two_pieces_of_notes(&mut scene);
     for number in 0..PIECE.lines {
         scene.crew.note(job, &format!("of the crew {number}"));
     }
@@ -331,10 +362,7 @@ fn answers_that_nobody_reads_hold_no_more_than_what_is_on_its_way_and_keep_nobod
 fn i6_an_answer_that_the_server_ends_in_the_middle_is_a_cut_one_and_nothing_is_lost() {
     let mut scene = Scene::new();
     let (books, job) = (scene.books(), scene.job);
-    for number in 0..2 * PIECE.lines {
-        scene.office.note(job, &format!("for the crew {number}"));
-    }
-    scene.office.exchange(&books).unwrap();
+    two_pieces_of_notes(&mut scene);
     scene.crew.note(job, "kept, whatever becomes of the answer");
     let cursor = |crew: &Client| peer(&crew.db, job, crew.server.unwrap()).unwrap();
     let before = (sorted_lines(&scene.crew.db, job), cursor(&scene.crew));

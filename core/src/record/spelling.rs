@@ -58,7 +58,7 @@ fn differs(given: &Value, written: &Value) -> Option<(String, &'static str)> {
 pub(super) fn check_named(given: &Value, written: &Value) -> Result<(), String> {
     match unnamed(given, written) {
         None => Ok(()),
-        Some(path) => Err(format!("body{path}: it is a list, where each value has a name")),
+        Some(path) => Err(format!("body{path}: it is a list, where each value has a name: write the names")),
     }
 }
 

@@ -37,6 +37,12 @@ pub enum Evening {
 }
 
 impl Evening {
+    const ALL: [Self; 3] = [Self::InTurns, Self::Apart, Self::AtOnce];
+
+    fn name(self) -> String {
+        format!("{self:?}")
+    }
+
     /// Waits as long as it takes until the next crew comes: the server begins on its findings a quarter
     /// of a second after an exchange.
     pub fn pause(self) {
@@ -78,10 +84,9 @@ fn main() {
     let rounds: usize = words.first().and_then(|n| n.parse().ok()).unwrap_or(3);
     let said = |word: &str| words.iter().any(|said| said == word);
     let alone = said("alone");
-    let mut evenings = vec![Evening::InTurns, Evening::Apart, Evening::AtOnce];
-    if evenings.iter().any(|how| said(&format!("{how:?}"))) {
-        evenings.retain(|how| said(&format!("{how:?}")));
-    }
+    let named = |how: &Evening| said(&how.name());
+    let evenings = Evening::ALL.into_iter().filter(|how| named(how) || !Evening::ALL.iter().any(named));
+    let evenings: Vec<Evening> = evenings.collect();
     let world = morning(CREWS);
     let all: Vec<Crew> = (0..CREWS).map(|n| crew(&world, n)).collect();
     let texts: Vec<&str> = all.iter().flat_map(|c| c.day.iter().flatten()).map(|(_, t)| t.as_str()).collect();
@@ -124,8 +129,8 @@ fn main() {
             figure("kB down", |m| m.down as f64 / 1e3),
         );
     }
-    let words_of_its_own = ["alone", "InTurns", "Apart", "AtOnce"];
-    if let Some(path) = words.iter().skip(1).find(|word| !words_of_its_own.contains(&word.as_str())) {
+    let is_file = |word: &&String| *word != "alone" && Evening::ALL.iter().all(|how| how.name() != **word);
+    if let Some(path) = words.iter().skip(1).find(is_file) {
         let raw: Vec<_> = measured
             .iter()
             .map(|((how, name), of)| serde_json::json!({ "evening": format!("{how:?}"), "server": name, "rounds": of }))
